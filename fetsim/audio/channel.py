@@ -1,0 +1,148 @@
+"""One channel of sound through one unit, block by block in bounded memory.
+
+Samples -> volts -> oversampled -> circuit -> output and probes back at the file's rate, and log rows. The unit
+starts from its settled bias point, or cold with everything discharged and the supplies coming on at time zero.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fetsim.audio.gain_cell import GainCellModel, gain_cell_model
+from fetsim.audio.gain_log import GainLog, LogCollector
+from fetsim.audio.levels import full_scale_peak_v
+from fetsim.audio.oversampling import RateChange, StageInputs
+from fetsim.audio.probes import Probe, find_probe
+from fetsim.audio.quality import quality_named
+from fetsim.engine.assembly import Array, System, assemble
+from fetsim.engine.bias import find_bias
+from fetsim.engine.circuit import GROUND, Circuit
+from fetsim.engine.guard import stable_method
+from fetsim.engine.methods import METHODS, Onestep
+from fetsim.engine.simulation import Effort, Simulation
+from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import build_circuit
+
+GUARD_GATE_V = 0.0
+"""The stability guard also looks at the FET fully on: gate at this voltage to its source."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """What one push brought out: output [shape=(n,)] in full-scale units, probes [shape=(n, probes)] in V or A."""
+
+    output: Array
+    probes: Array
+
+
+class Channel:
+    """A unit playing one channel. ``push`` blocks of samples, then ``push(..., last=True)`` once."""
+
+    def __init__(
+        self,
+        unit: Unit,
+        rate_hz: float,
+        *,
+        quality: str = "standard",
+        cold: bool = False,
+        probes: Sequence[str] = (),
+        log_rate_hz: float = 200.0,
+    ) -> None:
+        level = quality_named(quality)
+        self.factor = level.factor(rate_hz)
+        internal_hz = rate_hz * self.factor
+        circuit: Circuit = build_circuit(unit)
+        system: System = assemble(circuit)
+        bias = find_bias(system)
+        cell = unit.gain_cell
+        self._cell = None if cell is None else gain_cell_model(circuit, system, bias, cell.fet)
+        verdict = stable_method(system, _operating_states(system, bias, self._cell), internal_hz, level.method)
+        self.method = verdict.method
+        self.warning = f"{verdict.reason}; using {verdict.method} instead" if verdict.reason else ""
+        self._output_node = unit.output.nodes["hot"]
+        self._output_return = unit.output.nodes["cold"]
+        self.probes: tuple[Probe, ...] = tuple(find_probe(unit, circuit, text) for text in probes)
+        names = {self._output_node, self._output_return}
+        names |= {name for probe in self.probes for name in probe.unknowns}
+        if self._cell is not None and cell is not None:
+            names |= {*self._cell.nodes, cell.control_node}
+        self._control = cell.control_node if cell is not None else GROUND
+        recorded = sorted(names - {GROUND})
+        self._place = {name: k for k, name in enumerate(recorded)}
+        self._simulation = Simulation(
+            circuit, internal_hz, recorded, method=verdict.method, tolerance_v=level.tolerance_v, cold=cold,
+            bias=bias,
+        )  # fmt: skip
+        self._full_scale_v = full_scale_peak_v(unit.full_scale_dbu)
+        self._up = RateChange(rate_hz, internal_hz)
+        chosen = METHODS[verdict.method]
+        self._stages = StageInputs(chosen.fractions) if isinstance(chosen, Onestep) else None
+        self._down = RateChange(internal_hz, rate_hz, 1 + len(self.probes))
+        # the filters assume silence before the start, so what rests at a voltage is converted relative to it
+        start = np.zeros(system.size) if cold else bias
+        self._before = np.array([[start[system.index[name]] for name in recorded]])
+        self._rest = self._columns(self._before)[0]
+        self._log = LogCollector(internal_hz, log_rate_hz)
+        self._given, self._returned = 0, 0
+
+    @property
+    def effort(self) -> Effort:
+        """What the solver has had to do so far."""
+        return self._simulation.effort
+
+    @property
+    def log(self) -> GainLog:
+        """The log so far; complete after the last push."""
+        return self._log.result()
+
+    def push(self, samples: Array, *, last: bool = False) -> Block:
+        """Play samples [shape=(n,), 1.0 = full scale]. Raises ConvergenceError with the time and the part."""
+        self._given += len(samples)
+        volts = self._up.push(samples * self._full_scale_v, last)
+        inputs = volts if self._stages is None else self._stages.push(volts, last)
+        record = self._simulation.advance(inputs)
+        self._write_log(inputs if inputs.ndim == 1 else inputs[:, -1], record, last)
+        columns = self._columns(record)
+        converted = self._down.push(columns - self._rest, last).reshape(-1, len(self._rest)) + self._rest
+        if last:
+            converted = converted[: self._given - self._returned]
+        self._returned += len(converted)
+        return Block(converted[:, 0] / self._full_scale_v, converted[:, 1:])
+
+    def _columns(self, record: Array) -> Array:
+        """Output and probes of every step [shape=(steps, 1 + probes)]."""
+        with_before = np.concatenate([self._before, record])
+        self._before = with_before[-1:]
+        at = {name: with_before[:, k] for name, k in self._place.items()} | {GROUND: np.zeros(len(with_before))}
+        internal_hz = self._simulation.rate_hz
+        return np.column_stack([self._output(record), *(p.compute(at, internal_hz) for p in self.probes)])
+
+    def _level(self, name: str, record: Array) -> Array | float:
+        return 0.0 if name == GROUND else record[:, self._place[name]]
+
+    def _output(self, record: Array) -> Array:
+        return np.asarray(self._level(self._output_node, record) - self._level(self._output_return, record))
+
+    def _write_log(self, volts: Array, record: Array, last: bool) -> None:
+        if self._cell is None:
+            nothing = np.zeros(len(record))
+            self._log.push(volts, self._output(record), nothing, nothing, nothing, nothing, last=last)
+            return
+        drain, gate, source = (np.asarray(self._level(n, record)) for n in self._cell.nodes)
+        conductance = self._cell.conductance_s(drain, gate, source)
+        self._log.push(
+            volts, self._output(record), self._cell.reduction_db(conductance), conductance,
+            np.asarray(self._level(self._control, record)), gate - source, last=last,
+        )  # fmt: skip
+
+
+def _operating_states(system: System, bias: Array, cell: GainCellModel | None) -> list[Array]:
+    """Bias point, and the same with the FET fully on."""
+    if cell is None:
+        return [bias]
+    on = bias.copy()
+    _, gate, source = cell.nodes
+    if gate != GROUND:
+        on[system.index[gate]] = GUARD_GATE_V + (0.0 if source == GROUND else bias[system.index[source]])
+    return [bias, on]

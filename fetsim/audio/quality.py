@@ -1,0 +1,44 @@
+"""Quality levels by plain names: how fine the circuit is solved in time.
+
+The internal rate is the file's rate times the smallest whole factor that reaches the level's least rate.
+"""
+
+from dataclasses import dataclass
+from math import ceil
+
+from fetsim.errors import InputError
+
+
+@dataclass(frozen=True)
+class Quality:
+    """One level."""
+
+    name: str
+    least_rate_hz: float
+    method: str
+    tolerance_v: float
+    """Newton's last step on every conducting junction."""
+    about: str
+
+    def factor(self, rate_hz: float) -> int:
+        """Oversampling factor for a file of ``rate_hz``."""
+        return max(1, ceil(self.least_rate_hz / rate_hz))
+
+
+QUALITIES: dict[str, Quality] = {
+    q.name: q
+    for q in (
+        Quality("draft", 180e3, "bdf4", 0.01, "quick listening"),
+        Quality("standard", 280e3, "bdf4", 0.01, "the default"),
+        Quality("fine", 560e3, "bdf4", 0.001, "for measurements and last renders"),
+    )
+}
+DEFAULT_QUALITY = "standard"
+
+
+def quality_named(name: str) -> Quality:
+    """The quality of that name. Raises InputError that lists the names."""
+    try:
+        return QUALITIES[name]
+    except KeyError:
+        raise InputError(f"quality: unknown level {name!r}; choose from {', '.join(QUALITIES)}") from None

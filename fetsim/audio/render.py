@@ -1,0 +1,147 @@
+"""Audio through a unit, from arrays to arrays. Files are ``render_file``'s business, which uses the same player."""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fetsim.audio.channel import Channel
+from fetsim.audio.gain_log import GainLog
+from fetsim.engine.assembly import Array
+from fetsim.engine.simulation import Effort
+from fetsim.errors import InputError
+from fetsim.schematic.load import load_unit
+from fetsim.schematic.unit import Unit
+
+BLOCK_FRAMES = 8192
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4000.0, 768000.0
+
+
+@dataclass(frozen=True)
+class Rendering:
+    """Audio as the unit played it, and what it did meanwhile."""
+
+    output: Array
+    """Shape of the input: (frames,) or (frames, channels); 1.0 is digital full scale."""
+    rate_hz: float
+    probes: dict[str, Array]
+    """Name as asked for -> volts or amperes, of the same shape as the output."""
+    logs: tuple[GainLog, ...]
+    """One for each channel."""
+    efforts: tuple[Effort, ...]
+    unit: Unit
+    quality: str
+    method: str
+    internal_rate_hz: float
+    warnings: tuple[str, ...]
+
+
+def render(
+    audio: ArrayLike,
+    rate_hz: float,
+    *,
+    unit: Unit | str = "dunlin",
+    quality: str = "standard",
+    cold: bool = False,
+    probes: Sequence[str] = (),
+    log_rate_hz: float = 200.0,
+    progress: Callable[[float], None] | None = None,
+) -> Rendering:
+    """Play ``audio`` [shape=(frames,) or (frames, channels), 1.0 = full scale] through a unit.
+
+    Every channel goes through a unit of its own. ``cold`` starts with everything discharged instead of at the settled
+    bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``progress`` is
+    called with the fraction done. Raises InputError, UnitError or ConvergenceError.
+    """
+    samples = np.asarray(audio, dtype=np.float64)
+    if samples.ndim not in (1, 2) or samples.shape[0] == 0:
+        raise InputError(f"audio: need frames or (frames, channels), got shape {samples.shape}")
+    frames = samples.reshape(len(samples), -1)
+    with Player(
+        load_unit(unit) if isinstance(unit, str) else unit, rate_hz, frames.shape[1],
+        quality=quality, cold=cold, probes=probes, log_rate_hz=log_rate_hz,
+    ) as player:  # fmt: skip
+        outputs, probed = [], []
+        for start in range(0, len(frames), BLOCK_FRAMES):
+            end = start + BLOCK_FRAMES
+            output, probe = player.push(frames[start:end], last=end >= len(frames))
+            outputs.append(output)
+            probed.append(probe)
+            if progress is not None:
+                progress(min(end / len(frames), 1.0))
+        table = np.concatenate(probed)
+        return Rendering(
+            np.concatenate(outputs).reshape(samples.shape), rate_hz,
+            {name: table[:, :, k].reshape(samples.shape) for k, name in enumerate(probes)},
+            player.logs, player.efforts, player.unit, quality, player.method, player.internal_rate_hz,
+            player.warnings,
+        )  # fmt: skip
+
+
+class Player:
+    """Several channels side by side, one unit each, on as many threads; use as a context manager."""
+
+    def __init__(
+        self,
+        unit: Unit,
+        rate_hz: float,
+        channels: int,
+        *,
+        quality: str = "standard",
+        cold: bool = False,
+        probes: Sequence[str] = (),
+        log_rate_hz: float = 200.0,
+    ) -> None:
+        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            raise InputError(
+                f"sample rate: {rate_hz:g} Hz is outside {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz; resample first"
+            )
+        self.unit = unit
+        self._channels = [
+            Channel(unit, rate_hz, quality=quality, cold=cold, probes=probes, log_rate_hz=log_rate_hz)
+            for _ in range(channels)
+        ]
+        self._pool = ThreadPoolExecutor(max_workers=channels)
+        self._rate_hz = rate_hz
+        self._given = 0
+        self.method = self._channels[0].method
+        self.internal_rate_hz = rate_hz * self._channels[0].factor
+        self.warnings = tuple(dict.fromkeys(c.warning for c in self._channels if c.warning))
+
+    def push(self, block: Array, *, last: bool = False) -> tuple[Array, Array]:
+        """Play a block [shape=(n, channels)]: output [shape=(m, channels)] and probes [shape=(m, channels, probes)].
+
+        Blocks come out delayed while the rate conversion fills; after the ``last`` one all frames are out.
+        """
+        bad = ~np.isfinite(block)
+        if bad.any():
+            frame, channel = (int(k[0]) for k in np.nonzero(bad))
+            raise InputError(
+                f"audio: {block[frame, channel]} at {(self._given + frame) / self._rate_hz:.6f} s, channel {channel + 1};"
+                " repair the file"
+            )
+        self._given += len(block)
+        done = list(self._pool.map(lambda pair: pair[0].push(pair[1], last=last), zip(self._channels, block.T, strict=True)))
+        return np.column_stack([b.output for b in done]), np.stack([b.probes for b in done], axis=1)
+
+    @property
+    def logs(self) -> tuple[GainLog, ...]:
+        """One log for each channel."""
+        return tuple(channel.log for channel in self._channels)
+
+    @property
+    def efforts(self) -> tuple[Effort, ...]:
+        """What the solver did, for each channel."""
+        return tuple(channel.effort for channel in self._channels)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._pool.shutdown(cancel_futures=True)

@@ -1,0 +1,1 @@
+"""Solves any circuit: matrices, bias point, generated sample kernel, slow reference solver, front door."""

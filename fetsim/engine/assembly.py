@@ -1,0 +1,179 @@
+"""Circuit -> matrices: modified nodal analysis with every nonlinearity in the ports.
+
+    C dx/dt + G x + sum of device currents = b + b_u u
+
+x holds the node voltages and the inner unknowns of parts (winding current, flux). Sources are Norton equivalents
+behind their own resistance and ideal transformers are referred to one side, so no row has an empty diagonal and the
+elimination of the generated solver needs no pivoting.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fetsim.devices.kinds import KINDS, Law
+from fetsim.engine.circuit import GROUND, Circuit, Element
+
+Array = NDArray[np.float64]
+
+LIMITING_CONDUCTANCE_S = 1e-5
+"""Junctions are limited from the voltage at which they conduct this much. The textbook's critical voltage lies above
+the working point of circuits of this impedance and would not limit at all."""
+
+NO_UNKNOWN = -1
+"""Index that stands for ground."""
+
+
+@dataclass(frozen=True)
+class JunctionPlace:
+    """One exponential of a device: which of its ports, and its scales."""
+
+    port: int
+    inv_slope_per_v: float
+    offset_v: float
+    has_offset: bool
+    critical_v: float
+
+
+@dataclass(frozen=True)
+class Device:
+    """A nonlinear element put in its place: indices of unknowns and parameters."""
+
+    name: str
+    kind: str
+    law: Law
+    ports: tuple[tuple[int, int], ...]
+    flows: tuple[tuple[int, int], ...]
+    parameters: tuple[float, ...]
+    junctions: tuple[JunctionPlace, ...]
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class System:
+    """The matrices of one circuit. Shapes: ``c``, ``g`` (n, n); ``b``, ``b_input`` (n,)."""
+
+    unknowns: tuple[str, ...]
+    c: Array
+    g: Array
+    b: Array
+    b_input: Array
+    devices: tuple[Device, ...]
+    pattern_c: frozenset[tuple[int, int]]
+    pattern_g: frozenset[tuple[int, int]]
+    pattern_b: frozenset[int]
+    index: dict[str, int]
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns n."""
+        return len(self.unknowns)
+
+    def evaluate(self, x: Array, exponential: Callable[[float], float]) -> tuple[Array, Array]:
+        """Device currents leaving each unknown's row [A] and their Jacobian at ``x``, plainly computed."""
+        return evaluate_devices(self.devices, port_voltages(self.devices, x), self.size, exponential)
+
+
+def assemble(circuit: Circuit) -> System:
+    """Number the unknowns and stamp every element."""
+    index: dict[str, int] = {}
+    for e in circuit.elements:
+        for name in e.unknowns.values():
+            if name != GROUND:
+                index.setdefault(name, len(index))
+    n = len(index)
+    matrices = _Matrices(n)
+    devices = []
+    for e in circuit.elements:
+        kind = KINDS[e.kind]
+        place = {t: index.get(name, NO_UNKNOWN) for t, name in e.unknowns.items()}
+        kind.linear(_ElementStamp(matrices, place), e.values)
+        if kind.law is not None:
+            devices.append(_device(e, kind.law, place))
+    return System(
+        tuple(index), matrices.c, matrices.g, matrices.b, matrices.b_input, tuple(devices),
+        frozenset(matrices.pattern_c), frozenset(matrices.pattern_g), frozenset(matrices.pattern_b), index,
+    )
+
+
+def port_voltages(devices: tuple[Device, ...], x: Array) -> list[list[float]]:
+    """Voltage (or flux) across every port of every device at ``x``."""
+    values = [*x.tolist(), 0.0]  # the last one serves NO_UNKNOWN
+    return [[values[plus] - values[minus] for plus, minus in d.ports] for d in devices]
+
+
+def evaluate_devices(
+    devices: tuple[Device, ...], ports: list[list[float]], n: int, exponential: Callable[[float], float]
+) -> tuple[Array, Array]:
+    """Currents leaving each row [shape=(n,)] and their Jacobian [shape=(n, n)] for given port voltages."""
+    current = np.zeros(n + 1)
+    jacobian = np.zeros((n + 1, n + 1))
+    for device, v in zip(devices, ports, strict=True):
+        exps = [exponential((v[j.port] - j.offset_v) * j.inv_slope_per_v) for j in device.junctions]
+        results = iter(device.law.function(*v, *exps, *device.parameters))
+        for (start, end), depends in zip(device.flows, device.law.depends, strict=True):
+            flow = next(results)
+            current[start] += flow
+            current[end] -= flow
+            for port in depends:
+                slope = next(results)
+                plus, minus = device.ports[port]
+                jacobian[start, plus] += slope
+                jacobian[start, minus] -= slope
+                jacobian[end, plus] -= slope
+                jacobian[end, minus] += slope
+    return current[:n], jacobian[:n, :n]
+
+
+def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
+    ports = tuple(
+        (place[plus], NO_UNKNOWN if minus is None else place[minus]) for plus, minus in law.ports
+    )
+    junctions = []
+    for j in law.junctions:
+        slope = j.slope_v(e.values)
+        offset = 0.0 if j.offset_v is None else j.offset_v(e.values)
+        critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / j.current_a(e.values))
+        junctions.append(JunctionPlace(j.port, 1.0 / slope, offset, j.offset_v is not None, critical))
+    return Device(
+        e.name, e.kind, law, ports, tuple((place[a], place[b]) for a, b in law.flows),
+        law.parameters(e.values), tuple(junctions), law.tolerance(e.values),
+    )
+
+
+class _Matrices:
+    def __init__(self, n: int) -> None:
+        self.c, self.g = np.zeros((n, n)), np.zeros((n, n))
+        self.b, self.b_input = np.zeros(n), np.zeros(n)
+        self.pattern_c: set[tuple[int, int]] = set()
+        self.pattern_g: set[tuple[int, int]] = set()
+        self.pattern_b: set[int] = set()
+
+
+class _ElementStamp:
+    """Writes one element's terms, given the place of its terminals; ground rows and columns are dropped."""
+
+    def __init__(self, matrices: _Matrices, place: dict[str, int]) -> None:
+        self._m, self._place = matrices, place
+
+    def g(self, row: str, column: str, value: float) -> None:
+        self._add(self._m.g, self._m.pattern_g, row, column, value)
+
+    def c(self, row: str, column: str, value: float) -> None:
+        self._add(self._m.c, self._m.pattern_c, row, column, value)
+
+    def b(self, row: str, constant: float, per_input: float) -> None:
+        i = self._place[row]
+        if i != NO_UNKNOWN:
+            self._m.b[i] += constant
+            self._m.b_input[i] += per_input
+            self._m.pattern_b.add(i)
+
+    def _add(self, matrix: Array, pattern: set[tuple[int, int]], row: str, column: str, value: float) -> None:
+        i, j = self._place[row], self._place[column]
+        if i != NO_UNKNOWN and j != NO_UNKNOWN:
+            matrix[i, j] += value
+            pattern.add((i, j))

@@ -1,0 +1,82 @@
+"""DC bias point from cold: pseudo-transient continuation.
+
+Newton's method from zero fails on transistor stages. So the supplies are switched on into the discharged circuit and
+its own capacitances carry it to rest: backward Euler with a step that grows from nanoseconds to hours, halved where
+Newton fails. The last step has no capacitance at all and leaves the exact DC equations. (Kelley and Keyes, SIAM J.
+Numer. Anal. 35 (1998) 508, for the method in general.)
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+
+from fetsim.engine.assembly import Array, System, port_voltages
+from fetsim.engine.plain import Solved, solve_stage
+from fetsim.errors import ConvergenceError
+
+FIRST_STEP_S = 1e-9
+LONGEST_STEP_S = 1e5
+SHORTEST_STEP_S = 1e-18
+GROWTH = 3.0
+TOLERANCE_V = 1e-9
+_EASY_ITERATIONS = 12
+
+
+def find_bias(system: System, start: Array | None = None, input_v: float = 0.0) -> Array:
+    """State at rest [shape=(n,)] with the input held at ``input_v``.
+
+    ``start`` is a state near the answer (the bias of a slightly different unit), tried first. Raises
+    ConvergenceError naming the part that would not settle.
+    """
+    right = system.b + system.b_input * input_v
+    if start is not None:
+        solved = _rest(system, right, start)
+        if solved.converged:
+            return _polished(system, right, start + solved.increment)
+    x = np.zeros(system.size)
+    step_s = FIRST_STEP_S
+    ports = port_voltages(system.devices, x)
+    while True:
+        solved = solve_stage(
+            system, system.c / step_s, right, x, np.zeros(system.size), ports, 1e-6, max_iterations=50
+        )
+        if solved.converged:
+            x = x + solved.increment
+            ports = solved.ports
+            if step_s >= LONGEST_STEP_S:
+                break
+            if solved.iterations <= _EASY_ITERATIONS:
+                step_s *= GROWTH
+        else:
+            step_s /= 4.0
+            if step_s < SHORTEST_STEP_S:
+                raise _failure(solved)
+    solved = _rest(system, right, x)
+    if not solved.converged:
+        raise _failure(solved)
+    return _polished(system, right, x + solved.increment)
+
+
+def bias_residual_a(system: System, x: Array, exponential: Callable[[float], float]) -> Array:
+    """What is left of the DC equations at ``x`` [A, V or Vs/s; shape=(n,)]."""
+    current, _ = system.evaluate(x, exponential)
+    return system.g @ x + current - system.b
+
+
+def _rest(system: System, right: Array, x: Array) -> Solved:
+    nothing = np.zeros_like(system.c)
+    guess = np.zeros(system.size)
+    return solve_stage(system, nothing, right, x, guess, port_voltages(system.devices, x), TOLERANCE_V)
+
+
+def _polished(system: System, right: Array, x: Array) -> Array:
+    """One more Newton step, from a converged state: what rounding leaves."""
+    return x + _rest(system, right, x).increment
+
+
+def _failure(solved: Solved) -> ConvergenceError:
+    name, _ = solved.worst_port
+    return ConvergenceError(
+        f"no bias point found: {name or 'the linear part'} does not settle (last step {solved.worst_step:.3g} V); "
+        "check the values and nodes around it"
+    )

@@ -1,0 +1,56 @@
+"""What the engine solves: a list of elements between named nodes. It knows neither stages nor compressors."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from fetsim.devices.kinds import KINDS
+
+GROUND = "0"
+
+
+@dataclass(frozen=True)
+class Element:
+    """One element: a kind of ``devices.kinds``, wired to nodes, with its values in SI units."""
+
+    kind: str
+    name: str
+    nodes: tuple[str, ...]
+    """One node a terminal, in the order of the kind's terminals; ``"0"`` is ground."""
+    values: Mapping[str, float]
+
+    @property
+    def unknowns(self) -> dict[str, str]:
+        """Terminal (wired and inner) -> name of its unknown; inner ones are ``designator.terminal``."""
+        kind = KINDS[self.kind]
+        names = dict(zip(kind.terminals, self.nodes, strict=True))
+        names.update({inner: f"{self.name}.{inner}" for inner in kind.inner})
+        return names
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """All elements of a unit at one setting. Same elements and nodes with other values: same topology."""
+
+    elements: tuple[Element, ...]
+
+    @property
+    def topology(self) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
+        """What a generated solver depends on: kinds, names and nodes, no values."""
+        return tuple((e.kind, e.name, e.nodes) for e in self.elements)
+
+    def element(self, name: str) -> Element:
+        """The element of that name; KeyError if there is none."""
+        for candidate in self.elements:
+            if candidate.name == name:
+                return candidate
+        raise KeyError(name)
+
+
+def element(kind: str, name: str, nodes: tuple[str, ...] | list[str], **values: float) -> Element:
+    """Make an element and check it against its kind (ValueError when terminals or values do not fit)."""
+    wanted = KINDS[kind]
+    if len(nodes) != len(wanted.terminals):
+        raise ValueError(f"{name}: a {kind} has terminals {', '.join(wanted.terminals)}")
+    if set(values) != set(wanted.values):
+        raise ValueError(f"{name}: a {kind} has values {', '.join(wanted.values)}")
+    return Element(kind, name, tuple(nodes), {k: float(values[k]) for k in wanted.values})

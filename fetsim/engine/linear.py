@@ -1,0 +1,59 @@
+"""Small signals: the circuit linearised at a state, C dx/dt + (G + J) x = b_u u.
+
+Everything that a bench measures with a small sine (response, impedance, noise, poles) comes from these matrices.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import ArrayLike, NDArray
+
+from fetsim.engine.assembly import Array, System, evaluate_devices, port_voltages
+from fetsim.engine.circuit import GROUND
+from fetsim.engine.plain import safe_exp
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """C dx/dt + g x = b_input u around a state. Shapes (n, n), (n, n), (n,)."""
+
+    c: Array
+    g: Array
+    b_input: Array
+    index: dict[str, int]
+
+    def solve(self, frequency_hz: float, right_side: ArrayLike) -> NDArray[np.complex128]:
+        """Unknowns at one frequency for a right side [shape=(n,) or (n, k)]."""
+        matrix = self.g + 2j * np.pi * frequency_hz * self.c
+        return np.linalg.solve(matrix, np.asarray(right_side))
+
+    def response(self, frequencies_hz: ArrayLike, node: str) -> NDArray[np.complex128]:
+        """Transfer from the input source to a node [V/V; shape=(len(frequencies_hz),)]."""
+        found = [self.solve(f, self.b_input)[self.index[node]] for f in np.atleast_1d(frequencies_hz)]
+        return np.array(found)
+
+    def poles_per_s(self) -> NDArray[np.complex128]:
+        """Natural modes: finite eigenvalues of C dx/dt = -g x [1/s]."""
+        alpha, beta = scipy.linalg.eig(-self.g, self.c, right=False, homogeneous_eigvals=True)
+        finite = np.abs(beta) > 1e-14 * np.abs(alpha)
+        return np.asarray(alpha[finite] / beta[finite])
+
+
+def linearise(system: System, state: Array, *, without: str | None = None) -> Linearised:
+    """Linearise at a state [shape=(n,)]; ``without`` leaves one device's currents out (its capacitances stay)."""
+    devices = tuple(d for d in system.devices if d.name != without)
+    _, jacobian = evaluate_devices(devices, port_voltages(devices, state), system.size, safe_exp)
+    return Linearised(system.c, system.g + jacobian, system.b_input, system.index)
+
+
+def driving_impedance_ohm(
+    system: System, state: Array, plus: str, minus: str, frequency_hz: float, *, without: str | None = None
+) -> complex:
+    """Impedance between two nodes at one frequency, with the device ``without`` taken out."""
+    linear = linearise(system, state, without=without)
+    current = np.zeros(system.size)
+    for node, sign in ((plus, 1.0), (minus, -1.0)):
+        if node != GROUND:
+            current[system.index[node]] = sign
+    return complex(current @ linear.solve(frequency_hz, current))

@@ -1,0 +1,86 @@
+"""Integration methods behind one contract: every stage solves
+
+    C (lead d - sum of past_k d_k) / h + f(x_n + d) = 0
+
+for the increment d, where d_k are past increments (multistep) or earlier stages of the same step (one-step). Solving
+for the increment instead of the new level keeps rounding away from the large constant voltages.
+
+Sources: BDF from Gear 1971 / Hairer and Wanner, Solving Ordinary Differential Equations II, section III.1 and V.1;
+the L-stable one-step methods from the same book, section IV.6 (two stages with gamma = 1 - 1/sqrt 2, and the five
+stages of order 4 with gamma = 1/4, table 6.5). Coefficients from memory, their order is measured in the tests.
+"""
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class Multistep:
+    """Backward differentiation in increments; ``past`` weighs d_1 (the latest), d_2, d_3."""
+
+    name: str
+    order: int
+    lead: float
+    past: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Onestep:
+    """Stiffly accurate singly diagonally implicit Runge-Kutta method."""
+
+    name: str
+    order: int
+    a: tuple[tuple[float, ...], ...]
+
+    @property
+    def lead(self) -> float:
+        """1 / gamma, the same in every stage."""
+        return 1.0 / self.a[0][0]
+
+    @property
+    def fractions(self) -> NDArray[np.float64]:
+        """Instants of the stages as fractions of the step [shape=(stages,)]."""
+        return self._matrix().sum(axis=1)
+
+    @property
+    def weights(self) -> NDArray[np.float64]:
+        """Row i weighs the increments of the stages before i on the right side [shape=(stages, stages)]."""
+        return -np.tril(np.linalg.inv(self._matrix()), -1)
+
+    def _matrix(self) -> NDArray[np.float64]:
+        matrix = np.zeros((len(self.a), len(self.a)))
+        for i, row in enumerate(self.a):
+            matrix[i, : len(row)] = row
+        return matrix
+
+
+Method = Multistep | Onestep
+
+_GAMMA = 1.0 - 1.0 / sqrt(2.0)
+
+RESCUE = Onestep("sdirk2", 2, ((_GAMMA,), (1.0 - _GAMMA, _GAMMA)))
+"""Also takes over inside a step in which the chosen method found no solution."""
+
+METHODS: dict[str, Method] = {
+    m.name: m
+    for m in (
+        Multistep("bdf2", 2, 3 / 2, (1 / 2, 0.0, 0.0)),
+        Multistep("bdf3", 3, 11 / 6, (7 / 6, -1 / 3, 0.0)),
+        Multistep("bdf4", 4, 25 / 12, (23 / 12, -13 / 12, 1 / 4)),
+        RESCUE,
+        Onestep(
+            "sdirk4",
+            4,
+            (
+                (1 / 4,),
+                (1 / 2, 1 / 4),
+                (17 / 50, -1 / 25, 1 / 4),
+                (371 / 1360, -137 / 2720, 15 / 544, 1 / 4),
+                (25 / 24, -49 / 48, 125 / 16, -85 / 12, 1 / 4),
+            ),
+        ),
+    )
+}

@@ -1,0 +1,48 @@
+"""Values -> the flat arrays that a generated solver reads."""
+
+import numpy as np
+
+from fetsim.engine.assembly import Array, Device, System
+from fetsim.engine.emit import QUIET_SLOPES, Layout
+from fetsim.engine.plan import Plan
+
+
+def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: float) -> Array:
+    """Values of ``lin`` [shape=(len(layout.slots),)] for a leading coefficient lead / h [1/s].
+
+    The linear unknowns are eliminated here, without pivoting. ``c`` slots hold C lead / h, so the weights of past
+    increments are to be divided by the method's lead.
+    """
+    order = np.array(plan.order)
+    g = system.g[np.ix_(order, order)]
+    c = system.c[np.ix_(order, order)] * lead_per_s
+    m = g + c
+    lower = np.zeros_like(m)
+    for k in range(plan.linear):
+        later = list(plan.upper[k])
+        lower[later, k] = m[later, k] / m[k, k]
+        m[np.ix_(later, later)] -= np.outer(lower[later, k], m[k, later])
+    diagonal = np.diag(m)[:, None]
+    inverse = np.divide(1.0, diagonal, where=diagonal != 0.0, out=np.full_like(diagonal, np.inf))
+    tables = {
+        "g": g, "c": c, "l": lower, "u": m, "s": m, "p": inverse,
+        "b": system.b[order][:, None], "i": system.b_input[order][:, None],
+    }  # fmt: skip
+    return np.array([tables[kind][row, column] for kind, row, column in layout.slots])
+
+
+def pack_devices(devices: tuple[Device, ...]) -> Array:
+    """Values of ``dev``: parameters and exponent scales of each device, then all limits, then all tolerances."""
+    laws = [
+        value
+        for d in devices
+        for value in (*d.parameters, *(w for j in d.junctions for w in (j.inv_slope_per_v, j.offset_v)))
+    ]
+    limits = [
+        value
+        for d in devices
+        for j in d.junctions
+        for value in (j.critical_v, j.inv_slope_per_v, j.critical_v - QUIET_SLOPES / j.inv_slope_per_v)
+    ]
+    tolerances = [d.tolerance for d in devices for _ in d.ports]
+    return np.array(laws + limits + tolerances)

@@ -1,0 +1,158 @@
+"""The slow, obvious solver: dense matrices, plain Python devices, Newton's method with a full factorisation.
+
+It needs no compile, finds bias points, says where a failed step went wrong, and is what the generated solver is
+tested against. About a thousand times slower than that.
+"""
+
+from dataclasses import dataclass
+from math import exp
+
+import numpy as np
+
+from fetsim.engine.assembly import Array, Device, System, evaluate_devices, port_voltages
+from fetsim.engine.methods import Method, Multistep
+from fetsim.engine.numeric import limit_junction
+
+MAX_ITERATIONS = 100
+_MAX_ARGUMENT = 80.0
+
+
+@dataclass(frozen=True)
+class Solved:
+    """One solved stage: the increment, the accepted port voltages, and how the last Newton step looked."""
+
+    increment: Array
+    ports: list[list[float]]
+    converged: bool
+    iterations: int
+    worst_port: tuple[str, int]
+    """Designator and port number with the largest last step against its tolerance."""
+    worst_step: float
+
+
+def solve_stage(
+    system: System,
+    matrix_c: Array,
+    right_side: Array,
+    x: Array,
+    guess: Array,
+    ports: list[list[float]],
+    tolerance_v: float,
+    max_iterations: int = MAX_ITERATIONS,
+) -> Solved:
+    """Solve  matrix_c d + G (x + d) + i(x + d) = right_side  for d by Newton's method.
+
+    ``ports`` are the last accepted port voltages, from which junction limiting starts. Shapes: matrix (n, n), vectors
+    (n,). Never raises; ``converged`` tells.
+    """
+    linear = matrix_c + system.g
+    base = right_side - system.g @ x
+    d = guess
+    worst, step = ("", 0), np.inf
+    for iteration in range(1, max_iterations + 1):
+        ports, held = _limited(system.devices, port_voltages(system.devices, x + d), ports)
+        current, jacobian = evaluate_devices(system.devices, ports, system.size, safe_exp)
+        # linearised at the limited ports: i + J (x + d - "x of the ports"); the latter through the ports
+        at_ports = _through_ports(system.devices, jacobian_ports(system.devices, ports), ports, system.size)
+        try:
+            new = np.linalg.solve(linear + jacobian, base - current + at_ports - jacobian @ x)
+        except np.linalg.LinAlgError:
+            break
+        if not np.all(np.isfinite(new)):
+            break
+        d = new
+        worst, step = _worst(system.devices, port_voltages(system.devices, x + d), ports)
+        if step <= tolerance_v and not held:
+            return Solved(d, port_voltages(system.devices, x + d), True, iteration, worst, step)
+    return Solved(d, ports, False, max_iterations, worst, step)
+
+
+def march_plain(
+    system: System, method: Method, rate_hz: float, u: Array, x: Array, *, tolerance_v: float = 1e-9
+) -> Array:
+    """States [shape=(steps, n)] for inputs at the end of each step.
+
+    ``u`` has shape (steps + 1,) for a multistep method (the first is the input before the first step) and
+    (steps, stages + 1) for a one-step method. Raises ArithmeticError when a step does not converge.
+    """
+    past = np.zeros((3, system.size))
+    ports = port_voltages(system.devices, x)
+    matrix = system.c * (method.lead * rate_hz)
+    states = np.empty((len(u) - 1 if isinstance(method, Multistep) else len(u), system.size))
+    for step in range(len(states)):
+        if isinstance(method, Multistep):
+            stages = [(np.array(method.past) @ past, u[step + 1])]
+        else:
+            stages = [(np.zeros(system.size), value) for value in u[step, 1:]]
+        increments: list[Array] = []
+        for i, (s, value) in enumerate(stages):
+            if not isinstance(method, Multistep) and i:
+                s = method.weights[i, :i] @ np.array(increments)
+            right = system.b + system.b_input * value + system.c @ s * rate_hz
+            solved = solve_stage(system, matrix, right, x, past[0].copy(), ports, tolerance_v)
+            if not solved.converged:
+                raise ArithmeticError(f"step {step} does not converge at {solved.worst_port}")
+            increments.append(solved.increment)
+            ports = solved.ports
+        past = np.array([increments[-1], past[0], past[1]])
+        x = x + increments[-1]
+        states[step] = x
+    return states
+
+
+def safe_exp(argument: float) -> float:
+    """exp that neither overflows nor raises."""
+    return exp(min(argument, _MAX_ARGUMENT))
+
+
+def jacobian_ports(devices: tuple[Device, ...], ports: list[list[float]]) -> list[list[tuple[int, int, float]]]:
+    """For each device (flow, port, derivative) at given port voltages."""
+    found = []
+    for device, v in zip(devices, ports, strict=True):
+        exps = [safe_exp((v[j.port] - j.offset_v) * j.inv_slope_per_v) for j in device.junctions]
+        results = iter(device.law.function(*v, *exps, *device.parameters))
+        entries = []
+        for number, depends in enumerate(device.law.depends):
+            next(results)
+            entries += [(number, port, next(results)) for port in depends]
+        found.append(entries)
+    return found
+
+
+def _through_ports(
+    devices: tuple[Device, ...], entries: list[list[tuple[int, int, float]]], ports: list[list[float]], n: int
+) -> Array:
+    rows = np.zeros(n + 1)
+    for device, listed, v in zip(devices, entries, ports, strict=True):
+        for flow, port, slope in listed:
+            start, end = device.flows[flow]
+            rows[start] += slope * v[port]
+            rows[end] -= slope * v[port]
+    return rows[:n]
+
+
+def _limited(
+    devices: tuple[Device, ...], new: list[list[float]], old: list[list[float]]
+) -> tuple[list[list[float]], bool]:
+    held = False
+    limited = []
+    for device, v, before in zip(devices, new, old, strict=True):
+        v = list(v)
+        for j in device.junctions:
+            value = limit_junction(v[j.port], before[j.port], j.critical_v, j.inv_slope_per_v)
+            held |= value != v[j.port]
+            v[j.port] = value
+        limited.append(v)
+    return limited, held
+
+
+def _worst(
+    devices: tuple[Device, ...], new: list[list[float]], old: list[list[float]]
+) -> tuple[tuple[str, int], float]:
+    worst, step = ("", 0), 0.0
+    for device, v, before in zip(devices, new, old, strict=True):
+        for port, (a, b) in enumerate(zip(v, before, strict=True)):
+            size = abs(a - b) / device.tolerance
+            if not size <= step:
+                worst, step = (device.name, port), size
+    return worst, step

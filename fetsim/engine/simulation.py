@@ -1,0 +1,131 @@
+"""Front door of the engine: a circuit, marched through time block by block."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fetsim.engine.assembly import Array, System, assemble, port_voltages
+from fetsim.engine.bias import find_bias
+from fetsim.engine.circuit import Circuit
+from fetsim.engine.generated import solver_for
+from fetsim.engine.march import DEEPEST, march_multistep, march_onestep
+from fetsim.engine.methods import METHODS, RESCUE, Method, Multistep
+from fetsim.engine.packing import pack_devices, pack_linear
+from fetsim.engine.plain import solve_stage
+from fetsim.errors import ConvergenceError
+
+MAX_ITERATIONS = 100
+
+
+@dataclass(frozen=True)
+class Effort:
+    """What the solver had to do."""
+
+    steps: int
+    iterations: int
+    most_iterations: int
+    """In one stage."""
+    subdivided_steps: int
+
+    @property
+    def iterations_per_step(self) -> float:
+        return self.iterations / max(self.steps, 1)
+
+
+class Simulation:
+    """One circuit in time, at a fixed rate, from rest (or from cold, everything discharged).
+
+    ``recorded`` names the unknowns that ``advance`` returns.
+    """
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        rate_hz: float,
+        recorded: Sequence[str],
+        *,
+        method: str = "bdf4",
+        tolerance_v: float = 0.01,
+        cold: bool = False,
+        bias: Array | None = None,
+    ) -> None:
+        self.system: System = assemble(circuit)
+        self.rate_hz = rate_hz
+        self.method: Method = METHODS[method]
+        self._solver = solver_for(self.system)
+        plan = self._solver.plan
+        self._order = np.array(plan.order)
+        place = {self.system.unknowns[i]: k for k, i in enumerate(plan.order)}
+        self._recorded = np.array([place[name] for name in recorded], dtype=np.int64)
+        layout = self._solver.layout
+        self._lin = pack_linear(self.system, plan, layout, self.method.lead * rate_hz)
+        self._lin_rescue = np.array(
+            [
+                pack_linear(self.system, plan, layout, RESCUE.lead * rate_hz * 2.0**level)
+                for level in range(DEEPEST + 1)
+            ]
+        )
+        self._dev = pack_devices(self.system.devices)
+        self._tolerance_v = tolerance_v
+        state = np.zeros(self.system.size) if cold else (find_bias(self.system) if bias is None else bias)
+        self._x = state[self._order].copy()
+        self._past = np.zeros((3, self.system.size))
+        self._v = np.array([v for ports in port_voltages(self.system.devices, state) for v in ports])
+        self._arg = np.zeros(max(self._solver.junction_count, 1))
+        self._counts = np.zeros(4, dtype=np.int64)
+        self._steps = 0
+        self._last_input = 0.0
+
+    @property
+    def state(self) -> Array:
+        """All unknowns now [shape=(n,)], in the order of ``system.unknowns``."""
+        x = np.empty_like(self._x)
+        x[self._order] = self._x
+        return x
+
+    @property
+    def effort(self) -> Effort:
+        """Counters since the start."""
+        return Effort(self._steps, int(self._counts[0]), int(self._counts[1]), int(self._counts[2]))
+
+    def advance(self, u: Array) -> Array:
+        """March over the inputs ``u`` and return the recorded unknowns [shape=(steps, recorded)].
+
+        ``u`` has shape (steps,) for a multistep method, the input at the end of each step; for a one-step method
+        (steps, stages), the input at each stage (``method.fractions`` of the step). Raises ConvergenceError with
+        the time and the part when a step has no solution.
+        """
+        steps = len(u)
+        record = np.empty((steps, len(self._recorded)))
+        if isinstance(self.method, Multistep):
+            march, weights = march_multistep, np.array(self.method.past)
+            fractions = np.ones(1)
+            inputs = np.concatenate(([self._last_input], u))
+        else:
+            march, weights, fractions = march_onestep, self.method.weights, self.method.fractions
+            inputs = np.column_stack((np.concatenate(([self._last_input], u[:-1, -1])), u))
+        done = march(
+            self._solver.stage, self._lin, self._lin_rescue, self._dev, weights / self.method.lead, fractions,
+            RESCUE.weights / RESCUE.lead, RESCUE.fractions, inputs, self._x, self._past, self._v, self._arg,
+            self._tolerance_v, MAX_ITERATIONS, self._recorded, record, self._counts,
+        )
+        if done < steps:
+            raise self._failure(done, float(np.ravel(u[done])[-1]))
+        self._steps += steps
+        self._last_input = float(np.ravel(u)[-1]) if steps else self._last_input
+        return record
+
+    def _failure(self, done: int, u: float) -> ConvergenceError:
+        x = self.state
+        matrix = self.system.c * (self.method.lead * self.rate_hz)
+        solved = solve_stage(
+            self.system, matrix, self.system.b + self.system.b_input * u, x, np.zeros_like(x),
+            port_voltages(self.system.devices, x), self._tolerance_v,
+        )
+        name, port = solved.worst_port
+        where = f"around {name} (port {port + 1}, last step {solved.worst_step:.3g} V)" if name else "in the linear part"
+        return ConvergenceError(
+            f"no convergence at {(self._steps + done) / self.rate_hz:.6f} s {where}; "
+            "try a finer quality or check the values around that part"
+        )

@@ -1,0 +1,20 @@
+"""Everything that can go wrong on purpose: one root error and its kinds.
+
+The command line turns any of these into one line on standard error and exit status 2.
+"""
+
+
+class FetsimError(Exception):
+    """Root of every error that fetsim raises on purpose; its text is one clear line (or one per mistake)."""
+
+
+class InputError(FetsimError):
+    """A file, an option or a number from outside is unusable."""
+
+
+class UnitError(FetsimError):
+    """A unit, a part change or a device sheet is wrong; the text lists every mistake found."""
+
+
+class ConvergenceError(FetsimError):
+    """The solver found no solution; the text says when and around which part."""

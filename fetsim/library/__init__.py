@@ -1,0 +1,1 @@
+"""Data: units and device sheets shipped with fetsim."""

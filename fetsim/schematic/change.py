@@ -1,0 +1,152 @@
+"""Changing a unit: another unit with other values, controls, switches or devices, and the same wiring.
+
+A change edits the unit's tables and reads them again, so that it meets every check that the file met. Names:
+a part's main value by its designator (``C16``), any key of a part or figure of its device sheet
+(``T1.ratio``, ``J1.i_dss``, ``P3.fraction``, ``OUT.load``), a control's position, a switch bank's closed
+subset (``S1+S3``, ``all``, ``none``), ``load``, ``temperature_c``, ``full_scale_dbu``, ``name``, ``about``.
+The topology of the circuit never changes.
+"""
+
+from collections.abc import Mapping
+from numbers import Integral, Real
+from typing import Any
+
+from fetsim.errors import UnitError
+from fetsim.schematic.fields import suggestion
+from fetsim.schematic.read import mistake_line, read_unit
+from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS, WIRING_KEYS, ValuedTable
+from fetsim.schematic.sheets import library_sheets, sheet_figures
+from fetsim.schematic.unit import Part, Unit
+
+Document = Mapping[str, Any]
+
+
+class _Refused(Exception):
+    """A change that names nothing or cannot be made; the text says why."""
+
+
+def changed_unit(unit: Unit, changes: Mapping[str, str | float]) -> Unit:
+    """The unit with these changes. Raises UnitError with a line for every wrong name and every wrong value.
+
+    A control that is moved frees its potentiometers from a fixed ``fraction``; a new ``device`` drops the
+    figures that were put over the old sheet. Both come first, so that a fraction or a figure in the same call
+    stands.
+    """
+    document: Document = unit.document
+    refusals = []
+    for name, value in sorted(changes.items(), key=lambda change: _turn(unit, change[0])):
+        try:
+            document = _edit(unit, document, name, _plain(value))
+        except _Refused as reason:
+            refusals.append(mistake_line(unit.path.name, name, "", str(reason)))
+    try:
+        other = read_unit(document, unit.path, unit.text, like=unit)
+    except UnitError as error:
+        raise UnitError("\n".join([*refusals, str(error)])) from None
+    if refusals:
+        raise UnitError("\n".join(refusals))
+    return other
+
+
+def _turn(unit: Unit, name: str) -> int:
+    """Order of application: controls, then devices, then all else."""
+    part = unit.parts.get(name)
+    is_device = name.endswith(".device") or (part is not None and MAIN_KEYS.get(part.kind) == "device")
+    return 0 if name in unit.controls else 1 if is_device else 2
+
+
+def _edit(unit: Unit, document: Document, name: str, value: str | float) -> Document:
+    if name in UNIT_KEYS:
+        return _put(document, [name], value)
+    if name == "load":
+        name = f"{unit.output.designator}.load"
+    if name in unit.controls:
+        for part in unit.parts.values():
+            if part.control == name and "fraction" in part.values:
+                document = _drop(document, _path(part), "fraction")
+        return _put(document, ["controls", name, "position"], value)
+    if name in unit.banks:
+        return _put(document, ["switches", name, "closed"], _subset(unit, name, value))
+    designator, _, key = name.partition(".")
+    if designator not in unit.parts:
+        raise _Refused(_unknown_name(unit, name))
+    return _edit_part(document, unit.parts[designator], key, value)
+
+
+def _edit_part(document: Document, part: Part, key: str, value: str | float) -> Document:
+    figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
+    own_first = sorted(PARTS[part.kind].model_fields, key=lambda name: name in ValuedTable.model_fields)
+    keys = [name for name in own_first if name not in (*WIRING_KEYS, "figures")]
+    if part.kind == "switch" and not key:
+        raise _Refused(f"is set through its bank, as {part.bank}={part.designator}")
+    key = key or MAIN_KEYS.get(part.kind, "")
+    if key == "device":
+        _same_polarity(document, part, str(value))
+        return _put(_drop(document, _path(part), "figures"), [*_path(part), "device"], value)
+    if key in figures:
+        return _put(document, [*_path(part), "figures", key], value)
+    if key in keys:
+        return _put(document, [*_path(part), key], value)
+    choices = ", ".join(f"{part.designator}.{choice}" for choice in [*keys, *figures])
+    if key == "":
+        raise _Refused(f"say which value of the {part.kind}; choices: {choices}")
+    if key in WIRING_KEYS:
+        raise _Refused(f"{key} is wiring, which a change cannot touch; edit the unit file")
+    raise _Refused(
+        f"a {part.kind} has no {key[:40]!r}{suggestion(key, [*keys, *figures])}; choices: {choices}"
+    )
+
+
+def _same_polarity(document: Document, part: Part, name: str) -> None:
+    """Refuse a sheet of the other polarity: its currents run the other way, which is another circuit."""
+    sheet = {**library_sheets(), **document.get("devices", {})}.get(name, {})
+    if part.device is not None and sheet.get("kind") == part.kind:
+        polarity = sheet.get("polarity", "")
+        if polarity != part.device.polarity:
+            raise _Refused(
+                f"{name} is {polarity}, the wiring is for {part.device.polarity}; edit the unit file"
+            )
+
+
+def _subset(unit: Unit, name: str, value: str | float) -> list[str]:
+    switches = unit.banks[name].switches
+    if value == "all":
+        return list(switches)
+    closed = [] if value in ("none", "") else [word.strip() for word in str(value).split("+")]
+    for switch in closed:
+        if switch not in switches:
+            choices = f"all, none or any of {', '.join(switches)} joined by +"
+            raise _Refused(
+                f"no switch named {switch[:40]!r}{suggestion(switch, switches)}; choices: {choices}"
+            )
+    return [switch for switch in switches if switch in closed]
+
+
+def _unknown_name(unit: Unit, name: str) -> str:
+    word = name.partition(".")[0]
+    names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts]
+    hint = suggestion(word, names)
+    return f"no part, control or switch bank of this name{hint or '; choices: ' + ', '.join(names)}"
+
+
+def _plain(value: object) -> str | float:
+    """Numbers of any library as Python numbers; other things as their text, which the reader will refuse."""
+    if isinstance(value, Integral) and not isinstance(value, bool):
+        return int(value)
+    return float(value) if isinstance(value, Real) and not isinstance(value, bool) else str(value)
+
+
+def _path(part: Part) -> list[str]:
+    return ["stages", part.stage, "parts", part.designator]
+
+
+def _put(table: Document, path: list[str], value: object) -> Document:
+    """A copy of the tables with one value set; what lies off the path is shared."""
+    first, *rest = path
+    return {**table, first: _put(table.get(first, {}), rest, value) if rest else value}
+
+
+def _drop(table: Document, path: list[str], key: str) -> Document:
+    if not path:
+        return {name: value for name, value in table.items() if name != key}
+    return {**table, path[0]: _drop(table[path[0]], path[1:], key)}

@@ -1,0 +1,156 @@
+"""What can only be seen in the whole unit.
+
+Names that lead nowhere, ports that are missing, nodes that float.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from fetsim.devices.kinds import KINDS
+from fetsim.schematic.fields import suggestion
+from fetsim.schematic.unit import GROUND, Part, Unit
+from fetsim.schematic.wiring import part_elements
+
+RESERVED = ("name", "about", "temperature_c", "full_scale_dbu", "load", "none", "all")
+
+Mistake = tuple[str, str, str]
+"""Where (designator, control, ...), key, sentence."""
+
+
+def check_unit(unit: Unit, broken: Sequence[Part]) -> Iterator[Mistake]:
+    """Every mistake between the parts.
+
+    ``broken`` are sketches of parts that could not be read: never blamed twice.
+    """
+    sound = [part for stage in unit.stages for part in stage.parts]
+    yield from _names(unit, [*sound, *broken])
+    yield from _references(unit, [*sound, *broken])
+    yield from _gain_cell(unit, [*sound, *broken])
+    yield from _ports(sound, broken)
+    yield from _dangling(sound, broken)
+    yield from _floating(unit, sound, broken)
+
+
+def _names(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
+    things = [(part.designator, f"a part in stage {part.stage}") for part in parts]
+    things += [(name, "a control") for name in unit.controls] + [
+        (name, "a switch bank") for name in unit.banks
+    ]
+    by_name: dict[str, list[str]] = {}
+    for name, what in things:
+        by_name.setdefault(name, []).append(what)
+    for name, owners in by_name.items():
+        if name in RESERVED:
+            yield name, "", f"is a reserved word; reserved: {', '.join(RESERVED)}"
+        if len(owners) > 1:
+            yield name, "", f"one name for {len(owners)} things ({', '.join(owners)}); each needs its own"
+
+
+def _references(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
+    for part in parts:
+        if part.control is not None and part.control not in unit.controls:
+            yield part.designator, "control", _unknown("control", part.control, unit.controls)
+        if part.bank is not None and part.bank not in unit.banks:
+            yield part.designator, "bank", _unknown("switch bank", part.bank, unit.banks)
+    used = {part.control for part in parts}
+    for name in unit.controls:
+        if name not in used:
+            yield name, "", "no part uses this control"
+    belonging = {part.bank for part in parts}
+    for name in unit.banks:
+        if name not in belonging:
+            yield name, "", "no switch belongs to this bank"
+    nodes = _nodes(parts)
+    for name, node in unit.probes.items():
+        if node not in nodes:
+            yield "probes", name, _unknown("node", node, nodes)
+
+
+def _gain_cell(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
+    if unit.gain_cell is None:
+        return
+    fets = [part.designator for part in parts if part.kind == "jfet"]
+    if unit.gain_cell.fet not in fets:
+        yield "gain_cell", "fet", _unknown("JFET", unit.gain_cell.fet, fets)
+    if unit.gain_cell.control_node not in _nodes(parts):
+        yield "gain_cell", "control_node", _unknown("node", unit.gain_cell.control_node, _nodes(parts))
+
+
+def _ports(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
+    unread = any(part.kind == "" for part in broken)
+    for kind in ("input", "output"):
+        found = [part.designator for part in (*sound, *broken) if part.kind == kind]
+        if len(found) > 1:
+            yield ", ".join(found), "kind", f"a unit has exactly one {kind}, this one has {len(found)}"
+        if not found and not unread:
+            yield "", "stages", f"no part of kind {kind!r}; a unit has exactly one"
+
+
+def _dangling(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
+    users = _users((*sound, *broken))
+    excused = {GROUND, *_nodes(broken)}
+    for node, names in users.items():
+        if len(names) == 1 and node not in excused:
+            hint = suggestion(node, users.keys() - {node})
+            yield names[0], "nodes", f"node {node!r} is on this one terminal only{hint}"
+
+
+def _floating(unit: Unit, sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
+    """Nodes that no direct current can reach; one line for each island that hangs together."""
+    ways: dict[str, set[str]] = {}
+    for part in sound:
+        if part.control in (None, *unit.controls) and part.bank in (None, *unit.banks):
+            for start, end in _direct_current(unit, part):
+                ways.setdefault(start, set()).add(end)
+    grounded = _reach({GROUND, *_nodes(broken)}, ways)
+    users = _users(sound)
+    told: set[str] = set()
+    for node in users:
+        if node in grounded or node in told or len(users[node]) == 1:
+            continue
+        island = _reach({node}, ways) - grounded
+        told |= island
+        also = sorted(island - {node})
+        names = f"node {node!r}" + (f" (and {', '.join(also)})" if also else "")
+        at = ", ".join(dict.fromkeys(users[node]))
+        yield at, "nodes", f"{names} has no path to ground for direct current; add a resistor"
+
+
+def _direct_current(unit: Unit, part: Part) -> Iterator[tuple[str, str]]:
+    """Ways of direct current through a part, as (from, to) nodes.
+
+    A gate or a base can lead current to the rest of its transistor, but does not get its own level from
+    there: behind a capacitor alone it would float on its leakage.
+    """
+    for made in part_elements(unit, part):
+        node = dict(zip(KINDS[made.kind].terminals, made.nodes, strict=True))
+        for a, b in KINDS[made.kind].conducts:
+            yield node[a], node[b]
+            if a not in ("gate", "base"):
+                yield node[b], node[a]
+
+
+def _reach(start: set[str], ways: Mapping[str, set[str]]) -> set[str]:
+    reached, front = set(start), list(start)
+    while front:
+        new = ways.get(front.pop(), set()) - reached
+        reached |= new
+        front.extend(new)
+    return reached
+
+
+def _users(parts: Iterable[Part]) -> dict[str, list[str]]:
+    """Node -> designator of every terminal on it."""
+    users: dict[str, list[str]] = {}
+    for part in parts:
+        for node in part.nodes.values():
+            users.setdefault(node, []).append(part.designator)
+    return users
+
+
+def _nodes(parts: Iterable[Part]) -> set[str]:
+    return {node for part in parts for node in part.nodes.values()}
+
+
+def _unknown(what: str, word: str, choices: Iterable[str]) -> str:
+    names = sorted(choices)
+    return f"no {what} named {word[:40]!r}{suggestion(word, names)}; choices: {', '.join(names) or 'none'}"

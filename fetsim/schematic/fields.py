@@ -1,0 +1,188 @@
+"""Building blocks of a unit file's tables: amounts within limits, names, texts, and mistakes as sentences.
+
+Together with ``schema.py`` the only code that knows pydantic. The limits keep slips out (a coupling capacitor
+of 5 farad); they are wider than anything a unit of this sort holds.
+"""
+
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import lru_cache
+from typing import Annotated, Any, TypeVar, get_args
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, PlainValidator, ValidationError
+from pydantic_core import CoreSchema, ErrorDetails, core_schema
+
+from fetsim.errors import InputError
+from fetsim.schematic.taper import TAPERS
+from fetsim.schematic.values import Tolerance, format_value, parse_tolerance, parse_value
+
+NAME = re.compile(r"\w[\w-]{0,39}")
+NAME_RULE = "letters, digits, _ and -, at most 40"
+NODE = re.compile(r"[\w+-]{1,40}")
+
+
+class Table(BaseModel):
+    """Base of all tables: a key that is not in the model is a mistake, never ignored."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+def checked(model: type[AnyTable], raw: object) -> tuple[AnyTable | None, list[tuple[str, str]]]:
+    """The table, or None and every mistake in it as (key, sentence)."""
+    if not isinstance(raw, Mapping):
+        return None, [("", "must be a table of keys")]
+    try:
+        return model.model_validate(dict(raw)), []
+    except ValidationError as error:
+        return None, [_sentence(model, detail) for detail in error.errors(include_url=False)]
+
+
+def suggestion(word: str, choices: Iterable[str]) -> str:
+    """``; did you mean R5?`` or nothing."""
+    by_lower = {choice.lower(): choice for choice in choices}
+    close = get_close_matches(word.lower(), list(by_lower), n=1)
+    return f"; did you mean {by_lower[close[0]]}?" if close else ""
+
+
+@lru_cache
+def quantities(model: type[Table]) -> Mapping[str, str]:
+    """Key -> quantity, for every key of a table that holds an amount."""
+    found = {}
+    for key, info in model.model_fields.items():
+        marks = [*info.metadata, *(mark for choice in get_args(info.annotation) for mark in get_args(choice))]
+        for mark in marks:
+            if isinstance(mark, Within):
+                found[key] = mark.quantity
+    return found
+
+
+@dataclass(frozen=True)
+class Within:
+    """An amount of one quantity inside a range, written as a number or as text."""
+
+    quantity: str
+    low: float
+    high: float
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def read(self, raw: object) -> float:
+        """The amount in SI units; ValueError when it is none or lies outside the range."""
+        try:
+            number = parse_value(raw, self.quantity)
+        except InputError as error:
+            raise ValueError(str(error)) from None
+        if not self.low <= number <= self.high:
+            low, high, shown = (format_value(x, self.quantity) for x in (self.low, self.high, number))
+            raise ValueError(f"{shown} is outside {low} to {high}")
+        return number
+
+
+def _tolerance(raw: object) -> Tolerance:
+    try:
+        return parse_tolerance(raw)
+    except InputError as error:
+        raise ValueError(str(error)) from None
+
+
+def _line_of_text(text: str) -> str:
+    if any(unicodedata.category(letter).startswith("C") for letter in text):
+        raise ValueError("holds a line break or another control character")
+    return text
+
+
+def _name(text: str) -> str:
+    if not NAME.fullmatch(text):
+        raise ValueError(f"{text[:40]!r} is not a name: {NAME_RULE}")
+    return text
+
+
+def _node(text: str) -> str:
+    if not NODE.fullmatch(text):
+        raise ValueError(f"{text[:40]!r} is not a node name: letters, digits, _, + and -, at most 40")
+    return text
+
+
+def _digits(raw: object) -> object:
+    return str(raw) if isinstance(raw, int) and not isinstance(raw, bool) else raw
+
+
+def _known_taper(text: str) -> str:
+    if text not in TAPERS:
+        raise ValueError(
+            f"unknown taper {text[:40]!r}{suggestion(text, TAPERS)}; choices: {', '.join(TAPERS)}"
+        )
+    return text
+
+
+Text = Annotated[str, AfterValidator(_line_of_text)]
+Name = Annotated[str, AfterValidator(_name)]
+Node = Annotated[str, BeforeValidator(_digits), AfterValidator(_node)]
+TwoNodes = tuple[Node, Node]
+Taper = Annotated[str, AfterValidator(_known_taper)]
+Spread = Annotated[Tolerance, PlainValidator(_tolerance)]
+
+Ohm = Annotated[float, Within("ohm", 1e-3, 1e12)]
+Farad = Annotated[float, Within("farad", 1e-16, 1.0)]
+Henry = Annotated[float, Within("henry", 1e-9, 1e4)]
+Rail = Annotated[float, Within("volt", -1000.0, 1000.0)]
+Positive = Annotated[float, Within("volt", 1e-3, 1e4)]
+Ampere = Annotated[float, Within("ampere", 1e-18, 100.0)]
+Watt = Annotated[float, Within("watt", 1e-3, 1e4)]
+Fraction = Annotated[float, Within("plain", 0.0, 1.0)]
+Celsius = Annotated[float, Within("plain", -55.0, 125.0)]
+CurrentGain = Annotated[float, Within("plain", 0.01, 1e5)]
+Ideality = Annotated[float, Within("plain", 0.5, 10.0)]
+
+
+def _sentence(model: type[Table], detail: ErrorDetails) -> tuple[str, str]:
+    """One mistake that pydantic found, as (key, sentence)."""
+    path = [str(step) for step in detail["loc"]]
+    key = ".".join(path)
+    match detail["type"]:
+        case "extra_forbidden":
+            choices = list(_table_at(model, path[:-1]).model_fields)
+            return key, f"unknown key{suggestion(path[-1], choices)}; choices: {', '.join(choices)}"
+        case "missing" if path[-1].isdigit():
+            return ".".join(path[:-1]), "needs two nodes"
+        case "missing":
+            return key, "is missing"
+        case "value_error":
+            return key, str(detail["ctx"]["error"])
+        case "literal_error":
+            word = str(detail["input"])[:40]
+            choices = detail["ctx"]["expected"].replace("'", "").replace(" or ", ", ").split(", ")
+            return key, f"unknown choice {word!r}{suggestion(word, choices)}; choices: {', '.join(choices)}"
+        case "too_long" | "too_short" | "tuple_type" if path[-1] == "poles":
+            return key, "needs one pair of nodes for each pole"
+        case "too_long" | "too_short" | "tuple_type":
+            return key, 'needs two nodes, as ["a", "b"]'
+        case "string_type":
+            return key, "must be a text in quotes"
+        case "bool_type":
+            return key, "must be true or false"
+        case "model_type" | "model_attributes_type" | "dict_type":
+            inner = _table_at(model, path)
+            keys = "" if inner is model else f" with {', '.join(inner.model_fields)}"
+            return key, f"must be a table{keys}"
+        case _:
+            return key, detail["msg"]
+
+
+def _table_at(model: type[Table], path: list[str]) -> type[Table]:
+    """The innermost table that a path of keys leads into."""
+    for key in path:
+        info = model.model_fields.get(key)
+        if info is None:
+            continue  # a free name, as of a control in the table of controls
+        for choice in (info.annotation, *get_args(info.annotation)):
+            if isinstance(choice, type) and issubclass(choice, Table):
+                model = choice
+    return model

@@ -1,0 +1,66 @@
+"""Finding and opening a unit: a name in the library, or the path of a TOML file."""
+
+import re
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from fetsim.errors import UnitError
+from fetsim.schematic.fields import suggestion
+from fetsim.schematic.read import read_unit
+from fetsim.schematic.unit import Unit
+
+LARGEST_FILE = 2_000_000  # bytes; a unit of a hundred parts has 15 000
+
+
+def load_unit(name_or_path: str | Path) -> Unit:
+    """Read a unit: ``"dunlin"`` from the library, or the path of a TOML file.
+
+    A text that ends in ``.toml`` or holds a path separator is a path, any other one a library name. Raises
+    UnitError.
+    """
+    text = str(name_or_path)
+    if isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text:
+        path = Path(name_or_path)
+    else:
+        units = library_units()
+        if text not in units:
+            choices = f"choices: {', '.join(units)}, or the path of a .toml file"
+            raise UnitError(f"no unit named {text[:40]!r}{suggestion(text[:40], units)}; {choices}")
+        path = units[text]
+    content = _read_text(path)
+    return read_unit(_parse(content, path.name), path, content)
+
+
+def library_units() -> dict[str, Path]:
+    """Name -> file of the units shipped with fetsim."""
+    folder = Path(str(files("fetsim.library").joinpath("units")))
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def _read_text(path: Path) -> str:
+    try:
+        if not path.is_file():
+            raise UnitError(f"{path}: {'is not a file' if path.exists() else 'no such file'}")
+        if path.stat().st_size > LARGEST_FILE:
+            raise UnitError(f"{path}: is larger than {LARGEST_FILE} bytes; that is no unit file")
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UnitError(f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
+    except (OSError, ValueError) as error:
+        raise UnitError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
+
+
+def _parse(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise UnitError(f"{file}: is nested too deeply") from None
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        place = re.search(r" ?\(at (?:line (\d+), column \d+|end of document)\)", message)
+        line = f"line {place[1]}: " if place and place[1] else "end of file: "
+        what = message[: place.start()] if place else message
+        hint = " (two of one name?)" if "overwrite" in what or "Duplicate" in what or "twice" in what else ""
+        raise UnitError(f"{file}: {line}not valid TOML: {what}{hint}") from None

@@ -1,0 +1,130 @@
+"""One part of a unit file: from its raw table to a ``Part``, or to every mistake in it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fetsim.schematic.fields import checked, quantities, suggestion
+from fetsim.schematic.schema import PARTS, SHEETS
+from fetsim.schematic.sheets import RATINGS, read_sheet
+from fetsim.schematic.unit import GROUND, Device, Part
+
+TWO_TERMINALS = ("resistor", "capacitor", "inductor", "diode", "zener", "rheostat", "output")
+ENDS = {"input": ("hot", "cold"), "output": ("hot", "cold")}  # names of the two terminals where not a and b
+EXAMPLE = '{ kind = "resistor", value = "4k7", nodes = ["a", "b"] }'
+
+Mistakes = list[tuple[str, str]]
+"""Key, sentence."""
+
+
+def read_part(
+    designator: str, stage: str, raw: object, sheets: Mapping[str, Any]
+) -> tuple[Part | None, Mistakes]:
+    """The part, or None and every mistake in it; ``sheets`` are raw device sheets by name."""
+    if not isinstance(raw, Mapping):
+        return None, [("", f"must be a table such as {EXAMPLE}")]
+    kind = raw.get("kind")
+    if not isinstance(kind, str) or kind not in PARTS:
+        return None, [("kind", _unknown_kind(kind))]
+    model = PARTS[kind]
+    table, mistakes = checked(model, raw)
+    if table is None:
+        return None, mistakes
+    keys = dict(table)
+    nodes = _terminals(kind, keys)
+    device = None
+    if kind in SHEETS:
+        device, mistakes = _device(kind, keys["device"], keys["figures"], sheets)
+    mistakes += _misfits(kind, keys, nodes)
+    if mistakes:
+        return None, mistakes
+    amounts = {key: keys[key] for key in quantities(model) if keys[key] is not None}
+    return Part(
+        designator=designator,
+        kind=kind,
+        stage=stage,
+        nodes=nodes,
+        values={key: amount for key, amount in amounts.items() if key not in RATINGS},
+        tolerance=keys.get("tolerance"),
+        ratings={key: amounts[key] for key in RATINGS if key in amounts},
+        device=device,
+        figures={key: device.figures[key] for key in keys["figures"]} if device else {},
+        about=table.about,
+        source=table.source,
+        **{key: keys[key] for key in ("control", "taper", "direction", "bank", "balanced") if key in keys},
+    ), []
+
+
+def sketch_part(designator: str, stage: str, raw: object) -> Part:
+    """What can be made out of a part that could not be read, so that its neighbours are not blamed for it.
+
+    The kind is empty when it is none of the known ones; the nodes are every text in its wiring.
+    """
+    table = raw if isinstance(raw, Mapping) else {}
+    words = {key: table[key] for key in ("kind", "control", "bank") if isinstance(table.get(key), str)}
+    wiring = [node for key in ("node", "nodes", "poles") for node in _leaves(table.get(key, []))]
+    return Part(
+        designator=designator,
+        kind=words["kind"] if words.get("kind") in PARTS else "",
+        stage=stage,
+        nodes={str(i): node for i, node in enumerate(wiring)},
+        values={},
+        control=words.get("control"),
+        bank=words.get("bank"),
+    )
+
+
+def _unknown_kind(kind: object) -> str:
+    choices = f"choices: {', '.join(PARTS)}"
+    if kind is None:
+        return f"is missing; {choices}"
+    return f"unknown kind {str(kind)[:40]!r}{suggestion(str(kind)[:40], PARTS)}; {choices}"
+
+
+def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mistakes:
+    """Mistakes between the keys of one part."""
+    mistakes = []
+    if kind in TWO_TERMINALS and len(set(nodes.values())) == 1:
+        mistakes.append(("nodes", f"both ends are on node {next(iter(nodes.values()))!r}"))
+    if keys.get("balanced") and GROUND in nodes.values():
+        mistakes.append(("nodes", "a balanced input has both nodes away from ground"))
+    if "taper" in keys and keys["control"] is None and keys["fraction"] is None:
+        mistakes.append(("control", "is missing (or give a fixed fraction)"))
+    return mistakes
+
+
+def _terminals(kind: str, keys: Mapping[str, Any]) -> dict[str, str]:
+    """Terminal -> node, in the order of the table's keys."""
+    if kind == "supply":
+        return {"node": keys["node"]}
+    if kind == "switch":
+        poles = enumerate(keys["poles"], 1)
+        return {f"{number}{end}": pole[i] for number, pole in poles for i, end in enumerate("ab")}
+    if isinstance(keys["nodes"], tuple):
+        return dict(zip(ENDS.get(kind, ("a", "b")), keys["nodes"], strict=True))
+    terminals: dict[str, str] = {}
+    for key, node in keys["nodes"]:
+        if isinstance(node, tuple):
+            terminals |= {f"{key}{number}": end for number, end in enumerate(node, 1)}
+        else:
+            terminals[key] = node
+    return terminals
+
+
+def _device(
+    kind: str, name: str, figures: Mapping[str, Any], sheets: Mapping[str, Any]
+) -> tuple[Device | None, Mistakes]:
+    kinds = {sheet: raw.get("kind") for sheet, raw in sheets.items() if isinstance(raw, Mapping)}
+    fitting = [sheet for sheet in kinds if kinds[sheet] == kind]
+    choices = f"choices: {', '.join(fitting)}"
+    if name not in kinds:
+        return None, [("device", f"no sheet named {name[:40]!r}{suggestion(name[:40], fitting)}; {choices}")]
+    if kinds[name] in SHEETS and kinds[name] != kind:
+        return None, [("device", f"{name} is a {kinds[name]}, not a {kind}; {choices}")]
+    device, mistakes = read_sheet(name, sheets[name], figures)
+    return device, mistakes or ([("device", f"the sheet {name} has a mistake")] if device is None else [])
+
+
+def _leaves(raw: object) -> list[str]:
+    if isinstance(raw, Mapping):
+        raw = list(raw.values())
+    return [leaf for entry in raw for leaf in _leaves(entry)] if isinstance(raw, list) else [str(raw)]

@@ -1,0 +1,149 @@
+"""From the nested tables of a unit file to a checked ``Unit``, or to one UnitError that lists every mistake.
+
+What is wrong in one table never hides what is wrong in the next: a table that cannot be read is reported, a stand-in
+takes its place, and the checks of the whole unit go on without blaming its neighbours.
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from fetsim.errors import UnitError
+from fetsim.schematic.checks import Mistake, check_unit
+from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
+from fetsim.schematic.parts import read_part, sketch_part
+from fetsim.schematic.schema import BankTable, ControlTable, StageTable, UnitTable
+from fetsim.schematic.sheets import library_sheets, read_sheet
+from fetsim.schematic.unit import Control, GainCell, Part, Stage, SwitchBank, Unit
+
+Document = Mapping[str, Any]
+
+
+def read_unit(document: Document, path: Path, text: str, like: Unit | None = None) -> Unit:
+    """The unit; ``path`` and ``text`` say where the tables come from. Raises UnitError.
+
+    Tables of parts that are the very same objects as in the unit ``like`` are not read again.
+    """
+    reader = _Reader(document)
+    top = reader.top()
+    reader.devices()
+    controls = reader.controls()
+    stages = reader.stages(like)
+    banks = reader.banks(stages)
+    unit = Unit(
+        name=top.name,
+        about=top.about,
+        source=top.source,
+        temperature_c=top.temperature_c,
+        full_scale_dbu=top.full_scale_dbu,
+        gain_cell=None if top.gain_cell is None else GainCell(top.gain_cell.fet, top.gain_cell.control_node),
+        controls=controls,
+        banks=banks,
+        probes=top.probes,
+        stages=stages,
+        path=path,
+        text=text,
+        document=document,
+    )
+    mistakes = [*reader.mistakes, *_ill_named(document), *check_unit(unit, reader.broken)]
+    if mistakes:
+        raise UnitError("\n".join(mistake_line(path.name, *mistake) for mistake in mistakes))
+    return unit
+
+
+def mistake_line(file: str, where: str, key: str, sentence: str) -> str:
+    """One line of a UnitError; short and printable, whatever stands in the file."""
+    line = ": ".join(word for word in (file, where[:60], key[:80], sentence) if word)
+    return "".join(letter if letter.isprintable() else "?" for letter in line)
+
+
+class _Reader:
+    """Reads the tables of a unit one by one and gathers their mistakes."""
+
+    def __init__(self, document: Document):
+        self.document = document
+        self.mistakes: list[Mistake] = []
+        self.broken: list[Part] = []
+        """Sketches of the parts that could not be read."""
+
+    def top(self) -> UnitTable:
+        """The keys of the unit itself; keys with a mistake at their defaults."""
+        table, wrong = checked(UnitTable, self.document)
+        if table is not None:
+            return table
+        self.mistakes.extend(("", key, sentence) for key, sentence in wrong)
+        spoilt = {key.partition(".")[0] for key, _ in wrong}
+        sound = {key: value for key, value in self.document.items() if key not in spoilt}
+        return checked(UnitTable, {"name": "", "stages": {}, **sound})[0] or UnitTable(name="", stages={})
+
+    def devices(self) -> None:
+        for name, raw in _table(self.document, "devices").items():
+            _, wrong = read_sheet(name, raw)
+            self.mistakes.extend((f"devices.{name}", key, sentence) for key, sentence in wrong)
+
+    def controls(self) -> dict[str, Control]:
+        controls = {}
+        for name, raw in _table(self.document, "controls").items():
+            table = self._read(ControlTable, raw, name) or ControlTable(position=0.5)
+            controls[name] = Control(name, table.position, table.role, table.about)
+        return controls
+
+    def stages(self, like: Unit | None) -> tuple[Stage, ...]:
+        sheets = {**library_sheets(), **_table(self.document, "devices")}
+        known = like.parts if like is not None else {}
+        stages = []
+        for name, raw in _table(self.document, "stages").items():
+            table = self._read(StageTable, raw, f"stages.{name}")
+            parts = []
+            for designator, raw_part in _table(raw, "parts").items():
+                if like is not None and raw_part is like.document["stages"][name]["parts"][designator]:
+                    parts.append(known[designator])
+                    continue
+                part, wrong = read_part(designator, name, raw_part, sheets)
+                self.mistakes.extend((designator, key, sentence) for key, sentence in wrong)
+                if part is None:
+                    self.broken.append(sketch_part(designator, name, raw_part))
+                else:
+                    parts.append(part)
+            stages.append(Stage(name, "" if table is None else table.about, tuple(parts)))
+        return tuple(stages)
+
+    def banks(self, stages: tuple[Stage, ...]) -> dict[str, SwitchBank]:
+        banks = {}
+        for name, raw in _table(self.document, "switches").items():
+            table = self._read(BankTable, raw, name) or BankTable()
+            switches = [part.designator for stage in stages for part in stage.parts if part.bank == name]
+            closed = tuple(switch for switch in switches if switch in table.closed)
+            banks[name] = SwitchBank(name, tuple(switches), closed, table.about)
+            known = [*switches, *(part.designator for part in self.broken)]
+            for switch in table.closed:
+                if switch not in known:
+                    choices = f"choices: {', '.join(switches) or 'none'}"
+                    what = f"no switch of this bank named {switch!r}"
+                    self.mistakes.append((name, "closed", f"{what}{suggestion(switch, switches)}; {choices}"))
+        return banks
+
+    def _read(self, model: type[AnyTable], raw: object, where: str) -> AnyTable | None:
+        table, wrong = checked(model, raw)
+        self.mistakes.extend((where, key, sentence) for key, sentence in wrong)
+        return table
+
+
+def _ill_named(document: Document) -> list[Mistake]:
+    """Keys that name something and are no plain words."""
+    named = {key: list(_table(document, key)) for key in ("controls", "switches", "stages", "devices")}
+    named["parts"] = [
+        name for stage in _table(document, "stages").values() for name in _table(stage, "parts")
+    ]
+    return [
+        (table, "", f"{name[:40]!r} is not a name: {NAME_RULE}")
+        for table, names in named.items()
+        for name in names
+        if not NAME.fullmatch(name)
+    ]
+
+
+def _table(raw: object, key: str) -> Mapping[str, Any]:
+    """The table under a key, empty when there is none."""
+    inner = raw.get(key, {}) if isinstance(raw, Mapping) else {}
+    return inner if isinstance(inner, Mapping) else {}

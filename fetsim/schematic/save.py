@@ -1,0 +1,59 @@
+"""Writing a changed unit back to a TOML file, with the comments and the order of the file it came from."""
+
+import os
+from collections.abc import Mapping, MutableMapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.items import InlineTable, Item
+
+from fetsim.errors import InputError
+from fetsim.schematic.unit import Unit
+
+
+def save_unit(unit: Unit, path: str | Path, overwrite: bool = False) -> Path:
+    """Write the unit to ``path``; InputError when the file exists (unless ``overwrite``) or cannot be
+    written.
+
+    The text is that of the file the unit was read from, with the changed values put in their places.
+    """
+    path = Path(path)
+    if path.suffix != ".toml":
+        raise InputError(f"{path}: a unit file ends in .toml")
+    if path.exists() and not overwrite:
+        raise InputError(f"{path}: exists already; choose another name or ask to overwrite it")
+    document = tomlkit.parse(unit.text)
+    _merge(document, unit.document)
+    part_way = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        part_way.write_bytes(tomlkit.dumps(document).encode("utf-8"))
+        part_way.replace(path)
+    except OSError as error:
+        part_way.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot be written ({error.strerror})") from None
+    return path
+
+
+def _merge(table: MutableMapping[str, Any], wanted: Mapping[str, Any]) -> None:
+    """Make ``table`` equal to ``wanted`` and leave alone what is equal already."""
+    for key in [key for key in table if key not in wanted]:
+        del table[key]
+    for key, value in wanted.items():
+        if key not in table:
+            item = _item(value)
+            if isinstance(table, InlineTable):
+                item.trivia.trail = " "  # in front of the closing brace
+            table[key] = item
+        elif isinstance(value, Mapping):
+            _merge(table[key], value)
+        elif table[key] != value:
+            table[key] = value
+
+
+def _item(value: Any) -> Item:
+    if not isinstance(value, Mapping):
+        return tomlkit.item(value)
+    table = tomlkit.inline_table()
+    table.update(value)
+    return table

@@ -1,0 +1,84 @@
+"""All settings of a unit as one flat list, under the names that a change takes; differences of two."""
+
+from dataclasses import dataclass
+
+from fetsim.schematic.fields import quantities
+from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS
+from fetsim.schematic.unit import Part, Unit
+from fetsim.schematic.values import format_value
+
+ABSENT = "none"
+WORDS = ("taper", "control", "direction", "about", "source")
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One value of a unit: a number with its quantity, or a text."""
+
+    value: float | str
+    quantity: str | None = None
+
+    def shown(self, digits: int = 6) -> str:
+        """In words, as ``4.7 kohm``."""
+        if isinstance(self.value, str) or self.quantity is None:
+            return str(self.value)
+        return format_value(self.value, self.quantity, digits)
+
+
+def settings(unit: Unit) -> dict[str, Setting]:
+    """Name -> setting for the unit, its controls, switch banks and parts, in the order of the file."""
+    found = {key: _setting(getattr(unit, key)) for key in UNIT_KEYS}
+    found.update({name: Setting(control.position, "plain") for name, control in unit.controls.items()})
+    found.update(
+        {name: Setting("+".join(sorted(bank.closed)) or "none") for name, bank in unit.banks.items()}
+    )
+    for part in unit.parts.values():
+        found.update(part_settings(part))
+    return found
+
+
+def part_settings(part: Part) -> dict[str, Setting]:
+    """Name -> setting for one part; its main value goes under the bare designator."""
+    amounts = quantities(PARTS[part.kind])
+    found = {key: Setting(value, amounts[key]) for key, value in {**part.values, **part.ratings}.items()}
+    if part.device is not None:
+        found["device"] = Setting(part.device.name)
+        figures = quantities(SHEETS[part.kind])
+        found.update({key: Setting(value, figures[key]) for key, value in part.figures.items()})
+    if part.tolerance is not None:
+        found["tolerance"] = Setting(str(part.tolerance))
+    found["nodes"] = Setting(", ".join(part.nodes.values()))
+    found.update({key: Setting(getattr(part, key)) for key in WORDS if getattr(part, key)})
+    main = MAIN_KEYS.get(part.kind)
+    return {part.designator if key == main else f"{part.designator}.{key}": one for key, one in found.items()}
+
+
+def differences(unit: Unit, other: Unit) -> tuple[tuple[str, str, str], ...]:
+    """(name, before, after) of everything that differs between two units, in words.
+
+    A figure that only one of them has put over its device sheet is compared with the other one's sheet.
+    """
+    before, after = settings(unit), settings(other)
+    found = []
+    for name in dict.fromkeys([*before, *after]):
+        old = before.get(name) or _figure(unit, name)
+        new = after.get(name) or _figure(other, name)
+        if old == new:
+            continue
+        texts = [ABSENT if one is None else one.shown() for one in (old, new)]
+        if texts[0] == texts[1]:
+            texts = [ABSENT if one is None else one.shown(digits=15) for one in (old, new)]
+        found.append((name, texts[0], texts[1]))
+    return tuple(found)
+
+
+def _setting(value: float | str) -> Setting:
+    return Setting(value, None if isinstance(value, str) else "plain")
+
+
+def _figure(unit: Unit, name: str) -> Setting | None:
+    designator, _, key = name.partition(".")
+    part = unit.parts.get(designator)
+    if part is None or part.device is None or key not in part.device.figures:
+        return None
+    return Setting(part.device.figures[key], quantities(SHEETS[part.kind])[key])
