@@ -81,8 +81,8 @@ class Channel:
         self._down = RateChange(internal_hz, rate_hz, 1 + len(self.probes))
         # the filters assume silence before the start, so what rests at a voltage is converted relative to it
         start = np.zeros(system.size) if cold else bias
-        self._before = np.array([[start[system.index[name]] for name in recorded]])
-        self._rest = self._columns(self._before)[0]
+        self._before = np.array([start[system.index[name]] for name in recorded])
+        self._rest = self._columns(np.column_stack((self._before, self._before)))[0]
         self._log = LogCollector(internal_hz, log_rate_hz)
         self._given, self._returned = 0, 0
 
@@ -101,39 +101,46 @@ class Channel:
         self._given += len(samples)
         volts = self._up.push(samples * self._full_scale_v, last)
         inputs = volts if self._stages is None else self._stages.push(volts, last)
-        record = self._simulation.advance(inputs)
-        self._write_log(inputs if inputs.ndim == 1 else inputs[:, -1], record, last)
-        columns = self._columns(record)
+        levels = self._with_before(self._simulation.advance(inputs))
+        self._write_log(inputs if inputs.ndim == 1 else inputs[:, -1], levels[:, 1:], last)
+        columns = self._columns(levels)
         converted = self._down.push(columns - self._rest, last).reshape(-1, len(self._rest)) + self._rest
         if last:
             converted = converted[: self._given - self._returned]
         self._returned += len(converted)
         return Block(converted[:, 0] / self._full_scale_v, converted[:, 1:])
 
-    def _columns(self, record: Array) -> Array:
+    def _with_before(self, record: Array) -> Array:
+        """One recorded unknown a row, with the step before in front [shape=(recorded, 1 + steps)]."""
+        levels = np.empty((record.shape[1], 1 + len(record)))
+        levels[:, 0] = self._before
+        levels[:, 1:] = record.T
+        self._before = levels[:, -1].copy()
+        return levels
+
+    def _columns(self, levels: Array) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""
-        with_before = np.concatenate([self._before, record])
-        self._before = with_before[-1:]
-        at = {name: with_before[:, k] for name, k in self._place.items()} | {GROUND: np.zeros(len(with_before))}
-        internal_hz = self._simulation.rate_hz
-        return np.column_stack([self._output(record), *(p.compute(at, internal_hz) for p in self.probes)])
+        output = self._output(levels[:, 1:])
+        if not self.probes:
+            return output[:, None]
+        at = {name: levels[k] for name, k in self._place.items()} | {GROUND: np.zeros(levels.shape[1])}
+        return np.column_stack([output, *(p.compute(at, self._simulation.rate_hz) for p in self.probes)])
 
-    def _level(self, name: str, record: Array) -> Array | float:
-        return 0.0 if name == GROUND else record[:, self._place[name]]
+    def _level(self, name: str, levels: Array) -> Array | float:
+        return 0.0 if name == GROUND else levels[self._place[name]]
 
-    def _output(self, record: Array) -> Array:
-        return np.asarray(self._level(self._output_node, record) - self._level(self._output_return, record))
+    def _output(self, levels: Array) -> Array:
+        return np.asarray(self._level(self._output_node, levels) - self._level(self._output_return, levels))
 
-    def _write_log(self, volts: Array, record: Array, last: bool) -> None:
+    def _write_log(self, volts: Array, levels: Array, last: bool) -> None:
         if self._cell is None:
-            nothing = np.zeros(len(record))
-            self._log.push(volts, self._output(record), nothing, nothing, nothing, nothing, last=last)
+            self._log.push(volts, self._output(levels), 0.0, 0.0, 0.0, 0.0, last=last)
             return
-        drain, gate, source = (np.asarray(self._level(n, record)) for n in self._cell.nodes)
+        drain, gate, source = (self._level(name, levels) for name in self._cell.nodes)
         conductance = self._cell.conductance_s(drain, gate, source)
         self._log.push(
-            volts, self._output(record), self._cell.reduction_db(conductance), conductance,
-            np.asarray(self._level(self._control, record)), gate - source, last=last,
+            volts, self._output(levels), self._cell.reduction_db(conductance), conductance,
+            self._level(self._control, levels), gate - source, last=last,
         )  # fmt: skip
 
 

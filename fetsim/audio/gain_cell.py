@@ -19,6 +19,8 @@ from fetsim.engine.circuit import GROUND, Circuit, Element
 from fetsim.engine.linear import driving_impedance_ohm
 
 REFERENCE_HZ = 1000.0
+DB_PER_NEPER = 20.0 / np.log(10.0)
+SMALLEST_V = 1e-12  # keeps the conductance of a closed channel without voltage from being 0/0
 
 
 @dataclass(frozen=True)
@@ -42,9 +44,10 @@ class GainCellModel:
     def reduction_db(self, conductance_s: Array) -> Array:
         """Gain reduction against idle [dB], positive when the gain is lower."""
         z, idle = self.impedance_ohm, self.idle_conductance_s
-        # |1 + z g|^2 written out: real arithmetic is ten times faster than complex on long arrays
-        square = (1.0 + z.real * conductance_s) ** 2 + (z.imag * conductance_s) ** 2
-        return 10.0 * np.log10(square) - 20.0 * np.log10(abs(1.0 + z * idle))
+        # |1 + z g|^2 written out: real arithmetic is ten times faster than complex on long arrays,
+        # and the natural logarithm twice as fast as lg
+        square = 1.0 + conductance_s * (2.0 * z.real + abs(z) ** 2 * conductance_s)
+        return DB_PER_NEPER * (0.5 * np.log(square) - np.log(abs(1.0 + z * idle)))
 
 
 def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> GainCellModel:
@@ -65,13 +68,11 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> 
 
 
 def _chord(model: GainCellModel, drain_v: Array, gate_v: Array, source_v: Array | float) -> Array:
-    v_gs = model.sign * (gate_v - source_v)
-    v_gd = model.sign * (gate_v - drain_v)
-    o_s = np.maximum(v_gs - model.pinch_off_v, 0.0)
-    o_d = np.maximum(v_gd - model.pinch_off_v, 0.0)
-    v_ds = np.abs(v_gs - v_gd)
-    rise = model.beta_a_v2 * (1.0 + model.slope_per_v * v_ds)
-    # i / v_ds: both ends open gives o_s + o_d, else the open end's square over v_ds
-    saturated = (o_s == 0.0) | (o_d == 0.0)
-    denominator = np.where(saturated, np.maximum(v_ds, 1e-12), 1.0)
-    return rise * np.where(saturated, o_s * o_s + o_d * o_d, o_s + o_d) / denominator
+    # o_s, o_d: how far each end of the channel is open. i / v_ds is their sum when both are, and then |v_ds| is the
+    # smaller of the two; the square of their sum over |v_ds| when one is closed, and then |v_ds| is the larger
+    o_s = np.maximum(model.sign * (gate_v - source_v) - model.pinch_off_v, 0.0)
+    o_d = np.maximum(model.sign * (gate_v - drain_v) - model.pinch_off_v, 0.0)
+    v_ds = np.abs(drain_v - source_v)
+    opening = o_s + o_d
+    wider = np.maximum(np.maximum(opening, v_ds), SMALLEST_V)
+    return model.beta_a_v2 * (1.0 + model.slope_per_v * v_ds) * opening * (opening / wider)

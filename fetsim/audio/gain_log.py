@@ -4,10 +4,12 @@ Every row covers one interval of internal steps: peaks are the largest of all of
 """
 
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fetsim.audio.levels import DBU_REFERENCE_V, decibels
 from fetsim.engine.assembly import Array
@@ -37,67 +39,104 @@ class GainLog:
         return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
-def write_csv(log: GainLog, path: Path) -> None:
-    """Write the log as comma-separated values with one header row."""
-    columns = log.columns()
+def write_csv(logs: Sequence[GainLog], path: Path) -> None:
+    """Write the logs of all channels as comma-separated values: one header row, then row after row of each channel.
+
+    The first column is the channel, from 1; a row of channel 2 follows that of channel 1 at the same time.
+    """
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(columns)
-        for row in zip(*columns.values(), strict=True):
-            writer.writerow([f"{value:.6g}" if k else f"{value:.6f}" for k, value in enumerate(row)])
+        writer.writerow(["channel", *logs[0].columns()])
+        for rows in zip(*(zip(*log.columns().values(), strict=True) for log in logs), strict=True):
+            for channel, (time_s, *values) in enumerate(rows, start=1):
+                writer.writerow([channel, f"{time_s:.6f}", *(f"{value:.6g}" for value in values)])
+
+
+def write_npz(logs: Sequence[GainLog], path: Path) -> None:
+    """Write the logs as NumPy arrays named like the columns [shape=(channels, rows); ``time_s``: (rows,)]."""
+    tables = [log.columns() for log in logs]
+    arrays = {name: np.stack([table[name] for table in tables]) for name in tables[0]}
+    with path.open("wb") as file:
+        np.savez(file, **(arrays | {"time_s": logs[0].time_s}))  # type: ignore[arg-type]
 
 
 class LogCollector:
-    """Gathers whole intervals out of blocks of any length."""
+    """Gathers whole intervals out of blocks of any length, without keeping their steps."""
 
     def __init__(self, rate_hz: float, log_rate_hz: float) -> None:
         self._rate_hz = rate_hz
         self._interval = max(1, round(rate_hz / log_rate_hz))
-        self._waiting = np.empty((0, 6))
-        self._rows: list[Array] = []
-        self._steps = 0
+        self._open_steps = 0
+        self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
+        self._table = np.empty((len(fields(GainLog)), 256))  # grows; a column a row, so that the log is views of it
+        self._rows = 0
 
     def push(
         self,
         input_v: Array,
         output_v: Array,
-        reduction_db: Array,
-        conductance_s: Array,
-        control_v: Array,
-        gate_source_v: Array,
+        reduction_db: ArrayLike,
+        conductance_s: ArrayLike,
+        control_v: ArrayLike,
+        gate_source_v: ArrayLike,
         *,
         last: bool = False,
     ) -> None:
-        """Add internal steps; ``last`` also closes the unfinished interval."""
-        new = np.column_stack([
-            np.broadcast_to(a, len(output_v))
-            for a in (input_v, output_v, reduction_db, conductance_s, control_v, gate_source_v)
-        ])  # fmt: skip
-        waiting = np.concatenate([self._waiting, new])
-        whole = len(waiting) // self._interval * self._interval
-        if whole:
-            self._rows.append(self._reduce(waiting[:whole].reshape(-1, self._interval, 6)))
-        self._waiting = waiting[whole:].copy()
-        if last and len(self._waiting):
-            self._rows.append(self._reduce(self._waiting[None]))
-            self._waiting = np.empty((0, 6))
+        """Add internal steps [each of shape=(steps,) or one number]; ``last`` also closes the unfinished interval."""
+        steps = len(output_v)
+        if steps:
+            reduction, conductance, control, gate = (
+                np.broadcast_to(np.asarray(a, dtype=float), steps)
+                for a in (reduction_db, conductance_s, control_v, gate_source_v)
+            )
+            input_squared, output_squared = input_v * input_v, output_v * output_v
+            starts = np.concatenate(([0], np.arange(self._interval - self._open_steps, steps, self._interval)))
+            sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
+            peaks = _reduced(
+                np.maximum, (input_squared, output_squared, reduction, control, conductance), starts
+            )
+            sums[:, 0] += self._open_sums
+            peaks[:, 0] = np.maximum(peaks[:, 0], self._open_peaks)
+            lengths = np.diff([*starts, steps])
+            lengths[0] += self._open_steps
+            whole = len(lengths) if lengths[-1] == self._interval else len(lengths) - 1
+            self._write(sums[:, :whole], peaks[:, :whole], lengths[:whole])
+            if whole < len(lengths):
+                self._open_steps = int(lengths[-1])
+                self._open_sums, self._open_peaks = sums[:, -1].copy(), peaks[:, -1].copy()
+            else:
+                self._close()
+        if last and self._open_steps:
+            self._write(self._open_sums[:, None], self._open_peaks[:, None], np.array([self._open_steps]))
+            self._close()
 
     def result(self) -> GainLog:
         """All rows so far."""
-        table = np.concatenate(self._rows) if self._rows else np.empty((0, 11))
-        return GainLog(*(np.ascontiguousarray(column) for column in table.T))
+        return GainLog(*self._table[:, : self._rows])
 
-    def _reduce(self, chunks: Array) -> Array:
-        count, interval, _ = chunks.shape
-        starts = self._steps + np.arange(count) * interval
-        self._steps += count * interval
-        mean, largest = chunks.mean(axis=1), chunks.max(axis=1)
-        rms = np.sqrt((chunks[:, :, :2] ** 2).mean(axis=1)) / DBU_REFERENCE_V
-        peak = np.abs(chunks[:, :, :2]).max(axis=1) / (DBU_REFERENCE_V * np.sqrt(2.0))
+    def _close(self) -> None:
+        self._open_steps = 0
+        self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
+
+    def _write(self, sums: Array, peaks: Array, lengths: Array) -> None:
+        count = len(lengths)
+        if self._rows + count > self._table.shape[1]:
+            larger = np.empty((len(self._table), 2 * (self._rows + count)))
+            larger[:, : self._rows] = self._table[:, : self._rows]
+            self._table = larger
+        mean = sums / lengths
+        rms = np.sqrt(mean[:2]) / DBU_REFERENCE_V
+        peak = np.sqrt(peaks[:2]) / (DBU_REFERENCE_V * np.sqrt(2.0))
         with np.errstate(divide="ignore"):
-            resistance = 1.0 / largest[:, 3]
-        return np.column_stack([
-            (starts + 0.5 * interval) / self._rate_hz, decibels(rms[:, 0]), decibels(peak[:, 0]),
-            decibels(rms[:, 1]), decibels(peak[:, 1]), mean[:, 2], largest[:, 2], mean[:, 4], largest[:, 4],
-            mean[:, 5], resistance,
-        ])  # fmt: skip
+            resistance = 1.0 / peaks[4]
+        starts = np.arange(self._rows, self._rows + count) * self._interval
+        self._table[:, self._rows : self._rows + count] = (
+            (starts + 0.5 * lengths) / self._rate_hz, decibels(rms[0]), decibels(peak[0]), decibels(rms[1]),
+            decibels(peak[1]), mean[2], peaks[2], mean[3], peaks[3], mean[4], resistance,
+        )  # fmt: skip
+        self._rows += count
+
+
+def _reduced(how: np.ufunc, values: Sequence[Array], starts: Array) -> Array:
+    """Sums or maxima of each of the values from start to start [shape=(len(values), len(starts))]."""
+    return np.stack([how.reduceat(one, starts) for one in values])

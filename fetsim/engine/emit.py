@@ -164,8 +164,7 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
                     f"            {c} = {v} - {w}",
                 ]
         lines += [f"        arg[{k}] = {expression}" for k, expression in device.arguments]
-    if text.junction_count:
-        lines += [f"        for k in range({text.junction_count}):", "            arg[k] = exponential(arg[k])"]
+    lines.append("        exponentials(arg)")
     for device in text.devices:
         lines.append(f"        {', '.join(device.results)} = {device.function}({', '.join(device.inputs)})")
     lines += [

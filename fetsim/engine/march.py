@@ -7,6 +7,11 @@ first), ``v`` (ports,) accepted port voltages. ``counts``: Newton iterations, mo
 stages. ``lin_rescue`` (levels, len(lin)): level k serves the rescue method at step h / 2^k.
 """
 
+from collections.abc import Callable
+from pathlib import Path
+from types import FunctionType
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -153,3 +158,13 @@ def march_onestep(  # type: ignore[no-untyped-def]
         for j in range(recorded.shape[0]):
             record[step, j] = x[recorded[j]]
     return u.shape[0]
+
+
+def interpreted(march: Any) -> Callable[..., int]:
+    """One of the marches above as plain Python, to go with an interpreted stage."""
+    return FunctionType(march.py_func.__code__, {**globals(), "rescue_step": rescue_step.py_func})
+
+
+def is_ready(march: Any) -> bool:
+    """Whether numba has machine code of one of the marches above in its cache."""
+    return any(Path(march.stats.cache_path).glob(f"march.{march.__name__}-*.nbi"))

@@ -1,6 +1,12 @@
-"""Small numeric helpers shared by the plain solver and the generated one (plain functions, compiled there)."""
+"""Numeric helpers shared by the plain solver and the generated one: plain functions, compiled in the latter."""
 
 from math import log
+
+import numpy as np
+from numpy.typing import NDArray
+
+VECTOR = 16
+"""``exponentials`` is fastest on arrays of a multiple of this length (four vectors of four doubles)."""
 
 
 def limit_junction(new_v: float, old_v: float, critical_v: float, inv_slope_per_v: float) -> float:
@@ -16,25 +22,26 @@ def limit_junction(new_v: float, old_v: float, critical_v: float, inv_slope_per_
     return start + (2.0 + log(steps - 1.0)) / inv_slope_per_v
 
 
-def exponential(argument: float) -> float:
-    """exp for junction arguments, by (1 + y + ... + y^7/7!)^1024 with y = argument / 1024.
+def exponentials(arguments: NDArray[np.float64]) -> None:
+    """Replace each argument by its exp, as (1 + y + ... + y^7/7!)^1024 with y = argument / 1024.
 
-    Clamped to -700..80. Relative error below 1e-12 for arguments up to 45 (0.7 V at n = 0.6 and more), and below 1e-3
-    at -700, where the value itself is 1e-304: no branch and no table, so that a loop over all junctions becomes
-    vector instructions.
+    Clamped to -700..80. Relative error below 1e-12 for -45..45, 4e-11 at 80, 3e-10 at -100 and 3e-3 at -700, where the
+    value itself is 1e-304. No branch and no table, so the loop becomes vector instructions: three times faster
+    than calling exp for 23 junctions.
     """
-    y = min(max(argument, -700.0), 80.0) * (1.0 / 1024.0)
-    p = 1.0 + y * (
-        1.0
-        + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040))))))
-    )
-    p = p * p
-    p = p * p
-    p = p * p
-    p = p * p
-    p = p * p
-    p = p * p
-    p = p * p
-    p = p * p
-    p = p * p
-    return p * p
+    for k in range(arguments.shape[0]):
+        y = min(max(arguments[k], -700.0), 80.0) * (1.0 / 1024.0)
+        p = 1.0 + y * (
+            1.0
+            + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040))))))
+        )
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        arguments[k] = p * p

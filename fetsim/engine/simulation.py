@@ -8,14 +8,21 @@ import numpy as np
 from fetsim.engine.assembly import Array, System, assemble, port_voltages
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit
-from fetsim.engine.generated import solver_for
-from fetsim.engine.march import DEEPEST, march_multistep, march_onestep
+from fetsim.engine.generated import interpreted_solver, is_compiled, solver_for
+from fetsim.engine.march import DEEPEST, interpreted, is_ready, march_multistep, march_onestep
 from fetsim.engine.methods import METHODS, RESCUE, Method, Multistep
+from fetsim.engine.numeric import VECTOR
 from fetsim.engine.packing import pack_devices, pack_linear
 from fetsim.engine.plain import solve_stage
+from fetsim.engine.reduction import reduce_resistive
 from fetsim.errors import ConvergenceError
 
 MAX_ITERATIONS = 100
+
+
+def needs_compile(circuit: Circuit) -> bool:
+    """Whether simulating this topology would start with a compile (some 10 s, once per machine)."""
+    return not (is_ready(march_multistep) and is_compiled(reduce_resistive(assemble(circuit)).system))
 
 
 @dataclass(frozen=True)
@@ -36,7 +43,8 @@ class Effort:
 class Simulation:
     """One circuit in time, at a fixed rate, from rest (or from cold, everything discharged).
 
-    ``recorded`` names the unknowns that ``advance`` returns.
+    ``recorded`` names the unknowns that ``advance`` returns; ``compiled=False`` runs the generated solver as plain
+    Python (no compile, for a few steps).
     """
 
     def __init__(
@@ -49,30 +57,35 @@ class Simulation:
         tolerance_v: float = 0.01,
         cold: bool = False,
         bias: Array | None = None,
+        compiled: bool = True,
     ) -> None:
         self.system: System = assemble(circuit)
         self.rate_hz = rate_hz
         self.method: Method = METHODS[method]
-        self._solver = solver_for(self.system)
-        plan = self._solver.plan
+        self._reduced = reduce_resistive(self.system)
+        small = self._reduced.system
+        self._compiled = compiled
+        self._solver = solver_for(small) if compiled else interpreted_solver(small)
+        plan, layout = self._solver.plan, self._solver.layout
         self._order = np.array(plan.order)
-        place = {self.system.unknowns[i]: k for k, i in enumerate(plan.order)}
-        self._recorded = np.array([place[name] for name in recorded], dtype=np.int64)
-        layout = self._solver.layout
-        self._lin = pack_linear(self.system, plan, layout, self.method.lead * rate_hz)
+        rows = [self.system.index[name] for name in recorded]
+        self._wanted = self._reduced.expand[rows][:, self._order]
+        self._recorded = np.flatnonzero(np.any(self._wanted != 0.0, axis=0))
+        self._rows = rows
+        self._lin = pack_linear(small, plan, layout, self.method.lead * rate_hz)
         self._lin_rescue = np.array(
             [
-                pack_linear(self.system, plan, layout, RESCUE.lead * rate_hz * 2.0**level)
+                pack_linear(small, plan, layout, RESCUE.lead * rate_hz * 2.0**level)
                 for level in range(DEEPEST + 1)
             ]
         )
         self._dev = pack_devices(self.system.devices)
         self._tolerance_v = tolerance_v
         state = np.zeros(self.system.size) if cold else (find_bias(self.system) if bias is None else bias)
-        self._x = state[self._order].copy()
-        self._past = np.zeros((3, self.system.size))
+        self._x = state[self._reduced.kept][self._order].copy()
+        self._past = np.zeros((3, small.size))
         self._v = np.array([v for ports in port_voltages(self.system.devices, state) for v in ports])
-        self._arg = np.zeros(max(self._solver.junction_count, 1))
+        self._arg = np.zeros(-(-max(self._solver.junction_count, 1) // VECTOR) * VECTOR)
         self._counts = np.zeros(4, dtype=np.int64)
         self._steps = 0
         self._last_input = 0.0
@@ -82,7 +95,7 @@ class Simulation:
         """All unknowns now [shape=(n,)], in the order of ``system.unknowns``."""
         x = np.empty_like(self._x)
         x[self._order] = self._x
-        return x
+        return self._full(x)
 
     @property
     def effort(self) -> Effort:
@@ -105,6 +118,8 @@ class Simulation:
         else:
             march, weights, fractions = march_onestep, self.method.weights, self.method.fractions
             inputs = np.column_stack((np.concatenate(([self._last_input], u[:-1, -1])), u))
+        if not self._compiled:
+            march = interpreted(march)
         done = march(
             self._solver.stage, self._lin, self._lin_rescue, self._dev, weights / self.method.lead, fractions,
             RESCUE.weights / RESCUE.lead, RESCUE.fractions, inputs, self._x, self._past, self._v, self._arg,
@@ -114,7 +129,19 @@ class Simulation:
             raise self._failure(done, float(np.ravel(u[done])[-1]))
         self._steps += steps
         self._last_input = float(np.ravel(u)[-1]) if steps else self._last_input
-        return record
+        return self._rebuilt(record, inputs)
+
+    def _full(self, x: Array) -> Array:
+        return self._reduced.expand @ x + self._reduced.constant + self._reduced.per_input * self._last_input
+
+    def _rebuilt(self, record: Array, inputs: Array) -> Array:
+        """Recorded unknowns in the order asked for, those taken out by the reduction among them."""
+        levels = record @ self._wanted[:, self._recorded].T + self._reduced.constant[self._rows]
+        per_input = self._reduced.per_input[self._rows]
+        if np.any(per_input):
+            now = inputs[1:] if inputs.ndim == 1 else inputs[:, -1]
+            levels += np.outer(now, per_input)
+        return levels
 
     def _failure(self, done: int, u: float) -> ConvergenceError:
         x = self.state

@@ -92,9 +92,8 @@ def _edit_part(document: Document, part: Part, key: str, value: str | float) -> 
         raise _Refused(f"say which value of the {part.kind}; choices: {choices}")
     if key in WIRING_KEYS:
         raise _Refused(f"{key} is wiring, which a change cannot touch; edit the unit file")
-    raise _Refused(
-        f"a {part.kind} has no {key[:40]!r}{suggestion(key, [*keys, *figures])}; choices: {choices}"
-    )
+    hint = suggestion(key, [*keys, *figures])
+    raise _Refused(f"a part of kind {part.kind} has no {key[:40]!r}{hint}; choices: {choices}")
 
 
 def _same_polarity(document: Document, part: Part, name: str) -> None:

@@ -6,8 +6,9 @@ Names that lead nowhere, ports that are missing, nodes that float.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from fetsim.devices.kinds import KINDS
+from fetsim.engine.circuit import GROUND
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.unit import GROUND, Part, Unit
+from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.wiring import part_elements
 
 RESERVED = ("name", "about", "temperature_c", "full_scale_dbu", "load", "none", "all")

@@ -58,9 +58,8 @@ def _parse(text: str, file: str) -> dict[str, Any]:
     except RecursionError:
         raise UnitError(f"{file}: is nested too deeply") from None
     except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        place = re.search(r" ?\(at (?:line (\d+), column \d+|end of document)\)", message)
-        line = f"line {place[1]}: " if place and place[1] else "end of file: "
-        what = message[: place.start()] if place else message
+        what, _, place = str(error).partition(" (at ")
+        found = re.match(r"line (\d+)", place)
+        line = found[1] if found else len(text.rstrip().splitlines())
         hint = " (two of one name?)" if "overwrite" in what or "Duplicate" in what or "twice" in what else ""
-        raise UnitError(f"{file}: {line}not valid TOML: {what}{hint}") from None
+        raise UnitError(f"{file}: line {line}: not valid TOML: {what}{hint}") from None

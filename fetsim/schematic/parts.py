@@ -3,10 +3,11 @@
 from collections.abc import Mapping
 from typing import Any
 
+from fetsim.engine.circuit import GROUND
 from fetsim.schematic.fields import checked, quantities, suggestion
 from fetsim.schematic.schema import PARTS, SHEETS
 from fetsim.schematic.sheets import RATINGS, read_sheet
-from fetsim.schematic.unit import GROUND, Device, Part
+from fetsim.schematic.unit import Device, Part
 
 TWO_TERMINALS = ("resistor", "capacitor", "inductor", "diode", "zener", "rheostat", "output")
 ENDS = {"input": ("hot", "cold"), "output": ("hot", "cold")}  # names of the two terminals where not a and b

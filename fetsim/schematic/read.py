@@ -1,7 +1,7 @@
 """From the nested tables of a unit file to a checked ``Unit``, or to one UnitError that lists every mistake.
 
-What is wrong in one table never hides what is wrong in the next: a table that cannot be read is reported, a stand-in
-takes its place, and the checks of the whole unit go on without blaming its neighbours.
+What is wrong in one table never hides what is wrong in the next: a table that cannot be read is reported, a
+stand-in takes its place, and the checks of the whole unit go on without blaming its neighbours.
 """
 
 from collections.abc import Mapping

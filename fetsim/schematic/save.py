@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Mapping, MutableMapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -29,9 +30,10 @@ def save_unit(unit: Unit, path: str | Path, overwrite: bool = False) -> Path:
     try:
         part_way.write_bytes(tomlkit.dumps(document).encode("utf-8"))
         part_way.replace(path)
-    except OSError as error:
-        part_way.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written ({error.strerror})") from None
+    except (OSError, ValueError) as error:
+        with suppress(OSError, ValueError):
+            part_way.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot be written ({error})") from None
     return path
 
 
@@ -52,8 +54,7 @@ def _merge(table: MutableMapping[str, Any], wanted: Mapping[str, Any]) -> None:
 
 
 def _item(value: Any) -> Item:
-    if not isinstance(value, Mapping):
-        return tomlkit.item(value)
-    table = tomlkit.inline_table()
-    table.update(value)
-    return table
+    item: Item = tomlkit.inline_table() if isinstance(value, Mapping) else tomlkit.item(value)
+    if isinstance(item, InlineTable):
+        item.update(value)
+    return item

@@ -195,7 +195,7 @@ class SheetTable(Table):
     kind: str
     about: Text = ""
     source: Text
-    reference_temperature_c: Celsius = 26.85
+    reference_temperature_c: Annotated[float, Within("plain", 0.0, 60.0)] = 26.85
     band_gap: Annotated[float, Within("electronvolt", 0.3, 5.0)] = 1.12
     power_rating: Watt | None = None
     voltage_rating: Positive | None = None

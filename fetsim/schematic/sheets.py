@@ -1,7 +1,4 @@
-"""Device sheets.
-
-The library's own and those that a unit file defines, and figures of a single part put over them.
-"""
+"""Device sheets: from the library or a unit file, with figures that belong to a single part put over them."""
 
 import tomllib
 from collections.abc import Mapping
@@ -16,6 +13,7 @@ from fetsim.schematic.unit import Device, Limits
 from fetsim.schematic.values import format_value, parse_value
 
 RATINGS = ("power_rating", "voltage_rating", "current_rating")
+SMALLEST_PINCH_OFF_V = 0.25  # keeps its sign over all temperatures
 MODEL_ALLOWANCE = 0.2  # how far the square law may miss a sheet's channel resistance and transconductance
 
 
@@ -65,12 +63,8 @@ def read_sheet(
         about=table.about,
         source=table.source,
     )
-    if device.polarity in ("n", "p") and (device.figures["pinch_off_voltage"] < 0.0) != (
-        device.polarity == "n"
-    ):
-        mistakes.append(
-            ("pinch_off_voltage", "is negative in an n-channel JFET and positive in a p-channel one")
-        )
+    if device.kind == "jfet":
+        mistakes += _pinch_off(device)
     if not figures and not mistakes:
         mistakes = outside_limits(device)
     return (None if mistakes else device), mistakes
@@ -108,6 +102,16 @@ def outside_limits(device: Device) -> list[tuple[str, str]]:
             shown = format_value(figures[key], LIMITS[device.kind][key])
             mistakes.append((key, f"{shown} lies outside the sheet's own limits"))
     return mistakes
+
+
+def _pinch_off(device: Device) -> list[tuple[str, str]]:
+    volt = device.figures["pinch_off_voltage"]
+    if abs(volt) < SMALLEST_PINCH_OFF_V:
+        limit = format_value(SMALLEST_PINCH_OFF_V, "volt")
+        return [("pinch_off_voltage", f"{format_value(volt, 'volt')} is nearer to zero than {limit}")]
+    if (volt < 0.0) != (device.polarity == "n"):
+        return [("pinch_off_voltage", "is negative in an n-channel JFET and positive in a p-channel one")]
+    return []
 
 
 def _limits(kind: str, table: SheetTable) -> tuple[dict[str, Limits], list[tuple[str, str]]]:

@@ -41,11 +41,10 @@ def figures_at(device: Device, temperature_c: float) -> Mapping[str, float]:
         return figures
     ratio = (temperature_c + ZERO_CELSIUS_K) / (reference_c + ZERO_CELSIUS_K)
 
-    def warmed(current_a: float, ideality: float) -> float:
-        gap = figures["band_gap"] * (
-            1.0 / thermal_voltage(reference_c) - 1.0 / thermal_voltage(temperature_c)
-        )
-        return current_a * ratio ** (SATURATION_EXPONENT / ideality) * exp(gap / ideality)
+    gap = figures["band_gap"] * (1.0 / thermal_voltage(reference_c) - 1.0 / thermal_voltage(temperature_c))
+
+    def warm(key: str, ideality: float) -> None:
+        figures[key] *= ratio ** (SATURATION_EXPONENT / ideality) * exp(gap / ideality)
 
     match device.kind:
         case "jfet":
@@ -53,15 +52,13 @@ def figures_at(device: Device, temperature_c: float) -> Mapping[str, float]:
             drift_v = PINCH_OFF_DRIFT_V_K * (temperature_c - reference_c)
             figures["pinch_off_voltage"] += drift_v if device.polarity == "p" else -drift_v
             figures["i_dss"] = beta * figures["pinch_off_voltage"] ** 2
-            figures["gate_saturation_current"] = warmed(
-                figures["gate_saturation_current"], figures["gate_ideality"]
-            )
+            warm("gate_saturation_current", figures["gate_ideality"])
         case "bjt":
-            figures["saturation_current"] = warmed(figures["saturation_current"], 1.0)
+            warm("saturation_current", 1.0)
             figures["current_gain"] *= ratio**GAIN_EXPONENT
             figures["reverse_current_gain"] *= ratio**GAIN_EXPONENT
         case "diode" | "zener":
-            figures["saturation_current"] = warmed(figures["saturation_current"], figures["ideality"])
+            warm("saturation_current", figures["ideality"])
             if device.kind == "zener":
                 figures["zener_voltage"] += figures["temperature_coefficient"] * (temperature_c - reference_c)
     return figures

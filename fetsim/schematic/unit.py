@@ -10,14 +10,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fetsim.engine.circuit import GROUND
 from fetsim.schematic.values import Tolerance
-
-GROUND = "0"
 
 
 @dataclass(frozen=True)
 class Limits:
-    """Smallest, typical and largest value on a datasheet, SI units; None where the sheet gives none."""
+    """Smallest, typical and largest value on a datasheet, SI units; None where the sheet gives none.
+
+    Negative voltages stand as on the sheet: the one nearest to zero is the minimum.
+    """
 
     minimum: float | None
     typical: float | None
@@ -65,8 +67,8 @@ class Part:
     """Those figures of its sheet that belong to this part alone."""
     control: str | None = None
     taper: str | None = None
-    direction: str = "rising"
-    """``falling``: the wiper moves down the track as the control turns clockwise."""
+    direction: str | None = None
+    """``falling``: the wiper moves down the track as the control turns clockwise; ``rising``: up."""
     bank: str | None = None
     balanced: bool = False
     about: str = ""

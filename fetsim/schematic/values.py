@@ -194,7 +194,7 @@ def _shown(raw: object) -> str:
     if isinstance(raw, str):
         text = repr(raw[:_LONGEST])
     elif isinstance(raw, int | float):
-        text = str(raw) if abs(raw) < 1e15 else "a large number"
+        text = str(raw) if isinstance(raw, float) or abs(raw) < 1e15 else "a large number"
     else:
         text = f"a {type(raw).__name__}"
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."

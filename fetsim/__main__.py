@@ -1,0 +1,5 @@
+"""``python -m fetsim``."""
+
+from fetsim.cli import main
+
+main()

@@ -1,0 +1,48 @@
+"""Entry point: gathers the commands and turns every deliberate error into one line and exit status 2."""
+
+import importlib
+import sys
+
+import typer
+
+from fetsim.errors import FetsimError
+
+COMMANDS = ("render", "show", "idle")
+"""Each is a module of this package with a function of the same name; its docstring is the help text."""
+
+INTERRUPTED = 130  # exit status of a program ended by Ctrl-C (POSIX shells: 128 + SIGINT)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; exits the process."""
+    wanted = sys.argv[1:] if arguments is None else arguments
+    try:
+        _application(wanted)(args=wanted, prog_name="fetsim")
+    except FetsimError as error:
+        for line in str(error).splitlines():
+            print(f"fetsim: {line}", file=sys.stderr)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        print("fetsim: interrupted; nothing was written", file=sys.stderr)
+        sys.exit(INTERRUPTED)
+
+
+def _application(arguments: list[str]) -> typer.Typer:
+    app = typer.Typer(
+        help="Component-level simulation of feedback FET compressors.",
+        add_completion=False,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_no_options)
+    # only the command that is called gets imported, so that it starts quickly
+    named = [name for name in arguments if name in COMMANDS]
+    for name in named[:1] or COMMANDS:
+        module = importlib.import_module(f"fetsim.cli.{name}")
+        app.command(name)(getattr(module, name))
+    return app
+
+
+def _no_options() -> None:
+    """Component-level simulation of feedback FET compressors."""

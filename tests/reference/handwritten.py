@@ -1,0 +1,167 @@
+"""From equations written by hand to states, bias point, time response and frequency response.
+
+A circuit module states, for every unknown, one equation "sum of what flows in = 0" in plain arithmetic, for instance
+
+    "dr": (v.t1s - v.dr) / R2 - C2 * ddt(v.dr - v.q1b) - i.fet_drain + ...
+
+The symbols v.x (unknowns), i.x (device currents), s.x (sources) are coefficient vectors, so the arithmetic itself
+yields the matrices of   M x' = G x + N i(E x) + B s.
+
+Every nonlinear device lies between nodes joined by capacitors (each junction has one; the iron's flux is an unknown), so
+its voltages are known from the capacitors alone. States: the voltages of the branches of a spanning tree of capacitors,
+largest capacitors first (slow states are then never a small difference of fast ones), with inductors (current) and
+fluxes. An island of nodes that no capacitor ties to ground has one free voltage; the currents into the island sum to
+zero, a linear condition without device currents, which gives that voltage. What is left is an ordinary, stiff
+y' = A y + H i(F y) + ..., given to scipy's Radau with its exact Jacobian.
+"""
+
+from types import SimpleNamespace
+
+import numpy as np
+from scipy.integrate import solve_ivp
+from scipy.linalg import lu_factor, lu_solve
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
+
+RTOL = 1e-8  # gives -170 dB on the largest circuit; below 3e-9 its fastest states are at the rounding floor
+ATOL = 1e-10  # V, A, Vs
+BIAS_STEP = 1e-11  # V; rounding of 10 V through megohms leaves less
+POWER_UP_S = 100.0  # many times the slowest time constant (about 1.4 s)
+
+
+class Circuit:
+    """A circuit from its hand-written equations.
+
+    unknowns, currents, sources: names. equations(v, i, s, ddt): dict unknown -> form; ports(v): dict name -> form, the
+    voltages (or fluxes) the devices see; devices(p): device currents and their derivatives by the ports, arrays
+    (n_i,) and (n_i, n_p). rails: dict source -> constant volts; the remaining source is the input.
+    """
+
+    def __init__(self, unknowns, currents, rails, equations, ports, devices):
+        self.names, self.devices = list(unknowns), devices
+        n, n_i = len(self.names), len(currents)
+        sources = ["input", *rails]
+        basis = np.eye(2 * n + n_i + len(sources))
+        v = SimpleNamespace(**dict(zip(self.names, basis, strict=False)))
+        i = SimpleNamespace(**dict(zip(currents, basis[2 * n :], strict=False)))
+        s = SimpleNamespace(**dict(zip(sources, basis[2 * n + n_i :], strict=True)))
+        rows = equations(v, i, s, lambda form: np.concatenate([np.zeros(n), form[:n], form[2 * n :] * 0]))
+        if set(rows) != set(self.names):
+            raise ValueError(f"equations without unknown or the reverse: {set(rows) ^ set(self.names)}")
+        matrix = np.array([rows[name] for name in self.names])
+        self.g, self.m = matrix[:, :n], -matrix[:, n : 2 * n]
+        self.n, self.b = matrix[:, 2 * n : 2 * n + n_i], matrix[:, 2 * n + n_i]
+        self.rail_terms = matrix[:, 2 * n + n_i + 1 :] @ np.array(list(rails.values()), dtype=float)
+        self.e = np.array(list(ports(v).values()))[:, :n]
+        self._reduce()
+
+    def _reduce(self):
+        n = len(self.names)
+        to_ground = self.m.sum(axis=1)
+        to_ground[np.abs(to_ground) < 1e-17] = 0.0  # F: rounding of sums up to 1e-3 F
+        weight = np.zeros((n + 1, n + 1))
+        weight[:n, :n] = np.diag(np.diag(self.m)) - self.m
+        weight[:n, n] = weight[n, :n] = to_ground
+        if not np.array_equal(weight, weight.T) or weight.min() < 0:
+            raise ValueError("capacitor currents do not balance: an equation has a wrong C d/dt term")
+        tree = minimum_spanning_tree(csr_array(-weight))
+        count, island = connected_components(tree, directed=False)
+        roots = [n if island[n] == k else int(np.argmax(island == k)) for k in range(count)]
+        free = [root for root in roots if root != n]
+        branches = n - len(free)
+        # x = y_to_x y + z_to_x z, y tree-branch voltages, z voltages of the islands' roots
+        whole = np.zeros((n + 1, branches + len(free)))
+        x_to_y = np.zeros((branches, n + 1))
+        column = 0
+        for root in roots:
+            if root != n:
+                whole[root, branches + free.index(root)] = 1.0
+            order, before = breadth_first_order(tree, root, directed=False)
+            for node in order[1:]:
+                whole[node] = whole[before[node]]
+                whole[node, column] += 1.0
+                x_to_y[column, node], x_to_y[column, before[node]] = 1.0, -1.0
+                column += 1
+        self.y_to_x, z_to_x, self.x_to_y = whole[:n, :branches], whole[:n, branches:], x_to_y[:, :n]
+        if np.abs(z_to_x.T @ self.n).max(initial=0) > 0 or np.abs(self.e @ z_to_x).max(initial=0) > 0:
+            raise ValueError("a device crosses two islands of capacitors: a junction lacks its capacitance")
+        island_g = z_to_x.T @ self.g @ z_to_x
+        z_of = -np.linalg.solve(island_g, z_to_x.T @ np.column_stack([self.g @ self.y_to_x, self.b, self.rail_terms]))
+        self.x_of_y = self.y_to_x + z_to_x @ z_of[:, :branches]
+        self.x_of_input, self.x_of_rails = z_to_x @ z_of[:, branches], z_to_x @ z_of[:, branches + 1]
+        mass = self.y_to_x.T @ self.m @ self.y_to_x
+        scale = 1 / np.sqrt(np.diag(mass))
+        factor = lu_factor(scale[:, None] * mass * scale)
+
+        def per_mass(term):
+            return (scale * lu_solve(factor, (scale * (self.y_to_x.T @ term).T).T).T).T
+
+        self.a = per_mass(self.g @ self.x_of_y)
+        self.h = per_mass(self.n)
+        self.f = self.e @ self.y_to_x
+        self.a_input = per_mass(self.b + self.g @ self.x_of_input)
+        self.a_rails = per_mass(self.rail_terms + self.g @ self.x_of_rails)
+
+    # ------------------------------------------------------------------ equations of the states
+    def slope(self, y, u):
+        """dy/dt for states y and input u."""
+        return self.a @ y + self.h @ self.devices(self.f @ y)[0] + self.a_input * u + self.a_rails
+
+    def jacobian(self, y):
+        return self.a + self.h @ self.devices(self.f @ y)[1] @ self.f
+
+    def unknowns_of(self, y, u):
+        """All unknowns, shape (n, ...), from states and input."""
+        return self.x_of_y @ y + np.multiply.outer(self.x_of_input, u) + self._column(self.x_of_rails, np.ndim(u))
+
+    @staticmethod
+    def _column(vector, ndim):
+        return vector.reshape(vector.shape + (1,) * ndim)
+
+    # ------------------------------------------------------------------ what the modules offer
+    def bias_unknowns(self):
+        """All unknowns at rest, (n,): the circuit is switched on with everything discharged and left alone, then the
+        equations M 0 = G x + N i(E x) + B s are solved to rounding by Newton's method."""
+        run = self._integrate(lambda t: 0.0, np.zeros(self.a.shape[0]), [POWER_UP_S], 1e-3, 1e-6)
+        x = self.unknowns_of(run.y[:, -1], 0.0)
+        for _ in range(20):
+            i, slope = self.devices(self.e @ x)
+            linear = self.g + self.n @ slope @ self.e
+            rows = 1 / np.abs(linear).max(axis=1)
+            step = -np.linalg.solve(rows[:, None] * linear, rows * (self.g @ x + self.n @ i + self.rail_terms))
+            x = x + step
+            if np.abs(step).max() < BIAS_STEP:
+                return x
+        raise RuntimeError("the bias point does not settle")
+
+    def bias(self):
+        """dict unknown -> value at rest."""
+        return dict(zip(self.names, map(float, self.bias_unknowns()), strict=True))
+
+    def simulate(self, u, t_end_s, t_out_s, rtol=RTOL, atol=ATOL):
+        """dict unknown -> array at t_out_s for the input u(t), starting at rest."""
+        run = self._integrate(u, self.x_to_y @ self.bias_unknowns(), t_out_s, rtol, atol, t_end_s)
+        x = self.unknowns_of(run.y, np.array([u(t) for t in t_out_s]))
+        return dict(zip(self.names, x, strict=True))
+
+    def response(self, f_hz):
+        """dict unknown -> complex small-signal gain from the input at rest, at the frequencies f_hz (n,)."""
+        x = self.bias_unknowns()
+        linear = self.g + self.n @ self.devices(self.e @ x)[1] @ self.e
+        lines = []
+        for f in np.atleast_1d(f_hz):
+            system = 2j * np.pi * f * self.m - linear
+            rows = 1 / np.abs(system).max(axis=1)
+            lines.append(np.linalg.solve(rows[:, None] * system, rows * self.b))
+        return dict(zip(self.names, np.array(lines).T, strict=True))
+
+    def _integrate(self, u, y0, t_out_s, rtol, atol, t_end_s=None):
+        # Trial points may overflow the exponentials: the integrator sees that, and shortens its step.
+        with np.errstate(over="ignore", invalid="ignore"):
+            run = solve_ivp(
+                lambda t, y: self.slope(y, u(t)), (0, t_out_s[-1] if t_end_s is None else t_end_s), y0, "Radau",
+                t_eval=t_out_s, jac=lambda t, y: self.jacobian(y), rtol=rtol, atol=atol, first_step=1e-12,
+            )  # fmt: skip
+        if not run.success:
+            raise RuntimeError(run.message)
+        return run

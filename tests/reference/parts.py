@@ -1,0 +1,100 @@
+"""Device equations of the reference circuits: currents and their exact derivatives, vectorised over devices.
+
+All junctions are at V_T = 25.85 mV. Capacitances are not here: they are constant and stand in the node equations.
+
+    diode       i = I_S (e^{v/(n V_T)} - 1)
+    transistor  transport form, written for an NPN; a PNP is used with all its voltages and currents reversed:
+                I_T = I_S (e^{v_be/V_T} - e^{v_bc/V_T}) (1 - v_bc/V_A)
+                i_c = I_T - (I_S/beta_R)(e^{v_bc/V_T} - 1),
+                i_b = (I_S/beta_F)(e^{v_be/V_T} - 1) + (I_S/beta_R)(e^{v_bc/V_T} - 1)
+    jfet        symmetrical square law (H. Shichman, D. A. Hodges, IEEE J. Solid-State Circuits SC-3, 1968, cited from
+                memory). With o_s, o_d the gate's overdrives v_gs - V_P and v_gd - V_P, zero when negative,
+                i = (I_DSS/V_P^2) (o_s^2 - o_d^2) (1 + lambda |v_ds|)
+                is the triode, the pinched-off and the cut-off region, and both directions, in one line.
+    iron        i_m = (phi/L_m) (1 + (phi/phi_0)^6)
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+V_T = 25.85e-3  # V
+
+
+class Diode(NamedTuple):
+    i_s: float  # A
+    n: float
+    c: float  # F
+
+
+class Transistor(NamedTuple):
+    i_s: float  # A
+    beta_f: float
+    beta_r: float
+    v_a: float  # V
+    c_be: float  # F
+    c_bc: float  # F
+
+
+class Jfet(NamedTuple):
+    i_dss: float  # A
+    v_p: float  # V, negative
+    lam: float  # 1/V
+    i_s: float  # A, each gate junction
+    c_gs: float  # F
+    c_gd: float  # F
+
+
+class Iron(NamedTuple):
+    """Transformer: chain of r_pri, l_leak, magnetising branch, ideal n:1, r_sec; c across the primary's terminals and
+    0.2 c across the ideal secondary; n is primary to secondary voltage."""
+
+    n: float
+    r_pri: float  # ohm
+    l_leak: float  # H
+    l_m: float  # H
+    phi_0: float  # Vs
+    r_sec: float  # ohm
+    c: float  # F
+
+
+DIODE = Diode(0.5e-9, 1.75, 2e-12)
+SMALL_NPN = Transistor(12e-15, 320.0, 4.0, 80.0, 18e-12, 4e-12)
+SMALL_PNP = Transistor(10e-15, 240.0, 4.0, 55.0, 18e-12, 5e-12)
+POWER_NPN = Transistor(80e-15, 160.0, 6.0, 100.0, 120e-12, 9e-12)
+JFET = Jfet(15e-3, -4.5, 0.006, 5e-15, 9e-12, 9e-12)
+
+
+def diode_current(v, i_s=DIODE.i_s, n=DIODE.n):
+    """(i, di/dv), A and A/V."""
+    e = np.exp(v / (n * V_T))
+    return i_s * (e - 1), i_s * e / (n * V_T)
+
+
+def transistor_currents(v_be, v_bc, i_s, beta_f, beta_r, v_a):
+    """(i_c, i_b, di_c/dv_be, di_c/dv_bc, di_b/dv_be, di_b/dv_bc), A and A/V."""
+    forward, backward = i_s * np.exp(v_be / V_T), i_s * np.exp(v_bc / V_T)
+    early = 1 - v_bc / v_a
+    i_c = (forward - backward) * early - (backward - i_s) / beta_r
+    i_b = (forward - i_s) / beta_f + (backward - i_s) / beta_r
+    c_bc = -backward / V_T * early - (forward - backward) / v_a - backward / (V_T * beta_r)
+    return i_c, i_b, forward / V_T * early, c_bc, forward / (V_T * beta_f), backward / (V_T * beta_r)
+
+
+def jfet_currents(v_gs, v_gd, fet=JFET):
+    """(i, d) with i = [i_drain, i_gate] flowing into the terminals and d = [[d/dv_gs, d/dv_gd], ...]."""
+    beta = fet.i_dss / fet.v_p**2
+    o_s, o_d, v_ds = max(v_gs - fet.v_p, 0.0), max(v_gd - fet.v_p, 0.0), v_gs - v_gd
+    square, modulation, sign = o_s**2 - o_d**2, 1 + fet.lam * abs(v_ds), np.sign(v_ds)
+    channel = beta * square * modulation
+    channel_gs = beta * (2 * o_s * modulation + square * fet.lam * sign)
+    channel_gd = -beta * (2 * o_d * modulation + square * fet.lam * sign)
+    i_gs, g_gs = diode_current(v_gs, fet.i_s, 1.0)
+    i_gd, g_gd = diode_current(v_gd, fet.i_s, 1.0)
+    return (channel - i_gd, i_gs + i_gd), ((channel_gs, channel_gd - g_gd), (g_gs, g_gd))
+
+
+def iron_current(phi, l_m, phi_0):
+    """(i_m, di_m/dphi), A and A/Vs."""
+    sixth = (phi / phi_0) ** 6
+    return phi / l_m * (1 + sixth), (1 + 7 * sixth) / l_m

@@ -1,0 +1,155 @@
+"""The reference itself against closed forms, published derivations and figures of a separate calculation.
+
+"Separate calculation": the same part list solved by another author's node-admittance program with a fourth-order
+L-stable method; its printed figures have three decimals.
+"""
+
+import json
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from . import clipper, dunlin, fet_loop, fixed_step, one_transistor, parts, rc, stored
+from .excitation import Burst, edge
+
+# Idle volts at the default settings, separate calculation. The control node is left to a closed form below.
+IDLE_V = {
+    "va": 23.924, "q1b": 11.894, "q1c": 23.199, "q2c": 11.432, "q3e": 10.746, "q4b": 13.936, "q5c": 13.160,
+    "q6e": 12.471, "q7e": 1.669, "bus": -7.186, "qs1c": -2.831, "qs2c": 17.496, "vb": -4.616,
+}  # fmt: skip
+BETA = parts.JFET.i_dss / parts.JFET.v_p**2
+
+
+@pytest.fixture(scope="module")
+def dunlin_rest():
+    circuit = dunlin.circuit()
+    return circuit, dict(zip(circuit.names, circuit.bias_unknowns(), strict=True))
+
+
+def test_rc_step_and_sine():
+    t = np.linspace(0, 1e-3, 200)
+    # 1e-10: ten times the integrator's relative tolerance
+    assert rc.simulate(lambda _: 1.0, t[-1], t)["out"] == pytest.approx(rc.step_response(t), abs=1e-10)
+    sine = rc.simulate(lambda x: np.sin(2 * np.pi * 3e3 * x), t[-1], t)["out"]
+    assert sine == pytest.approx(rc.sine_response(t, 3e3), abs=1e-10)
+
+
+@pytest.mark.parametrize("e_v", [0.2, 1.0, -5.0])
+def test_clipper_settles_at_its_dc_point(e_v):
+    # 1 ms is at least 45 time constants (R C is 22 us, shorter with the diodes on)
+    out = clipper.simulate(lambda _: e_v, 1e-3, [1e-3])["out"][0]
+    assert out == pytest.approx(clipper.dc_point(e_v), abs=1e-10)
+
+
+def test_clipper_small_signal_corner():
+    """Far below conduction: a first-order low-pass with the diodes' slope 2 I_S/(n V_T) in parallel."""
+    g = 1 / clipper.R + 2 * parts.DIODE.i_s / clipper.N_V_T
+    t = np.linspace(0, 50e-6, 50)
+    expected = 1e-4 / clipper.R / g * -np.expm1(-g * t / clipper.C_ALL)
+    # cubic term of sinh at 0.1 mV: 1e-6 of a diode current that is 5e-5 of the whole
+    assert clipper.simulate(lambda _: 1e-4, t[-1], t)["out"] == pytest.approx(expected, rel=1e-8, abs=1e-13)
+
+
+def test_jfet_channel_resistance_is_the_closed_form():
+    """r_ds at v_ds = 0 is V_P^2/(2 I_DSS (V_GS - V_P)): derivative of the square law."""
+    for v_gs in (-4.0, -2.0, -0.5):
+        (_, _), ((by_gs, by_gd), _) = parts.jfet_currents(v_gs, v_gs)
+        closed = parts.JFET.v_p**2 / (2 * parts.JFET.i_dss * (v_gs - parts.JFET.v_p))
+        assert -1 / by_gd == pytest.approx(closed, rel=1e-9) == 1 / by_gs
+
+
+def test_jfet_regions_against_the_textbook_form():
+    fet = parts.JFET
+    for v_gs, v_ds in [(-5, 3.0), (-2, 0.5), (-2, 2.4), (-2, 2.6), (-1, 9.0)]:
+        o = v_gs - fet.v_p
+        drain = 0.0 if o <= 0 else BETA * (v_ds * (2 * o - v_ds) if v_ds < o else o**2) * (1 + fet.lam * v_ds)
+        assert parts.jfet_currents(v_gs, v_gs - v_ds)[0][0] == pytest.approx(drain, abs=2e-14)  # gate 5 fA each
+        assert parts.jfet_currents(v_gs - v_ds, v_gs)[0][0] == pytest.approx(-drain, abs=2e-14)  # ends swapped
+
+
+def test_device_derivatives_by_differences():
+    port = np.concatenate([np.full(9, 0.61), np.linspace(-9, 0.5, 9), [-3.0, -3.2, 0.4, -2.0, 0.1, 0.05, -0.07]])
+    _, slope = dunlin._devices(port)
+    step = 1e-6
+    for k in range(25):
+        up, down = port.copy(), port.copy()
+        up[k] += step
+        down[k] -= step
+        difference = (dunlin._devices(up)[0] - dunlin._devices(down)[0]) / (2 * step)
+        # curvature error (step/V_T)^2/6 = 2.5e-10 relative; rounding of currents up to 0.5 A over 2e-6 V
+        assert slope[:, k] == pytest.approx(difference, rel=1e-6, abs=1e-9)
+
+
+def test_one_transistor_rest_by_hand():
+    """Base-current loop of the stage solved as one equation in v_be."""
+    rest = one_transistor.bias()
+    q = parts.SMALL_NPN
+
+    def excess(v_be):
+        v_bc = rest["b"] - rest["c"]  # enters only through the Early factor
+        forward = q.i_s * np.exp(v_be / parts.V_T)
+        i_b, i_c = (forward - q.i_s) / q.beta_f - q.i_s / q.beta_r, forward * (1 - v_bc / q.v_a)
+        v_b = (rest["va"] / 220e3 - i_b) / (1 / 220e3 + 1 / 47e3)
+        return v_b - v_be - 1e3 * (i_b + i_c)
+
+    v_be = brentq(excess, 0.4, 0.8, xtol=1e-14)
+    assert rest["b"] - rest["e"] == pytest.approx(v_be, abs=1e-9)
+
+
+def test_fet_loop_rests_open_and_compresses():
+    rest = fet_loop.bias()
+    assert rest["ctl"] == pytest.approx(fet_loop.VB_V, abs=1e-3)  # 0.5 nA leakage over 1 M
+    gains = fet_loop.circuit().response([1e3])
+    # divider open: 10k over 10.1k behind a gain of 25; loading by 9 pF and 100k is below 1e-2
+    assert abs(gains["po"][0]) == pytest.approx(25 * 10 / 10.1, rel=2e-3)
+
+
+def test_dunlin_rest_against_a_separate_calculation(dunlin_rest):
+    _, rest = dunlin_rest
+    for node, volts in IDLE_V.items():
+        assert rest[node] == pytest.approx(volts, abs=1e-3), node  # three printed decimals
+
+
+def test_dunlin_idle_control_voltage_is_set_by_leakage(dunlin_rest):
+    """Reverse currents of D1, D2 leave the control node, that of D3 enters it, all through the release resistance."""
+    _, rest = dunlin_rest
+    release_ohm = 6.8e6 * 0.3 + 470e3
+    assert rest["ctl"] - rest["vb"] == pytest.approx(-parts.DIODE.i_s * release_ohm, rel=1e-3)
+
+
+def test_dunlin_idle_gain_against_a_separate_calculation(dunlin_rest):
+    circuit, _ = dunlin_rest
+    gains = circuit.response([20.0, 50.0, 1e3, 20e3])
+    level = {node: 20 * np.log10(np.abs(gains[node])) for node in ("out", "dr", "po")}
+    assert [level[node][2] for node in ("out", "dr", "po")] == pytest.approx([20.323, -23.557, 4.257], abs=6e-4)
+    assert level["out"] - level["out"][2] == pytest.approx([-0.28, -0.06, 0, 0.06], abs=6e-3)  # two decimals
+
+
+def test_stored_rest_is_this_rest(dunlin_rest):
+    _, rest = dunlin_rest
+    table = json.loads((stored.DATA / "dunlin_bias.json").read_text())
+    assert set(table) == {"S1", "S2", "S3", "none", "all"}
+    assert table["S2"] == pytest.approx(rest, abs=1e-9)
+
+
+def test_stored_clipper_is_this_clipper():
+    record = stored.load("clipper_burst")
+    few = slice(0, 1153, 64)  # 4 ms: fade, quiet part, upward edge
+    again = clipper.simulate(record.u, record.t_s[1152], record.t_s[few], rtol=1e-9, atol=1e-11)["out"]
+    assert again == pytest.approx(record.v["out"][few], abs=1e-8)
+
+
+def test_constant_step_integrator_has_order_five():
+    """And agrees with the variable-step one, which works on reduced equations."""
+    circuit, u = one_transistor.circuit(), Burst(1e3, -30.0, -20.0, 0.2e-3, 1.0, fade_s=0.1e-3)
+    n = 40
+    t = np.arange(n + 1) / 80e3
+    good = circuit.simulate(u, t[-1], t, rtol=1e-10, atol=1e-12)["out"]
+    error = [np.abs(fixed_step.simulate(circuit, u, 80e3, n, k)["out"] - good).max() for k in (1, 2)]
+    assert error[0] < 1e-5
+    assert error[0] / error[1] > 12  # 32 in the limit; corners of the edges' second derivative cost some
+
+
+def test_edge_is_a_raised_cosine():
+    assert [edge(t, 1.0, 2.0) for t in (0.0, 1.0, 2.0, 3.0, 4.0)] == pytest.approx([0, 0, 0.5, 1, 1])
