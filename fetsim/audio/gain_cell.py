@@ -22,6 +22,8 @@ REFERENCE_HZ = 1000.0
 DB_PER_NEPER = 20.0 / np.log(10.0)
 SMALLEST_V = 1e-12  # keeps the conductance of a closed channel without voltage from being 0/0
 
+Volts = Array | float
+
 
 @dataclass(frozen=True)
 class GainCellModel:
@@ -37,7 +39,7 @@ class GainCellModel:
     impedance_ohm: complex
     idle_conductance_s: float
 
-    def conductance_s(self, drain_v: Array, gate_v: Array, source_v: Array | float = 0.0) -> Array:
+    def conductance_s(self, drain_v: Volts, gate_v: Volts, source_v: Volts = 0.0) -> Array:
         """Chord conductance of the channel [S] (square law, see ``devices.jfet``)."""
         return _chord(self, drain_v, gate_v, source_v)
 
@@ -67,7 +69,7 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> 
     )
 
 
-def _chord(model: GainCellModel, drain_v: Array, gate_v: Array, source_v: Array | float) -> Array:
+def _chord(model: GainCellModel, drain_v: Volts, gate_v: Volts, source_v: Volts) -> Array:
     # o_s, o_d: how far each end of the channel is open. i / v_ds is their sum when both are, and then |v_ds| is the
     # smaller of the two; the square of their sum over |v_ds| when one is closed, and then |v_ds| is the larger
     o_s = np.maximum(model.sign * (gate_v - source_v) - model.pinch_off_v, 0.0)

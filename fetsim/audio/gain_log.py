@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.audio.levels import DBU_REFERENCE_V, decibels
+from fetsim.audio.npz import ArchiveWriter
 from fetsim.engine.assembly import Array
 
 
@@ -54,10 +55,10 @@ def write_csv(logs: Sequence[GainLog], path: Path) -> None:
 
 def write_npz(logs: Sequence[GainLog], path: Path) -> None:
     """Write the logs as NumPy arrays named like the columns [shape=(channels, rows); ``time_s``: (rows,)]."""
-    tables = [log.columns() for log in logs]
-    arrays = {name: np.stack([table[name] for table in tables]) for name in tables[0]}
-    with path.open("wb") as file:
-        np.savez(file, **(arrays | {"time_s": logs[0].time_s}))  # type: ignore[arg-type]
+    with ArchiveWriter(path) as archive:
+        archive.add_whole("time_s", logs[0].time_s)
+        for name in list(logs[0].columns())[1:]:
+            archive.add_whole(name, np.stack([log.columns()[name] for log in logs]))
 
 
 class LogCollector:

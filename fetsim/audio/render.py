@@ -11,11 +11,14 @@ from numpy.typing import ArrayLike
 
 from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import GainLog
-from fetsim.engine.assembly import Array
+from fetsim.engine.assembly import Array, assemble
+from fetsim.engine.generated import is_compiled
+from fetsim.engine.reduction import reduce_resistive
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import build_circuit
 
 BLOCK_FRAMES = 8192
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4000.0, 768000.0
@@ -82,6 +85,26 @@ def render(
         )  # fmt: skip
 
 
+def check_rate(rate_hz: float, what: str = "audio") -> None:
+    """Raises InputError when ``what`` has a sample rate that no unit is played at."""
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        raise InputError(
+            f"{what}: a sample rate of {rate_hz:g} Hz is outside {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz; "
+            "resample first"
+        )
+
+
+def check_log_rate(log_rate_hz: float, rate_hz: float) -> None:
+    """Raises InputError when there cannot be that many log rows a second."""
+    if not 0.0 < log_rate_hz <= rate_hz:
+        raise InputError(f"log rate: {log_rate_hz:g} Hz is not between 0 and the sample rate, {rate_hz:g} Hz")
+
+
+def needs_compile(unit: Unit) -> bool:
+    """Whether playing this unit begins with compiling its solver (once per topology and machine)."""
+    return not is_compiled(reduce_resistive(assemble(build_circuit(unit))).system)
+
+
 class Player:
     """Several channels side by side, one unit each, on as many threads; use as a context manager."""
 
@@ -96,10 +119,8 @@ class Player:
         probes: Sequence[str] = (),
         log_rate_hz: float = 200.0,
     ) -> None:
-        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-            raise InputError(
-                f"sample rate: {rate_hz:g} Hz is outside {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz; resample first"
-            )
+        check_rate(rate_hz)
+        check_log_rate(log_rate_hz, rate_hz)
         self.unit = unit
         self._channels = [
             Channel(unit, rate_hz, quality=quality, cold=cold, probes=probes, log_rate_hz=log_rate_hz)
@@ -108,6 +129,7 @@ class Player:
         self._pool = ThreadPoolExecutor(max_workers=channels)
         self._rate_hz = rate_hz
         self._given = 0
+        self.probes = self._channels[0].probes
         self.method = self._channels[0].method
         self.internal_rate_hz = rate_hz * self._channels[0].factor
         self.warnings = tuple(dict.fromkeys(c.warning for c in self._channels if c.warning))

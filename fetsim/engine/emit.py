@@ -21,9 +21,6 @@ from fetsim.engine.plan import Pair, Plan
 Slot = tuple[str, int, int]
 Statement = tuple[str, str]
 
-QUIET_SLOPES = 4.0
-"""A junction that stays this many slopes below its limiting voltage before and after a Newton step (under 2e-7 S)
-need not meet the tolerance: its current is nil either way."""
 LIMIT_VALUES = 3
 """Numbers in ``dev`` for each junction's limits: critical voltage, inverse slope, quiet voltage."""
 

@@ -1,10 +1,14 @@
 """Values -> the flat arrays that a generated solver reads."""
 
+from math import log
+
 import numpy as np
 
 from fetsim.engine.assembly import Array, Device, System
-from fetsim.engine.emit import QUIET_SLOPES, Layout
+from fetsim.engine.emit import Layout
 from fetsim.engine.plan import Plan
+
+QUIET_SLOPES, QUIET_TOLERANCE_V = 4.0, 0.01
 
 
 def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: float) -> Array:
@@ -31,18 +35,24 @@ def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: float) -
     return np.array([tables[kind][row, column] for kind, row, column in layout.slots])
 
 
-def pack_devices(devices: tuple[Device, ...]) -> Array:
-    """Values of ``dev``: parameters and exponent scales of each device, then all limits, then all tolerances."""
+def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:
+    """Values of ``dev``: parameters and exponent scales of each device, then all limits, then all tolerances.
+
+    A junction under its quiet voltage before and after a Newton step need not meet the tolerance: there it conducts
+    less than LIMITING_CONDUCTANCE_S e^-4 (0.2 uS) at a tolerance of 10 mV, and in proportion less at a finer one, so
+    the current that goes wrong shrinks with the tolerance.
+    """
     laws = [
         value
         for d in devices
         for value in (*d.parameters, *(w for j in d.junctions for w in (j.inv_slope_per_v, j.offset_v)))
     ]
+    quiet_slopes = QUIET_SLOPES + log(QUIET_TOLERANCE_V / tolerance_v)
     limits = [
         value
         for d in devices
         for j in d.junctions
-        for value in (j.critical_v, j.inv_slope_per_v, j.critical_v - QUIET_SLOPES / j.inv_slope_per_v)
+        for value in (j.critical_v, j.inv_slope_per_v, j.critical_v - quiet_slopes / j.inv_slope_per_v)
     ]
     tolerances = [d.tolerance for d in devices for _ in d.ports]
     return np.array(laws + limits + tolerances)

@@ -1,6 +1,7 @@
 """Front door of the engine: a circuit, marched through time block by block."""
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,7 +80,7 @@ class Simulation:
                 for level in range(DEEPEST + 1)
             ]
         )
-        self._dev = pack_devices(self.system.devices)
+        self._dev = pack_devices(small.devices, tolerance_v)
         self._tolerance_v = tolerance_v
         state = np.zeros(self.system.size) if cold else (find_bias(self.system) if bias is None else bias)
         self._x = state[self._reduced.kept][self._order].copy()
@@ -88,7 +89,7 @@ class Simulation:
         self._arg = np.zeros(-(-max(self._solver.junction_count, 1) // VECTOR) * VECTOR)
         self._counts = np.zeros(4, dtype=np.int64)
         self._steps = 0
-        self._last_input = 0.0
+        self.last_input = 0.0
 
     @property
     def state(self) -> Array:
@@ -102,6 +103,13 @@ class Simulation:
         """Counters since the start."""
         return Effort(self._steps, int(self._counts[0]), int(self._counts[1]), int(self._counts[2]))
 
+    def branch(self) -> "Simulation":
+        """An independent copy at the present instant: the same past, another future."""
+        twin = copy(self)
+        for name in ("_x", "_past", "_v", "_arg", "_counts"):
+            setattr(twin, name, getattr(self, name).copy())
+        return twin
+
     def advance(self, u: Array) -> Array:
         """March over the inputs ``u`` and return the recorded unknowns [shape=(steps, recorded)].
 
@@ -114,10 +122,10 @@ class Simulation:
         if isinstance(self.method, Multistep):
             march, weights = march_multistep, np.array(self.method.past)
             fractions = np.ones(1)
-            inputs = np.concatenate(([self._last_input], u))
+            inputs = np.concatenate(([self.last_input], u))
         else:
             march, weights, fractions = march_onestep, self.method.weights, self.method.fractions
-            inputs = np.column_stack((np.concatenate(([self._last_input], u[:-1, -1])), u))
+            inputs = np.column_stack((np.concatenate(([self.last_input], u[:-1, -1])), u))
         if not self._compiled:
             march = interpreted(march)
         done = march(
@@ -128,11 +136,11 @@ class Simulation:
         if done < steps:
             raise self._failure(done, float(np.ravel(u[done])[-1]))
         self._steps += steps
-        self._last_input = float(np.ravel(u)[-1]) if steps else self._last_input
+        self.last_input = float(np.ravel(u)[-1]) if steps else self.last_input
         return self._rebuilt(record, inputs)
 
     def _full(self, x: Array) -> Array:
-        return self._reduced.expand @ x + self._reduced.constant + self._reduced.per_input * self._last_input
+        return self._reduced.expand @ x + self._reduced.constant + self._reduced.per_input * self.last_input
 
     def _rebuilt(self, record: Array, inputs: Array) -> Array:
         """Recorded unknowns in the order asked for, those taken out by the reduction among them."""

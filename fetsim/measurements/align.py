@@ -6,8 +6,6 @@ its bias). For a single tone it is therefore the delay that removes the phase sh
 ambiguous by periods: `max_lag_s` under half a period settles it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -7,8 +7,6 @@ equation for an input that is straight between samples (first-order hold), so an
 log reads the same as audio.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

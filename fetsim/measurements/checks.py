@@ -1,7 +1,5 @@
 """Guards shared by the analysers: every array and number is looked at before it is measured."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -5,8 +5,6 @@ neither pull a first crossing forward nor push a last one back; a trace that is 
 answer is seconds, or the sentence that says why there is none.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

@@ -11,8 +11,6 @@ corner inside an interval of s dB the 0.5 dB threshold reads up to a quarter of 
 dB the error is below 0.01 dB.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -7,11 +7,8 @@ similar weight.
 
 Two stages are reported only when all of these hold: the Bayesian information criterion (Schwarz 1978), with
 the number of points reduced for their serial correlation, prefers two clearly; one exponential misses the
-trace by an amount that matters; the two time constants are well apart; both stages move the same way and
-neither is a trifle.
+trace by an amount that matters; both stages move the same way.
 """
-
-from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -25,8 +22,6 @@ BLOCK_GROWTH = 0.03  # width of an averaging block over its distance from the st
 GRID_PER_STAGE = 14  # starting time constants tried before the search
 CLEAR_BIC_GAIN = 10.0  # "very strong" evidence on the scale of Kass and Raftery 1995
 MATTERS = 0.01  # rms misfit of one exponential, share of the change, from which a second is looked for
-LEAST_SEPARATION = 2.0  # ratio of the two time constants
-LEAST_SHARE = 0.1  # smaller stage's part of the whole change
 LARGEST_MISFIT = 0.03  # rms, share of the change: more and the trace is not called exponential
 LARGEST_TAU_ERROR = 0.1  # standard error of a time constant, relative: more and it is not reported
 LONGEST_TAU = 1.0  # in lengths of the fitted stretch: more is extrapolation
@@ -39,7 +34,6 @@ class Decay:
     tau_s: float | None
     slow_tau_s: float | None
     slow_share: float | None
-    final: float | None
     misfit_rms: float | None
     reason: str
     slow_reason: str
@@ -53,7 +47,7 @@ def fit_decay(time_s: Samples, trace: Samples, *, noise_rms: float = 0.0) -> Dec
     time, values = _blocks(time_s, trace)
     if time.size < 8:
         nothing = f"only {time.size} points lie on the approach; raise the rate of the trace"
-        return Decay(None, None, None, None, None, nothing, nothing)
+        return Decay(None, None, None, None, nothing, nothing)
     one, two = _Fit(time, values, stages=1), _Fit(time, values, stages=2)
     change = max(abs(one.amplitudes[0]), float(np.ptp(values)))
     slow_reason = _why_not_two(one, two, change, noise_rms)
@@ -61,7 +55,7 @@ def fit_decay(time_s: Samples, trace: Samples, *, noise_rms: float = 0.0) -> Dec
     misfit_limit = max(LARGEST_MISFIT * change, 2.0 * noise_rms)
     if best.rms > misfit_limit:
         text = f"the trace is not exponential: the best fit misses it by {best.rms:.3g} rms"
-        return Decay(None, None, None, None, best.rms, text, text)
+        return Decay(None, None, None, best.rms, text, text)
     reason = best.doubt(0)
     if not slow_reason:
         slow_reason = best.doubt(1)
@@ -70,7 +64,6 @@ def fit_decay(time_s: Samples, trace: Samples, *, noise_rms: float = 0.0) -> Dec
         tau_s=None if reason else float(best.taus[0]),
         slow_tau_s=None if slow_reason else float(best.taus[1]),
         slow_share=None if slow_reason else float(best.amplitudes[1] / total),
-        final=None if reason else best.final,
         misfit_rms=best.rms,
         reason=reason,
         slow_reason=slow_reason,
@@ -96,7 +89,6 @@ class _Fit:
         )
         self.taus = np.sort(np.exp(found.x))
         coefficients = self._coefficients(self.taus)
-        self.final = float(coefficients[0])
         self.amplitudes = coefficients[1:]
         self.residual = self._basis(self.taus) @ coefficients - values
         self.rms = float(np.sqrt(np.mean(self.residual**2)))
@@ -133,13 +125,8 @@ def _why_not_two(one: _Fit, two: _Fit, change: float, noise_rms: float) -> str:
     gain = count * np.log((one.rms**2 + floor) / (two.rms**2 + floor)) - 2.0 * np.log(count)
     if gain < CLEAR_BIC_GAIN:
         return f"a second exponential is not justified by the trace (BIC better by {gain:.1f})"
-    if two.taus[1] < LEAST_SEPARATION * two.taus[0]:
-        return (
-            f"two fitted time constants are too close to tell apart: {two.taus[0]:.3g}, {two.taus[1]:.3g} s"
-        )
-    shares = two.amplitudes / np.sum(two.amplitudes)
-    if np.min(shares) < LEAST_SHARE:
-        return f"the smaller of two fitted stages has a share of {np.min(shares):.2f}, under {LEAST_SHARE}"
+    if np.min(two.amplitudes) * np.max(two.amplitudes) < 0.0:
+        return "two fitted exponentials would pull opposite ways: the trace is not a sum of stages"
     return ""
 
 

@@ -9,8 +9,6 @@
   claimed).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -124,7 +122,7 @@ def thd_plus_noise(
 ) -> ThdPlusNoise:
     """THD+N of `signal` [shape=(n,)], a steady tone near `near_hz`, re the whole.
 
-    The constant is removed, the band edge is a linear-phase filter (skipped, and `band_hz` of the result
+    The constant does not count. The band edge is a linear-phase filter (skipped, and `band_hz` of the result
     lowered, where half the rate lies below it), the notch is put exactly on the tone; both rms values are
     taken under a Hann weight, so that parts of a period do not matter.
 
@@ -135,7 +133,7 @@ def thd_plus_noise(
     positive(notch_q, "notch_q")
     if positive(band_hz, "band_hz") <= 2.0 * fundamental:
         raise InputError(f"band_hz: {band_hz:g} Hz leaves out even the second harmonic of {fundamental:g} Hz")
-    in_band, band = _band_limited(signal - np.mean(signal), band_hz, rate_hz)
+    in_band, band = _band_limited(signal, band_hz, rate_hz)
     settling = int(np.ceil(NOTCH_SETTLING * notch_q / (np.pi * fundamental) * rate_hz))
     if in_band.size < settling + 10.0 * rate_hz / fundamental:
         raise InputError(

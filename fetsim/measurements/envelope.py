@@ -16,8 +16,6 @@ named in `breaks_s`: name the instant of the test step there and nothing from be
 attack.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

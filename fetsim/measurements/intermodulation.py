@@ -13,8 +13,6 @@
 Frequencies and level ratios: a measurement vendor's page on intermodulation standards (ni.com).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Noise from a spectral density: weighted rms, and the two laws that it is checked by (4kTR, kT/C)."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

@@ -6,8 +6,6 @@ what else is in the signal (hum, noise) is rejected as by a Hann window. Fits to
 1057's three-parameter fit, `tone_frequency` its four-parameter fit with harmonics (from memory).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -94,25 +92,29 @@ def tone_frequency(signal: ArrayLike, *, rate_hz: float, near_hz: float | None =
     peak = int(np.argmax(np.where(allowed, spectrum, -1.0)))
     if spectrum[peak] == 0.0:
         raise InputError("signal: no steady tone stands out of it; it is silent")
-    frequency = start = float(axis[peak])
+    frequency, fitted = _refined(signal, float(axis[peak]), rate_hz)
+    rest = _hann_spectrum(signal - np.mean(signal) - fitted)
+    around = rest[max(0, peak - NEIGHBOURS) : peak + NEIGHBOURS + 1]
+    if spectrum[peak] < LEAST_PEAK * np.sqrt(np.mean(around**2)):
+        raise InputError(f"signal: no steady tone stands out of it (the best guess was {frequency:.4g} Hz)")
+    return frequency
+
+
+def _refined(signal: Samples, start_hz: float, rate_hz: float) -> tuple[float, Samples]:
+    """Frequency of the tone near `start_hz` by Gauss-Newton, and the fitted tone with its harmonics."""
+    frequency = start_hz
     for _ in range(FREQUENCY_ROUNDS):
         count = max(1, min(FREQUENCY_HARMONICS, int(0.499 * rate_hz / frequency)))
         omega = np.asarray(2.0 * np.pi * frequency / rate_hz * np.arange(1, count + 1), dtype=np.float64)
         series = _phasors(_solve(signal, omega), count)
         step = float(_solve(signal, omega, slope_of=series)[-1]) * rate_hz / (2.0 * np.pi)
         frequency += step
-        if not abs(frequency - start) < 2.0 * rate_hz / signal.size:
-            raise InputError(f"signal: no steady tone near {start:.4g} Hz")
+        if not abs(frequency - start_hz) < 2.0 * rate_hz / signal.size:
+            raise InputError(f"signal: no steady tone near {start_hz:.4g} Hz")
         if abs(step) < FREQUENCY_TOLERANCE * frequency:
             break
     time = np.arange(signal.size) - 0.5 * (signal.size - 1)
-    rest = _hann_spectrum(
-        signal - np.mean(signal) - np.sum((np.exp(1j * np.outer(time, omega)) * series).real, axis=1)
-    )
-    around = rest[max(0, peak - NEIGHBOURS) : peak + NEIGHBOURS + 1]
-    if spectrum[peak] < LEAST_PEAK * np.sqrt(np.mean(around**2)):
-        raise InputError(f"signal: no steady tone stands out of it (the best guess was {frequency:.4g} Hz)")
-    return frequency
+    return frequency, np.sum((np.exp(1j * np.outer(time, omega)) * series).real, axis=1)
 
 
 def _hann_spectrum(signal: Samples) -> Samples:

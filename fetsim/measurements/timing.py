@@ -17,8 +17,6 @@ Crossings are read as `crossings` says. A figure that the trace does not support
 why under the same name: never a wrong number.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple

@@ -5,8 +5,6 @@ its four pole frequencies, 468 from the rational function of its network. Neithe
 tolerance is claimed.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

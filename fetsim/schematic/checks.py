@@ -1,7 +1,4 @@
-"""What can only be seen in the whole unit.
-
-Names that lead nowhere, ports that are missing, nodes that float.
-"""
+"""What can only be seen in the whole unit: names that lead nowhere, missing ports, nodes that float."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
@@ -18,10 +15,7 @@ Mistake = tuple[str, str, str]
 
 
 def check_unit(unit: Unit, broken: Sequence[Part]) -> Iterator[Mistake]:
-    """Every mistake between the parts.
-
-    ``broken`` are sketches of parts that could not be read: never blamed twice.
-    """
+    """Every mistake between the parts; ``broken`` are sketches of parts that could not be read."""
     sound = [part for stage in unit.stages for part in stage.parts]
     yield from _names(unit, [*sound, *broken])
     yield from _references(unit, [*sound, *broken])
@@ -33,9 +27,8 @@ def check_unit(unit: Unit, broken: Sequence[Part]) -> Iterator[Mistake]:
 
 def _names(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
     things = [(part.designator, f"a part in stage {part.stage}") for part in parts]
-    things += [(name, "a control") for name in unit.controls] + [
-        (name, "a switch bank") for name in unit.banks
-    ]
+    things += [(name, "a control") for name in unit.controls]
+    things += [(name, "a switch bank") for name in unit.banks]
     by_name: dict[str, list[str]] = {}
     for name, what in things:
         by_name.setdefault(name, []).append(what)
@@ -98,11 +91,14 @@ def _dangling(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake
 def _floating(unit: Unit, sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
     """Nodes that no direct current can reach; one line for each island that hangs together."""
     ways: dict[str, set[str]] = {}
+    unjudged = list(broken)
     for part in sound:
-        if part.control in (None, *unit.controls) and part.bank in (None, *unit.banks):
-            for start, end in _direct_current(unit, part):
-                ways.setdefault(start, set()).add(end)
-    grounded = _reach({GROUND, *_nodes(broken)}, ways)
+        if part.control not in (None, *unit.controls) or part.bank not in (None, *unit.banks):
+            unjudged.append(part)
+            continue
+        for start, end in _direct_current(unit, part):
+            ways.setdefault(start, set()).add(end)
+    grounded = _reach({GROUND, *_nodes(unjudged)}, ways)
     users = _users(sound)
     told: set[str] = set()
     for node in users:
@@ -113,7 +109,7 @@ def _floating(unit: Unit, sound: Sequence[Part], broken: Sequence[Part]) -> Iter
         also = sorted(island - {node})
         names = f"node {node!r}" + (f" (and {', '.join(also)})" if also else "")
         at = ", ".join(dict.fromkeys(users[node]))
-        yield at, "nodes", f"{names} has no path to ground for direct current; add a resistor"
+        yield at, "nodes", f"{names} has no path to ground (node '0') for direct current; add a resistor"
 
 
 def _direct_current(unit: Unit, part: Part) -> Iterator[tuple[str, str]]:

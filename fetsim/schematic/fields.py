@@ -22,6 +22,7 @@ from fetsim.schematic.values import Tolerance, format_value, parse_tolerance, pa
 NAME = re.compile(r"\w[\w-]{0,39}")
 NAME_RULE = "letters, digits, _ and -, at most 40"
 NODE = re.compile(r"[\w+-]{1,40}")
+LISTS = {"poles": "needs one pair of nodes for each pole", "closed": "must be a list of switches"}
 
 
 class Table(BaseModel):
@@ -46,7 +47,7 @@ def checked(model: type[AnyTable], raw: object) -> tuple[AnyTable | None, list[t
 def suggestion(word: str, choices: Iterable[str]) -> str:
     """``; did you mean R5?`` or nothing."""
     by_lower = {choice.lower(): choice for choice in choices}
-    close = get_close_matches(word.lower(), list(by_lower), n=1)
+    close = get_close_matches(word[:40].lower(), list(by_lower), n=1)
     return f"; did you mean {by_lower[close[0]]}?" if close else ""
 
 
@@ -160,10 +161,8 @@ def _sentence(model: type[Table], detail: ErrorDetails) -> tuple[str, str]:
             word = str(detail["input"])[:40]
             choices = detail["ctx"]["expected"].replace("'", "").replace(" or ", ", ").split(", ")
             return key, f"unknown choice {word!r}{suggestion(word, choices)}; choices: {', '.join(choices)}"
-        case "too_long" | "too_short" | "tuple_type" if path[-1] == "poles":
-            return key, "needs one pair of nodes for each pole"
         case "too_long" | "too_short" | "tuple_type":
-            return key, 'needs two nodes, as ["a", "b"]'
+            return key, LISTS.get(path[-1], 'needs two nodes, as ["a", "b"]')
         case "string_type":
             return key, "must be a text in quotes"
         case "bool_type":

@@ -78,7 +78,7 @@ def _unknown_kind(kind: object) -> str:
     choices = f"choices: {', '.join(PARTS)}"
     if kind is None:
         return f"is missing; {choices}"
-    return f"unknown kind {str(kind)[:40]!r}{suggestion(str(kind)[:40], PARTS)}; {choices}"
+    return f"unknown kind {str(kind)[:40]!r}{suggestion(str(kind), PARTS)}; {choices}"
 
 
 def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mistakes:
@@ -114,15 +114,17 @@ def _terminals(kind: str, keys: Mapping[str, Any]) -> dict[str, str]:
 def _device(
     kind: str, name: str, figures: Mapping[str, Any], sheets: Mapping[str, Any]
 ) -> tuple[Device | None, Mistakes]:
-    kinds = {sheet: raw.get("kind") for sheet, raw in sheets.items() if isinstance(raw, Mapping)}
+    kinds = {sheet: str(raw.get("kind")) for sheet, raw in sheets.items() if isinstance(raw, Mapping)}
     fitting = [sheet for sheet in kinds if kinds[sheet] == kind]
     choices = f"choices: {', '.join(fitting)}"
     if name not in kinds:
-        return None, [("device", f"no sheet named {name[:40]!r}{suggestion(name[:40], fitting)}; {choices}")]
+        return None, [("device", f"no sheet named {name[:40]!r}{suggestion(name, fitting)}; {choices}")]
     if kinds[name] in SHEETS and kinds[name] != kind:
         return None, [("device", f"{name} is a {kinds[name]}, not a {kind}; {choices}")]
     device, mistakes = read_sheet(name, sheets[name], figures)
-    return device, mistakes or ([("device", f"the sheet {name} has a mistake")] if device is None else [])
+    if device is None and read_sheet(name, sheets[name])[0] is None:
+        mistakes = [("device", f"the sheet {name} has a mistake")]  # told in full at the sheet
+    return device, mistakes
 
 
 def _leaves(raw: object) -> list[str]:

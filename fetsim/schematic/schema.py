@@ -1,7 +1,4 @@
-"""The keys of unit files and device sheets.
-
-Which ones a kind of part has, in which quantity, within which limits.
-"""
+"""The keys of unit files and device sheets: of which kind of part, in which quantity, within which limits."""
 
 from math import inf
 from typing import Annotated, Any, Literal
@@ -28,7 +25,7 @@ from fetsim.schematic.fields import (
     TwoNodes,
     Watt,
     Within,
-)  # fmt: skip
+)
 
 
 class PartTable(Table):

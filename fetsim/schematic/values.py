@@ -74,10 +74,9 @@ class Tolerance:
 
 
 def parse_value(raw: object, quantity: str) -> float:
-    """Read a number, or a text such as ``"4k7"``, as an amount of ``quantity`` (a key of QUANTITIES); SI
-    units.
+    """Read a number, or a text such as ``"4k7"``, as an amount of a quantity, in SI units.
 
-    Raises InputError with one sentence when the text is no such amount.
+    ``quantity`` is a key of QUANTITIES. Raises InputError with one sentence when the text is no such amount.
     """
     if isinstance(raw, int | float) and not isinstance(raw, bool):
         return _finite(raw, raw)
@@ -91,10 +90,7 @@ def parse_value(raw: object, quantity: str) -> float:
 
 
 def parse_tolerance(raw: object) -> Tolerance:
-    """Read ``"5%"``, ``"+-5%"``, ``"-20/+80%"`` or an IEC 60062 letter (``"J"``).
-
-    InputError when it is neither.
-    """
+    """Read ``"5%"``, ``"+-5%"``, ``"-20/+80%"`` or an IEC 60062 letter (``"J"``); else InputError."""
     text = " ".join(raw.split()) if isinstance(raw, str) else ""
     if text in LETTER_TOLERANCES:
         low, high = LETTER_TOLERANCES[text]
@@ -142,10 +138,7 @@ def _amount(text: str, quantity: str) -> float | None:
 
 
 def _scale(unit: str, wanted: Quantity) -> int | None:
-    """Power of ten of a prefix and unit behind a number.
-
-    ``""``, ``"k"``, ``"kohm"``, ``"Ω"``; None when unknown.
-    """
+    """Power of ten of what stands behind a number (nothing, k, kohm, Ω); None when that is unknown."""
     if unit == "" or unit in wanted.spellings or unit == wanted.point:
         return 0
     if wanted is QUANTITIES["plain"] and unit == "%":

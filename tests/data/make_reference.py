@@ -2,9 +2,10 @@
 
     python tests/data/make_reference.py [small | bias | response | burst | programme ...]
 
-Each record is computed at two tolerances; their difference is the error of the looser one, printed and stored (the
-tighter one is kept, so the stored figure is pessimistic). The Dunlin's burst is also held against the constant-step
-integrator, which shares no step control and no reduction to states with the first; that difference is printed.
+Each record is computed at two tolerances; their difference is the error of the looser one, printed and stored
+(the tighter one is kept, so the stored figure is pessimistic). The Dunlin's burst is also held against the
+constant-step integrator, which shares no step control and no reduction to states with the first; that
+difference is printed (measured: -139 dB at 2 steps a sample, -159 dB at 4, at the output).
 """
 
 import json
@@ -30,6 +31,7 @@ SMALL = {
     "one_transistor": (one_transistor, Burst(1e3, -30.0, -10.0, 3e-3, 7e-3), ("out", "c", "b", "e")),
     "fet_loop": (fet_loop, Burst(1e3, -26.0, 0.0, 3e-3, 7e-3), ("po", "dr", "g", "ctl")),
 }
+DUNLIN_RUN = ((1e-8, 3e-9), asdict(dunlin.DEFAULT))  # tolerances, settings
 DUNLIN_BURST = Burst(1e3, -10.0, 10.0, 4e-3, 12e-3)
 DUNLIN_PROGRAMME = Programme(
     peak_v=(0.5, 0.45, 0.5, 0.4, 0.3, 0.2),
@@ -62,18 +64,16 @@ def make_small():
 
 
 def make_burst():
-    settings = dunlin.Settings()
-    circuit = dunlin.circuit(settings)
-    v = _record("dunlin_burst", circuit.simulate, DUNLIN_BURST, 18e-3, DUNLIN_NODES, (1e-8, 3e-9), asdict(settings))
+    circuit = dunlin.circuit()
+    v = _record("dunlin_burst", circuit.simulate, DUNLIN_BURST, 18e-3, DUNLIN_NODES, *DUNLIN_RUN)
     for per_sample in (2, 4):
         other = fixed_step.simulate(circuit, DUNLIN_BURST, RATE_HZ, len(v["out"]) - 1, per_sample)
         print(f"constant step, {per_sample} a sample:", _difference_db(other, v, DUNLIN_NODES))
 
 
 def make_programme():
-    settings = dunlin.Settings()
-    simulate = dunlin.circuit(settings).simulate
-    _record("dunlin_programme", simulate, DUNLIN_PROGRAMME, 30e-3, DUNLIN_NODES, (1e-8, 3e-9), asdict(settings))
+    simulate = dunlin.circuit().simulate
+    _record("dunlin_programme", simulate, DUNLIN_PROGRAMME, 30e-3, DUNLIN_NODES, *DUNLIN_RUN)
 
 
 def _record(name, simulate, u, t_end_s, nodes, tolerances, settings):
@@ -87,7 +87,10 @@ def _record(name, simulate, u, t_end_s, nodes, tolerances, settings):
 
 
 def _difference_db(a, b, nodes):
-    return {n: round(float(20 * np.log10(np.sqrt(np.mean((a[n] - b[n]) ** 2)) / np.std(b[n]))), 1) for n in nodes}
+    def difference_db(x, y):
+        return round(float(20 * np.log10(np.sqrt(np.mean((x - y) ** 2)) / np.std(y))), 1)
+
+    return {node: difference_db(a[node], b[node]) for node in nodes}
 
 
 if __name__ == "__main__":

@@ -23,7 +23,7 @@ EXACT = {
 def exact_circuit(unit_name: str = "dunlin", **changes: str | float) -> Circuit:
     unit = load_unit(unit_name)
     fractions = FRACTIONS if unit_name == "dunlin" else {}
-    circuit = build_circuit(unit.changed({**fractions, "temperature_c": 26.85, **changes}))
+    circuit = build_circuit(unit.changed({**fractions, **changes}))
     elements = []
     for e in circuit.elements:
         values = {**e.values, **EXACT.get(e.kind, {})}

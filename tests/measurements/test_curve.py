@@ -64,6 +64,15 @@ def test_bottoming_out(limit_db):
     assert curve.most_gain_reduction_db == pytest.approx(limit_db, abs=1e-9)
 
 
+def test_bottoming_out_gently():
+    """dY/dX rising in a straight line from 0.3 at 0 dBu to 1 at 10 dBu passes 1/1.2 at 7.619 dBu (closed form)."""
+    level = np.arange(-10.0, 15.01, 0.5)
+    over, past = np.clip(level, 0.0, 10.0), np.maximum(level - 10.0, 0.0)
+    output = np.minimum(level, 0.0) + 0.3 * over + 0.035 * over**2 + past
+    curve = static_curve(output, level_in_dbu=level, idle_gain_db=0.0)
+    assert curve.bottoms_out_dbu == pytest.approx((1 / 1.2 - 0.3) / 0.07, abs=1e-6)
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     ratio=st.floats(1.2, 30.0),

@@ -112,6 +112,13 @@ def test_thd_plus_noise_of_a_second_tone(rate_hz):
     assert found.band_hz == 20e3 and found.fundamental_hz == pytest.approx(997, abs=1e-5)
 
 
+def test_thd_plus_noise_refers_to_the_whole():
+    """10 % of a second tone: 10 % of the fundamental, 9.950 % of the whole."""
+    time = np.arange(48_000) / 48e3
+    signal = np.cos(2 * np.pi * 997 * time) + 0.1 * np.cos(2 * np.pi * 15e3 * time)
+    assert thd_plus_noise(signal, rate_hz=48e3).ratio == pytest.approx(0.0995037, rel=1e-3)
+
+
 @pytest.mark.parametrize("notch_q", [1.0, 2.0, 5.0])
 def test_notch_takes_its_part_of_the_second_harmonic(notch_q):
     """Analogue notch an octave up: x / sqrt(1 + x^2), x = 1.5 Q (closed form; digital one within 1 %)."""

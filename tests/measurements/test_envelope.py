@@ -63,6 +63,14 @@ def test_silence_of_the_dry_signal_leaves_gaps():
     np.testing.assert_allclose(trace.gain_db[:990], -6.0206, atol=1e-3)
 
 
+def test_dry_signal_far_under_its_own_peak_is_not_believed(rng):
+    """100 dB down the wet channel's noise is all there is to read."""
+    dry = tone(length_s=0.02)
+    dry[1000:] *= 1e-5
+    trace = local_gain(dry + 1e-5 * rng.standard_normal(dry.size), dry=dry, rate_hz=RATE_HZ, window_s=0.2e-3)
+    assert np.all(np.isnan(trace.gain_db[1100:]))
+
+
 def test_noise_spreads_the_reading_as_stated(rng):
     """Noise 40 dB under the tone, half a cycle of 5 kHz at 192 kHz: about 0.04 dB rms, and no bias."""
     dry = tone(frequency_hz=5000.0)

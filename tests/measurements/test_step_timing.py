@@ -140,6 +140,34 @@ def test_noise_alone_does_not_make_a_second_stage(rng):
         assert found.tau_s == pytest.approx(0.2, rel=0.05)
 
 
+def test_small_slow_stage_does_not_bend_the_fast_one():
+    """5 % of the change has 1 s, the rest 20 ms: one exponential alone would read 21.6 ms."""
+    late = np.maximum(np.arange(12_000) / 1e3 - 0.5, 0.0)
+    gain = -20.0 * (0.95 * np.exp(-late / 0.02) + 0.05 * np.exp(-late / 1.0))
+    found = step_timing(gain, rate_hz=1e3, step_s=0.5)
+    assert found.tau_s == pytest.approx(0.02, rel=0.01)
+    assert found.slow_tau_s == pytest.approx(1.0, rel=0.01)
+
+
+def test_slow_start_is_not_taken_for_two_stages():
+    """Two coincident poles, (1 + t/T) exp(-t/T): a fit of two exponentials cancels itself with opposite signs."""
+    late = np.maximum(np.arange(3000) / 1e3 - 0.5, 0.0)
+    gain = -10.0 * (1 + late / 0.1) * np.exp(-late / 0.1)
+    found = step_timing(gain, rate_hz=1e3, step_s=0.5)
+    assert found.slow_tau_s is None and found.slow_share is None
+    # t63 solves (1 + u) exp(-u) = exp(-1): u = 2.1462
+    assert found.t63_s == pytest.approx(0.21462, rel=1e-3)
+
+
+def test_passing_roughness_does_not_make_a_second_stage():
+    """Roughness only while the gain moves, none in the tails, so only the evidence (BIC) can refuse two stages."""
+    late = np.maximum(np.arange(600) / 1e3 - 0.2, 0.0)
+    for seed in range(12):
+        rough = np.random.default_rng(seed).standard_normal(late.size) * (late > 0.0) * (late < 0.1)
+        found = step_timing(-10.0 * np.exp(-late / 0.05) + 0.25 * rough, rate_hz=1e3, step_s=0.2)
+        assert found.slow_tau_s is None
+
+
 def test_two_close_constants_are_not_told_apart():
     time = np.arange(3000) / 1e3
     late = np.maximum(time - 0.5, 0.0)

@@ -8,8 +8,9 @@ package; only numpy and scipy are needed. `tests/data/make_reference.py` stores 
     handwritten   turns hand-written equations into matrices; states, bias point, time and frequency response
     fixed_step    a second integrator (Radau IIA, constant step) that works on the unreduced equations
     excitation    input voltages as formulas of time
+    stored        reads and writes the stored records
     rc, clipper, one_transistor, fet_loop, dunlin    the circuits
 
-Volts, amperes, ohms, farads, henries, seconds throughout. The input of every circuit is the electromotive force of
-its source, before any source resistance.
+Volts, amperes, ohms, farads, henries, seconds throughout. The input of every circuit is the electromotive
+force of its source, before any source resistance.
 """

@@ -23,8 +23,8 @@ def dc_point(e_v):
 def simulate(u, t_end_s, t_out_s, rtol=1e-11, atol=1e-13):
     """dict node -> volts at t_out_s for the source voltage u(t), from rest."""
     run = solve_ivp(
-        lambda t, v: ((u(t) - v) / R - 2 * DIODE.i_s * np.sinh(v / N_V_T)) / C_ALL, (0, t_end_s), [0.0], "Radau",
-        t_eval=t_out_s, rtol=rtol, atol=atol,
+        lambda t, v: ((u(t) - v) / R - 2 * DIODE.i_s * np.sinh(v / N_V_T)) / C_ALL,
+        (0, t_end_s), [0.0], "Radau", t_eval=t_out_s, rtol=rtol, atol=atol,
         jac=lambda t, v: [[-(1 / R + 2 * DIODE.i_s / N_V_T * np.cosh(v[0] / N_V_T)) / C_ALL]],
     )  # fmt: skip
     return {"out": run.y[0]}

@@ -1,15 +1,16 @@
 """The Dunlin, a feedback compressor with one field-effect transistor, as hand-written node equations.
 
-Below, the part values come first (names are the designators), then one equation per node: the sum of the currents
-flowing into it is zero. Four more unknowns describe the two transformers: leakage current l1, l2 (A) and flux phi1, phi2
-(Vs). With n the primary to secondary voltage ratio and s the node inside the ideal secondary winding,
+One equation per node, the part values written into it: the sum of the currents flowing into it is zero. Four
+more unknowns describe the two transformers: leakage current l1, l2 (A) and flux phi1, phi2 (Vs). With n the
+primary to secondary voltage ratio and s the node inside the ideal secondary winding,
 
     phi' = n s,   l' L_leak = (primary terminals) - r_pri l - n s,   current into s = n (l - i_m(phi))
 
 so that the magnetising branch sits between leakage and the ideal transformer.
 
-Controls: drive and makeup are the wiper's fraction of the resistance measured from the quiet end, attack and release
-the used fraction of the rheostat, idle_trim the wiper's fraction measured from tt (the end at R63) to tb.
+Controls: drive and makeup are the wiper's fraction of the resistance measured from the quiet end, attack and
+release the used fraction of the rheostat, idle_trim the wiper's fraction measured from tt (the end at R63) to
+tb.
 """
 
 from dataclasses import dataclass
@@ -18,16 +19,26 @@ import numpy as np
 
 from .handwritten import Circuit
 from .parts import DIODE as D
-from .parts import JFET, POWER_NPN, SMALL_NPN, SMALL_PNP, Iron, diode_current, iron_current, jfet_currents
-from .parts import transistor_currents
+from .parts import (
+    JFET,
+    POWER_NPN,
+    SMALL_NPN,
+    SMALL_PNP,
+    Iron,
+    diode_current,
+    iron_current,
+    jfet_currents,
+    transistor_currents,
+)
 
 T1 = Iron(n=2.5, r_pri=40, l_leak=2e-3, l_m=20.0, phi_0=0.060, r_sec=12, c=150e-12)
 T2 = Iron(n=0.8, r_pri=12, l_leak=0.5e-3, l_m=3.0, phi_0=0.075, r_sec=25, c=400e-12)
+RTOL, ATOL = 1e-8, 1e-10  # -170 dB here; below rtol 3e-9 the fastest states are at the rounding floor
 RAILS_V = {"plus": 28.0, "minus": -14.0, "zener": 24.0}
 
 UNKNOWNS = (
-    "vp vn va ih w ic l1 phi1 s1 t1s dr g ctl lx q1b q1c q1e q2c q2e q3e fb1 po mk q4b q4c q4e q5c q5e q6e q7b q7e "
-    "fb2 zb lo l2 phi2 s2 out zo sx bus qs1b qs1c qs1e qs2c qs2e an1 an2 ph rc vb tb tt"
+    "vp vn va ih w ic l1 phi1 s1 t1s dr g ctl lx q1b q1c q1e q2c q2e q3e fb1 po mk q4b q4c q4e q5c q5e q6e "
+    "q7b q7e fb2 zb lo l2 phi2 s2 out zo sx bus qs1b qs1c qs1e qs2c qs2e an1 an2 ph rc vb tb tt"
 ).split()
 TRANSISTORS = {  # name: kind
     "q1": SMALL_NPN, "q2": SMALL_PNP, "q3": SMALL_NPN, "q4": SMALL_NPN, "q5": SMALL_PNP, "q6": POWER_NPN,
@@ -51,23 +62,26 @@ class Settings:
     load_ohm: float = 600.0
 
 
-def circuit(settings=Settings()):  # noqa: B008  (frozen)
+DEFAULT = Settings()
+
+
+def circuit(settings=DEFAULT):
     return Circuit(
         UNKNOWNS, CURRENTS, RAILS_V, lambda v, i, s, ddt: _equations(settings, v, i, s, ddt), _ports, _devices
     )
 
 
-def bias(settings=Settings()):  # noqa: B008
+def bias(settings=DEFAULT):
     """dict node -> volts at rest (l1, l2 in A; phi1, phi2 in Vs)."""
     return circuit(settings).bias()
 
 
-def simulate(u, t_end_s, t_out_s, settings=Settings(), **tolerances):  # noqa: B008
+def simulate(u, t_end_s, t_out_s, settings=DEFAULT, rtol=RTOL, atol=ATOL):
     """dict node -> volts at t_out_s for the source voltage u(t), from rest."""
-    return circuit(settings).simulate(u, t_end_s, t_out_s, **tolerances)
+    return circuit(settings).simulate(u, t_end_s, t_out_s, rtol, atol)
 
 
-def response(f_hz, settings=Settings()):  # noqa: B008
+def response(f_hz, settings=DEFAULT):
     """dict node -> complex small-signal gain from the source EMF, at rest."""
     return circuit(settings).response(f_hz)
 
@@ -125,7 +139,8 @@ def _equations(set_, v, i, s, ddt):
         "q2c": i.q2_c + q2_bc - v.q2c / 8.2e3 - 39e-12 * ddt(v.q2c - v.q1c) - i.q3_b - q3_be - q3_bc,
         "q3e": i.q3_c + i.q3_b + q3_be - v.q3e / 2.2e3 - (v.q3e - v.q1e) / 2.4e3 - 47e-6 * ddt(v.q3e - v.po),
         "fb1": (v.q1e - v.fb1) / 100 - 680e-6 * ddt(v.fb1),
-        "po": 47e-6 * ddt(v.q3e - v.po) - (v.po - v.lx) / 2.2e6 - (v.po - v.mk) / p2_top - (v.po - v.sx) * signal_s,
+        "po": 47e-6 * ddt(v.q3e - v.po) - (v.po - v.lx) / 2.2e6 - (v.po - v.mk) / p2_top
+        - (v.po - v.sx) * signal_s,
         # makeup and line stage
         "mk": (v.po - v.mk) / p2_top - v.mk / p2_bottom - 0.68e-6 * ddt(v.mk - v.q4b),
         "q4b": 0.68e-6 * ddt(v.mk - v.q4b) + (v.vp - v.q4b) / 120e3 - v.q4b / 120e3 - i.q4_b - q4_be - q4_bc,
@@ -148,8 +163,10 @@ def _equations(set_, v, i, s, ddt):
         "zo": (v.out - v.zo) / 1e3 - 2.2e-9 * ddt(v.zo),
         # curve bank and sidechain
         "sx": (v.po - v.sx) * signal_s - v.sx / 100e3 - 1e-6 * ddt(v.sx - v.qs1b),
-        "bus": (v.vn - v.bus) * (threshold_s + 1 / 20e3) - v.bus / 10e3 + (v.an1 - v.bus) / 33e3 + (v.an2 - v.bus) / 33e3,
-        "qs1b": 1e-6 * ddt(v.sx - v.qs1b) + (v.vp - v.qs1b) / 9.1e3 - v.qs1b / 150e3 + i.qs1_b - qs1_be - qs1_bc,
+        "bus": (v.vn - v.bus) * (threshold_s + 1 / 20e3) - v.bus / 10e3
+        + (v.an1 - v.bus) / 33e3 + (v.an2 - v.bus) / 33e3,
+        "qs1b": 1e-6 * ddt(v.sx - v.qs1b) + (v.vp - v.qs1b) / 9.1e3 - v.qs1b / 150e3
+        + i.qs1_b - qs1_be - qs1_bc,
         "qs1e": (v.vp - v.qs1e) / 820 - i.qs1_c - i.qs1_b + qs1_be,
         "qs1c": i.qs1_c + qs1_bc - (v.qs1c - v.vn) / 10e3 - i.qs2_b - qs2_be - qs2_bc,
         "qs2c": (v.vp - v.qs2c) / 2.7e3 - i.qs2_c + qs2_bc - 1e-6 * ddt(v.qs2c - v.an1),
@@ -159,7 +176,8 @@ def _equations(set_, v, i, s, ddt):
         "an2": 1e-6 * ddt(v.ph - v.an2) - (v.an2 - v.bus) / 33e3 - i.d2 - d2_c,
         # timing and bias
         "rc": i.d1 + d1_c + i.d2 + d2_c - (v.rc - v.ctl) / p3,
-        "ctl": (v.rc - v.ctl) / p3 - 0.15e-6 * ddt(v.ctl) - i.d3 - d3_c - (v.ctl - v.vb) / p4 - (v.ctl - v.g) / 47e3,
+        "ctl": (v.rc - v.ctl) / p3 - 0.15e-6 * ddt(v.ctl) - i.d3 - d3_c
+        - (v.ctl - v.vb) / p4 - (v.ctl - v.g) / 47e3,
         "vb": (v.ctl - v.vb) / p4 + (v.tb - v.vb) / p5_tb - (v.vb - v.tt) / p5_tt - 10e-6 * ddt(v.vb),
         "tb": (v.vn - v.tb) / 12e3 - (v.tb - v.vb) / p5_tb,
         "tt": (v.vb - v.tt) / p5_tt - v.tt / 5.1e3,
@@ -167,7 +185,7 @@ def _equations(set_, v, i, s, ddt):
 
 
 def _ports(v):
-    """Junction voltages (emitter to base and collector to base for a PNP) and fluxes, in the order _devices reads them."""
+    """Junction voltages (reversed for a PNP) and fluxes, in the order in which _devices reads them."""
     terminals = {
         "q1": (v.q1b, v.q1c, v.q1e), "q2": (v.q1c, v.q2c, v.q2e), "q3": (v.q2c, v.va, v.q3e),
         "q4": (v.q4b, v.q4c, v.q4e), "q5": (v.q4c, v.q5c, v.q5e), "q6": (v.q5c, v.vp, v.q6e),
@@ -184,7 +202,7 @@ def _ports(v):
 
 _MODEL = np.array(list(TRANSISTORS.values())).T[:4]  # I_S, beta_F, beta_R, V_A of all transistors
 _L_M, _PHI_0 = np.array([T1.l_m, T2.l_m]), np.array([T1.phi_0, T2.phi_0])
-_C, _B, _D, _M = slice(0, 9), slice(9, 18), slice(20, 23), slice(23, 25)  # places in the port and current arrays
+_C, _B, _D, _M = slice(0, 9), slice(9, 18), slice(20, 23), slice(23, 25)  # places in port and current arrays
 
 
 def _devices(p):

@@ -2,9 +2,11 @@
 
 edge(t, t0, w) = 0 before t0, (1 - cos(pi (t - t0)/w))/2 during w, 1 afterwards.
 
-burst      u = sqrt(2) sin(2 pi f t) edge(t, 0, fade) [a_low + (a_high - a_low) (edge(t, up, w) - edge(t, down, w))],
+burst      u = sqrt(2) sin(2 pi f t) edge(t, 0, fade)
+               [a_low + (a_high - a_low) (edge(t, up, w) - edge(t, down, w))],
            a the root-mean-square volts of a level in dBu re 0.774597 V
-programme  u = edge(t, 0, fade) sum over k of a_k sin(2 pi f_k t + phase_k) (1 + m sin(2 pi r_k t + turn_k))/(1 + m):
+programme  u = edge(t, 0, fade)
+               sum over k of a_k sin(2 pi f_k t + phase_k) (1 + m sin(2 pi r_k t + turn_k))/(1 + m):
            inharmonic tones, each with a slow envelope of rate r_k and depth m
 """
 

@@ -4,8 +4,8 @@ Part list (designator, kind, value, nodes; ground is 0):
 
     RS  resistor   50      source EMF e .. inp       (the source's own resistance)
     R1  resistor   4.7k    inp .. dr                 upper leg of the divider
-    J1  JFET               drain dr, gate g, source 0     lower leg; I_DSS 15 mA, V_P -4.5 V, lambda 0.006/V, gate
-                                                     junctions 5 fA n 1, C_gs = C_gd = 9p
+    J1  JFET               drain dr, gate g, source 0     lower leg; I_DSS 15 mA, V_P -4.5 V,
+                           lambda 0.006/V, gate junctions 5 fA n 1, C_gs = C_gd = 9p
     A1  amplifier  gain 25 input dr (takes no current), output through RO
     RO  resistor   100     A1's ideal output .. po   its output resistance
     RL  resistor   10k     po .. 0                   load
@@ -18,8 +18,9 @@ Part list (designator, kind, value, nodes; ground is 0):
     R5  resistor   100     vb .. VB, VB = -5.0 V     resistance of the bias supply
     R6  resistor   47k     ctl .. g                  gate stopper
 
-The idle bias is 0.5 V below pinch-off (the FET is open) and the rectifier moves the control voltage over pinch-off when
-the peak at po passes about 7.0 - 4.5 + 0.4 = 2.9 V, that is 0.117 V peak (-19.4 dBu) at the input. Output: po.
+The idle bias is 0.5 V below pinch-off (the FET is open) and the rectifier moves the control voltage over
+pinch-off when the peak at po passes about 7.0 - 4.5 + 0.4 = 2.9 V, that is 0.117 V peak (-19.4 dBu) at the
+input. Output: po.
 """
 
 import numpy as np

@@ -1,9 +1,13 @@
 """Second integrator: three-stage Radau IIA (order 5, stiffly accurate) with a constant step.
 
-It works on the equations as they were written, M x' = G x + N i(E x) + B u + rails, without the reduction to states, so
-that it checks both the reduction and the error control of the variable-step solver. With Z_j the stage values minus
-x_n,   sum_k (A^-1)_jk M Z_k = h f(x_n + Z_j, u(t_n + c_j h)),   and x_{n+1} = x_n + Z_3. Method: E. Hairer, G. Wanner,
-Solving Ordinary Differential Equations II, section IV.5 (coefficients from memory, checked by the order of the error).
+It works on the equations as they were written, M x' = G x + N i(E x) + B u + rails, without the reduction to
+states, so that it checks both the reduction and the error control of the variable-step solver. With Z_j the
+stage values minus x_n,
+
+    sum_k (A^-1)_jk M Z_k = h f(x_n + Z_j, u(t_n + c_j h)),   x_{n+1} = x_n + Z_3.
+
+The order falls below 5 where a circuit is stiff (stage order 3). Method: E. Hairer, G. Wanner, Solving
+Ordinary Differential Equations II, section IV.5 (coefficients from memory; a test checks the order).
 """
 
 import numpy as np
@@ -25,7 +29,7 @@ def simulate(circuit, u, rate_hz, n_steps, steps_per_sample=1):
     inverse = np.linalg.inv(WEIGHTS)
     mass = np.kron(inverse, circuit.m)
     h = 1 / (rate_hz * steps_per_sample)
-    x = circuit.bias_unknowns()
+    x = circuit.rest
     out = np.empty((n_steps + 1, x.size))
     out[0] = x
     for k in range(n_steps):

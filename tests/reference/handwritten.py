@@ -1,20 +1,22 @@
 """From equations written by hand to states, bias point, time response and frequency response.
 
-A circuit module states, for every unknown, one equation "sum of what flows in = 0" in plain arithmetic, for instance
+A circuit module states, for every unknown, one equation "sum of what flows in = 0" in plain arithmetic:
 
     "dr": (v.t1s - v.dr) / R2 - C2 * ddt(v.dr - v.q1b) - i.fet_drain + ...
 
-The symbols v.x (unknowns), i.x (device currents), s.x (sources) are coefficient vectors, so the arithmetic itself
-yields the matrices of   M x' = G x + N i(E x) + B s.
+The symbols v.x (unknowns), i.x (device currents), s.x (sources) are coefficient vectors, so the arithmetic
+itself yields the matrices of   M x' = G x + N i(E x) + B s.
 
-Every nonlinear device lies between nodes joined by capacitors (each junction has one; the iron's flux is an unknown), so
-its voltages are known from the capacitors alone. States: the voltages of the branches of a spanning tree of capacitors,
-largest capacitors first (slow states are then never a small difference of fast ones), with inductors (current) and
-fluxes. An island of nodes that no capacitor ties to ground has one free voltage; the currents into the island sum to
-zero, a linear condition without device currents, which gives that voltage. What is left is an ordinary, stiff
-y' = A y + H i(F y) + ..., given to scipy's Radau with its exact Jacobian.
+Every nonlinear device lies between nodes joined by capacitors (each junction has one; the iron's flux is an
+unknown), so its voltages are known from the capacitors alone. States: the voltages of the branches of a
+spanning tree of capacitors, largest capacitors first (slow states are then never a small difference of fast
+ones), with inductors (current) and fluxes. An island of nodes that no capacitor ties to ground has one free
+voltage; the currents into the island sum to zero, a linear condition without device currents, which gives
+that voltage. What is left is an ordinary, stiff y' = A y + H i(F y) + ..., given to scipy's Radau with its
+exact Jacobian.
 """
 
+from functools import cached_property
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,8 +25,8 @@ from scipy.linalg import lu_factor, lu_solve
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
-RTOL = 1e-8  # gives -170 dB on the largest circuit; below 3e-9 its fastest states are at the rounding floor
-ATOL = 1e-10  # V, A, Vs
+RTOL = 1e-10
+ATOL = 1e-12  # V, A, Vs
 BIAS_STEP = 1e-11  # V; rounding of 10 V through megohms leaves less
 POWER_UP_S = 100.0  # many times the slowest time constant (about 1.4 s)
 
@@ -32,9 +34,10 @@ POWER_UP_S = 100.0  # many times the slowest time constant (about 1.4 s)
 class Circuit:
     """A circuit from its hand-written equations.
 
-    unknowns, currents, sources: names. equations(v, i, s, ddt): dict unknown -> form; ports(v): dict name -> form, the
-    voltages (or fluxes) the devices see; devices(p): device currents and their derivatives by the ports, arrays
-    (n_i,) and (n_i, n_p). rails: dict source -> constant volts; the remaining source is the input.
+    unknowns, currents: names. rails: dict source -> constant volts; the other source is s.input.
+    equations(v, i, s, ddt): dict unknown -> form, zero when satisfied.
+    ports(v): dict name -> form, the voltages (or fluxes) the devices see.
+    devices(p): device currents (n_i,) and their derivatives by the ports (n_i, n_p).
     """
 
     def __init__(self, unknowns, currents, rails, equations, ports, devices):
@@ -45,7 +48,8 @@ class Circuit:
         v = SimpleNamespace(**dict(zip(self.names, basis, strict=False)))
         i = SimpleNamespace(**dict(zip(currents, basis[2 * n :], strict=False)))
         s = SimpleNamespace(**dict(zip(sources, basis[2 * n + n_i :], strict=True)))
-        rows = equations(v, i, s, lambda form: np.concatenate([np.zeros(n), form[:n], form[2 * n :] * 0]))
+        after = np.zeros(n_i + len(sources))
+        rows = equations(v, i, s, lambda form: np.concatenate([np.zeros(n), form[:n], after]))
         if set(rows) != set(self.names):
             raise ValueError(f"equations without unknown or the reverse: {set(rows) ^ set(self.names)}")
         matrix = np.array([rows[name] for name in self.names])
@@ -86,7 +90,8 @@ class Circuit:
         if np.abs(z_to_x.T @ self.n).max(initial=0) > 0 or np.abs(self.e @ z_to_x).max(initial=0) > 0:
             raise ValueError("a device crosses two islands of capacitors: a junction lacks its capacitance")
         island_g = z_to_x.T @ self.g @ z_to_x
-        z_of = -np.linalg.solve(island_g, z_to_x.T @ np.column_stack([self.g @ self.y_to_x, self.b, self.rail_terms]))
+        known = np.column_stack([self.g @ self.y_to_x, self.b, self.rail_terms])
+        z_of = -np.linalg.solve(island_g, z_to_x.T @ known)
         self.x_of_y = self.y_to_x + z_to_x @ z_of[:, :branches]
         self.x_of_input, self.x_of_rails = z_to_x @ z_of[:, branches], z_to_x @ z_of[:, branches + 1]
         mass = self.y_to_x.T @ self.m @ self.y_to_x
@@ -112,23 +117,22 @@ class Circuit:
 
     def unknowns_of(self, y, u):
         """All unknowns, shape (n, ...), from states and input."""
-        return self.x_of_y @ y + np.multiply.outer(self.x_of_input, u) + self._column(self.x_of_rails, np.ndim(u))
-
-    @staticmethod
-    def _column(vector, ndim):
-        return vector.reshape(vector.shape + (1,) * ndim)
+        rails = self.x_of_rails if np.ndim(u) == 0 else self.x_of_rails[:, None]
+        return self.x_of_y @ y + np.multiply.outer(self.x_of_input, u) + rails
 
     # ------------------------------------------------------------------ what the modules offer
-    def bias_unknowns(self):
-        """All unknowns at rest, (n,): the circuit is switched on with everything discharged and left alone, then the
-        equations M 0 = G x + N i(E x) + B s are solved to rounding by Newton's method."""
+    @cached_property
+    def rest(self):
+        """All unknowns at rest, (n,): the circuit is switched on with everything discharged and left alone,
+        then the equations 0 = G x + N i(E x) + B s are solved to rounding by Newton's method."""
         run = self._integrate(lambda t: 0.0, np.zeros(self.a.shape[0]), [POWER_UP_S], 1e-3, 1e-6)
         x = self.unknowns_of(run.y[:, -1], 0.0)
         for _ in range(20):
             i, slope = self.devices(self.e @ x)
             linear = self.g + self.n @ slope @ self.e
             rows = 1 / np.abs(linear).max(axis=1)
-            step = -np.linalg.solve(rows[:, None] * linear, rows * (self.g @ x + self.n @ i + self.rail_terms))
+            residual = self.g @ x + self.n @ i + self.rail_terms
+            step = -np.linalg.solve(rows[:, None] * linear, rows * residual)
             x = x + step
             if np.abs(step).max() < BIAS_STEP:
                 return x
@@ -136,17 +140,17 @@ class Circuit:
 
     def bias(self):
         """dict unknown -> value at rest."""
-        return dict(zip(self.names, map(float, self.bias_unknowns()), strict=True))
+        return dict(zip(self.names, map(float, self.rest), strict=True))
 
     def simulate(self, u, t_end_s, t_out_s, rtol=RTOL, atol=ATOL):
         """dict unknown -> array at t_out_s for the input u(t), starting at rest."""
-        run = self._integrate(u, self.x_to_y @ self.bias_unknowns(), t_out_s, rtol, atol, t_end_s)
+        run = self._integrate(u, self.x_to_y @ self.rest, t_out_s, rtol, atol, t_end_s)
         x = self.unknowns_of(run.y, np.array([u(t) for t in t_out_s]))
         return dict(zip(self.names, x, strict=True))
 
     def response(self, f_hz):
         """dict unknown -> complex small-signal gain from the input at rest, at the frequencies f_hz (n,)."""
-        x = self.bias_unknowns()
+        x = self.rest
         linear = self.g + self.n @ self.devices(self.e @ x)[1] @ self.e
         lines = []
         for f in np.atleast_1d(f_hz):
@@ -157,9 +161,10 @@ class Circuit:
 
     def _integrate(self, u, y0, t_out_s, rtol, atol, t_end_s=None):
         # Trial points may overflow the exponentials: the integrator sees that, and shortens its step.
+        end_s = t_out_s[-1] if t_end_s is None else t_end_s
         with np.errstate(over="ignore", invalid="ignore"):
             run = solve_ivp(
-                lambda t, y: self.slope(y, u(t)), (0, t_out_s[-1] if t_end_s is None else t_end_s), y0, "Radau",
+                lambda t, y: self.slope(y, u(t)), (0, end_s), y0, "Radau",
                 t_eval=t_out_s, jac=lambda t, y: self.jacobian(y), rtol=rtol, atol=atol, first_step=1e-12,
             )  # fmt: skip
         if not run.success:

@@ -1,14 +1,14 @@
 """Device equations of the reference circuits: currents and their exact derivatives, vectorised over devices.
 
-All junctions are at V_T = 25.85 mV. Capacitances are not here: they are constant and stand in the node equations.
+All junctions are at V_T = 25.85 mV. Capacitances are constant and stand in the node equations, not here.
 
     diode       i = I_S (e^{v/(n V_T)} - 1)
     transistor  transport form, written for an NPN; a PNP is used with all its voltages and currents reversed:
                 I_T = I_S (e^{v_be/V_T} - e^{v_bc/V_T}) (1 - v_bc/V_A)
                 i_c = I_T - (I_S/beta_R)(e^{v_bc/V_T} - 1),
                 i_b = (I_S/beta_F)(e^{v_be/V_T} - 1) + (I_S/beta_R)(e^{v_bc/V_T} - 1)
-    jfet        symmetrical square law (H. Shichman, D. A. Hodges, IEEE J. Solid-State Circuits SC-3, 1968, cited from
-                memory). With o_s, o_d the gate's overdrives v_gs - V_P and v_gd - V_P, zero when negative,
+    jfet        symmetrical square law (H. Shichman, D. A. Hodges, IEEE J. Solid-State Circuits SC-3, 1968,
+                from memory). With o_s, o_d the overdrives v_gs - V_P and v_gd - V_P, zero when negative,
                 i = (I_DSS/V_P^2) (o_s^2 - o_d^2) (1 + lambda |v_ds|)
                 is the triode, the pinched-off and the cut-off region, and both directions, in one line.
     iron        i_m = (phi/L_m) (1 + (phi/phi_0)^6)
@@ -46,8 +46,8 @@ class Jfet(NamedTuple):
 
 
 class Iron(NamedTuple):
-    """Transformer: chain of r_pri, l_leak, magnetising branch, ideal n:1, r_sec; c across the primary's terminals and
-    0.2 c across the ideal secondary; n is primary to secondary voltage."""
+    """Transformer: chain of r_pri, l_leak, magnetising branch, ideal n:1, r_sec; c across the primary's
+    terminals and 0.2 c across the ideal secondary; n is primary to secondary voltage."""
 
     n: float
     r_pri: float  # ohm

@@ -1,7 +1,8 @@
 """Reads the stored reference data in tests/data (made by make_reference.py there).
 
-A record file holds rate_hz, the nodes' voltages (volts, n samples at k/rate_hz), the excitation and the settings as JSON,
-and for each node the error believed, in dB relative to the node's own root-mean-square about its mean.
+A record file holds rate_hz, the nodes' voltages (volts, n samples at k/rate_hz), the excitation and the
+settings as JSON, and for each node the error believed, in dB relative to the node's own root-mean-square
+about its mean.
 """
 
 import json
@@ -43,7 +44,7 @@ def load(name):
 
 
 def save(path, rate_hz, v, u, settings, error_db):
-    """Write a Record; the voltages are rounded to 2^-36 V (15 pV), far below their error, so that they compress."""
+    """Write a Record; the voltages are rounded to 2^-36 V (15 pV), below their error; this compresses."""
     spec = {"kind": type(u).__name__.lower()} | u.__dict__
     fresh = path.with_name("fresh_" + path.name)
     np.savez_compressed(

@@ -1,7 +1,7 @@
 """Preferred values against IEC 60063 (from memory): counts, known exceptions, sub-series."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fetsim.errors import InputError
@@ -59,6 +59,7 @@ def test_nearest(value, series, expected):
     assert nearest(value, series) == expected
 
 
+@settings(deadline=None)
 @given(st.floats(1e-13, 1e9), st.sampled_from(sorted(SERIES)))
 def test_nearest_is_a_value_of_the_series_and_close(value, series):
     found = nearest(value, series)

@@ -83,8 +83,8 @@ def test_a_high_current_group_has_the_larger_pinch_off_voltage():
 
 
 def test_small_signal_diode_at_the_points_of_its_sheet():
-    # published fit, from memory: 0.376, 0.480, 0.585 V at 10 uA, 100 uA, 1 mA; at 10 mA 0.694 V, of which 6 mV
-    # fall across its series resistance of 0.568 ohm, which is not modelled here
+    # published fit, from memory: 0.376, 0.480, 0.585 V at 10 uA, 100 uA, 1 mA; 0.694 V at 10 mA, of which
+    # 6 mV fall across its series resistance of 0.568 ohm, which is not modelled here
     figures = DEVICES["1N4148"].figures
     volt = [
         figures["ideality"] * 0.025852 * log(amp / figures["saturation_current"])

@@ -1,7 +1,7 @@
 """Values and tolerances: letter codes of IEC 60062:2016 (examples from secondary sources and from memory)."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fetsim.errors import InputError
@@ -116,12 +116,14 @@ def test_what_is_no_value_is_refused_in_one_short_sentence(raw, quantity, compla
 SPAN = st.floats(1e-14, 1e11) | st.floats(-1e11, -1e-14)
 
 
+@settings(deadline=None)
 @given(SPAN, st.sampled_from(sorted(QUANTITIES)))
 def test_what_is_written_is_read_back(number, quantity):
     # six figures are written, so the value comes back within half a unit of the sixth: 5e-6
     assert parse_value(format_value(number, quantity), quantity) == pytest.approx(number, rel=5.1e-6)
 
 
+@settings(deadline=None)
 @given(st.integers(100, 999), st.sampled_from(["", "k", "M", "m", "G"]))
 def test_letter_code_and_plain_writing_agree(figures, prefix):
     code = f"{figures // 100}{prefix or 'R'}{figures % 100:02d}"
@@ -129,6 +131,7 @@ def test_letter_code_and_plain_writing_agree(figures, prefix):
     assert parse_value(code, "ohm") == parse_value(plain, "ohm")
 
 
+@settings(deadline=None)
 @given(st.text(max_size=30))
 def test_any_text_is_a_value_or_an_input_error(text):
     for quantity in QUANTITIES:

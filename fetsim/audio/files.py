@@ -1,0 +1,234 @@
+"""Sound files, in and out, block by block: what is read, what is written, and with how many bits.
+
+Everything that libsndfile reads comes in as double precision, 1.0 = full scale. What goes out is a linear coding
+without loss: 16 or 24 bit integers or 32 bit float. A lossy output would hide what a unit did, so there is none;
+a lossy input becomes 24 bit.
+
+Integers get triangular dither of two least significant bits peak to peak from a fixed seed, which makes the error's
+mean and power independent of the signal (Lipshitz, Wannamaker, Vanderkooy, J. Audio Eng. Soc. 40 (1992) 355) and every
+render of the same input the same file. A sample of exactly +1.0 becomes the largest code, one step lower.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from fetsim.errors import InputError
+
+Array = NDArray[np.float64]
+
+BITS = ("16", "24", "float")
+DITHER_SEED = 20
+GIB = 2**30  # bytes
+HEADER_SLACK = 16  # bytes by which a header may overstate its file before that counts as damage
+STREAMED = 0x7FFF0000  # bytes; a length from here on is what programs write that do not know it yet
+READ_FRAMES = 1 << 16
+
+_SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "float": "FLOAT"}
+_BITS_OF = {"PCM_24": "24", "PCM_32": "float", "FLOAT": "float", "DOUBLE": "float"}
+_BITS_OF |= {"ALAC_20": "24", "ALAC_24": "24", "ALAC_32": "float", "VORBIS": "24", "OPUS": "24"}
+_BITS_OF |= {f"MPEG_LAYER_{n}": "24" for n in ("I", "II", "III")}
+_WHOLE_BY_HEADER = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32")
+_OVERSTATED = re.compile(r"^\s*(?:data|SSND|RIFF|riff|FORM|Riff size|Data Size)\s*: (\d+) \(should be (\d+)\)", re.M)
+_TAGS = ("title", "artist", "album", "date", "tracknumber", "genre", "copyright", "license")
+
+
+@dataclass(frozen=True)
+class Container:
+    """A kind of file that can be written."""
+
+    name: str
+    """As libsndfile calls it."""
+    bits: tuple[str, ...]
+    largest_bytes: int | None = None
+
+
+CONTAINERS = {
+    ".wav": Container("WAV", BITS, 4 * GIB),
+    ".flac": Container("FLAC", ("16", "24")),
+    ".aiff": Container("AIFF", BITS, 2 * GIB),
+    ".aif": Container("AIFF", BITS, 2 * GIB),
+    ".caf": Container("CAF", BITS),
+    ".w64": Container("W64", BITS),
+    ".rf64": Container("RF64", BITS),
+    ".au": Container("AU", BITS, 4 * GIB),
+}
+
+
+def container_for(path: Path) -> Container:
+    """The kind of file that ``path``'s suffix names. Raises InputError that lists the choices."""
+    try:
+        return CONTAINERS[path.suffix.lower()]
+    except KeyError:
+        choices = " ".join(CONTAINERS)
+        what = f"cannot write {path.suffix} files" if path.suffix else "the name says no format"
+        raise InputError(f"{path}: {what}; choose a suffix from {choices}") from None
+
+
+class AudioReader:
+    """A sound file opened for reading. Raises InputError when it is missing, damaged, empty or no sound file."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        _refuse_non_file(path)
+        try:
+            self._file = soundfile.SoundFile(path)
+        except (RuntimeError, TypeError, ValueError) as error:
+            reason = str(error).rpartition("': ")[2].strip().rstrip(".") or "unknown contents"
+            raise InputError(
+                f"{path}: is not a sound file that can be read ({reason}); WAV, FLAC, AIFF, CAF, Ogg and MP3 can"
+            ) from None
+        self.rate_hz: int = self._file.samplerate
+        self.channels: int = self._file.channels
+        self.frames: int = self._file.frames
+        self.subtype: str = self._file.subtype
+        try:
+            self._refuse_overstated()
+            if self.subtype not in _WHOLE_BY_HEADER:
+                self._check_through()
+            if self.frames == 0:
+                raise InputError(f"{path}: holds no audio (0 frames)")
+        except InputError:
+            self._file.close()
+            raise
+
+    @property
+    def container(self) -> str:
+        """Kind of file, as libsndfile calls it."""
+        return str(self._file.format)
+
+    @property
+    def bits(self) -> str:
+        """Which of ``BITS`` loses nothing that is in this file; 24 for a lossy coding."""
+        return _BITS_OF.get(self.subtype, "16")
+
+    @property
+    def tags(self) -> dict[str, str]:
+        """Title, artist and the like, where the file has them."""
+        return {key: text for key, text in self._file.copy_metadata().items() if key in _TAGS}
+
+    def blocks(self, frames: int) -> Iterator[Array]:
+        """All of it [shape=(n, channels), 1.0 = full scale], n = ``frames`` but in the last block."""
+        self._file.seek(0)
+        read = 0
+        while read < self.frames:
+            block = self._read(min(frames, self.frames - read))
+            if not len(block):
+                raise InputError(self._cut_short(read))
+            read += len(block)
+            yield block
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    def _refuse_overstated(self) -> None:
+        log = self._file.extra_info
+        for stated, found in _OVERSTATED.findall(log):
+            if int(found) + HEADER_SLACK < int(stated) < STREAMED:
+                raise InputError(self._cut_short(self.frames))
+        if "does not match value from 'ds64' chunk" in log:
+            raise InputError(self._cut_short(self.frames))
+
+    def _check_through(self) -> None:
+        """Read a coding that can hide damage or non-numbers once to its end, before hours of work start on it."""
+        read = 0
+        while len(block := self._read(READ_FRAMES)):
+            bad = np.argwhere(~np.isfinite(block))
+            if len(bad):
+                frame, channel = bad[0]
+                raise InputError(
+                    f"{self.path}: sample {read + frame} ({(read + frame) / self.rate_hz:.6f} s, channel {channel + 1}) "
+                    f"is {block[frame, channel]}, not a number; repair the file"
+                )
+            read += len(block)
+        if read < self.frames:
+            raise InputError(self._cut_short(read))
+
+    def _read(self, frames: int) -> Array:
+        try:
+            return np.asarray(self._file.read(frames, dtype="float64", always_2d=True))
+        except RuntimeError:
+            at_s = self._file.tell() / self.rate_hz
+            raise InputError(f"{self.path}: is damaged or cut short at about {at_s:.3f} s; repair the file") from None
+
+    def _cut_short(self, frames: int) -> str:
+        return f"{self.path}: is cut short, it ends at {frames / self.rate_hz:.3f} s and its header promises more; repair the file"
+
+
+class AudioWriter:
+    """A sound file opened for writing at ``path``, a temporary name for ``target``; raises InputError."""
+
+    def __init__(
+        self, path: Path, target: Path, rate_hz: int, channels: int, bits: str, tags: Mapping[str, str] | None = None
+    ) -> None:
+        self._path, self._target, self._bits = path, target, bits
+        self._dither = np.random.default_rng(DITHER_SEED)
+        self._frames = 0
+        try:
+            self._file = soundfile.SoundFile(
+                path, "w", rate_hz, channels, _SUBTYPES[bits], format=container_for(target).name
+            )
+        except RuntimeError:
+            raise InputError(
+                f"{target}: {target.suffix} cannot hold {channels} channels at {rate_hz} Hz; choose another suffix"
+            ) from None
+        for key, text in (tags or {}).items():
+            try:
+                setattr(self._file, key, text)
+            except RuntimeError:
+                break  # a kind of file without tags
+
+    def write(self, block: Array) -> None:
+        """Append a block [shape=(n, channels)]."""
+        codes = block.astype(np.float32) if self._bits == "float" else self._quantised(block)
+        try:
+            self._file.write(codes)
+        except (RuntimeError, AssertionError, OSError):
+            raise InputError(f"{self._target}: cannot be written on; is the disk full?") from None
+        self._frames += len(block)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self._file.close()
+            if kind is None and soundfile.info(self._path).frames != self._frames:
+                raise RuntimeError
+        except RuntimeError:
+            if kind is None:
+                raise InputError(f"{self._target}: could not be finished; is the disk full?") from None
+
+    def _quantised(self, block: Array) -> NDArray[np.int16] | NDArray[np.int32]:
+        steps = float(1 << (int(self._bits) - 1))
+        uniform = self._dither.random((*block.shape, 2), dtype=np.float32)
+        codes = np.clip(np.rint(block * steps + (uniform[..., 0] - uniform[..., 1])), -steps, steps - 1.0)
+        # libsndfile takes the upper bits of a 32 bit integer
+        return codes.astype(np.int16) if self._bits == "16" else codes.astype(np.int32) << 8
+
+
+def _refuse_non_file(path: Path) -> None:
+    try:
+        if not path.exists():
+            raise InputError(f"{path}: no such file")
+        if not path.is_file():
+            raise InputError(f"{path}: is {'a folder' if path.is_dir() else 'not a file'}; give a sound file")
+        with path.open("rb") as file:
+            if not file.read(1):
+                raise InputError(f"{path}: is empty (0 bytes)")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror})") from None

@@ -1,0 +1,221 @@
+"""A sound file through a unit, in bounded memory, onto disk: the output, its log and its probes."""
+
+import re
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from fetsim.audio.files import BITS, CONTAINERS, AudioReader, AudioWriter, Container, container_for
+from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
+from fetsim.audio.gain_log import GainLog, write_csv, write_npz
+from fetsim.audio.outputs import Outputs, writing
+from fetsim.audio.probe_files import check_probe_file, write_probes
+from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate, needs_compile
+from fetsim.audio.spool import BYTES, Spool
+from fetsim.engine.simulation import Effort
+from fetsim.errors import InputError, UnitError
+from fetsim.schematic.load import load_unit
+from fetsim.schematic.unit import Unit
+
+LOG_WRITERS = {".csv": write_csv, ".npz": write_npz}
+MOST_LOG_ROWS = 20_000_000  # over all channels; 1.8 GB in memory
+LARGEST_TRIM_DB = 120.0
+COMPILING = "compiling the solver for this unit's topology; about 20 s, once per machine"
+
+
+@dataclass(frozen=True)
+class FileRendering:
+    """What a render did and where it is."""
+
+    path_in: Path
+    files: tuple[Path, ...]
+    """All that were written; the output first."""
+    rate_hz: int
+    channels: int
+    duration_s: float
+    bits_wanted: str
+    fit: Fit
+    """How the output is coded: other bits than wanted, or a gain, where that was needed to clip nothing."""
+    trim_db: float
+    """Gain asked for between the unit's output and the file."""
+    peak: Peak
+    """Of the output after that trim."""
+    logs: tuple[GainLog, ...]
+    """One for each channel."""
+    probe_text: str
+    """What the numbers in the probe file mean; empty without one."""
+    efforts: tuple[Effort, ...]
+    unit: Unit
+    changes: tuple[tuple[str, str, str], ...]
+    """(name, before, after) of what differs from the unit's file."""
+    quality: str
+    method: str
+    internal_rate_hz: float
+    warnings: tuple[str, ...]
+    elapsed_s: float
+    """From the first block read to the last one written."""
+
+    @property
+    def times_real_time(self) -> float:
+        return self.duration_s / self.elapsed_s
+
+
+def default_output(path_in: Path, unit: Unit) -> Path:
+    """Where a render goes unless told: in the current folder, under the input's stem and the unit's name.
+
+    The suffix is the input's where such files are written, else ``.flac``.
+    """
+    slug = re.sub(r"[^a-z0-9]+", "-", unit.name.lower()).strip("-") or "unit"
+    suffix = path_in.suffix if path_in.suffix.lower() in CONTAINERS else ".flac"
+    return Path(f"{path_in.stem}-{slug}{suffix}")
+
+
+def render_file(
+    path_in: str | Path,
+    path_out: str | Path,
+    *,
+    unit: Unit | str = "dunlin",
+    quality: str = "standard",
+    cold: bool = False,
+    bits: str | None = None,
+    trim_db: float = 0.0,
+    log_to: str | Path | None = None,
+    log_rate_hz: float = 200.0,
+    probes: Sequence[str] = (),
+    probes_to: str | Path | None = None,
+    more: Mapping[Path, Callable[[FileRendering, Path], None]] | None = None,
+    overwrite: bool = False,
+    progress: Callable[[float, float], None] | None = None,
+    notice: Callable[[str], None] | None = None,
+) -> FileRendering:
+    """Play a sound file through a unit, each channel through one of its own, and write what comes out.
+
+    Rate and channels stay. ``bits`` is ``"16"``, ``"24"`` or ``"float"``; without it the input's, and samples above
+    full scale turn integers into float where the format of ``path_out`` has float. Where it has not, or ``bits``
+    insists, the whole output is lowered by the least multiple of 0.1 dB that fits, after ``trim_db``. ``log_to`` is a
+    ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or ``.npz``; ``more`` are further files
+    and the functions that write them from the result, to a temporary path. ``progress`` is called with the seconds
+    done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
+    ConvergenceError, and then leaves no file.
+    """
+    source, target, names = Path(path_in), Path(path_out), tuple(dict.fromkeys(probes))
+    probe_target = Path(probes_to) if probes_to is not None else None
+    container = container_for(target)
+    _check_options(target, container, bits, trim_db, names, probe_target)
+    writers = dict(more or {})
+    if log_to is not None:
+        writers[Path(log_to)] = _log_writer(Path(log_to))
+    loaded = load_unit(unit) if isinstance(unit, str) else unit
+    with Outputs(overwrite=overwrite, inputs=(source, loaded.path)) as outputs, AudioReader(source) as reader:
+        columns = reader.channels * (1 + len(names))
+        _check_amounts(reader, target, container, columns, log_rate_hz)
+        path = outputs.stage(target)
+        probe_path = outputs.stage(probe_target) if probe_target is not None else None
+        staged = [(one, outputs.stage(one), write) for one, write in writers.items()]
+        if notice is not None and needs_compile(loaded):
+            notice(COMPILING)
+        with (
+            Player(
+                loaded, reader.rate_hz, reader.channels, quality=quality, cold=cold, probes=names,
+                log_rate_hz=log_rate_hz,
+            ) as player,
+            Spool(target.parent, columns) as spool,
+        ):  # fmt: skip
+            began = time.perf_counter()
+            peak = _play(reader, player, spool, trim_db, progress)
+            wanted = bits or (reader.bits if reader.bits in container.bits else container.bits[-1])
+            fitted = fit(peak, container, wanted, insisted=bits is not None)
+            changes = _changes(loaded)
+            comment = _comment(loaded, changes, quality, trim_db + fitted.gain_db)
+            gain = 10.0 ** (fitted.gain_db / 20.0)
+            with AudioWriter(
+                path, target, reader.rate_hz, reader.channels, fitted.bits, reader.tags | {"comment": comment}
+            ) as writer:
+                for block in spool.blocks(slice(reader.channels)):
+                    writer.write(block * gain)
+            probe_text = ""
+            if probe_target is not None and probe_path is not None:
+                with writing(probe_target):
+                    probe_text = write_probes(
+                        spool, player.probes, reader.rate_hz, reader.channels, probe_path, probe_target
+                    )
+        rendering = FileRendering(
+            source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted, fitted,
+            trim_db, peak, player.logs, probe_text, player.efforts, loaded, changes, quality, player.method,
+            player.internal_rate_hz, player.warnings, time.perf_counter() - began,
+        )  # fmt: skip
+        for one, at, write in staged:
+            with writing(one):
+                write(rendering, at)
+    return rendering
+
+
+def _play(
+    reader: AudioReader,
+    player: Player,
+    spool: Spool,
+    trim_db: float,
+    progress: Callable[[float, float], None] | None,
+) -> Peak:
+    """All of the input through the unit, into the spool: output, then probes channel by channel."""
+    finder, gain, read = PeakFinder(reader.rate_hz), 10.0 ** (trim_db / 20.0), 0
+    for block in reader.blocks(BLOCK_FRAMES):
+        read += len(block)
+        output, probed = player.push(block, last=read >= reader.frames)
+        output *= gain
+        finder.push(output)
+        spool.write(np.concatenate((output, probed.reshape(len(output), -1)), axis=1))
+        if progress is not None:
+            progress(read / reader.rate_hz, reader.frames / reader.rate_hz)
+    return finder.result()
+
+
+def _check_options(
+    target: Path, container: Container, bits: str | None, trim_db: float, probes: Sequence[str], probes_to: Path | None
+) -> None:
+    if bits is not None and bits not in container.bits:
+        choices = ", ".join(container.bits)
+        raise InputError(f"bits: {target.suffix} files have no {bits[:20]!r}; choose from {choices}")
+    if not abs(trim_db) <= LARGEST_TRIM_DB:
+        raise InputError(f"trim: {trim_db:g} dB is not between -{LARGEST_TRIM_DB:g} and {LARGEST_TRIM_DB:g} dB")
+    if bool(probes) != (probes_to is not None):
+        missing = "a file for the probes (.wav or .npz)" if probes else "the names of probes to write"
+        raise InputError(f"probes: {missing} must be given too")
+    if probes_to is not None:
+        check_probe_file(probes_to)
+
+
+def _log_writer(path: Path) -> Callable[[FileRendering, Path], None]:
+    write = LOG_WRITERS.get(path.suffix.lower())
+    if write is None:
+        raise InputError(f"{path}: the log goes to a {' or '.join(LOG_WRITERS)} file")
+    return lambda rendering, at: write(rendering.logs, at)
+
+
+def _check_amounts(
+    reader: AudioReader, target: Path, container: Container, columns: int, log_rate_hz: float
+) -> None:
+    """Refuse what would fail hours later: rate, length, disk and log."""
+    check_rate(reader.rate_hz, str(reader.path))
+    check_log_rate(log_rate_hz, reader.rate_hz)
+    if reader.frames * reader.channels * BYTES > (container.largest_bytes or np.inf):
+        larger = " ".join(suffix for suffix, one in CONTAINERS.items() if one.largest_bytes is None)
+        raise InputError(f"{target}: too long for {target.suffix} files; choose a suffix from {larger}")
+    if reader.frames / reader.rate_hz * log_rate_hz * reader.channels > MOST_LOG_ROWS:
+        raise InputError(f"log rate: {log_rate_hz:g} Hz makes more than {MOST_LOG_ROWS} rows; choose a lower one")
+
+
+def _changes(unit: Unit) -> tuple[tuple[str, str, str], ...]:
+    try:
+        return load_unit(unit.path).differences(unit)
+    except UnitError:  # its file is gone or was changed meanwhile
+        return ()
+
+
+def _comment(unit: Unit, changes: Sequence[tuple[str, str, str]], quality: str, trim_db: float) -> str:
+    changed = "".join(f", {name} {after}" for name, _, after in changes)
+    trimmed = f", trim {trim_db:+.1f} dB" if trim_db else ""
+    return f"{unit.name}{changed}, {quality} quality, 0 dBFS = {unit.full_scale_dbu:+g} dBu{trimmed}"

@@ -1,0 +1,65 @@
+"""Where a measurement is taken: a node or probe against ground, or the two terminals of input or output."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.engine.circuit import GROUND
+from fetsim.errors import InputError
+from fetsim.schematic.unit import Part, Unit
+
+INPUT = "input"
+OUTPUT = "output"
+"""Names of the two ports, free to be taken over by a node or probe of that name."""
+
+
+@dataclass(frozen=True)
+class Point:
+    """A voltage between two nodes, one of which is mostly ground."""
+
+    name: str
+    plus: str
+    minus: str = GROUND
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """The nodes to record, ground left out."""
+        return tuple(node for node in (self.plus, self.minus) if node != GROUND)
+
+    def weights(self, index: Mapping[str, int]) -> Array:
+        """Row vector [shape=(n,)] that takes this voltage out of all unknowns."""
+        row = np.zeros(len(index))
+        for node, sign in ((self.plus, 1.0), (self.minus, -1.0)):
+            if node != GROUND:
+                row[index[node]] += sign
+        return row
+
+    def volts(self, levels: Mapping[str, Array]) -> Array:
+        """This voltage out of recorded nodes [shape of each level]."""
+        return levels[self.plus] - (0.0 if self.minus == GROUND else levels[self.minus])
+
+
+def find_point(unit: Unit, name: str) -> Point:
+    """The point of that name: a probe of the unit, a node, ``input`` or ``output`` (across the port's terminals).
+
+    Raises InputError with the nearest names for anything else.
+    """
+    node = unit.probes.get(name, name)
+    if node in unit.nodes:
+        return Point(name, node)
+    ports = {INPUT: unit.input, OUTPUT: unit.output}
+    if name in ports:
+        return _across(name, ports[name])
+    choices = [*unit.probes, *unit.nodes, *ports]
+    near = get_close_matches(name, choices, n=3)
+    hint = f"did you mean {', '.join(near)}?" if near else f"choose from {', '.join(choices)}"
+    raise InputError(f"node: {unit.name} has no node or probe {name[:60]!r}; {hint}")
+
+
+def _across(name: str, port: Part) -> Point:
+    return Point(name, port.nodes["hot"], port.nodes["cold"])

@@ -1,0 +1,75 @@
+"""The Dunlin where it is hardest to solve: everything closed, far too loud, from silence, from cold, wrong parts."""
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from fetsim.engine.simulation import Simulation
+from fetsim.errors import ConvergenceError
+from fetsim.measurements.bench import Bench, tone
+from fetsim.schematic.load import load_unit
+from fetsim.schematic.wiring import build_circuit
+
+DUNLIN = load_unit("dunlin")
+VALUED = [d for d, p in DUNLIN.parts.items() if p.kind in ("resistor", "capacitor", "potentiometer", "rheostat")]
+
+
+@pytest.mark.parametrize("closed", ["all", "none", "S1", "S3"])
+def test_very_loud_from_silence(closed):
+    """+24 dBu from silence at full drive."""
+    bench = Bench(DUNLIN.changed(curve=closed, drive=1.0, attack=0.0, release=0.0))
+    run = bench.run(["ctl"])
+    found = run.play(np.concatenate([np.zeros(2000), tone(24.0, 1000.0, 0.02, bench.rate_hz)]))
+    assert np.all(np.isfinite(found["output"]))
+    assert np.abs(found["output"]).max() < 40.0  # the rails are 28 V, the output transformer steps up by 1.25
+    assert found["gain_reduction_db"].max() > (20.0 if closed != "none" else -1.0)
+
+
+def test_very_low_and_loud():
+    """+20 dBu at 30 Hz at full drive saturates the transformers."""
+    bench = Bench(DUNLIN.changed(drive=1.0))
+    found = bench.run().play(tone(20.0, 30.0, 0.1, bench.rate_hz))
+    assert np.all(np.isfinite(found["output"]))
+
+
+def test_full_scale_square_wave():
+    """Jumps of the whole range between two steps: no band limit at all."""
+    bench = Bench(DUNLIN.changed(drive=1.0, makeup=1.0))
+    square = 17.0 * np.sign(np.sin(2 * np.pi * 997.0 * np.arange(6000) / bench.rate_hz))
+    found = bench.run().play(square)
+    assert np.all(np.isfinite(found["output"]))
+
+
+def test_cold_start_reaches_the_settled_bias():
+    """Supplies come on into a discharged unit at time zero; the preamp's nodes settle within a few seconds."""
+    circuit = build_circuit(DUNLIN)
+    sim = Simulation(circuit, 48e3, ["q3e", "va", "out"], cold=True)
+    settled = Simulation(circuit, 48e3, ["q3e", "va", "out"])
+    early = sim.advance(np.zeros(4800))
+    assert np.abs(early[:, 2]).max() > 1.0  # the thump of switching on
+    late = sim.advance(np.zeros(48000 * 6))[-1]
+    assert late[:2] == pytest.approx(settled.advance(np.zeros(10))[-1][:2], abs=0.05)
+
+
+def test_failure_is_located(monkeypatch):
+    """With one Newton iteration allowed and a tolerance that it cannot meet, the message names time and part."""
+    monkeypatch.setattr("fetsim.engine.simulation.MAX_ITERATIONS", 1)
+    bench = Bench(DUNLIN)
+    run = bench.run()
+    run.simulation._tolerance_v = 1e-30
+    with pytest.raises(ConvergenceError, match=r"no convergence at 0\.\d+ s around \w+ .*"):
+        run.play(tone(10.0, 1000.0, 0.01, bench.rate_hz))
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.floats(0.5, 1.5), min_size=len(VALUED), max_size=len(VALUED)), st.sets(st.sampled_from("123")))
+def test_every_part_up_to_half_off(factors, closed):
+    """Random part values over +-50 %, any subset of switches: it biases and plays a burst."""
+    changes: dict[str, str | float] = {
+        name: DUNLIN.parts[name].values["value"] * factor for name, factor in zip(VALUED, factors, strict=True)
+    }
+    changes["curve"] = "+".join(f"S{k}" for k in sorted(closed)) or "none"
+    bench = Bench(DUNLIN.changed(changes))
+    burst = np.concatenate([tone(-20.0, 1000.0, 0.002, bench.rate_hz), tone(12.0, 1000.0, 0.006, bench.rate_hz)])
+    assert np.all(np.isfinite(bench.run().play(burst)["output"]))

@@ -1,0 +1,129 @@
+"""Integration methods: order conditions, measured order, stability."""
+
+import numpy as np
+import pytest
+
+from fetsim.engine.guard import amplification, stable_method
+from fetsim.engine.methods import METHODS, Multistep, Onestep
+from fetsim.engine.simulation import Simulation
+from tests.engine.small import diode_clipper, rc_low_pass
+from tests.reference import clipper
+
+
+@pytest.mark.parametrize("method", [m for m in METHODS.values() if isinstance(m, Onestep)], ids=lambda m: m.name)
+def test_onestep_order_conditions(method):
+    """Butcher's conditions up to order 4 (Hairer, Norsett and Wanner, Solving ODEs I, table II.2.1)."""
+    a = np.zeros((len(method.a), len(method.a)))
+    for i, row in enumerate(method.a):
+        a[i, : len(row)] = row
+    b, c = a[-1], a.sum(axis=1)  # stiffly accurate: the last stage is the result
+    conditions = {
+        1: [(b.sum(), 1)],
+        2: [(b @ c, 1 / 2)],
+        3: [(b @ c**2, 1 / 3), (b @ a @ c, 1 / 6)],
+        4: [(b @ c**3, 1 / 4), (b @ (c * (a @ c)), 1 / 8), (b @ a @ c**2, 1 / 12), (b @ a @ a @ c, 1 / 24)],
+    }
+    for order in range(1, method.order + 1):
+        for value, wanted in conditions[order]:
+            assert value == pytest.approx(wanted, abs=1e-13)
+    assert any(abs(v - w) > 1e-6 for v, w in conditions.get(method.order + 1, [(0, 1)]))
+
+
+@pytest.mark.parametrize("method", [m for m in METHODS.values() if isinstance(m, Multistep)], ids=lambda m: m.name)
+def test_multistep_is_exact_for_polynomials_of_its_order(method):
+    """Backward differentiation of order k differentiates t^0 .. t^k exactly (definition)."""
+    t = -np.arange(5.0)
+    for power in range(method.order + 2):
+        levels = t**power if power else np.ones(5)
+        increments = levels[:-1] - levels[1:]
+        derivative = method.lead * increments[0] - sum(w * d for w, d in zip(method.past, increments[1:], strict=True))
+        exact = 1.0 if power == 1 else 0.0
+        if power <= method.order:
+            assert derivative == pytest.approx(exact, abs=1e-12)
+        else:
+            assert abs(derivative - exact) > 1e-3
+
+
+def drive(t):
+    return np.sin(2 * np.pi * 500.0 * t) ** 3  # starts with two derivatives at zero
+
+
+@pytest.fixture(scope="module")
+def clipper_reference():
+    """The diode clipper by scipy's Radau to 1e-11, at 96 kHz."""
+    return clipper.simulate(drive, 1e-3, np.arange(1, 97) / 96e3)["out"]
+
+
+@pytest.mark.parametrize("name", METHODS)
+def test_error_falls_with_the_order_of_the_method(name, clipper_reference):
+    """Halving the step divides the error by 2^order. At 384 and 768 kHz the measured orders are 1.99, 2.97, 3.96,
+    1.99 and 3.80: the last is still on its way to 4."""
+    method = METHODS[name]
+    fractions = np.ones(1) if isinstance(method, Multistep) else method.fractions
+    errors = []
+    for every in (4, 8):
+        rate_hz = 96e3 * every
+        n = np.arange(1, 96 * every + 1)
+        inputs = drive((n[:, None] - 1 + fractions) / rate_hz)
+        sim = Simulation(diode_clipper(), rate_hz, ["out"], method=name, tolerance_v=1e-11, compiled=False)
+        out = sim.advance(inputs[:, 0] if isinstance(method, Multistep) else inputs)[every - 1 :: every, 0]
+        errors.append(np.sqrt(np.mean((out - clipper_reference) ** 2)))
+    assert np.log2(errors[0] / errors[1]) == pytest.approx(method.order, abs=0.25)
+
+
+@pytest.mark.parametrize("name", METHODS)
+def test_step_response_of_rc(name):
+    """v = 1 - exp(-t / RC), closed form; the input steps inside the first time step."""
+    rate = 200e3
+    method = METHODS[name]
+    sim = Simulation(rc_low_pass(), rate, ["a"], method=name, compiled=False)
+    shape = (400,) if isinstance(method, Multistep) else (400, len(method.fractions))
+    out = sim.advance(np.ones(shape))[:, 0]
+    expected = 1.0 - np.exp(-np.arange(1, 401) / rate / 1e-3)
+    # the first steps of a multistep method see an impulse in the derivative: an error of one step's height, decaying
+    assert np.abs(out - expected)[20:].max() < (3e-3 if isinstance(method, Multistep) else 1e-6)
+
+
+def test_amplification_follows_the_exact_decay():
+    """For small |h lambda| every method's factor is exp(h lambda) to its order."""
+    z = np.array([-0.05 + 0.05j])
+    for method in METHODS.values():
+        assert amplification(method, z)[0] == pytest.approx(abs(np.exp(z[0])), abs=5 * abs(z[0]) ** (method.order + 1))
+
+
+def test_bdf4_is_unstable_where_its_stability_region_ends():
+    """A(73.35 degrees)-stability of BDF4 (Hairer and Wanner, Solving ODEs II, section V.2): an undamped mode grows,
+    a mode at 70 degrees decays at any step."""
+    assert amplification(METHODS["bdf4"], np.array([1.8j]))[0] > 1.0
+    sweep = np.geomspace(0.01, 100, 60) * np.exp(1j * np.radians(180 - 70))
+    assert amplification(METHODS["bdf4"], sweep).max() < 1.0
+    for name in ("bdf2", "sdirk2", "sdirk4"):
+        assert amplification(METHODS[name], np.geomspace(0.01, 100, 60) * 1j * (1 + 1e-9j)).max() <= 1.0 + 1e-9
+
+
+def test_guard_falls_back_on_a_ringing_circuit():
+    """A lightly damped 80 kHz resonance at 288 kHz lies in BDF4's unstable region; the run would explode."""
+    from fetsim.engine.assembly import assemble
+    from fetsim.engine.circuit import Circuit, element
+    from tests.engine.small import capacitor, resistor, source
+
+    henry, farad = 1e-3, 1.0 / ((2 * np.pi * 80e3) ** 2 * 1e-3)
+    ringing = Circuit((
+        source("V", "a", 50.0),
+        element("inductor", "L", ["a", "b"], inductance_h=henry, resistance_ohm=1.0),
+        capacitor("C", "b", "0", farad),
+        resistor("R", "b", "0", 1e6),
+    ))  # fmt: skip
+    system = assemble(ringing)
+    verdict = stable_method(system, [np.zeros(system.size)], 288e3, "bdf4")
+    assert verdict.method != "bdf4"
+    assert "80" in verdict.reason
+    pulse = np.zeros(600)
+    pulse[:3] = 1.0
+
+    def peak(method):
+        return np.abs(Simulation(ringing, 288e3, ["b"], method=method, compiled=False).advance(pulse)[300:]).max()
+
+    assert peak("bdf4") > 10.0
+    assert peak(verdict.method) < 1.0
+    assert stable_method(system, [np.zeros(system.size)], 3e6, "bdf4").method == "bdf4"
