@@ -58,7 +58,8 @@ def c_source(text: SolverText, system: System, plan: Plan) -> str:
         return [f"{name} = {expression};" for name, expression in block]
 
     lines = [
-        "#include <math.h>", DEVICES,
+        "#include <math.h>",
+        DEVICES,
         "static int stage(const double *restrict lin, const double *restrict dev, const double *restrict x,",
         "  const double *restrict s, double *restrict d, double *restrict v, double u, double tol, int most) {",
         f"double {', '.join(names)};",
@@ -92,8 +93,12 @@ def c_source(text: SolverText, system: System, plan: Plan) -> str:
             f"v[{k}] = v{k}; c{k} = t{k};",
         ]
     lines += [
-        "if (done) {", *assign(text.backward), *(f"d[{k}] = d{k};" for k in range(n)),
-        *(f"v[{p.number}] = w{p.number} + c{p.number};" for p in ports), "return it + 1; } }", "return -1; }",
+        "if (done) {",
+        *assign(text.backward),
+        *(f"d[{k}] = d{k};" for k in range(n)),
+        *(f"v[{p.number}] = w{p.number} + c{p.number};" for p in ports),
+        "return it + 1; } }",
+        "return -1; }",
         f"""
 long march(const double *lin, const double *dev, const double *w, const double *u, long steps, double *x,
            double *past, double *v, double tol, long recorded, double *out) {{
@@ -141,7 +146,16 @@ class StraightC:
 
         out = np.empty(len(u))
         total = self._march(
-            pointer(lin), pointer(dev), pointer(weights), pointer(u), ctypes.c_long(len(u)), pointer(x),
-            pointer(past), pointer(v), ctypes.c_double(tolerance_v), ctypes.c_long(recorded), pointer(out),
+            pointer(lin),
+            pointer(dev),
+            pointer(weights),
+            pointer(u),
+            ctypes.c_long(len(u)),
+            pointer(x),
+            pointer(past),
+            pointer(v),
+            ctypes.c_double(tolerance_v),
+            ctypes.c_long(recorded),
+            pointer(out),
         )
         return out, int(total)

@@ -1,12 +1,12 @@
 """Sound files, in and out, block by block: what is read, what is written, and with how many bits.
 
-Everything that libsndfile reads comes in as double precision, 1.0 = full scale. What goes out is a linear coding
-without loss: 16 or 24 bit integers or 32 bit float. A lossy output would hide what a unit did, so there is none;
-a lossy input becomes 24 bit.
+Everything that libsndfile reads comes in as double precision, 1.0 = full scale. What goes out is a linear
+coding: 16 or 24 bit integers or 32 bit float. A lossy output would hide what a unit did, so there is none; a
+lossy input becomes 24 bit.
 
-Integers get triangular dither of two least significant bits peak to peak from a fixed seed, which makes the error's
-mean and power independent of the signal (Lipshitz, Wannamaker, Vanderkooy, J. Audio Eng. Soc. 40 (1992) 355) and every
-render of the same input the same file. A sample of exactly +1.0 becomes the largest code, one step lower.
+Integers get triangular dither of two steps peak to peak, which makes mean and power of the error independent
+of the signal (Lipshitz, Wannamaker, Vanderkooy, J. Audio Eng. Soc. 40 (1992) 355; from memory). Its seed is
+fixed: the same input gives the same file. A sample of exactly +1.0 becomes the largest code, one step lower.
 """
 
 import re
@@ -36,7 +36,9 @@ _BITS_OF = {"PCM_24": "24", "PCM_32": "float", "FLOAT": "float", "DOUBLE": "floa
 _BITS_OF |= {"ALAC_20": "24", "ALAC_24": "24", "ALAC_32": "float", "VORBIS": "24", "OPUS": "24"}
 _BITS_OF |= {f"MPEG_LAYER_{n}": "24" for n in ("I", "II", "III")}
 _WHOLE_BY_HEADER = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32")
-_OVERSTATED = re.compile(r"^\s*(?:data|SSND|RIFF|riff|FORM|Riff size|Data Size)\s*: (\d+) \(should be (\d+)\)", re.M)
+_OVERSTATED = re.compile(
+    r"^\s*(?:data|SSND|RIFF|riff|FORM|Riff size|Data Size)\s*: (\d+) \(should be (\d+)\)", re.MULTILINE
+)
 _TAGS = ("title", "artist", "album", "date", "tracknumber", "genre", "copyright", "license")
 
 
@@ -73,7 +75,10 @@ def container_for(path: Path) -> Container:
 
 
 class AudioReader:
-    """A sound file opened for reading. Raises InputError when it is missing, damaged, empty or no sound file."""
+    """A sound file opened for reading.
+
+    Raises InputError when it is missing, damaged, empty or no sound file.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -82,9 +87,8 @@ class AudioReader:
             self._file = soundfile.SoundFile(path)
         except (RuntimeError, TypeError, ValueError) as error:
             reason = str(error).rpartition("': ")[2].strip().rstrip(".") or "unknown contents"
-            raise InputError(
-                f"{path}: is not a sound file that can be read ({reason}); WAV, FLAC, AIFF, CAF, Ogg and MP3 can"
-            ) from None
+            choices = "WAV, FLAC, AIFF, CAF, Ogg and MP3 can"
+            raise InputError(f"{path}: is not a sound file that can be read ({reason}); {choices}") from None
         self.rate_hz: int = self._file.samplerate
         self.channels: int = self._file.channels
         self.frames: int = self._file.frames
@@ -142,15 +146,15 @@ class AudioReader:
             raise InputError(self._cut_short(self.frames))
 
     def _check_through(self) -> None:
-        """Read a coding that can hide damage or non-numbers once to its end, before hours of work start on it."""
+        """Read a coding that can hide damage or non-numbers to its end once, before hours of work begin."""
         read = 0
         while len(block := self._read(READ_FRAMES)):
             bad = np.argwhere(~np.isfinite(block))
             if len(bad):
                 frame, channel = bad[0]
+                where = f"{(read + frame) / self.rate_hz:.6f} s, channel {channel + 1}"
                 raise InputError(
-                    f"{self.path}: sample {read + frame} ({(read + frame) / self.rate_hz:.6f} s, channel {channel + 1}) "
-                    f"is {block[frame, channel]}, not a number; repair the file"
+                    f"{self.path}: a sample is {block[frame, channel]} ({where}); repair the file"
                 )
             read += len(block)
         if read < self.frames:
@@ -161,17 +165,19 @@ class AudioReader:
             return np.asarray(self._file.read(frames, dtype="float64", always_2d=True))
         except RuntimeError:
             at_s = self._file.tell() / self.rate_hz
-            raise InputError(f"{self.path}: is damaged or cut short at about {at_s:.3f} s; repair the file") from None
+            problem = f"is damaged or cut short at about {at_s:.3f} s"
+            raise InputError(f"{self.path}: {problem}; repair the file") from None
 
     def _cut_short(self, frames: int) -> str:
-        return f"{self.path}: is cut short, it ends at {frames / self.rate_hz:.3f} s and its header promises more; repair the file"
+        ends = f"is cut short, it ends at {frames / self.rate_hz:.3f} s and its header promises more"
+        return f"{self.path}: {ends}; repair the file"
 
 
 class AudioWriter:
     """A sound file opened for writing at ``path``, a temporary name for ``target``; raises InputError."""
 
     def __init__(
-        self, path: Path, target: Path, rate_hz: int, channels: int, bits: str, tags: Mapping[str, str] | None = None
+        self, path: Path, target: Path, rate_hz: int, channels: int, bits: str, tags: Mapping[str, str]
     ) -> None:
         self._path, self._target, self._bits = path, target, bits
         self._dither = np.random.default_rng(DITHER_SEED)
@@ -181,10 +187,9 @@ class AudioWriter:
                 path, "w", rate_hz, channels, _SUBTYPES[bits], format=container_for(target).name
             )
         except RuntimeError:
-            raise InputError(
-                f"{target}: {target.suffix} cannot hold {channels} channels at {rate_hz} Hz; choose another suffix"
-            ) from None
-        for key, text in (tags or {}).items():
+            problem = f"{target.suffix} cannot hold {channels} channels at {rate_hz} Hz"
+            raise InputError(f"{target}: {problem}; choose another suffix") from None
+        for key, text in tags.items():
             try:
                 setattr(self._file, key, text)
             except RuntimeError:

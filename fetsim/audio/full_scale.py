@@ -1,7 +1,7 @@
 """Samples above digital full scale: counted, told about, and never clipped.
 
-A float file keeps them. An integer file cannot, so it becomes a float file where its format allows that and nobody
-asked for integers; otherwise all of it is lowered by the least multiple of 0.1 dB that fits.
+A float file keeps them. An integer file cannot, so it becomes a float file where its format allows that and
+nobody asked for integers; otherwise all of it is lowered by the least multiple of 0.1 dB that fits.
 """
 
 from dataclasses import dataclass

@@ -1,13 +1,13 @@
 """Gain reduction as the FET makes it: from its channel conductance, not from a level meter.
 
-The channel's chord conductance I_D / V_DS shunts the divider. Seen from the FET's drain and source, with the channel
-taken out, the rest of the unit is an impedance Z (series resistor, transformer, preamp input ...), taken from the
-circuit linearised at its bias point at 1 kHz. Then
+The channel's chord conductance I_D / V_DS shunts the divider. Seen from the FET's drain and source, with the
+channel taken out, the rest of the unit is an impedance Z (series resistor, transformer, preamp input ...),
+taken from the circuit linearised at its bias point at 1 kHz. Then
 
     gain reduction = 20 lg |1 + Z g| - 20 lg |1 + Z g_idle|   [dB].
 
-Approximation: Z is held at its idle value at 1 kHz. On the Dunlin at 10 dB of gain reduction it agrees with the drop
-of the fundamental at the output within 0.1 dB at 1 kHz.
+Approximation: Z is held at its idle value at 1 kHz. On the Dunlin at 10 dB of gain reduction it agrees with
+the drop of the fundamental at the output within 0.1 dB at 1 kHz.
 """
 
 from dataclasses import dataclass
@@ -49,7 +49,7 @@ class GainCellModel:
         # |1 + z g|^2 written out: real arithmetic is ten times faster than complex on long arrays,
         # and the natural logarithm twice as fast as lg
         square = 1.0 + conductance_s * (2.0 * z.real + abs(z) ** 2 * conductance_s)
-        return DB_PER_NEPER * (0.5 * np.log(square) - np.log(abs(1.0 + z * idle)))
+        return np.asarray(DB_PER_NEPER * (0.5 * np.log(square) - np.log(abs(1.0 + z * idle))))
 
 
 def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> GainCellModel:
@@ -70,11 +70,12 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> 
 
 
 def _chord(model: GainCellModel, drain_v: Volts, gate_v: Volts, source_v: Volts) -> Array:
-    # o_s, o_d: how far each end of the channel is open. i / v_ds is their sum when both are, and then |v_ds| is the
-    # smaller of the two; the square of their sum over |v_ds| when one is closed, and then |v_ds| is the larger
+    # o_s, o_d: how far each end of the channel is open. With both open i / v_ds is their sum, and |v_ds| is
+    # less than that; with one closed it is the square of their sum over |v_ds|, and |v_ds| is more
     o_s = np.maximum(model.sign * (gate_v - source_v) - model.pinch_off_v, 0.0)
     o_d = np.maximum(model.sign * (gate_v - drain_v) - model.pinch_off_v, 0.0)
     v_ds = np.abs(drain_v - source_v)
     opening = o_s + o_d
     wider = np.maximum(np.maximum(opening, v_ds), SMALLEST_V)
-    return model.beta_a_v2 * (1.0 + model.slope_per_v * v_ds) * opening * (opening / wider)
+    rise = model.beta_a_v2 * (1.0 + model.slope_per_v * v_ds)
+    return np.asarray(rise * opening * (opening / wider))

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from fetsim.audio.levels import DBU_REFERENCE_V, decibels
 from fetsim.audio.npz import ArchiveWriter
@@ -41,9 +41,9 @@ class GainLog:
 
 
 def write_csv(logs: Sequence[GainLog], path: Path) -> None:
-    """Write the logs of all channels as comma-separated values: one header row, then row after row of each channel.
+    """Write the logs of all channels as comma-separated values with one header row.
 
-    The first column is the channel, from 1; a row of channel 2 follows that of channel 1 at the same time.
+    The first column is the channel, from 1; the rows of all channels at one time stand together.
     """
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
@@ -69,7 +69,7 @@ class LogCollector:
         self._interval = max(1, round(rate_hz / log_rate_hz))
         self._open_steps = 0
         self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
-        self._table = np.empty((len(fields(GainLog)), 256))  # grows; a column a row, so that the log is views of it
+        self._table = np.empty((len(fields(GainLog)), 256))  # transposed and growing: the log is views of it
         self._rows = 0
 
     def push(
@@ -83,7 +83,10 @@ class LogCollector:
         *,
         last: bool = False,
     ) -> None:
-        """Add internal steps [each of shape=(steps,) or one number]; ``last`` also closes the unfinished interval."""
+        """Add internal steps [each of shape=(steps,), or one number].
+
+        ``last`` also closes the unfinished interval.
+        """
         steps = len(output_v)
         if steps:
             reduction, conductance, control, gate = (
@@ -91,7 +94,8 @@ class LogCollector:
                 for a in (reduction_db, conductance_s, control_v, gate_source_v)
             )
             input_squared, output_squared = input_v * input_v, output_v * output_v
-            starts = np.concatenate(([0], np.arange(self._interval - self._open_steps, steps, self._interval)))
+            first = self._interval - self._open_steps
+            starts = np.concatenate(([0], np.arange(first, steps, self._interval)))
             sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
             peaks = _reduced(
                 np.maximum, (input_squared, output_squared, reduction, control, conductance), starts
@@ -138,6 +142,6 @@ class LogCollector:
         self._rows += count
 
 
-def _reduced(how: np.ufunc, values: Sequence[Array], starts: Array) -> Array:
+def _reduced(how: np.ufunc, values: Sequence[Array], starts: NDArray[np.int64]) -> Array:
     """Sums or maxima of each of the values from start to start [shape=(len(values), len(starts))]."""
     return np.stack([how.reduceat(one, starts) for one in values])

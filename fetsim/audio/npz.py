@@ -20,8 +20,8 @@ class ArchiveWriter(zipfile.ZipFile):
         """Write one array of ``shape`` whose rows come in ``blocks``."""
         entry = zipfile.ZipInfo(f"{name}.npy")  # dated 1980: the same arrays make the same file
         with self.open(entry, "w", force_zip64=True) as file:
-            description = {"descr": npy.dtype_to_descr(np.dtype(dtype)), "fortran_order": False, "shape": shape}
-            npy.write_array_header_1_0(file, description)  # type: ignore[arg-type]
+            kind = npy.dtype_to_descr(np.dtype(dtype))
+            npy.write_array_header_1_0(file, {"descr": kind, "fortran_order": False, "shape": shape})
             for block in blocks:
                 file.write(np.ascontiguousarray(block, dtype=dtype).tobytes())
 

@@ -1,7 +1,8 @@
 """Files that appear whole, all of them or none.
 
-Each is written under a temporary name in the folder of its place and moved there when everything is done; on any
-error, Ctrl-C included, the temporary files are deleted. Whatever can be refused is refused before the work begins.
+Each is written under a temporary name in the folder of its place and moved there when everything is done; on
+any error, Ctrl-C included, the temporary files are deleted. Whatever can be refused is refused before the
+work begins.
 """
 
 import os
@@ -72,7 +73,8 @@ class Outputs:
         if any(one.exists() and target.samefile(one) for one in self._inputs):
             raise InputError(f"{path}: is the input itself; choose another name for the output")
         if not target.is_file():
-            raise InputError(f"{path}: is {'a folder' if target.is_dir() else 'not a file'}; choose another name")
+            what = "a folder" if target.is_dir() else "not a file"
+            raise InputError(f"{path}: is {what}; choose another name")
         if not self._overwrite:
             raise InputError(f"{path}: exists already; choose another name or allow overwriting (--force)")
         if not os.access(target, os.W_OK):

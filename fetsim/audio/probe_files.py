@@ -1,7 +1,7 @@
 """Probes on disk: a sound file to look at and listen to, or a NumPy archive to compute with.
 
-The sound file has one scale for ever, so that two renders can be laid over each other: 1.0 is 10 V or 10 mA. It is
-float, so a rail of 28 V is 2.8 and nothing is clipped.
+The sound file has one scale for ever, so that two renders can be laid over each other: 1.0 is 10 V or 10 mA.
+It is float, so a rail of 28 V is 2.8 and nothing is clipped.
 """
 
 from collections.abc import Sequence
@@ -29,10 +29,11 @@ def check_probe_file(path: Path) -> None:
 def write_probes(
     spool: Spool, probes: Sequence[Probe], rate_hz: int, channels: int, path: Path, target: Path
 ) -> str:
-    """Write the probes, the last columns of ``spool`` (channel by channel), to ``path``, a temporary name for ``target``.
+    """Write the probes, the last columns of ``spool``, channel by channel.
 
-    In an archive every probe is an array [V or A; shape=(frames,), or (frames, channels) of several channels] under
-    its name, and ``rate_hz`` the sample rate. Returns what the numbers mean, in words.
+    ``path`` is a temporary name for ``target``. In an archive every probe is an array [V or A;
+    shape=(frames,), or (frames, channels) of several channels] under its name, and ``rate_hz`` the sample
+    rate. Returns what the numbers mean, in words.
     """
     first = spool.columns - channels * len(probes)
     if target.suffix.lower() == ".npz":

@@ -79,4 +79,4 @@ def _device_current(e: Element, levels: Levels) -> Array:
     for j in law.junctions:
         offset = j.offset_v(e.values) if j.offset_v is not None else 0.0
         exps.append(np.exp(np.minimum((ports[j.port] - offset) / j.slope_v(e.values), 80.0)))
-    return np.asarray(law.function(*ports, *exps, *law.parameters(e.values))[0])  # type: ignore[arg-type]
+    return np.asarray(law.function(*ports, *exps, *law.parameters(e.values))[0])

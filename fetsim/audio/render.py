@@ -88,10 +88,8 @@ def render(
 def check_rate(rate_hz: float, what: str = "audio") -> None:
     """Raises InputError when ``what`` has a sample rate that no unit is played at."""
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-        raise InputError(
-            f"{what}: a sample rate of {rate_hz:g} Hz is outside {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz; "
-            "resample first"
-        )
+        limits = f"{LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz"
+        raise InputError(f"{what}: a sample rate of {rate_hz:g} Hz is outside {limits}; resample first")
 
 
 def check_log_rate(log_rate_hz: float, rate_hz: float) -> None:

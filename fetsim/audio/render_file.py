@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fetsim.audio.files import BITS, CONTAINERS, AudioReader, AudioWriter, Container, container_for
+from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
 from fetsim.audio.gain_log import GainLog, write_csv, write_npz
 from fetsim.audio.outputs import Outputs, writing
@@ -93,13 +93,13 @@ def render_file(
 ) -> FileRendering:
     """Play a sound file through a unit, each channel through one of its own, and write what comes out.
 
-    Rate and channels stay. ``bits`` is ``"16"``, ``"24"`` or ``"float"``; without it the input's, and samples above
-    full scale turn integers into float where the format of ``path_out`` has float. Where it has not, or ``bits``
-    insists, the whole output is lowered by the least multiple of 0.1 dB that fits, after ``trim_db``. ``log_to`` is a
-    ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or ``.npz``; ``more`` are further files
-    and the functions that write them from the result, to a temporary path. ``progress`` is called with the seconds
-    done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
-    ConvergenceError, and then leaves no file.
+    Rate and channels stay. ``bits`` is ``"16"``, ``"24"`` or ``"float"``; without it the input's, and samples
+    above full scale turn integers into float where the format of ``path_out`` has float. Where it has not, or
+    ``bits`` insists, the whole output is lowered by the least multiple of 0.1 dB that fits, after
+    ``trim_db``. ``log_to`` is a ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or
+    ``.npz``; ``more`` are further files and the functions that write them from the result, to a temporary
+    path. ``progress`` is called with the seconds done and in all, ``notice`` with a sentence before something
+    slow. Raises InputError, UnitError or ConvergenceError, and then leaves no file.
     """
     source, target, names = Path(path_in), Path(path_out), tuple(dict.fromkeys(probes))
     probe_target = Path(probes_to) if probes_to is not None else None
@@ -143,9 +143,9 @@ def render_file(
                         spool, player.probes, reader.rate_hz, reader.channels, probe_path, probe_target
                     )
         rendering = FileRendering(
-            source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted, fitted,
-            trim_db, peak, player.logs, probe_text, player.efforts, loaded, changes, quality, player.method,
-            player.internal_rate_hz, player.warnings, time.perf_counter() - began,
+            source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted,
+            fitted, trim_db, peak, player.logs, probe_text, player.efforts, loaded, changes, quality,
+            player.method, player.internal_rate_hz, player.warnings, time.perf_counter() - began,
         )  # fmt: skip
         for one, at, write in staged:
             with writing(one):
@@ -174,13 +174,19 @@ def _play(
 
 
 def _check_options(
-    target: Path, container: Container, bits: str | None, trim_db: float, probes: Sequence[str], probes_to: Path | None
+    target: Path,
+    container: Container,
+    bits: str | None,
+    trim_db: float,
+    probes: Sequence[str],
+    probes_to: Path | None,
 ) -> None:
     if bits is not None and bits not in container.bits:
         choices = ", ".join(container.bits)
         raise InputError(f"bits: {target.suffix} files have no {bits[:20]!r}; choose from {choices}")
     if not abs(trim_db) <= LARGEST_TRIM_DB:
-        raise InputError(f"trim: {trim_db:g} dB is not between -{LARGEST_TRIM_DB:g} and {LARGEST_TRIM_DB:g} dB")
+        limits = f"-{LARGEST_TRIM_DB:g} and {LARGEST_TRIM_DB:g} dB"
+        raise InputError(f"trim: {trim_db:g} dB is not between {limits}")
     if bool(probes) != (probes_to is not None):
         missing = "a file for the probes (.wav or .npz)" if probes else "the names of probes to write"
         raise InputError(f"probes: {missing} must be given too")
@@ -205,7 +211,7 @@ def _check_amounts(
         larger = " ".join(suffix for suffix, one in CONTAINERS.items() if one.largest_bytes is None)
         raise InputError(f"{target}: too long for {target.suffix} files; choose a suffix from {larger}")
     if reader.frames / reader.rate_hz * log_rate_hz * reader.channels > MOST_LOG_ROWS:
-        raise InputError(f"log rate: {log_rate_hz:g} Hz makes more than {MOST_LOG_ROWS} rows; choose a lower one")
+        raise InputError(f"log rate: {log_rate_hz:g} Hz makes over {MOST_LOG_ROWS} rows; choose a lower one")
 
 
 def _changes(unit: Unit) -> tuple[tuple[str, str, str], ...]:

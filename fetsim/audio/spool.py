@@ -1,7 +1,9 @@
 """A render on its way: columns of single-precision numbers in an unnamed temporary file.
 
-How a file is best coded (integers or float, trimmed or not, at what scale) is known only when the largest sample is,
-so everything passes through here. The file has no name on systems that allow it: nothing can be left behind.
+How an output is best coded (integers or float, lowered or not) is known only when its largest sample is, so
+everything passes through here. The file has no name on systems that allow it: nothing can be left behind.
+Single precision keeps 24 bits: it adds 0.3 dB to the noise of a 24 bit file where that is above half of full
+scale.
 """
 
 import tempfile
@@ -23,7 +25,7 @@ BYTES = 4  # of one number
 
 
 class Spool:
-    """Rows of ``columns`` numbers; write all, then read as often as needed. ``folder`` is where the room is."""
+    """Rows of ``columns`` numbers: write all, then read as often as needed. ``folder`` has the room."""
 
     def __init__(self, folder: Path, columns: int) -> None:
         self._folder = folder
@@ -32,7 +34,7 @@ class Spool:
         try:
             self._file = tempfile.TemporaryFile(dir=folder, prefix=".fetsim-")
         except OSError as error:
-            raise InputError(f"{folder}: cannot be written to ({error.strerror}); choose another place") from None
+            raise InputError(f"{folder}: cannot be written to ({error.strerror})") from None
 
     def write(self, rows: Array) -> None:
         """Append rows [shape=(n, columns)]. Raises InputError when the disk is full."""

@@ -1,7 +1,9 @@
 """Entry point: gathers the commands and turns every deliberate error into one line and exit status 2."""
 
 import importlib
+import signal
 import sys
+from types import FrameType
 
 import typer
 
@@ -16,6 +18,8 @@ INTERRUPTED = 130  # exit status of a program ended by Ctrl-C (POSIX shells: 128
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; exits the process."""
     wanted = sys.argv[1:] if arguments is None else arguments
+    if arguments is None:
+        signal.signal(signal.SIGTERM, _end)
     try:
         _application(wanted)(args=wanted, prog_name="fetsim")
     except FetsimError as error:
@@ -23,8 +27,20 @@ def main(arguments: list[str] | None = None) -> None:
             print(f"fetsim: {line}", file=sys.stderr)
         sys.exit(2)
     except KeyboardInterrupt:
-        print("fetsim: interrupted; nothing was written", file=sys.stderr)
-        sys.exit(INTERRUPTED)
+        sys.exit(_interrupted())
+    except SystemExit as ending:
+        # typer turns Ctrl-C into this exit status
+        sys.exit(_interrupted() if ending.code == INTERRUPTED else ending.code)
+
+
+def _interrupted() -> int:
+    print("fetsim: interrupted; nothing was written", file=sys.stderr)
+    return INTERRUPTED
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    """Ends on a polite request (SIGTERM) as on Ctrl-C, so that unfinished files are deleted."""
+    raise KeyboardInterrupt
 
 
 def _application(arguments: list[str]) -> typer.Typer:

@@ -7,8 +7,9 @@ import typer
 
 from fetsim.cli.options import ChangeOption, UnitOption, chosen_unit
 from fetsim.errors import InputError
+from fetsim.report.part_text import devices_page, part_page, units_page
 from fetsim.report.unit_dict import device_dict, part_dict, unit_dict
-from fetsim.report.unit_text import devices_page, part_page, unit_page, units_page
+from fetsim.report.unit_text import unit_page
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.load import library_units, load_unit
 from fetsim.schematic.sheets import library_devices
@@ -26,7 +27,7 @@ def show(
     devices: Annotated[bool, typer.Option("--devices", help="list the shipped device sheets")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="print JSON instead of text")] = False,
 ) -> None:
-    """Show a unit: stages, parts, controls, switches, probes and device sheets; changes as before -> after."""
+    """Show a unit: stages, parts, controls, switches, probes, device sheets; changes as before -> after."""
     if units + devices + (part is not None) > 1:
         raise InputError("--part, --units and --devices exclude each other; give one of them")
     if units:

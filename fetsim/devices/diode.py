@@ -26,4 +26,9 @@ def zener(
     ``e_reverse`` = exp((v_reverse - v_zener) / reverse_slope_v), so the branch carries ``i_test_a`` at the zener
     voltage with dynamic resistance ``reverse_slope_v / i_test_a``.
     """
-    return i_sat_a * (e - 1.0), i_sat_a * e / slope_v, i_test_a * e_reverse, i_test_a * e_reverse / reverse_slope_v
+    return (
+        i_sat_a * (e - 1.0),
+        i_sat_a * e / slope_v,
+        i_test_a * e_reverse,
+        i_test_a * e_reverse / reverse_slope_v,
+    )

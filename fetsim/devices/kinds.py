@@ -167,7 +167,13 @@ def _bjt_kind(reverse: bool) -> Kind:
     return Kind(
         terminals=("collector", "base", "emitter"),
         values=(
-            "i_sat_a", "gain", "reverse_gain", "early_v", "thermal_v", "capacitance_be_f", "capacitance_bc_f",
+            "i_sat_a",
+            "gain",
+            "reverse_gain",
+            "early_v",
+            "thermal_v",
+            "capacitance_be_f",
+            "capacitance_bc_f",
         ),
         linear=_bjt,
         conducts=(("collector", "emitter"), ("base", "emitter")),
@@ -177,8 +183,11 @@ def _bjt_kind(reverse: bool) -> Kind:
             flows=(way("collector", "emitter"), way("base", "emitter"), way("base", "collector")),
             depends=((0, 1), (0,), (1,)),
             parameters=lambda v: (
-                v["i_sat_a"], 1.0 / v["gain"], 1.0 / v["reverse_gain"],
-                0.0 if v["early_v"] == inf else 1.0 / v["early_v"], 1.0 / v["thermal_v"],
+                v["i_sat_a"],
+                1.0 / v["gain"],
+                1.0 / v["reverse_gain"],
+                0.0 if v["early_v"] == inf else 1.0 / v["early_v"],
+                1.0 / v["thermal_v"],
             ),
             junctions=(_junction(0, "thermal_v", "i_sat_a"), _junction(1, "thermal_v", "i_sat_a")),
         ),
@@ -192,8 +201,13 @@ def _jfet_kind(reverse: bool) -> Kind:
     return Kind(
         terminals=("drain", "gate", "source"),
         values=(
-            "beta_a_v2", "pinch_off_v", "slope_per_v", "i_gate_sat_a", "gate_slope_v",
-            "capacitance_gs_f", "capacitance_gd_f",
+            "beta_a_v2",
+            "pinch_off_v",
+            "slope_per_v",
+            "i_gate_sat_a",
+            "gate_slope_v",
+            "capacitance_gs_f",
+            "capacitance_gd_f",
         ),
         linear=_jfet,
         conducts=(("drain", "source"), ("gate", "source")),
@@ -203,10 +217,15 @@ def _jfet_kind(reverse: bool) -> Kind:
             flows=(way("drain", "source"), way("gate", "source"), way("gate", "drain")),
             depends=((0, 1), (0,), (1,)),
             parameters=lambda v: (
-                v["beta_a_v2"], v["pinch_off_v"], v["slope_per_v"], v["i_gate_sat_a"], v["gate_slope_v"],
+                v["beta_a_v2"],
+                v["pinch_off_v"],
+                v["slope_per_v"],
+                v["i_gate_sat_a"],
+                v["gate_slope_v"],
             ),
             junctions=(
-                _junction(0, "gate_slope_v", "i_gate_sat_a"), _junction(1, "gate_slope_v", "i_gate_sat_a"),
+                _junction(0, "gate_slope_v", "i_gate_sat_a"),
+                _junction(1, "gate_slope_v", "i_gate_sat_a"),
             ),
         ),
     )
@@ -218,18 +237,24 @@ KINDS: dict[str, Kind] = {
     "inductor": Kind(
         ("a", "b"), ("inductance_h", "resistance_ohm"), _inductor, inner=("current",), conducts=(("a", "b"),)
     ),
-    "source": Kind(
-        ("a", "b"), ("resistance_ohm", "emf_v", "emf_per_input"), _source, conducts=(("a", "b"),)
-    ),
+    "source": Kind(("a", "b"), ("resistance_ohm", "emf_v", "emf_per_input"), _source, conducts=(("a", "b"),)),
     "amplifier": Kind(
-        ("out", "reference", "plus", "minus"), ("gain", "resistance_ohm"), _amplifier,
+        ("out", "reference", "plus", "minus"),
+        ("gain", "resistance_ohm"),
+        _amplifier,
         conducts=(("out", "reference"),),
     ),
     "transformer": Kind(
         terminals=("p1", "p2", "s1", "s2"),
         values=(
-            "ratio", "primary_resistance_ohm", "leakage_h", "magnetising_h", "saturation_flux_vs",
-            "secondary_resistance_ohm", "primary_capacitance_f", "secondary_capacitance_f",
+            "ratio",
+            "primary_resistance_ohm",
+            "leakage_h",
+            "magnetising_h",
+            "saturation_flux_vs",
+            "secondary_resistance_ohm",
+            "primary_capacitance_f",
+            "secondary_capacitance_f",
         ),
         linear=_transformer,
         inner=("current", "flux", "core"),

@@ -94,8 +94,16 @@ def assemble(circuit: Circuit) -> System:
         if kind.law is not None:
             devices.append(_device(e, kind.law, place))
     return System(
-        tuple(index), matrices.c, matrices.g, matrices.b, matrices.b_input, tuple(devices),
-        frozenset(matrices.pattern_c), frozenset(matrices.pattern_g), frozenset(matrices.pattern_b), index,
+        tuple(index),
+        matrices.c,
+        matrices.g,
+        matrices.b,
+        matrices.b_input,
+        tuple(devices),
+        frozenset(matrices.pattern_c),
+        frozenset(matrices.pattern_g),
+        frozenset(matrices.pattern_b),
+        index,
     )
 
 
@@ -129,9 +137,7 @@ def evaluate_devices(
 
 
 def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
-    ports = tuple(
-        (place[plus], NO_UNKNOWN if minus is None else place[minus]) for plus, minus in law.ports
-    )
+    ports = tuple((place[plus], NO_UNKNOWN if minus is None else place[minus]) for plus, minus in law.ports)
     junctions = []
     for j in law.junctions:
         slope = j.slope_v(e.values)
@@ -139,8 +145,14 @@ def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
         critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / j.current_a(e.values))
         junctions.append(JunctionPlace(j.port, 1.0 / slope, offset, j.offset_v is not None, critical))
     return Device(
-        e.name, e.kind, law, ports, tuple((place[a], place[b]) for a, b in law.flows),
-        law.parameters(e.values), tuple(junctions), law.tolerance(e.values),
+        e.name,
+        e.kind,
+        law,
+        ports,
+        tuple((place[a], place[b]) for a, b in law.flows),
+        law.parameters(e.values),
+        tuple(junctions),
+        law.tolerance(e.values),
     )
 
 

@@ -37,9 +37,7 @@ def find_bias(system: System, start: Array | None = None, input_v: float = 0.0) 
     step_s = FIRST_STEP_S
     ports = port_voltages(system.devices, x)
     while True:
-        solved = solve_stage(
-            system, system.c / step_s, right, x, np.zeros(system.size), ports, 1e-6, max_iterations=50
-        )
+        solved = solve_stage(system, system.c / step_s, right, x, np.zeros(system.size), ports, 1e-6, max_iterations=50)
         if solved.converged:
             x = x + solved.increment
             ports = solved.ports

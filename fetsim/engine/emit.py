@@ -5,8 +5,8 @@ Everything that depends on values comes in through two flat arrays, so the text 
 Both are laid out in the order in which the text reads them (``packing.py`` fills them).
 
 The block that changes with every Newton iteration is factored row by row (Doolittle), each entry one expression, so
-that it is written once and never reloaded to be updated; against updating column by column this saved a third of the
-instructions. The statements are kept as plain assignments ``name = expression`` that read the same in Python and C.
+that a value is written once and the text stays half as long as with updates column by column (time: the same).
+The statements are kept as plain assignments ``name = expression`` that read the same in Python and C.
 
 Names: x old state, d increment, s weighted past increments, r right side of a row; for each port w its old value,
 c its increment, v the value the device is evaluated at; i, g, e a device's current, slope, linearised remainder;
@@ -243,13 +243,17 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
             results += [f"i{number}_{k}", *(slope for _, _, slope in slopes)]
         texts.append(
             DeviceText(
-                device.name, device.kind,
+                device.name,
+                device.kind,
                 [
                     PortText(port + k, pair, f"dev[{tolerance_place + port + k}]", limits.get(k))
                     for k, pair in enumerate(pairs)
                 ],
-                arguments, device.law.function.__name__, [*names, *exps, *parameters], results,
-            )  # fmt: skip
+                arguments,
+                device.law.function.__name__,
+                [*names, *exps, *parameters],
+                results,
+            )
         )
         port += len(pairs)
     return texts, flows

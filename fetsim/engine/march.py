@@ -15,15 +15,28 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-_OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
+_OPTIONS: Any = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
 DEEPEST = 14
 """A step is subdivided down to h / 2^14 before the solver gives up (0.2 ns at 288 kHz)."""
 
 
-@njit(**_OPTIONS)
+@njit(**_OPTIONS)  # type: ignore[untyped-decorator]
 def rescue_step(  # type: ignore[no-untyped-def]
-    stage, lin_rescue, dev, x, v, u_start, u_end, weights, fractions, d, arg, tolerance, max_iterations, counts
+    stage,
+    lin_rescue,
+    dev,
+    x,
+    v,
+    u_start,
+    u_end,
+    weights,
+    fractions,
+    d,
+    arg,
+    tolerance,
+    max_iterations,
+    counts,
 ) -> bool:
     """One step of the caller, cut into pieces as small as they need be; leaves the sum of increments in ``d``."""
     n = x.shape[0]
@@ -48,9 +61,7 @@ def rescue_step(  # type: ignore[no-untyped-def]
                 else:
                     increments[i, j] = 0.0
             u = u_start + (u_end - u_start) * ((position + fractions[i] * size) / whole)
-            used = stage(
-                lin_rescue[level], dev, x, s, increments[i], v, arg, u, tolerance, max_iterations
-            )
+            used = stage(lin_rescue[level], dev, x, s, increments[i], v, arg, u, tolerance, max_iterations)
             counts[3] += 1
             if used < 0:
                 ok = False
@@ -75,10 +86,26 @@ def rescue_step(  # type: ignore[no-untyped-def]
     return True
 
 
-@njit(**_OPTIONS)
+@njit(**_OPTIONS)  # type: ignore[untyped-decorator]
 def march_multistep(  # type: ignore[no-untyped-def]
-    stage, lin, lin_rescue, dev, weights, fractions, rescue_weights, rescue_fractions, u, x, past, v, arg, tolerance,
-    max_iterations, recorded, record, counts
+    stage,
+    lin,
+    lin_rescue,
+    dev,
+    weights,
+    fractions,
+    rescue_weights,
+    rescue_fractions,
+    u,
+    x,
+    past,
+    v,
+    arg,
+    tolerance,
+    max_iterations,
+    recorded,
+    record,
+    counts,
 ) -> int:
     """Steps of a multistep method; ``u[0]`` is the input before the first step. Returns steps done."""
     n = x.shape[0]
@@ -95,8 +122,20 @@ def march_multistep(  # type: ignore[no-untyped-def]
             v[:] = kept
             counts[2] += 1
             if not rescue_step(
-                stage, lin_rescue, dev, x, v, u[step], u[step + 1], rescue_weights, rescue_fractions, d, arg,
-                tolerance, max_iterations, counts
+                stage,
+                lin_rescue,
+                dev,
+                x,
+                v,
+                u[step],
+                u[step + 1],
+                rescue_weights,
+                rescue_fractions,
+                d,
+                arg,
+                tolerance,
+                max_iterations,
+                counts,
             ):
                 return step
         else:
@@ -112,10 +151,26 @@ def march_multistep(  # type: ignore[no-untyped-def]
     return u.shape[0] - 1
 
 
-@njit(**_OPTIONS)
+@njit(**_OPTIONS)  # type: ignore[untyped-decorator]
 def march_onestep(  # type: ignore[no-untyped-def]
-    stage, lin, lin_rescue, dev, weights, fractions, rescue_weights, rescue_fractions, u, x, past, v, arg, tolerance,
-    max_iterations, recorded, record, counts
+    stage,
+    lin,
+    lin_rescue,
+    dev,
+    weights,
+    fractions,
+    rescue_weights,
+    rescue_fractions,
+    u,
+    x,
+    past,
+    v,
+    arg,
+    tolerance,
+    max_iterations,
+    recorded,
+    record,
+    counts,
 ) -> int:
     """Steps of a one-step method; ``u`` [shape=(steps, stages + 1)] holds the input before and at each stage."""
     n = x.shape[0]
@@ -146,8 +201,20 @@ def march_onestep(  # type: ignore[no-untyped-def]
             v[:] = kept
             counts[2] += 1
             if not rescue_step(
-                stage, lin_rescue, dev, x, v, u[step, 0], u[step, stages], rescue_weights, rescue_fractions,
-                increments[stages - 1], arg, tolerance, max_iterations, counts
+                stage,
+                lin_rescue,
+                dev,
+                x,
+                v,
+                u[step, 0],
+                u[step, stages],
+                rescue_weights,
+                rescue_fractions,
+                increments[stages - 1],
+                arg,
+                tolerance,
+                max_iterations,
+                counts,
             ):
                 return step
         for j in range(n):

@@ -31,10 +31,7 @@ def exponentials(arguments: NDArray[np.float64]) -> None:
     """
     for k in range(arguments.shape[0]):
         y = min(max(arguments[k], -700.0), 80.0) * (1.0 / 1024.0)
-        p = 1.0 + y * (
-            1.0
-            + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040))))))
-        )
+        p = 1.0 + y * (1.0 + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040)))))))
         p = p * p
         p = p * p
         p = p * p

@@ -60,7 +60,7 @@ def solve_stage(
             break
         if not np.all(np.isfinite(new)):
             break
-        d = new
+        d = np.asarray(new, dtype=np.float64)
         worst, step = _worst(system.devices, port_voltages(system.devices, x + d), ports)
         if step <= tolerance_v and not held:
             return Solved(d, port_voltages(system.devices, x + d), True, iteration, worst, step)

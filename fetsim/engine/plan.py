@@ -85,8 +85,13 @@ def make_plan(system: System) -> Plan:
     for k in range(linear, n):
         entries |= {(k, j) for j in upper[k]} | {(j, k) for j in upper[k]}
     return Plan(
-        tuple(order), linear, upper, rows(system.pattern_g), rows(system.pattern_c),
+        tuple(order),
+        linear,
+        upper,
+        rows(system.pattern_g),
+        rows(system.pattern_c),
         tuple(sorted(position[i] for i in system.pattern_b)),
-        tuple(moved(d.ports) for d in system.devices), tuple(moved(d.flows) for d in system.devices),
+        tuple(moved(d.ports) for d in system.devices),
+        tuple(moved(d.flows) for d in system.devices),
         tuple(sorted(entries)),
     )

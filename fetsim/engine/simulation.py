@@ -75,10 +75,7 @@ class Simulation:
         self._rows = rows
         self._lin = pack_linear(small, plan, layout, self.method.lead * rate_hz)
         self._lin_rescue = np.array(
-            [
-                pack_linear(small, plan, layout, RESCUE.lead * rate_hz * 2.0**level)
-                for level in range(DEEPEST + 1)
-            ]
+            [pack_linear(small, plan, layout, RESCUE.lead * rate_hz * 2.0**level) for level in range(DEEPEST + 1)]
         )
         self._dev = pack_devices(small.devices, tolerance_v)
         self._tolerance_v = tolerance_v
@@ -129,9 +126,24 @@ class Simulation:
         if not self._compiled:
             march = interpreted(march)
         done = march(
-            self._solver.stage, self._lin, self._lin_rescue, self._dev, weights / self.method.lead, fractions,
-            RESCUE.weights / RESCUE.lead, RESCUE.fractions, inputs, self._x, self._past, self._v, self._arg,
-            self._tolerance_v, MAX_ITERATIONS, self._recorded, record, self._counts,
+            self._solver.stage,
+            self._lin,
+            self._lin_rescue,
+            self._dev,
+            weights / self.method.lead,
+            fractions,
+            RESCUE.weights / RESCUE.lead,
+            RESCUE.fractions,
+            inputs,
+            self._x,
+            self._past,
+            self._v,
+            self._arg,
+            self._tolerance_v,
+            MAX_ITERATIONS,
+            self._recorded,
+            record,
+            self._counts,
         )
         if done < steps:
             raise self._failure(done, float(np.ravel(u[done])[-1]))
@@ -155,11 +167,18 @@ class Simulation:
         x = self.state
         matrix = self.system.c * (self.method.lead * self.rate_hz)
         solved = solve_stage(
-            self.system, matrix, self.system.b + self.system.b_input * u, x, np.zeros_like(x),
-            port_voltages(self.system.devices, x), self._tolerance_v,
+            self.system,
+            matrix,
+            self.system.b + self.system.b_input * u,
+            x,
+            np.zeros_like(x),
+            port_voltages(self.system.devices, x),
+            self._tolerance_v,
         )
         name, port = solved.worst_port
-        where = f"around {name} (port {port + 1}, last step {solved.worst_step:.3g} V)" if name else "in the linear part"
+        where = (
+            f"around {name} (port {port + 1}, last step {solved.worst_step:.3g} V)" if name else "in the linear part"
+        )
         return ConvergenceError(
             f"no convergence at {(self._steps + done) / self.rate_hz:.6f} s {where}; "
             "try a finer quality or check the values around that part"

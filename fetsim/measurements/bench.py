@@ -7,6 +7,7 @@ a generator's dial says. Procedures of this room drive a ``Bench`` and hand its 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from threading import Lock
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from fetsim.schematic.wiring import build_circuit
 
 BENCH_RATE_HZ = 48000.0
 """File rate whose quality levels the bench uses: the internal rate is a multiple of it."""
+_LOADING = Lock()  # so that threads which start together do not compile the same solver
 
 
 @dataclass(frozen=True)
@@ -78,16 +80,29 @@ class Run:
         self._names = tuple(sorted(names))
         level = quality_named(bench.quality)
         method = stable_method(bench.system, [bench.bias], bench.rate_hz, level.method).method
-        self.simulation = Simulation(
-            bench.circuit, bench.rate_hz, self._names, method=method, tolerance_v=level.tolerance_v,
-            bias=bench.bias,
-        )  # fmt: skip
+        with _LOADING:
+            self.simulation = Simulation(
+                bench.circuit, bench.rate_hz, self._names, method=method, tolerance_v=level.tolerance_v,
+                bias=bench.bias,
+            )  # fmt: skip
 
     def branch(self) -> "Run":
         """A copy at the present instant, to try something else from here."""
         twin = object.__new__(Run)
         twin.__dict__.update(self.__dict__, simulation=self.simulation.branch())
         return twin
+
+    @property
+    def memory(self) -> Array:
+        """All that the next steps depend on but the input, as one vector: the unknowns that the solver keeps and their
+        increments over the last three steps [shape=(4 n,)]."""
+        return np.concatenate((self.simulation._x, self.simulation._past.ravel()))
+
+    def recall(self, memory: Array) -> None:
+        """Go on from a ``memory`` of this or another run of the bench, or from a linear mixture of some."""
+        kept = self.simulation._x.size
+        self.simulation._x[:] = memory[:kept]
+        self.simulation._past[:] = memory[kept:].reshape(self.simulation._past.shape)
 
     def play(self, emf_v: Array) -> dict[str, Array]:
         """Drive with source voltages [shape=(steps,), V]: every recorded node, ``"output"`` and

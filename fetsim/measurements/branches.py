@@ -1,7 +1,8 @@
 """Direct currents through one element, worked out from the node voltages alone.
 
-Ohm's law and the device laws part by part, not the engine's matrix: so that the currents can be summed at every node
-and say whether the solution is one. At rest a capacitor carries nothing and a winding is its resistance.
+Ohm's law and the device laws part by part, not the engine's matrix: so that the currents can be summed at
+every node and say whether the solution is one. At rest a capacitor carries nothing and a winding is its
+resistance.
 """
 
 from collections.abc import Mapping

@@ -139,7 +139,7 @@ def _independent_points(residual: Samples) -> float:
 
 
 def _blocks(time_s: Samples, trace: Samples) -> tuple[Samples, Samples]:
-    """Averages over blocks whose width grows with time; an exponential is bent by less than 1e-4."""
+    """Averages over blocks that widen with time from the first reading; an exponential bends by < 1e-4."""
     if time_s.size < 2:
         return time_s, trace
     step = float(time_s[1] - time_s[0])
@@ -148,4 +148,4 @@ def _blocks(time_s: Samples, trace: Samples) -> tuple[Samples, Samples]:
     )
     starts = np.flatnonzero(np.diff(number, prepend=-1))
     counts = np.diff(np.append(starts, time_s.size))
-    return np.add.reduceat(time_s, starts) / counts, np.add.reduceat(trace, starts) / counts
+    return np.add.reduceat(time_s - time_s[0], starts) / counts, np.add.reduceat(trace, starts) / counts

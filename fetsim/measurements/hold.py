@@ -1,13 +1,14 @@
 """The unit with its control node held still: sidechain without effect, gain reduction chosen.
 
-What is held, exactly: the node of the control voltage stands at one voltage, whatever the rectifier or the release
-do, as if the timing capacitor had become ``HOLD_FACTOR`` times larger and been charged to that voltage; on a real bench
-a supply of low impedance does it. Every other part stays as it is and the rest of the unit is at rest with that
-voltage. So the loop is open: a signal passes the divider at one channel conductance, as it does in use for everything
-that the timing capacitor smooths out. The held circuit has the unit's own topology, so that the same generated solver
-plays it in time.
+What is held, exactly: the node of the control voltage stands at one voltage, whatever the rectifier or the
+release do, as if the timing capacitor had become ``HOLD_FACTOR`` times larger and been charged to that
+voltage; on a real bench a supply of low impedance does it. Every other part stays as it is and the rest of
+the unit is at rest with that voltage. So the loop is open: a signal passes the divider at one channel
+conductance, as it does in use for everything that the timing capacitor smooths out. The held circuit has the
+unit's own topology, so that the same generated solver plays it in time.
 
-The gain reduction of a held unit is the fall of its small-signal gain at the output, at 1 kHz, from the gain at rest.
+The gain reduction of a held unit is the fall of its small-signal gain at the output, at 1 kHz, from the gain
+at rest.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ CONTROL_TOLERANCE_V = 1e-9
 
 @dataclass(frozen=True)
 class HeldBench(Bench):
-    """A bench whose control node stands still at ``control_v``; its runs count gain reduction from this state."""
+    """A bench whose control node stands still; its runs count gain reduction from this state."""
 
     control_v: float = 0.0
     start: Array | None = field(default=None, repr=False, compare=False)
@@ -47,7 +48,8 @@ class HeldBench(Bench):
 
     @cached_property
     def circuit(self) -> Circuit:
-        return _with_large_capacitor(build_circuit(self.unit), _gain_cell(self.unit).control_node, self.unit.name)
+        node = _gain_cell(self.unit).control_node
+        return _with_large_capacitor(build_circuit(self.unit), node, self.unit.name)
 
     @cached_property
     def bias(self) -> Array:
@@ -74,12 +76,12 @@ def held_at_rest(bench: Bench) -> Bench:
 def hold(bench: Bench, reduction_db: float) -> Bench:
     """The bench held at a gain reduction [dB at 1 kHz, positive]; the bench itself for 0.
 
-    The channel is closed at most as far as a gate at source potential closes it. Raises InputError for a unit without
-    a gain cell, a negative figure, or more than can be reached (and says how much can).
+    The channel is closed at most as far as a gate at source potential closes it. Raises InputError for a unit
+    without a gain cell, a negative figure, or more than can be reached (and says how much can).
     """
     cell = _gain_cell(bench.unit)
     if not (np.isfinite(reduction_db) and reduction_db >= 0.0):
-        raise InputError(f"gain reduction: is {reduction_db:g} dB; give a positive number of dB, or 0 for the state at rest")
+        raise InputError(f"gain reduction: is {reduction_db:g} dB; give a number of at least 0 (at rest)")
     if reduction_db < SHALLOWEST_DB:
         return bench
     rest_v, rest_db = _control_v(bench), output_gain_db(bench)
@@ -93,8 +95,8 @@ def hold(bench: Bench, reduction_db: float) -> Bench:
     missing = missing_db(full_v)
     if missing < 0.0:
         raise InputError(
-            f"gain reduction: {bench.unit.name} cannot reach {reduction_db:g} dB; with the gate of {cell.fet} at source "
-            f"potential it has {reduction_db + missing:.2f} dB"
+            f"gain reduction: {bench.unit.name} cannot reach {reduction_db:g} dB; it has at most "
+            f"{reduction_db + missing:.2f} dB, with the gate of {cell.fet} at source potential"
         )
     found_v = float(brentq(missing_db, rest_v, full_v, xtol=CONTROL_TOLERANCE_V))
     return _held(bench, found_v, start=tried[-1].bias)
@@ -123,14 +125,14 @@ def _control_v(bench: Bench) -> float:
 
 
 def _fully_on_v(bench: Bench) -> float:
-    """Control voltage that brings the gate to its source. The way from control to gate is resistive, hence linear."""
+    """Control voltage that brings the gate to its source; the way from one to the other is linear at rest."""
     cell, rest_v = _gain_cell(bench.unit), _control_v(bench)
     at_rest = _gate_source_v(bench)
     coupling = _gate_source_v(_held(bench, rest_v + 1.0)) - at_rest
     if abs(coupling) < LEAST_COUPLING:
         raise InputError(
-            f"{bench.unit.name}: node {cell.control_node} does not move the gate of {cell.fet}; check control_node in "
-            "[gain_cell]"
+            f"{bench.unit.name}: node {cell.control_node} does not move the gate of {cell.fet}; check "
+            "control_node in [gain_cell]"
         )
     return rest_v - at_rest / coupling
 

@@ -1,9 +1,9 @@
 """The unit at rest: voltages, currents, heat, and which part is near its rating.
 
-What a technician reads with a voltmeter before any signal is applied. The currents come part by part from the node
-voltages (``branches``), so their sum at every node, Kirchhoff's current law, and the power balance check the solution
-from outside the engine's matrix. Ratings are taken as they stand in the files: no derating with temperature, and no
-signal (a class-A stage is hottest at rest, its load resistor is not).
+What a technician reads with a voltmeter before any signal is applied. The currents come part by part from
+the node voltages (``branches``), so their sum at every node, Kirchhoff's current law, and the power balance
+check the solution from outside the engine's matrix. Ratings are taken as they stand in the files: no
+derating with temperature, and no signal (a class-A stage is hottest at rest, its load resistor is not).
 """
 
 from collections.abc import Mapping
@@ -50,7 +50,7 @@ class PartAtRest:
     branches: tuple[Branch, ...]
     dissipation_w: float
     delivered_w: float
-    """By a supply or an ideal amplifier, the loss in its own resistance included; negative when it takes power up."""
+    """By a supply or an ideal amplifier, its own loss included; negative when it takes power up."""
     state: str
     """In words: ``active``, ``pinched off``, ``blocks`` ...; empty for most parts."""
     loadings: tuple[Loading, ...]
@@ -59,7 +59,7 @@ class PartAtRest:
     channel_resistance_ohm: float | None = None
     """Of a FET: slope of drain voltage over drain current; infinite when pinched off."""
     above_pinch_off_v: float | None = None
-    """Of a FET: gate to the nearer end of the channel, less the pinch-off voltage; negative when pinched off."""
+    """Of a FET: gate to the nearer end of the channel, less the pinch-off voltage; negative: pinched off."""
     core_flux_share: float | None = None
     """Of a transformer: core flux over its saturation flux."""
 
@@ -124,7 +124,7 @@ class IdlePoint:
 
 
 def idle_point(unit: Unit) -> IdlePoint:
-    """The bias point of a unit at its present values. Raises ConvergenceError when there is none to be found."""
+    """The bias point of a unit at its present values. Raises ConvergenceError when none can be found."""
     system = assemble(build_circuit(unit))
     state = find_bias(system)
     # adding zero turns -0.0 into 0.0
@@ -144,8 +144,8 @@ def idle_point(unit: Unit) -> IdlePoint:
             for stage in unit.stages
         },
         parts=parts,
-        supply_power_w=sum(part.delivered_w for part in parts if part.kind == "supply"),
-        amplifier_power_w=sum(part.delivered_w for part in parts if part.kind == "amplifier"),
+        supply_power_w=sum((part.delivered_w for part in parts if part.kind == "supply"), 0.0),
+        amplifier_power_w=sum((part.delivered_w for part in parts if part.kind == "amplifier"), 0.0),
         dissipation_w=sum(part.dissipation_w for part in parts),
         kirchhoff_residual_a=residual_a,
         kirchhoff_node=node,
@@ -180,9 +180,9 @@ def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
         case "jfet":
             state, more["above_pinch_off_v"], more["channel_resistance_ohm"] = _jfet_state(first, levels)
         case "diode" | "zener":
-            current = ways[0].current_a
-            backwards = "breaks down" if current < -CONDUCTING_A else "blocks"
-            state = "conducts" if current > CONDUCTING_A else backwards
+            state = "conducts" if ways[0].current_a > CONDUCTING_A else "blocks"
+            if part.kind == "zener" and ways[0].current_a < -CONDUCTING_A:
+                state = "breaks down"
         case "transformer":
             flux_vs = levels[first.unknowns["flux"]]
             more["core_flux_share"] = abs(flux_vs) * part.values["ratio"] / part.values["saturation_flux"]
@@ -227,11 +227,11 @@ def _jfet_state(element: Element, levels: Levels) -> tuple[str, float, float]:
 def _loadings(part: Part, ways: tuple[Branch, ...], levels: Levels) -> tuple[Loading, ...]:
     """Ratings of a part or of its device sheet with what is used of them.
 
-    Volts: a diode's backwards; a transistor's collector to emitter; a FET's largest between two terminals; a
-    transformer's between its windings; else across the part. Amperes: collector, drain, a diode's forwards; else the
-    largest in the part. Watts: a supply's delivered ones; a track's as if its largest current ran through all of it (a
-    leg must not carry more than the whole track may; common practice, no source); a transformer's rating is for what
-    it passes on, which is nothing at rest.
+    Volts: a diode's backwards; a transistor's collector to emitter; a FET's largest between two terminals;
+    a transformer's between its windings; else across the part. Amperes: collector, drain, a diode's
+    forwards; else the largest in the part. Watts: a supply's delivered ones; a track's as if its largest
+    current ran through all of it (a leg must not carry more than the whole track may; common practice, no
+    source); a transformer's rating is for what it passes on, which is nothing at rest.
     """
     ratings = {**(part.device.ratings if part.device else {}), **part.ratings}
     main = ways[0]

@@ -45,7 +45,7 @@ class Point:
 
 
 def find_point(unit: Unit, name: str) -> Point:
-    """The point of that name: a probe of the unit, a node, ``input`` or ``output`` (across the port's terminals).
+    """The point of that name: a probe, a node, ``input`` or ``output`` (across the port's terminals).
 
     Raises InputError with the nearest names for anything else.
     """

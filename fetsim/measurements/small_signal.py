@@ -1,7 +1,7 @@
 """Small sines through a linearised circuit: transfer to every unknown and its slope against frequency.
 
-With M(w) = G + j w C and M x = b the slope is dx/dw = -M^-1 j C x, so the group delay -d(phase)/dw = -Im(x'/x) comes
-exactly, without differences between neighbouring frequencies.
+With M(w) = G + j w C and M x = b the slope is dx/dw = -M^-1 j C x, so the group delay
+-d(phase)/dw = -Im(x'/x) comes exactly, without differences between neighbouring frequencies.
 """
 
 from __future__ import annotations
@@ -67,9 +67,10 @@ def system_matrices(linear: Linearised, frequency_hz: Array) -> Phasors:
 
 
 def corners_hz(linear: Linearised, weights: Array, *, middle_hz: float) -> tuple[float | None, float | None]:
-    """Where the gain at a point [``weights``: shape=(n,)] has first fallen by 3 dB below and above ``middle_hz``.
+    """Where the gain at a point has first fallen by 3 dB, going down and going up from ``middle_hz``.
 
-    None where it has not within 0.01 Hz to 10 MHz.
+    ``weights`` [shape=(n,)] takes the point out of the unknowns. None where it has not fallen so far within
+    0.01 Hz to 10 MHz.
     """
 
     def excess_db(log_hz: float) -> float:
@@ -84,9 +85,11 @@ def corners_hz(linear: Linearised, weights: Array, *, middle_hz: float) -> tuple
         grid = np.linspace(np.log10(middle_hz), np.log10(end_hz), 2 + int(decades * CORNER_GRID_PER_DECADE))
         (along,) = transfers(linear, 10.0**grid, weights[None, :])
         below = np.flatnonzero(along.gain_db < floor_db)
-        found.append(
-            10.0 ** float(brentq(excess_db, grid[below[0] - 1], grid[below[0]], xtol=1e-9)) if below.size else None
-        )
+        if below.size:
+            last = int(below[0])
+            found.append(10.0 ** float(brentq(excess_db, grid[last - 1], grid[last], xtol=1e-9)))
+        else:
+            found.append(None)
     return found[0], found[1]
 
 

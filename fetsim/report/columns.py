@@ -9,6 +9,7 @@ from rich.text import Text
 
 PAGE = 100  # characters
 INDENT = "  "
+DEEPEST = 2  # indents of a table inside a block
 
 
 def columns(
@@ -18,7 +19,7 @@ def columns(
     right: Sequence[int] = (),
     rigid: Sequence[int] = (0,),
 ) -> str:
-    """Rows under headings; columns ``right`` are set flush right, columns ``rigid`` never wrap. Empty without rows."""
+    """Rows under headings, empty without rows; ``right`` columns are flush right, ``rigid`` never wrap."""
     if not rows:
         return ""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
@@ -74,7 +75,7 @@ def indented(text: str) -> str:
 def _printed(thing: Table | Text) -> str:
     target = StringIO()
     console = Console(
-        file=target, width=PAGE - len(INDENT), color_system=None, force_terminal=False, legacy_windows=False,
+        file=target, width=PAGE - DEEPEST * len(INDENT), color_system=None, force_terminal=False, legacy_windows=False,
         markup=False, highlight=False, emoji=False,
     )  # fmt: skip
     console.print(thing)

@@ -1,8 +1,8 @@
 """The stages of a unit as a drawing in plain ASCII text.
 
-Boxes in signal order from the top down. Beside them every shared node is a vertical line with a tap at each of its
-stages: ``---`` at the one that drives it, ``<--`` at those that are driven; ``|`` runs down, ``:`` runs back up, which
-is feedback. Lines that cross do not touch; only ``+`` joins.
+Boxes in signal order from the top down. Beside them every shared node is a vertical line with a tap at each
+of its stages: ``---`` at the one that drives it, ``<--`` at those that are driven; ``|`` runs down, ``:``
+runs back up, which is feedback. Lines that cross do not touch; only ``+`` joins.
 """
 
 import textwrap

@@ -1,11 +1,11 @@
 """In which order the stages follow each other, and which one drives a node that they share.
 
-A unit file says which parts meet where, not which way the signal runs, so the direction is read from the parts: a
-stage drives a shared node with a collector, emitter, drain, source, amplifier output, rectifier cathode or the input,
-directly or through capacitors; failing that, the stage that ties the node to a supply rail does; failing that, the
-earliest one in the file. A stage that only has a base, a gate or an amplifier input there is driven, and so is the
-gain cell's own stage by the control node. A reading aid: nothing is calculated from it, and unusual circuits may have
-an arrow the wrong way round.
+A unit file says which parts meet where, not which way the signal runs, so the direction is read from the
+parts: a stage drives a shared node with a collector, emitter, drain, source, amplifier output, rectifier
+cathode or the input, directly or through capacitors; failing that, the stage that ties the node to a supply
+rail does; failing that, the earliest one in the file. A stage that only has a base, a gate or an amplifier
+input there is driven, and so is the gain cell's own stage by the control node. A reading aid: nothing is
+calculated from it, and unusual circuits may have an arrow the wrong way round.
 """
 
 from collections.abc import Iterable, Mapping
@@ -130,7 +130,7 @@ def _ways(part: Part) -> list[set[str]]:
 
 
 def _order(stages: list[str], links: list[Link]) -> tuple[str, ...]:
-    """The order of the file, except that a stage waits for those that drive it; loops keep the file's order."""
+    """The file's order, except that a stage waits for those that drive it; loops keep the file's order."""
     drives: dict[str, set[str]] = {stage: set() for stage in stages}
     for link in links:
         drives[link.driver].update(link.receivers)

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from math import isinf
 from typing import Any
 
+from fetsim.report.changeable import part_changes
 from fetsim.report.flow import stage_flow
-from fetsim.report.wording import RATINGS, part_changes, resistances
+from fetsim.report.wording import RATINGS, resistances
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import LIMITS, PARTS, SHEETS
 from fetsim.schematic.unit import Device, Part, Unit
@@ -16,9 +17,10 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
     """The whole unit, and what differs from ``before``."""
     flow = stage_flow(unit)
     cell = unit.gain_cell
-    sheets = {
-        part.device.name: part.device for part in unit.parts.values() if part.device and not part.figures
-    }
+    sheets: dict[str, Device] = {}
+    for part in sorted(unit.parts.values(), key=lambda part: len(part.figures)):  # unaltered sheets first
+        if part.device is not None:
+            sheets.setdefault(part.device.name, part.device)
     return {
         "name": unit.name,
         "about": unit.about,

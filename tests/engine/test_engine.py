@@ -131,7 +131,10 @@ def random_circuits(draw):
     count = draw(st.integers(2, 5))
     ohms = st.floats(100.0, 1e6)
     nodes = [f"n{k}" for k in range(count)]
-    parts = [source("V", nodes[0], draw(ohms)), source("B", nodes[-1], draw(ohms), draw(st.floats(-20, 20)), 0.0)]
+    parts = [
+        source("V", nodes[0], draw(ohms)),
+        source("B", nodes[-1], draw(ohms), draw(st.floats(-20, 20)), 0.0),
+    ]
     for k, node in enumerate(nodes):
         parts.append(resistor(f"R{k}", node, "0", draw(ohms)))
         if k:

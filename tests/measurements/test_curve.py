@@ -65,7 +65,7 @@ def test_bottoming_out(limit_db):
 
 
 def test_bottoming_out_gently():
-    """dY/dX rising in a straight line from 0.3 at 0 dBu to 1 at 10 dBu passes 1/1.2 at 7.619 dBu (closed form)."""
+    """dY/dX rising in a straight line from 0.3 at 0 dBu to 1 at 10 dBu passes 1/1.2 at 7.619 dBu."""
     level = np.arange(-10.0, 15.01, 0.5)
     over, past = np.clip(level, 0.0, 10.0), np.maximum(level - 10.0, 0.0)
     output = np.minimum(level, 0.0) + 0.3 * over + 0.035 * over**2 + past

@@ -1,0 +1,46 @@
+"""Subsets of a unit's switch bank: which ones to measure, and the unit with each of them closed."""
+
+from collections.abc import Sequence
+from itertools import combinations
+
+from fetsim.errors import InputError
+from fetsim.schematic.unit import SwitchBank, Unit
+
+EVERY = "every"  # all subsets of the bank, none among them
+MOST_SWITCHES = 6  # of a bank all of whose subsets are measured: 64
+
+
+def switched(unit: Unit, subsets: Sequence[str] | str | None = None) -> dict[str, Unit]:
+    """Label -> unit with one subset closed: ``["S1", "S2+S3", "all", "none"]``, or ``"every"``.
+
+    By default each switch of the bank on its own; a unit without a bank is measured as it is, under an empty label.
+    A subset of one bank among several is written ``curve=S1+S3``, and so the default is the first bank's.
+    Raises InputError or UnitError for names that are none.
+    """
+    if not unit.banks:
+        if subsets:
+            raise InputError(f"switches: {unit.name} has no switches")
+        return {"": unit}
+    first = next(iter(unit.banks.values()))
+    if subsets is None:
+        subsets = first.switches
+    elif subsets == EVERY:
+        subsets = _every(first)
+    elif isinstance(subsets, str):
+        subsets = [subsets]
+    found = {}
+    for text in subsets:
+        name, sign, subset = text.partition("=")
+        bank = unit.banks.get(name.strip() if sign else first.name)
+        if bank is None:
+            raise InputError(f"switches: no bank is called {name[:40]!r}; choose from {', '.join(unit.banks)}")
+        version = unit.changed({bank.name: (subset if sign else text).strip()})
+        found["+".join(version.banks[bank.name].closed) or "none"] = version
+    return found
+
+
+def _every(bank: SwitchBank) -> list[str]:
+    count = len(bank.switches)
+    if count > MOST_SWITCHES:
+        raise InputError(f"switches: bank {bank.name} has {2**count} subsets; name those that matter")
+    return ["+".join(subset) or "none" for size in range(count + 1) for subset in combinations(bank.switches, size)]

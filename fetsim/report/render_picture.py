@@ -1,0 +1,116 @@
+"""Picture of a render: levels in and out, and gain reduction, over time, for each channel.
+
+A long log has more rows than the picture has columns; every column then shows the mean and the largest of its
+rows, so no peak is lost. The colours differ in lightness as well as in hue, for colour-blind readers and grey
+prints. Figures are made without pyplot: no state, no screen.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
+
+from fetsim.audio.gain_log import GainLog
+
+Array = NDArray[np.float64]
+
+WIDTH_INCH, LEVEL_INCH, REDUCTION_INCH, EDGES_INCH = 7.0, 1.9, 1.3, 0.9
+DOTS_PER_INCH = 160
+COLUMNS = 1000
+INPUT, OUTPUT, REDUCTION = "#e09b2d", "#1f5fa0", "#7d1538"
+SHADE = 0.28  # opacity of what lies between rms and peak
+SHOWN_RANGE_DB = 60.0
+LEAST_REDUCTION_DB = 3.0
+MINUTES_FROM_S = 120.0
+STYLE: dict[Any, Any] = {"font.size": 8.0, "axes.linewidth": 0.6, "axes.titlesize": 8.0, "svg.hashsalt": "fetsim"}
+WITHOUT_DATE = {"png": {"Software": ""}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}
+
+
+def draw_render(logs: Sequence[GainLog], title: str) -> Figure:
+    """Two panels a channel: rms and peak level of input and output [dBu], gain reduction [dB]."""
+    with matplotlib.rc_context(STYLE):
+        height = EDGES_INCH + len(logs) * (LEVEL_INCH + REDUCTION_INCH)
+        figure = Figure(figsize=(WIDTH_INCH, height), dpi=DOTS_PER_INCH, layout="constrained")
+        figure.suptitle(title, fontsize=10.0, x=0.01, ha="left")
+        panels = figure.subplots(
+            2 * len(logs), sharex=True, squeeze=False, height_ratios=[LEVEL_INCH, REDUCTION_INCH] * len(logs)
+        )[:, 0]
+        for number, log in enumerate(logs):
+            levels, reduction = panels[2 * number : 2 * number + 2]
+            levels.set_title(f"Channel {number + 1}" if len(logs) > 1 else "", loc="left")
+            starts = column_starts(len(log.time_s))
+            time_s = log.time_s[starts]
+            _draw_levels(levels, log, time_s, starts)
+            _draw_reduction(reduction, log, time_s, starts)
+        _name_time(panels[-1], float(logs[0].time_s[-1]))
+        figure.align_ylabels(panels)
+    return figure
+
+
+def save_picture(figure: Figure, path: Path, kind: str) -> None:
+    """Write as ``png``, ``svg`` or ``pdf``, whatever ``path`` ends in; equal figures give equal files."""
+    with matplotlib.rc_context(STYLE):
+        figure.savefig(path, format=kind, metadata=WITHOUT_DATE[kind])
+
+
+def column_starts(rows: int) -> NDArray[np.int64]:
+    """First row of every column of the picture."""
+    if rows <= COLUMNS:
+        return np.arange(rows)
+    return np.linspace(0, rows, COLUMNS, endpoint=False).astype(np.int64)
+
+
+def _draw_levels(panel: Axes, log: GainLog, time_s: Array, starts: NDArray[np.int64]) -> None:
+    top, bottom = -np.inf, np.inf
+    for label, colour, rms_dbu, peak_dbu in (
+        ("input", INPUT, log.input_rms_dbu, log.input_peak_dbu),
+        ("output", OUTPUT, log.output_rms_dbu, log.output_peak_dbu),
+    ):
+        rms = 10.0 * np.log10(_means(10.0 ** (rms_dbu / 10.0), starts))
+        peak = np.maximum.reduceat(peak_dbu, starts)
+        panel.fill_between(time_s, rms, peak, color=colour, alpha=SHADE, linewidth=0.0)
+        panel.plot(time_s, rms, color=colour, linewidth=1.1, label=label)
+        top, bottom = max(top, float(peak.max())), min(bottom, float(rms.min()))
+    panel.set_ylim(max(bottom, top - SHOWN_RANGE_DB) - 2.0, top + 2.0)
+    panel.set_ylabel("Level (dBu)")
+    panel.set_title("line: rms; shade: up to the peak", loc="right", color="0.35")
+    panel.legend(loc="lower center", bbox_to_anchor=(0.5, 0.99), ncols=2, frameon=False, borderaxespad=0.1)
+    _plain(panel)
+
+
+def _draw_reduction(panel: Axes, log: GainLog, time_s: Array, starts: NDArray[np.int64]) -> None:
+    mean = _means(log.gain_reduction_mean_db, starts)
+    largest = np.maximum.reduceat(log.gain_reduction_max_db, starts)
+    panel.fill_between(time_s, 0.0, mean, color=REDUCTION, alpha=SHADE, linewidth=0.0)
+    panel.plot(time_s, largest, color=REDUCTION, linewidth=0.9)
+    low = min(0.0, float(mean.min()))
+    panel.set_ylim(1.08 * max(float(largest.max()), LEAST_REDUCTION_DB), low)  # downwards, as meters show it
+    panel.set_ylabel("Gain reduction\n(dB)")
+    _plain(panel)
+
+
+def _plain(panel: Axes) -> None:
+    panel.grid(color="0.88", linewidth=0.5)
+    panel.set_axisbelow(True)
+    panel.spines[["top", "right"]].set_visible(False)
+    panel.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 3, 5, 6, 10]))
+
+
+def _name_time(panel: Axes, end_s: float) -> None:
+    panel.set_xlim(0.0, end_s)
+    if end_s < MINUTES_FROM_S:
+        panel.set_xlabel("Time (s)")
+        return
+    panel.set_xlabel("Time (min:s)")
+    panel.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 1.2, 3, 6, 10]))
+    panel.xaxis.set_major_formatter(FuncFormatter(lambda t, _: f"{int(t) // 60}:{int(t) % 60:02d}"))
+
+
+def _means(values: Array, starts: NDArray[np.int64]) -> Array:
+    return np.add.reduceat(values, starts) / np.diff([*starts, len(values)])

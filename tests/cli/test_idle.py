@@ -1,0 +1,97 @@
+"""``fetsim idle``: the page a technician takes to the bench."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from fetsim.cli.main import main
+from fetsim.measurements.idle import idle_point
+from fetsim.schematic.load import library_units, load_unit
+
+ONE_OF_EACH = str(Path(__file__).parents[1] / "schematic" / "one_of_each.toml")
+PAGE = 100
+
+
+@pytest.fixture
+def idle(capsys):
+    """Runs the command; (status, standard output, standard error)."""
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ending:
+            main(["idle", *arguments])
+        printed = capsys.readouterr()
+        return ending.value.code or 0, printed.out, printed.err
+
+    return run
+
+
+@pytest.mark.parametrize("name", [*library_units(), ONE_OF_EACH])
+def test_every_unit_has_a_page(idle, name):
+    unit = load_unit(name)
+    status, out, _ = idle("--unit", name)
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= PAGE
+    sections = ("NODE VOLTAGES", "PARTS BY STAGE", "TRANSISTORS", "RATINGS", "POWER", "CHECK", "CAUTIONS")
+    assert [line for line in out.splitlines() if line in sections] == list(sections)
+    words = set(out.replace("/", " ").split())
+    assert set(unit.parts) <= words and set(unit.nodes) <= words
+    for noise in ("e-", "-0.0000", "nan", "inf "):
+        assert noise not in out.partition("CHECK")[0]
+
+
+def test_page_of_the_dunlin(idle):
+    flat = " ".join(idle()[1].split())
+    for wanted in (
+        "q6e 12.4712 V",
+        "Q6 bjt npn collector vp/q6e 15.48 V 34.85 mA 539.7 mW",  # 15.48 V * 34.85 mA, and 0.13 mW of its base
+        "R18 resistor q7e/0 1.669 V 35.5 mA 59.23 mW 11.8 % W",
+        "C92 capacitor vn/0 -13.99 V 0 A 0 W 56.0 % V positive at 0",
+        "J1 jfet n pinched off",
+        "beyond pinch-off; channel resistance infinite",
+        "QS1 bjt pnp active V_CE -29.86 V",
+        "No part is beyond a rating.",
+        "all supplies 1.529 W",
+        "Kirchhoff part currents at a node sum to",
+        "most energy in C91: 0.18 J at 28 V",
+        "Mains work is for the qualified",
+        "follow the local codes",
+    ):
+        assert wanted in flat, wanted
+
+
+def test_overloaded_parts_are_named(idle):
+    out = idle("--change", "R10=220", "--change", "C91.voltage_rating=30V")[1]
+    flat = " ".join(out.split())
+    assert "R10 47" not in flat
+    assert "R10 2.2 kohm 220 ohm" in flat  # among the changes
+    assert "BEYOND THEIR RATING: part rating at rest limit used R10 power" in flat
+    assert "Above 80 % of a rating: part rating at rest limit used C91 voltage 27.95 V 30 V 93 %" in flat
+
+
+def test_high_voltage_is_told(idle):
+    assert "dangerous to touch" not in idle()[1]
+    assert "There are 100 V inside: dangerous to touch" in " ".join(idle("--change", "V1=100V")[1].split())
+
+
+def test_json_is_the_idle_point(idle):
+    plain = json.loads(idle("--json", "--change", "curve=none")[1])
+    point = idle_point(load_unit("dunlin").changed(curve="none"))
+    assert plain["changes"] == [{"name": "curve", "before": "S2", "after": "none"}]
+    assert plain["node_voltages_v"] == point.node_voltages_v
+    assert plain["supply_power_w"] == point.supply_power_w
+    assert plain["kirchhoff_residual_a"] < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--unit", "dunlim"), "did you mean dunlin?"),
+        (("--change", "Q6=J112"), "not a bjt"),
+        (("--change", "R99=1k"), "R99"),
+    ],
+)
+def test_bad_input_is_one_line_and_status_two(idle, arguments, said):
+    status, out, err = idle(*arguments)
+    assert status == 2 and out == ""
+    assert err.count("\n") == 1 and err.startswith("fetsim: ") and said in err
