@@ -30,6 +30,7 @@ GIB = 2**30  # bytes
 HEADER_SLACK = 16  # bytes by which a header may overstate its file before that counts as damage
 STREAMED = 0x7FFF0000  # bytes; a length from here on is what programs write that do not know it yet
 READ_FRAMES = 1 << 16
+SYSTEM_ERROR = 2  # libsndfile's code for a failure of the operating system
 
 _SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "float": "FLOAT"}
 _BITS_OF = {"PCM_24": "24", "PCM_32": "float", "FLOAT": "float", "DOUBLE": "float"}
@@ -153,9 +154,7 @@ class AudioReader:
             if len(bad):
                 frame, channel = bad[0]
                 where = f"{(read + frame) / self.rate_hz:.6f} s, channel {channel + 1}"
-                raise InputError(
-                    f"{self.path}: a sample is {block[frame, channel]} ({where}); repair the file"
-                )
+                raise InputError(f"{self.path}: a sample is {block[frame, channel]} ({where}); repair the file")
             read += len(block)
         if read < self.frames:
             raise InputError(self._cut_short(read))
@@ -186,7 +185,9 @@ class AudioWriter:
             self._file = soundfile.SoundFile(
                 path, "w", rate_hz, channels, _SUBTYPES[bits], format=container_for(target).name
             )
-        except RuntimeError:
+        except RuntimeError as error:
+            if getattr(error, "code", None) == SYSTEM_ERROR:
+                raise InputError(f"{target}: cannot be written; is the disk full?") from None
             problem = f"{target.suffix} cannot hold {channels} channels at {rate_hz} Hz"
             raise InputError(f"{target}: {problem}; choose another suffix") from None
         for key, text in tags.items():

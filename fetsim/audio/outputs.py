@@ -8,7 +8,7 @@ work begins.
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -37,12 +37,10 @@ class Outputs:
         target = Path(os.path.realpath(path))  # through a symbolic link, so that the link stays
         self._check(path, target)
         temporary = target.with_name(f".{target.name[:LONGEST_STEM]}.{secrets.token_hex(4)}.part")
-        try:
-            temporary.open("xb").close()
-        except OSError as error:
-            raise InputError(f"{path}: cannot be written ({error.strerror}); choose another place") from None
         self._staged[target] = temporary
         self._named.append(path)
+        with writing(path):
+            temporary.open("xb").close()
         return temporary
 
     def __enter__(self) -> Self:
@@ -53,15 +51,16 @@ class Outputs:
     ) -> None:
         try:
             if kind is None:
-                for temporary in self._staged.values():
-                    _flush(temporary)
                 for target, temporary in self._staged.items():
-                    os.replace(temporary, target)
-        except OSError as problem:
-            raise InputError(f"{problem.filename}: cannot be written ({problem.strerror})") from None
+                    with writing(target):
+                        _flush(temporary)
+                for target, temporary in self._staged.items():
+                    with writing(target):
+                        os.replace(temporary, target)
         finally:
             for temporary in self._staged.values():
-                temporary.unlink(missing_ok=True)
+                with suppress(OSError):
+                    temporary.unlink(missing_ok=True)
 
     def _check(self, path: Path, target: Path) -> None:
         if not target.parent.is_dir():

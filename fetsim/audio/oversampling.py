@@ -1,8 +1,8 @@
 """Rate conversion at the border of the circuit, block by block, lined up to the sample.
 
-soxr at its highest setting: linear phase, flat to 0.91 of the lower Nyquist frequency, images and aliases from 1.0
-of it at -140 dB or less; a round trip measured -180 dB at 20 kHz / 48 kHz and -61 dB (0.008 dB) at 20 kHz /
-44.1 kHz. It compensates its own delay: output sample k belongs to input sample k.
+soxr at its highest setting: linear phase, images and aliases from the lower Nyquist frequency up at -140 dB or less. A
+round trip leaves -180 dB of error in the middle of the band; at 20 kHz, by 5 on 48 kHz, -76 dB (a droop of 0.0014 dB)
+and by 6 or 7 on 44.1 kHz -61 dB (0.008 dB). It compensates its own delay: output sample k belongs to input sample k.
 """
 
 import numpy as np

@@ -1,6 +1,7 @@
 """A sound file through a unit, in bounded memory, onto disk: the output, its log and its probes."""
 
 import re
+import shutil
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -111,10 +112,10 @@ def render_file(
     loaded = load_unit(unit) if isinstance(unit, str) else unit
     with Outputs(overwrite=overwrite, inputs=(source, loaded.path)) as outputs, AudioReader(source) as reader:
         columns = reader.channels * (1 + len(names))
-        _check_amounts(reader, target, container, columns, log_rate_hz)
         path = outputs.stage(target)
         probe_path = outputs.stage(probe_target) if probe_target is not None else None
         staged = [(one, outputs.stage(one), write) for one, write in writers.items()]
+        _check_amounts(reader, target, container, columns, log_rate_hz)
         if notice is not None and needs_compile(loaded):
             notice(COMPILING)
         with (
@@ -201,9 +202,7 @@ def _log_writer(path: Path) -> Callable[[FileRendering, Path], None]:
     return lambda rendering, at: write(rendering.logs, at)
 
 
-def _check_amounts(
-    reader: AudioReader, target: Path, container: Container, columns: int, log_rate_hz: float
-) -> None:
+def _check_amounts(reader: AudioReader, target: Path, container: Container, columns: int, log_rate_hz: float) -> None:
     """Refuse what would fail hours later: rate, length, disk and log."""
     check_rate(reader.rate_hz, str(reader.path))
     check_log_rate(log_rate_hz, reader.rate_hz)
@@ -212,6 +211,11 @@ def _check_amounts(
         raise InputError(f"{target}: too long for {target.suffix} files; choose a suffix from {larger}")
     if reader.frames / reader.rate_hz * log_rate_hz * reader.channels > MOST_LOG_ROWS:
         raise InputError(f"log rate: {log_rate_hz:g} Hz makes over {MOST_LOG_ROWS} rows; choose a lower one")
+
+    room = shutil.disk_usage(target.parent).free
+    if reader.frames * columns * BYTES > room:
+        need = reader.frames * columns * BYTES
+        raise InputError(f"{target}: needs {need / 1e6:.1f} MB of disk and more, {room / 1e6:.1f} MB are free")
 
 
 def _changes(unit: Unit) -> tuple[tuple[str, str, str], ...]:

@@ -21,9 +21,7 @@ def idle(
     wanted = chosen_unit(unit, change)
     point = idle_point(wanted)
     if as_json:
-        changes = [
-            dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(wanted)
-        ]
+        changes = [dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(wanted)]
         plain = {"changes": changes, **point.to_dict()}
         typer.echo(json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False))
     else:

@@ -34,10 +34,7 @@ def show(
         shipped = [(name, load_unit(path)) for name, path in library_units().items()]
         _answer(
             units_page(shipped),
-            [
-                {"unit": name, "name": one.name, "about": one.about, "parts": len(one.parts)}
-                for name, one in shipped
-            ],
+            [{"unit": name, "name": one.name, "about": one.about, "parts": len(one.parts)} for name, one in shipped],
             as_json,
         )
         return

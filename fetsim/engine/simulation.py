@@ -156,7 +156,12 @@ class Simulation:
 
     def _rebuilt(self, record: Array, inputs: Array) -> Array:
         """Recorded unknowns in the order asked for, those taken out by the reduction among them."""
-        levels = record @ self._wanted[:, self._recorded].T + self._reduced.constant[self._rows]
+        levels = np.empty((len(record), len(self._rows)))
+        for k, row in enumerate(self._rows):  # one to three terms each: cheaper than a matrix product
+            levels[:, k] = self._reduced.constant[row]
+            for j, weight in enumerate(self._wanted[k, self._recorded]):
+                if weight != 0.0:
+                    levels[:, k] += weight * record[:, j]
         per_input = self._reduced.per_input[self._rows]
         if np.any(per_input):
             now = inputs[1:] if inputs.ndim == 1 else inputs[:, -1]

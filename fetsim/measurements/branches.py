@@ -108,6 +108,4 @@ def port_voltages_v(element: Element, levels: Levels) -> list[float]:
     law = KINDS[element.kind].law
     assert law is not None
     names = element.unknowns
-    return [
-        levels[names[plus]] - (0.0 if minus is None else levels[names[minus]]) for plus, minus in law.ports
-    ]
+    return [levels[names[plus]] - (0.0 if minus is None else levels[names[minus]]) for plus, minus in law.ports]

@@ -19,11 +19,11 @@ from typing import Any
 import numpy as np
 
 from fetsim.audio.levels import FLOOR_DB, rms_v_to_dbu
-from fetsim.engine.assembly import NO_UNKNOWN, Array
-from fetsim.engine.linear import Linearised, linearise
+from fetsim.engine.assembly import Array
+from fetsim.engine.linear import Linearised
 from fetsim.measurements.bench import Bench
 from fetsim.measurements.clipping import LargestLevel, largest_level
-from fetsim.measurements.hold import REFERENCE_HZ, HeldBench, hold
+from fetsim.measurements.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.noise import weighted_noise_rms
 from fetsim.measurements.noise_sources import NoiseSource, kelvin, noise_sources
 from fetsim.measurements.plain import plain
@@ -135,23 +135,33 @@ def noise_powers(
     return powers
 
 
-def _state(bench: Bench, reduction_db: float, place: Point, top: LargestLevel | None) -> NoiseState:
-    system = bench.system
-    linear = linearise(system, bench.bias)
-    sources = noise_sources(bench.circuit, bench.bias, system.index, kelvin(bench.unit.temperature_c))
-    weights = place.weights(system.index)
+def unweighted_noise_dbu(bench: Bench, place: Point) -> float:
+    """Noise of a bench's state at a point, 20 Hz to 20 kHz."""
+    _, powers, grid = _powers(bench, place)
+    return rms_v_to_dbu(weighted_noise_rms(np.sqrt(np.sum(powers, axis=0)), frequency_hz=grid))
+
+
+def _powers(bench: Bench, place: Point) -> tuple[list[NoiseSource], Array, Array]:
+    """Sources of a bench's state, what each gives at the point, and at which frequencies."""
+    index = bench.system.index
+    sources = noise_sources(bench.circuit, bench.bias, index, kelvin(bench.unit.temperature_c))
     octaves = float(np.log2(HIGH_HZ / LOW_HZ))
     grid = np.geomspace(LOW_HZ, HIGH_HZ, 2 + int(octaves * PER_OCTAVE))
-    powers = noise_powers(linear, sources, weights, grid)
+    return sources, noise_powers(linear_at_rest(bench), sources, place.weights(index), grid), grid
+
+
+def _state(bench: Bench, reduction_db: float, place: Point, top: LargestLevel | None) -> NoiseState:
+    sources, powers, grid = _powers(bench, place)
     density_v = np.sqrt(np.sum(powers, axis=0))
-    (middle,) = transfers(linear, np.array([REFERENCE_HZ]), weights[None, :])
+    linear = linear_at_rest(bench)
+    (middle,) = transfers(linear, np.array([REFERENCE_HZ]), place.weights(linear.index)[None, :])
     unweighted, a_weighted, itu_468 = (
         rms_v_to_dbu(weighted_noise_rms(density_v, frequency_hz=grid, weighting_db=weighting))
         for weighting in (None, a_weighting_db, itu_468_weighting_db)
     )
     top_dbu = None if top is None else top.level_dbu
     return NoiseState(
-        state=f"held at {reduction_db:g} dB" if reduction_db else "at rest",
+        state=state_in_words(reduction_db),
         reduction_db=reduction_db,
         control_v=bench.control_v if isinstance(bench, HeldBench) else None,
         frequency_hz=grid,

@@ -1,12 +1,15 @@
 """Where a signal path clips: a 1 kHz tone that rises in small steps, with the sidechain without effect.
 
-The control node is held where it rests (see ``hold``), so that no gain reduction keeps the level down. Each level is
-played for 30 ms, coming from the one below, and read over the last 10 ms: shifts of a bias point that take longer are
-not waited for. A point clips where one of two limits is passed: total harmonic distortion (2nd to 10th harmonic over
-the fundamental) or the fall of its gain against a small signal; 1 % and 1 dB by default (common practice, no source).
+The control node is held where it rests (see ``hold``), so that no gain reduction keeps the level down. Each level
+is played for 30 ms, coming from the one below, and read over the last 10 ms; shifts of a bias point that take
+longer are not waited for. A point clips where one of two limits is passed: total harmonic distortion (2nd to 10th
+harmonic over the fundamental), or the fall of its gain against a small signal; 1 % and 1 dB by default (common
+practice, no source).
 
-A stage's own distortion is what it adds: the harmonics at its output, less those that arrive at its input times the
-stage's small-signal gain at each of them. What a stage does to the one before it by loading is counted as that one's.
+A stage's own distortion is what it adds: the harmonics at its output, less those that arrive at its input times
+the stage's small-signal gain at each of them. What a stage does to the one before it, by loading it, counts as
+that one's. The tone stops rising 12 dB above the first level at which anything clips: a point that is still clean
+there is no bottleneck.
 """
 
 from __future__ import annotations
@@ -15,56 +18,137 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
-from fetsim.measurements.bench import Bench, Run
+from fetsim.measurements.bench import Bench
 from fetsim.measurements.distortion import HIGHEST_HARMONIC
 from fetsim.measurements.hold import REFERENCE_HZ, held_at_rest, linear_at_rest
 from fetsim.measurements.points import Point
 from fetsim.measurements.small_signal import Phasors, transfers
-from fetsim.measurements.spectrum import tones
 
-LOWEST_DBU, HIGHEST_DBU, STEP_DB = -40.0, 40.0, 0.5  # of the source
-RISE_S, REST_S, READ_S = 0.005, 0.015, 0.010  # from one level to the next, until it is read, and read
+LOWEST_DBU, HIGHEST_DBU, STEP_DB = -30.0, 40.0, 0.5  # of the source
+BEYOND_DB = 12.0  # above the first level that clips anywhere
+RISE_S, REST_S, READ_S = 0.005, 0.015, 0.010  # up to the next level, until it is read, and read: whole periods
 THD_LIMIT = 0.01  # ratio
 COMPRESSION_LIMIT_DB = 1.0
+DISTORTION, COMPRESSION, CLEAN = "distortion", "compression", "none"
 
 
 @dataclass(frozen=True)
 class ClipLimits:
-    """What counts as clipping."""
+    """What counts as clipping: a ratio of harmonics to fundamental, a fall of gain."""
 
     thd: float = THD_LIMIT
-    """Ratio, harmonics to fundamental."""
     compression_db: float = COMPRESSION_LIMIT_DB
+
+
+DEFAULT_LIMITS = ClipLimits()
 
 
 @dataclass(frozen=True)
 class LargestLevel:
-    """The level at which a point clips."""
+    """The level at which a point clips, or the largest that was tried."""
 
     level_dbu: float
     """Of the fundamental at the point."""
     source_dbu: float
     by: str
-    """``distortion`` or ``compression``."""
+    """The limit that is passed first, ``distortion`` or ``compression``; ``none`` if the point stayed clean."""
+
+    @property
+    def clips(self) -> bool:
+        return self.by != CLEAN
 
 
 def clip_levels(
-    bench: Bench, points: Sequence[Point], *, limits: ClipLimits = ClipLimits(), own: bool = True
-) -> list[LargestLevel | None]:
-    """The clip level of each point; None where it does not clip up to +40 dBu at the source.
+    bench: Bench, points: Sequence[Point], *, limits: ClipLimits, own: bool
+) -> list[LargestLevel]:
+    """The clip level of each point, in the order of the signal.
 
-    ``points`` in the order of the signal. ``own``: count only what is added since the point before; else everything
-    since the source.
+    ``own``: count what is added since the point before; otherwise everything since the source.
     """
     held = held_at_rest(bench)
-    gains = _gains(held, points)
-    ratios = gains.copy()
+    gains = _small_signal_gains(held, points)
     if own:
-        ratios[1:] /= gains[:-1]
-    found: list[LargestLevel | None] = [None] * len(points)
-    past: list[tuple[float, float, float, float]] = []
-    return found
+        gains = gains / np.concatenate((np.ones((1, HIGHEST_HARMONIC)), gains[:-1]))
+    rows: list[tuple[float, Array, Array, Array]] = []
+    clipped, last_dbu = np.zeros(len(points), dtype=bool), np.inf
+    for source_dbu, source, heard in _rising_tone(held, points):
+        arrives = np.vstack((source, heard[:-1])) if own else np.broadcast_to(source, heard.shape)
+        thd, fall_db = added(heard, arrives, gains)
+        rows.append((source_dbu, np.abs(heard[:, 0]), thd, fall_db))
+        clipped |= (thd >= limits.thd) | (fall_db >= limits.compression_db)
+        last_dbu = min(last_dbu, source_dbu + BEYOND_DB) if np.any(clipped) else last_dbu
+        if np.all(clipped) or source_dbu >= last_dbu:
+            break
+    sources_dbu, *tables = (np.array(column) for column in zip(*rows, strict=True))
+    return [
+        clip_level(sources_dbu, *(table[:, number] for table in tables), limits=limits)
+        for number in range(len(points))
+    ]
+
+
+def added(leaves: Phasors, arrives: Phasors, gain: Phasors) -> tuple[Array, Array]:
+    """Distortion [ratio to the fundamental] and fall of gain [dB] that stages add [shape=(stages,) each].
+
+    Phasors of the harmonics 1, 2, ... behind and before each stage and the stage's small-signal gain at each
+    of them [shape=(stages, orders)].
+    """
+    excess = leaves[:, 1:] - gain[:, 1:] * arrives[:, 1:]
+    thd = np.sqrt(np.sum(np.abs(excess) ** 2, axis=1)) / np.abs(leaves[:, 0])
+    return thd, 20.0 * np.log10(np.abs(gain[:, 0] * arrives[:, 0] / leaves[:, 0]))
+
+
+def clip_level(
+    source_dbu: Array, peak_v: Array, thd: Array, fall_db: Array, *, limits: ClipLimits
+) -> LargestLevel:
+    """Where rising levels first pass a limit [shape=(levels,) each], on straight lines in dB between two."""
+    with np.errstate(divide="ignore"):
+        excess_db = {
+            DISTORTION: 20.0 * np.log10(np.maximum(thd, 1e-12) / limits.thd),
+            COMPRESSION: fall_db - limits.compression_db,
+        }
+    found = []
+    for by, excess in excess_db.items():
+        beyond = np.flatnonzero(excess >= 0.0)
+        if beyond.size:
+            last = int(beyond[0])
+            first = max(last - 1, 0)
+            share = excess[first] / (excess[first] - excess[last]) if last > first else 1.0
+            found.append((float(source_dbu[first] + share * (source_dbu[last] - source_dbu[first])), by))
+    at_dbu, by = min(found, default=(float(source_dbu[-1]), CLEAN))
+    level_v = float(np.exp(np.interp(at_dbu, source_dbu, np.log(peak_v)))) / np.sqrt(2.0)
+    return LargestLevel(rms_v_to_dbu(level_v), at_dbu, by)
+
+
+def largest_level(bench: Bench, point: Point, limits: ClipLimits = DEFAULT_LIMITS) -> LargestLevel:
+    """The level at which one point clips, whatever stage is to blame."""
+    return clip_levels(bench, [point], limits=limits, own=False)[0]
+
+
+def _small_signal_gains(held: Bench, points: Sequence[Point]) -> Phasors:
+    """Gain from the source at each harmonic [shape=(points, orders)]."""
+    linear = linear_at_rest(held)
+    orders = REFERENCE_HZ * np.arange(1, HIGHEST_HARMONIC + 1)
+    weights = np.array([point.weights(linear.index) for point in points])
+    return np.array([transfer.gain for transfer in transfers(linear, orders, weights)])
+
+
+def _rising_tone(held: Bench, points: Sequence[Point]) -> Iterator[tuple[float, Phasors, Phasors]]:
+    """Source level, phasors of the source [shape=(orders,)] and at the points [shape=(points, orders)], in V peak."""
+    rise, rest, read = (round(span * held.rate_hz) for span in (RISE_S, REST_S, READ_S))
+    angle = 2.0 * np.pi * REFERENCE_HZ / held.rate_hz * np.arange(1, rise + rest + read + 1)
+    carrier, ramp = np.sin(angle), np.minimum(np.arange(1, angle.size + 1) / rise, 1.0)
+    window = np.hanning(read + 1)[:-1]
+    orders = np.arange(1, HIGHEST_HARMONIC + 1)
+    # phasors against the source's sine; the record holds whole periods, so that harmonics do not mix
+    project = 2j / np.sum(window) * window * np.exp(-1j * np.outer(orders, angle[-read:]))
+    run = held.run([node for point in points for node in point.nodes])
+    peak_v = 0.0
+    for source_dbu in np.arange(LOWEST_DBU, HIGHEST_DBU + 0.5 * STEP_DB, STEP_DB):
+        last_v, peak_v = peak_v, dbu_to_rms_v(float(source_dbu)) * np.sqrt(2.0)
+        emf_v = (last_v + (peak_v - last_v) * ramp) * carrier
+        played = run.play(emf_v)
+        heard = np.array([project @ point.volts(played)[-read:] for point in points])
+        yield float(source_dbu), np.where(orders == 1, peak_v, 0.0).astype(np.complex128), heard

@@ -102,6 +102,16 @@ def hold(bench: Bench, reduction_db: float) -> Bench:
     return _held(bench, found_v, start=tried[-1].bias)
 
 
+def hold_at(bench: Bench, control_v: float) -> Bench:
+    """The bench with its control node held at a voltage; a unit without a gain cell as it is."""
+    return bench if bench.unit.gain_cell is None else _held(bench, control_v)
+
+
+def state_in_words(reduction_db: float) -> str:
+    """What ``hold`` of this gain reduction is called."""
+    return "at rest" if reduction_db < SHALLOWEST_DB else f"held at {reduction_db:g} dB"
+
+
 def output_gain_db(bench: Bench) -> float:
     """Small-signal gain from the source to the output at 1 kHz [dB]."""
     linear = linear_at_rest(bench)

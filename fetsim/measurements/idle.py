@@ -209,9 +209,10 @@ def _jfet_state(element: Element, levels: Levels) -> tuple[str, float, float]:
     """State, volts above pinch-off, slope resistance of the channel."""
     gate_source_v, gate_drain_v = port_voltages_v(element, levels)
     pinch_off_v = element.values["pinch_off_v"]
-    _, _, by_gate_drain, gate_source_a, _, gate_drain_a, _ = device_law(element, levels)
+    _, by_gate_source, by_gate_drain, gate_source_a, _, gate_drain_a, _ = device_law(element, levels)
     above_v = max(gate_source_v, gate_drain_v) - pinch_off_v
-    slope_s = -by_gate_drain  # the drain moves, gate and source stay
+    # the end of the channel that acts as the drain moves, the other one and the gate stay
+    slope_s = -by_gate_drain if gate_source_v >= gate_drain_v else by_gate_source
     resistance_ohm = 1.0 / slope_s if slope_s > 0.0 else inf
     if above_v <= 0.0:
         state = "pinched off"
@@ -256,8 +257,7 @@ def _loadings(part: Part, ways: tuple[Branch, ...], levels: Levels) -> tuple[Loa
             volt, watt = max(abs(a - b) for a in primary for b in secondary), 0.0
     actual = {"power_rating": watt, "voltage_rating": volt, "current_rating": ampere}
     return tuple(
-        Loading(part.designator, key.removesuffix("_rating"), actual[key], limit)
-        for key, limit in ratings.items()
+        Loading(part.designator, key.removesuffix("_rating"), actual[key], limit) for key, limit in ratings.items()
     )
 
 

@@ -25,12 +25,12 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.bench import Bench
 from fetsim.measurements.checks import positive
-from fetsim.measurements.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest
+from fetsim.measurements.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.plain import plain
 from fetsim.measurements.points import OUTPUT, Point, find_point
 from fetsim.measurements.small_signal import corners_hz, transfers
 from fetsim.measurements.spectrum import tones
-from fetsim.measurements.tone_gain import tone_gain
+from fetsim.measurements.steady import phasor, settle, whole_period
 from fetsim.schematic.unit import Unit
 
 LOW_HZ, HIGH_HZ = 10.0, 100e3
@@ -97,7 +97,6 @@ class ResponseMeasurement:
     unit: str
     responses: tuple[Response, ...]
     checks: tuple[ToneCheck, ...]
-    warnings: tuple[str, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists for JSON."""
@@ -142,13 +141,10 @@ def measure_response(
     checks = []
     if check:
         for wanted, state in zip(reductions_db, states, strict=True):
-            checks += _checked(state, _in_words(wanted), places)
-    warnings: list[str] = []
+            checks += _checked(state, state_in_words(wanted), places)
     for level in levels_dbu:
-        swept, trouble = _swept(bench, level, places)
-        found += swept
-        warnings += trouble
-    return ResponseMeasurement(unit.name, tuple(found), tuple(checks), tuple(warnings))
+        found += _swept(bench, level, places)
+    return ResponseMeasurement(unit.name, tuple(found), tuple(checks))
 
 
 def _linear(
@@ -167,17 +163,13 @@ def _linear(
         low, high = corners_hz(linear, row, middle_hz=REFERENCE_HZ)
         found.append(
             Response(
-                place.name, _in_words(wanted_db), wanted_db,
+                place.name, state_in_words(wanted_db), wanted_db,
                 state.control_v if isinstance(state, HeldBench) else None,
                 grid, transfer.gain_db, transfer.phase_deg, transfer.group_delay_s,
                 quiet.gain_db - transfer.gain_db, float(one.gain_db[0]), low, high,
             )
         )  # fmt: skip
     return found
-
-
-def _in_words(reduction_db: float) -> str:
-    return f"held at {reduction_db:g} dB" if reduction_db else "at rest"
 
 
 def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneCheck]:
@@ -199,29 +191,28 @@ def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneChec
     return found
 
 
-def _swept(bench: Bench, level_dbu: float, places: Sequence[Point]) -> tuple[list[Response], list[str]]:
-    words = f"loop closed, {level_dbu:+g} dBu"
+def _swept(bench: Bench, level_dbu: float, places: Sequence[Point]) -> list[Response]:
+    """Steady tones one after the other, each from the state that the one before has left."""
     linear = linear_at_rest(bench)
     frequencies = np.array(SWEPT_HZ)
-    output = find_point(bench.unit, OUTPUT)
-    watched = [*places, output]
+    watched = [*places, find_point(bench.unit, OUTPUT)]
     weights = np.array([place.weights(linear.index) for place in watched])
     at_rest = transfers(linear, frequencies, weights)
-    quiet = bench.run([node for place in watched for node in place.nodes])
-    heard = [tone_gain(quiet.branch(), level_dbu, f, watched) for f in SWEPT_HZ]
-    gains = np.array([one.gain for one in heard]).T
-    gain_db, middle = 20.0 * np.log10(np.abs(gains)), SWEPT_HZ.index(REFERENCE_HZ)
-    reduction_db = float(at_rest[-1].gain_db[middle] - gain_db[-1, middle])
-    warnings = [
-        f"{words}: at {one.frequency_hz:g} Hz the gain is still about {one.left_db:.3f} dB from settled"
-        for one in heard
-        if not one.settled
-    ]
-    found = [
+    run = bench.run([node for place in watched for node in place.nodes])
+    gains = np.empty((len(watched), len(frequencies)), dtype=np.complex128)
+    for number, frequency in enumerate(SWEPT_HZ):
+        period = whole_period(frequency, bench.rate_hz)
+        emf_v = period.tone(level_dbu)
+        steady = settle(run, emf_v)
+        for row, place in enumerate(watched):
+            gains[row, number] = phasor(place.volts(steady.levels), period) / phasor(emf_v, period)
+    levels, middle = 20.0 * np.log10(np.abs(gains)), SWEPT_HZ.index(REFERENCE_HZ)
+    reductions = np.array([one.gain_db for one in at_rest]) - levels
+    return [
         Response(
-            place.name, words, reduction_db, None, frequencies, level, np.degrees(np.unwrap(np.angle(gain))),
-            np.full(len(frequencies), np.nan), rest.gain_db - level, float(level[middle]), None, None,
+            place.name, f"loop closed, {level_dbu:+g} dBu", float(reductions[-1, middle]), None, frequencies,
+            levels[row], np.degrees(np.unwrap(np.angle(gains[row]))), np.full(len(frequencies), np.nan),
+            reductions[row], float(levels[row, middle]), None, None,
         )
-        for place, gain, level, rest in zip(places, gains, gain_db, at_rest, strict=False)
+        for row, place in enumerate(places)
     ]  # fmt: skip
-    return found, warnings

@@ -32,7 +32,7 @@ from fetsim.measurements.small_signal import transfers
 BLOCK_S = 5e-3  # least length of a block: long enough to tell time constants of 10 ms and 1 s apart
 BLOCKS = 8  # between one extrapolation and the next
 SETTLED_V = 1e-4  # an extrapolation that moves no unknown by more (volts; amperes and volt-seconds alike) is the last
-MOST_ROUNDS = 60
+LONGEST_S = 60.0  # of playing, before a unit is said to have no steady state
 LEAST_WEIGHT = 1e-10  # re the largest singular value: what is smaller is rounding
 FREQUENCY_ERROR = 1e-4  # relative, allowed so that a few cycles make a whole number of steps
 MOST_CYCLES = 64  # in a period of whole steps
@@ -91,32 +91,30 @@ def settle(run: Run, period_v: Array) -> Steady:
 
     Leaves ``run`` in that state. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
-    rate_hz = run.bench.rate_hz
-    block_v = np.tile(period_v, ceil(BLOCK_S * rate_hz / len(period_v)))
-    played, slowest = 0, np.inf
-    before = run.memory
-    for _ in range(MOST_ROUNDS):
+    block_v = np.tile(period_v, ceil(BLOCK_S * run.bench.rate_hz / len(period_v)))
+    played, slowest, before = 0, np.inf, run.memory
+    while played < LONGEST_S * run.bench.rate_hz:
         run.play(block_v)  # lets what is fast die away
         chain = [run.memory]
         for _ in range(BLOCKS):
             run.play(block_v)
             chain.append(run.memory)
-        played += 1 + BLOCKS
-        drift = _largest(chain[-1] - chain[-2])
+        played += (1 + BLOCKS) * len(block_v)
+        drift = _largest(chain[-1] - chain[-2]) / len(block_v)
         if drift > slowest:
             run.recall(before)
             slowest = np.inf
+            block_v = np.tile(block_v, 2)  # shows slow modes better, and gets on by mere playing where all else fails
             continue
         goal = _limit(np.array(chain))
-        left = _largest(goal - chain[-1])
+        left_v = _largest(goal - chain[-1])
         before, slowest = chain[-1], drift
         run.recall(goal)
-        if left < SETTLED_V:
-            levels = run.play(block_v)
-            return Steady(levels, (played + 1) * len(block_v) / rate_hz, left)
+        if left_v < SETTLED_V:
+            return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)
     raise ConvergenceError(
-        f"no steady state: {run.bench.unit.name} still moves by {1e3 * left:.3g} mV after "
-        f"{played * len(block_v) / rate_hz:.2g} s of a steady tone; does it oscillate?"
+        f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a steady "
+        "tone; does it oscillate?"
     )
 
 

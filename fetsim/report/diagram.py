@@ -57,9 +57,7 @@ def _box_text(unit: Unit, flow: Flow, stage: str) -> list[str]:
         "signal in": [part.designator for part in parts if part.kind == "input"],
         "controls": dict.fromkeys(part.control for part in parts if part.control),
         "switches": dict.fromkeys(part.bank for part in parts if part.bank),
-        "gain cell": [
-            part.designator for part in parts if unit.gain_cell and part.designator == unit.gain_cell.fet
-        ],
+        "gain cell": [part.designator for part in parts if unit.gain_cell and part.designator == unit.gain_cell.fet],
         "makes": flow.makes[stage],
         "fed from": flow.fed_from[stage],
         "signal out": [part.designator for part in parts if part.kind == "output"],
@@ -94,9 +92,7 @@ def _lanes(links: tuple[Link, ...], taps: list[_Tap], count: int) -> dict[str, i
         top, bottom = min(at), max(at)
         for lane, spoken_for in enumerate(taken):
             # one free row between two nodes on one line, lest they look joined
-            if all(
-                bottom + 1 < other_top or top - 1 > other_bottom for other_top, other_bottom in spoken_for
-            ):
+            if all(bottom + 1 < other_top or top - 1 > other_bottom for other_top, other_bottom in spoken_for):
                 spoken_for.append((top, bottom))
                 lanes[node] = lane
                 break

@@ -11,6 +11,7 @@ from fetsim.schematic.unit import Unit
 
 DIGITS = 4
 SMALLEST = 1e-15  # amperes and watts below this are what rounding leaves
+SMALLEST_STORE_J = 1e-9  # less than this is not worth a word
 VOLTS_A_LINE = 4
 QUANTITIES = {"power": "watt", "voltage": "volt", "current": "ampere"}
 LEADS = {
@@ -119,9 +120,7 @@ def _ratings(point: IdlePoint) -> str:
     near, other = f"{100.0 * NEAR:.0f} %", "other part" if point.beyond_rating else "part"
     said = [
         *_loadings(point.beyond_rating, "BEYOND THEIR RATING:", "No part is beyond a rating."),
-        *_loadings(
-            point.near_rating, f"Above {near} of a rating:", f"No {other} is above {near} of a rating."
-        ),
+        *_loadings(point.near_rating, f"Above {near} of a rating:", f"No {other} is above {near} of a rating."),
     ]
     return "\n".join([*said, paragraph(RATINGS_NOTE)])
 
@@ -171,7 +170,7 @@ def _check(point: IdlePoint) -> str:
 
 def _cautions(point: IdlePoint) -> list[str]:
     store, most = "", point.largest_store
-    if most is not None:
+    if most is not None and most.stored_energy_j > SMALLEST_STORE_J:
         volt = abs(most.branches[0].voltage_v)
         store = f" (most energy in {most.designator}: {most.stored_energy_j:.2g} J at {volt:.3g} V)"
     told = [text.format(store=store) for text in CAUTIONS]

@@ -72,9 +72,10 @@ def _solver(rendering: FileRendering) -> str:
     most = max(effort.most_iterations for effort in rendering.efforts)
     cut = sum(effort.subdivided_steps for effort in rendering.efforts)
     subdivided = {0: "no step", 1: "1 step"}.get(cut, f"{cut} steps")
+    iterations = "1 Newton iteration" if most == 1 else f"{most} Newton iterations"
     return (
         f"{rendering.quality} quality, {rendering.method} at {rendering.internal_rate_hz / 1000:g} kHz; "
-        f"at most {most} Newton iterations in a step, {subdivided} subdivided"
+        f"at most {iterations} in a step, {subdivided} subdivided"
     )
 
 

@@ -29,17 +29,14 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
         "temperature_c": unit.temperature_c,
         "full_scale_dbu": unit.full_scale_dbu,
         "gain_cell": None if cell is None else {"fet": cell.fet, "control_node": cell.control_node},
-        "changes": [
-            dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(unit)
-        ],
+        "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(unit)],
         "signal_order": list(flow.order),
         "links": [
             {
                 "node": link.node,
                 "driver": link.driver,
                 "receivers": [
-                    {"stage": receiver, "feedback": flow.is_feedback(link, receiver)}
-                    for receiver in link.receivers
+                    {"stage": receiver, "feedback": flow.is_feedback(link, receiver)} for receiver in link.receivers
                 ],
             }
             for link in flow.links
@@ -103,8 +100,7 @@ def part_dict(unit: Unit, part: Part, *, full: bool = False) -> dict[str, Any]:
     if full:
         found["sheet"] = None if part.device is None else device_dict(part.device)
         found["changes"] = [
-            {"option": one.option, "now": one.now or None, "sets": one.sets}
-            for one in part_changes(unit, part)
+            {"option": one.option, "now": one.now or None, "sets": one.sets} for one in part_changes(unit, part)
         ]
     return found
 

@@ -102,9 +102,7 @@ def _control(unit: Unit, before: Unit, name: str) -> str:
     for part in unit.parts.values():
         if part.control == name:
             track = f"{part.kind} {amount(part.values['value'], 'ohm')}"
-            rows.append(
-                (part.designator, track, f"{part.taper}, {part.direction}", track_text(unit, before, part))
-            )
+            rows.append((part.designator, track, f"{part.taper}, {part.direction}", track_text(unit, before, part)))
     head = paragraph(f"{mark}{name} at {position} ({control.role}): {control.about}")
     return f"{head}\n{indented(columns(('part', 'kind', 'taper', 'resistance'), rows))}"
 

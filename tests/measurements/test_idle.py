@@ -155,6 +155,26 @@ def test_channel_resistance_at_rest(built, polarity, sign, gate_v, state):
         assert fet.above_pinch_off_v == pytest.approx(gate_source_v + 4.0, abs=1e-9)
 
 
+def test_channel_of_a_fet_turned_round(built):
+    """A symmetrical FET with drain and source exchanged: the same current backwards, the same channel."""
+    ends = ("d", "s"), ("s", "d")
+    ways = [
+        built(
+            supply("V1", "vd", 1.0), resistor("R1", "vd", "d", "100"), resistor("R2", "s", "0", "100"),
+            resistor("R3", "g", "0", "1M"),
+            'J1 = { kind = "jfet", device = "book", '
+            f'nodes = {{ drain = "{drain}", gate = "g", source = "{source}" }} }}',
+            sheets=fet_sheet("n", "10mA", "-4V"),
+        ).part("J1")
+        for drain, source in ends
+    ]  # fmt: skip
+    right, round_ = ways
+    assert right.state == round_.state == "ohmic"
+    assert round_.branches[0].current_a == pytest.approx(-right.branches[0].current_a, rel=1e-6)
+    assert round_.channel_resistance_ohm == pytest.approx(right.channel_resistance_ohm, rel=1e-6)
+    assert round_.above_pinch_off_v == pytest.approx(right.above_pinch_off_v, rel=1e-6)
+
+
 @pytest.mark.parametrize(("polarity", "sign"), [("npn", 1.0), ("pnp", -1.0)])
 def test_textbook_transistor_with_base_divider(built, polarity, sign):
     """Boylestad and Nashelsky, the voltage-divider bias example (from memory): V_CC 22 V, 39k and 3.9k, R_C 10k, R_E
@@ -234,9 +254,7 @@ def test_ten_times_the_sink_current_overloads_a_small_resistor(dunlin):
 def test_a_short_piece_of_track_may_not_carry_more_than_the_whole(built):
     """1 kohm track of 0.1 W: 10 mA at most. 0.1 of it (100 ohm) at 2 V carries 20 mA: 0.04 W, yet four times too
     much for that piece."""
-    track = (
-        'P1 = { kind = "rheostat", nodes = ["vp", "0"], value = "1k", fraction = 0.1, power_rating = "0.1W" }'
-    )
+    track = 'P1 = { kind = "rheostat", nodes = ["vp", "0"], value = "1k", fraction = 0.1, power_rating = "0.1W" }'
     point = built(supply("V1", "vp", 2), track)
     assert point.part("P1").dissipation_w == pytest.approx(0.04, rel=1e-4)
     assert point.beyond_rating[0].share == pytest.approx(4.0, rel=1e-4)
