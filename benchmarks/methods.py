@@ -22,8 +22,8 @@ from fetsim.schematic.wiring import build_circuit
 BASE_HZ, SECONDS = 48e3, 0.05
 REFERENCE = ("sdirk4", 64, 1e-4)
 SETTINGS = (
-    ("bdf4", 4, 0.01), ("bdf4", 5, 0.01), ("bdf4", 6, 0.01), ("bdf4", 8, 0.01), ("bdf4", 12, 0.001),
-    ("bdf4", 13, 0.001), ("bdf3", 6, 0.01), ("bdf3", 12, 0.001), ("bdf2", 12, 0.01), ("sdirk2", 6, 0.01),
+    ("bdf4", 4, 0.01), ("bdf4", 3, 0.01), ("bdf4", 5, 0.005), ("bdf4", 6, 0.01), ("bdf4", 8, 0.01), ("bdf4", 12, 0.001),
+     ("bdf3", 6, 0.01), ("bdf3", 12, 0.001), ("bdf2", 12, 0.01), ("sdirk2", 6, 0.01),
     ("sdirk2", 12, 0.001), ("sdirk4", 2, 0.01), ("sdirk4", 3, 0.01), ("sdirk4", 4, 0.01), ("sdirk4", 8, 0.001),
 )  # fmt: skip
 

@@ -30,8 +30,12 @@ class Quality:
     about: str
 
     def factor(self, rate_hz: float) -> int:
-        """Oversampling factor for a file of ``rate_hz``."""
-        return max(1, ceil(self.least_rate_hz / rate_hz))
+        """Oversampling factor for a file of ``rate_hz``: above 6 only products of 2 and 3, which the rate conversion
+        does exactly."""
+        factor = max(1, ceil(self.least_rate_hz / rate_hz))
+        while factor > 6 and not _is_smooth(factor):
+            factor += 1
+        return factor
 
 
 QUALITIES: dict[str, Quality] = {
@@ -39,10 +43,17 @@ QUALITIES: dict[str, Quality] = {
     for q in (
         Quality("draft", 140e3, "bdf4", 0.01, "quick listening"),
         Quality("standard", 235e3, "bdf4", 0.005, "the default"),
-        Quality("fine", 620e3, "bdf4", 0.001, "for measurements and last renders"),
+        Quality("fine", 560e3, "bdf4", 0.001, "for measurements and last renders"),
     )
 }
 DEFAULT_QUALITY = "standard"
+
+
+def _is_smooth(factor: int) -> bool:
+    for prime in (2, 3):
+        while factor % prime == 0:
+            factor //= prime
+    return factor == 1
 
 
 def quality_named(name: str) -> Quality:

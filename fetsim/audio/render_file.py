@@ -211,10 +211,8 @@ def _check_amounts(reader: AudioReader, target: Path, container: Container, colu
         raise InputError(f"{target}: too long for {target.suffix} files; choose a suffix from {larger}")
     if reader.frames / reader.rate_hz * log_rate_hz * reader.channels > MOST_LOG_ROWS:
         raise InputError(f"log rate: {log_rate_hz:g} Hz makes over {MOST_LOG_ROWS} rows; choose a lower one")
-
-    room = shutil.disk_usage(target.parent).free
-    if reader.frames * columns * BYTES > room:
-        need = reader.frames * columns * BYTES
+    need, room = reader.frames * columns * BYTES, shutil.disk_usage(target.parent).free
+    if need > room:
         raise InputError(f"{target}: needs {need / 1e6:.1f} MB of disk and more, {room / 1e6:.1f} MB are free")
 
 

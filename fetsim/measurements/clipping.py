@@ -130,9 +130,9 @@ def largest_level(bench: Bench, point: Point, limits: ClipLimits = DEFAULT_LIMIT
 def _small_signal_gains(held: Bench, points: Sequence[Point]) -> Phasors:
     """Gain from the source at each harmonic [shape=(points, orders)]."""
     linear = linear_at_rest(held)
-    orders = REFERENCE_HZ * np.arange(1, HIGHEST_HARMONIC + 1)
+    orders = np.arange(1.0, HIGHEST_HARMONIC + 1.0)
     weights = np.array([point.weights(linear.index) for point in points])
-    return np.array([transfer.gain for transfer in transfers(linear, orders, weights)])
+    return np.array([transfer.gain for transfer in transfers(linear, REFERENCE_HZ * orders, weights)])
 
 
 def _rising_tone(held: Bench, points: Sequence[Point]) -> Iterator[tuple[float, Phasors, Phasors]]:
