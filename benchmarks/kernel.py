@@ -34,9 +34,8 @@ def main() -> None:
         print(
             f"straight-line C {total:6.2f} times real time; compiled Python takes {total / compiled:4.2f} of its time"
         )
-    print(
-        f"compiled Python {compiled:6.2f} times real time at {RATE_HZ / 1e3:g} kHz, {1e9 / compiled / RATE_HZ:.0f} ns a step"
-    )
+    step_ns = 1e9 / compiled / RATE_HZ
+    print(f"compiled Python {compiled:6.2f} times real time at {RATE_HZ / 1e3:g} kHz, {step_ns:.0f} ns a step")
     against_scipy(circuit)
 
 

@@ -1,5 +1,4 @@
-"""Three short recordings for trying things out, as they come up at the desk of a small community radio
-station.
+"""Three short recordings to try things on, as they come up at the desk of a small community radio station.
 
     python demo_audio/make_demo.py
 
@@ -29,13 +28,14 @@ RATE_HZ = 48000
 SEED = 1953
 BEAT_S = 60.0 / 112.0
 PEAK_DBFS = -14.5
+JUMP_DB = 14.0
 BITS = {"jingle.wav": "16", "announcement.wav": "24", "bass_jump.wav": "24"}
 
-# formants F1, F2, F3 [Hz] and their bandwidths; vowels of an adult speaker (common practice, no source)
+# formants F1, F2, F3 [Hz] of adult speakers (Peterson and Barney, J. Acoust. Soc. Am. 24 (1952) 175; from memory)
 VOWELS = {"a": (730, 1090, 2440), "e": (530, 1840, 2480), "i": (270, 2290, 3010), "o": (570, 840, 2410)}
-BANDWIDTHS_HZ = (80.0, 100.0, 140.0)
+BANDWIDTHS_HZ = (80.0, 100.0, 140.0)  # common practice, no source
 # (vowel, start [s], length [s], pitch [Hz], loudness, with a consonant of noise before it)
-SYLLABLES = (
+SYLLABLES: tuple[tuple[str, float, float, float, float, bool], ...] = (
     ("a", 0.20, 0.22, 128, 1.0, True), ("i", 0.47, 0.18, 122, 0.8, False), ("o", 0.72, 0.30, 118, 0.9, True),
     ("e", 1.15, 0.16, 126, 0.7, True), ("a", 1.36, 0.24, 120, 0.9, False), ("o", 1.66, 0.34, 104, 0.7, True),
     ("i", 2.45, 0.20, 134, 0.9, True), ("e", 2.72, 0.20, 130, 1.0, True), ("a", 2.98, 0.26, 124, 0.9, False),
@@ -58,8 +58,8 @@ def jingle(rng: np.random.Generator) -> Array:
             _add(sound, (beat + half) * BEAT_S, _hat(rng), (0.10, 0.17))
     for step, pitch_hz in enumerate((*RIFF_HZ, *RIFF_HZ[:2])):
         _add(sound, step * BEAT_S, _bass(pitch_hz, 0.85 * BEAT_S), (0.45, 0.45))
-    for beat, pitch_hz in CHIME:
-        _add(sound, beat * BEAT_S, _bell(pitch_hz), (0.30, 0.20))
+    for at_beat, pitch_hz in CHIME:
+        _add(sound, at_beat * BEAT_S, _bell(pitch_hz), (0.30, 0.20))
     return sound
 
 
@@ -70,16 +70,18 @@ def announcement(rng: np.random.Generator) -> Array:
         if consonant:
             _add(sound, start_s - 0.06, _hiss(rng, 0.07), (0.10 * loudness,))
         _add(sound, start_s, _vowel(rng, VOWELS[vowel], pitch_hz, length_s), (loudness,))
-    room = sosfilt(butter(1, 300.0, fs=RATE_HZ, output="sos"), rng.standard_normal(len(sound)))
-    return sound + 4e-4 * room[:, None]
+    return sound + 4e-4 * _noise(rng, len(sound), (80.0, 300.0))[:, None]
 
 
 def bass_jump(rng: np.random.Generator) -> Array:
     """[shape=(n, 1)]"""
-    seconds = _seconds(5.0) jump_db = np.where((seconds >= 1.0) & (seconds < 3.0), 0.0, -14.0) fade =
-    np.minimum(1.0, np.minimum(seconds, 5.0 - seconds) / 0.02) note = sum(np.sin(2.0 * np.pi * 73.4 * k *
-    seconds + rng.uniform(0.0, 2.0 * np.pi)) / k**1.5 for k in range(1, 9)) return (note * fade * 10.0 **
-    (jump_db / 20.0))[:, None]
+    seconds = _seconds(5.0)
+    jump_db = np.where((seconds >= 1.0) & (seconds < 3.0), 0.0, -JUMP_DB)
+    fade = np.minimum(1.0, np.minimum(seconds, 5.0 - seconds) / 0.02)
+    note = np.zeros_like(seconds)
+    for k in range(1, 9):
+        note += np.sin(2.0 * np.pi * 73.4 * k * seconds + rng.uniform(0.0, 2.0 * np.pi)) / k**1.5
+    return (note * fade * 10.0 ** (jump_db / 20.0))[:, None]
 
 
 def main() -> None:
@@ -107,32 +109,41 @@ def _seconds(length_s: float) -> Array:
 
 
 def _kick() -> Array:
-    t = _seconds(0.35) pitch_hz = 50.0 + 90.0 * np.exp(-t / 0.03) return np.sin(2.0 * np.pi *
-    np.cumsum(pitch_hz) / RATE_HZ) * np.exp(-t / 0.09) * np.minimum(1.0, t / 0.001)
+    t = _seconds(0.35)
+    pitch_hz = 50.0 + 90.0 * np.exp(-t / 0.03)
+    tone = np.sin(2.0 * np.pi * np.cumsum(pitch_hz) / RATE_HZ)
+    return tone * np.exp(-t / 0.09) * np.minimum(1.0, t / 0.001)
 
 
 def _snare(rng: np.random.Generator) -> Array:
     t = _seconds(0.25)
-    rattle = sosfilt(butter(2, (900.0, 8000.0), "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(len(t)))
+    rattle = _noise(rng, len(t), (900.0, 8000.0))
     return 0.5 * np.sin(2.0 * np.pi * 190.0 * t) * np.exp(-t / 0.05) + 0.8 * rattle * np.exp(-t / 0.06)
 
 
 def _hat(rng: np.random.Generator) -> Array:
     t = _seconds(0.08)
-    bright = sosfilt(butter(2, 7000.0, "highpass", fs=RATE_HZ, output="sos"), rng.standard_normal(len(t)))
-    return bright * np.exp(-t / 0.02)
+    return _noise(rng, len(t), (7000.0, 18000.0)) * np.exp(-t / 0.02)
 
 
 def _bass(pitch_hz: float, length_s: float) -> Array:
     t = _seconds(length_s)
-    tone = sum(np.sin(2.0 * np.pi * pitch_hz * k * t) / k for k in range(1, 13))
+    tone = np.zeros_like(t)
+    for k in range(1, 13):
+        tone += np.sin(2.0 * np.pi * pitch_hz * k * t) / k
     return tone * np.minimum(1.0, t / 0.008) * np.minimum(1.0, (length_s - t) / 0.03) * np.exp(-t / 0.6)
 
 
 def _bell(pitch_hz: float) -> Array:
-    t = _seconds(1.6) partials = ((1.0, 1.0, 0.7), (2.76, 0.4, 0.3), (5.40, 0.2, 0.12))  # of a free bar:
-    ratio, share, decay [s] return sum(share * np.sin(2.0 * np.pi * pitch_hz * ratio * t) * np.exp(-t / decay)
-    for ratio, share, decay in partials)
+    t = _seconds(1.6)
+    tone = np.zeros_like(t)
+    for ratio, share, decay_s in (
+        (1.0, 1.0, 0.7),
+        (2.76, 0.4, 0.3),
+        (5.40, 0.2, 0.12),
+    ):  # partials of a free bar
+        tone += share * np.sin(2.0 * np.pi * pitch_hz * ratio * t) * np.exp(-t / decay_s)
+    return tone
 
 
 def _vowel(rng: np.random.Generator, formants_hz: tuple[int, ...], pitch_hz: float, length_s: float) -> Array:
@@ -151,8 +162,11 @@ def _vowel(rng: np.random.Generator, formants_hz: tuple[int, ...], pitch_hz: flo
 
 def _hiss(rng: np.random.Generator, length_s: float) -> Array:
     t = _seconds(length_s)
-    noise = sosfilt(butter(2, (2500.0, 9000.0), "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(len(t)))
-    return noise * np.sin(np.pi * t / length_s) ** 2
+    return _noise(rng, len(t), (2500.0, 9000.0)) * np.sin(np.pi * t / length_s) ** 2
+
+
+def _noise(rng: np.random.Generator, samples: int, band_hz: tuple[float, float]) -> Array:
+    return sosfilt(butter(2, band_hz, "bandpass", fs=RATE_HZ, output="sos"), rng.standard_normal(samples))
 
 
 if __name__ == "__main__":

@@ -9,8 +9,9 @@ import typer
 
 from fetsim.errors import FetsimError
 
-COMMANDS = ("render", "show", "idle")
-"""Each is a module of this package with a function of the same name; its docstring is the help text."""
+COMMANDS = ("render", "show", "idle", "measure")
+"""Each is a module of this package with a function of the same name, whose docstring is the help text, or with an
+``application`` that is a group of commands."""
 
 INTERRUPTED = 130  # exit status of a program ended by Ctrl-C (POSIX shells: 128 + SIGINT)
 
@@ -56,7 +57,10 @@ def _application(arguments: list[str]) -> typer.Typer:
     named = [name for name in arguments if name in COMMANDS]
     for name in named[:1] or COMMANDS:
         module = importlib.import_module(f"fetsim.cli.{name}")
-        app.command(name)(getattr(module, name))
+        if hasattr(module, "application"):
+            app.add_typer(module.application(arguments), name=name)
+        else:
+            app.command(name)(getattr(module, name))
     return app
 
 

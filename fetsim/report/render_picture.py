@@ -1,7 +1,8 @@
 """Picture of a render: levels in and out, and gain reduction, over time, for each channel.
 
-A long log has more rows than the picture has columns; every column then shows the mean and the largest of its
-rows, so no peak is lost. The colours differ in lightness as well as in hue, for colour-blind readers and grey
+A log has more rows than its picture needs: levels are shown over 50 ms, so that they do not follow the
+waveform, and a long log has fewer columns than rows. Every column shows the mean and the largest of its rows, so
+no peak is lost. The colours differ in lightness as well as in hue, for colour-blind readers and grey
 prints. Figures are made without pyplot: no state, no screen.
 """
 
@@ -23,6 +24,7 @@ Array = NDArray[np.float64]
 WIDTH_INCH, LEVEL_INCH, REDUCTION_INCH, EDGES_INCH = 7.0, 1.9, 1.3, 0.9
 DOTS_PER_INCH = 160
 COLUMNS = 1000
+LEVEL_WINDOW_S, LEAST_LEVELS = 0.05, 100
 INPUT, OUTPUT, REDUCTION = "#e09b2d", "#1f5fa0", "#7d1538"
 SHADE = 0.28  # opacity of what lies between rms and peak
 SHOWN_RANGE_DB = 60.0
@@ -44,10 +46,8 @@ def draw_render(logs: Sequence[GainLog], title: str) -> Figure:
         for number, log in enumerate(logs):
             levels, reduction = panels[2 * number : 2 * number + 2]
             levels.set_title(f"Channel {number + 1}" if len(logs) > 1 else "", loc="left")
-            starts = column_starts(len(log.time_s))
-            time_s = log.time_s[starts]
-            _draw_levels(levels, log, time_s, starts)
-            _draw_reduction(reduction, log, time_s, starts)
+            _draw_levels(levels, log)
+            _draw_reduction(reduction, log)
         _name_time(panels[-1], float(logs[0].time_s[-1]))
         figure.align_ylabels(panels)
     return figure
@@ -59,14 +59,18 @@ def save_picture(figure: Figure, path: Path, kind: str) -> None:
         figure.savefig(path, format=kind, metadata=WITHOUT_DATE[kind])
 
 
-def column_starts(rows: int) -> NDArray[np.int64]:
-    """First row of every column of the picture."""
-    if rows <= COLUMNS:
-        return np.arange(rows)
-    return np.linspace(0, rows, COLUMNS, endpoint=False).astype(np.int64)
+def column_starts(rows: int, rows_each: int = 1) -> NDArray[np.int64]:
+    """First row of every column of the picture, each at least ``rows_each`` wide."""
+    columns = min(COLUMNS, max(rows // rows_each, 1))
+    return np.linspace(0, rows, columns, endpoint=False).astype(np.int64)
 
 
-def _draw_levels(panel: Axes, log: GainLog, time_s: Array, starts: NDArray[np.int64]) -> None:
+def _draw_levels(panel: Axes, log: GainLog) -> None:
+    rows = len(log.time_s)
+    row_s = 2.0 * float(log.time_s[0])
+    window_s = min(LEVEL_WINDOW_S, rows * row_s / LEAST_LEVELS)
+    starts = column_starts(rows, max(1, round(window_s / row_s)))
+    time_s = _means(log.time_s, starts)
     top, bottom = -np.inf, np.inf
     for label, colour, rms_dbu, peak_dbu in (
         ("input", INPUT, log.input_rms_dbu, log.input_peak_dbu),
@@ -74,21 +78,26 @@ def _draw_levels(panel: Axes, log: GainLog, time_s: Array, starts: NDArray[np.in
     ):
         rms = 10.0 * np.log10(_means(10.0 ** (rms_dbu / 10.0), starts))
         peak = np.maximum.reduceat(peak_dbu, starts)
-        panel.fill_between(time_s, rms, peak, color=colour, alpha=SHADE, linewidth=0.0)
-        panel.plot(time_s, rms, color=colour, linewidth=1.1, label=label)
+        panel.fill_between(time_s, rms, peak, color=colour, alpha=SHADE, linewidth=0.0, step="mid")
+        panel.plot(time_s, rms, color=colour, linewidth=1.1, label=label, drawstyle="steps-mid")
         top, bottom = max(top, float(peak.max())), min(bottom, float(rms.min()))
     panel.set_ylim(max(bottom, top - SHOWN_RANGE_DB) - 2.0, top + 2.0)
     panel.set_ylabel("Level (dBu)")
-    panel.set_title("line: rms; shade: up to the peak", loc="right", color="0.35")
-    panel.legend(loc="lower center", bbox_to_anchor=(0.5, 0.99), ncols=2, frameon=False, borderaxespad=0.1)
+    each_s = rows * row_s / len(starts)
+    each = f"{1e3 * each_s:.0f} ms" if each_s < 1.0 else f"{each_s:.1f} s"
+    panel.set_title(f"line: rms over {each}; shade: up to the peak", loc="right", color="0.35")
+    panel.legend(loc="lower left", bbox_to_anchor=(0.18, 0.99), ncols=2, frameon=False, borderaxespad=0.1)
     _plain(panel)
 
 
-def _draw_reduction(panel: Axes, log: GainLog, time_s: Array, starts: NDArray[np.int64]) -> None:
+def _draw_reduction(panel: Axes, log: GainLog) -> None:
+    starts = column_starts(len(log.time_s))
+    time_s = _means(log.time_s, starts)
     mean = _means(log.gain_reduction_mean_db, starts)
     largest = np.maximum.reduceat(log.gain_reduction_max_db, starts)
     panel.fill_between(time_s, 0.0, mean, color=REDUCTION, alpha=SHADE, linewidth=0.0)
     panel.plot(time_s, largest, color=REDUCTION, linewidth=0.9)
+    panel.set_title("shade: mean; line: largest", loc="right", color="0.35")
     low = min(0.0, float(mean.min()))
     panel.set_ylim(1.08 * max(float(largest.max()), LEAST_REDUCTION_DB), low)  # downwards, as meters show it
     panel.set_ylabel("Gain reduction\n(dB)")

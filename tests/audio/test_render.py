@@ -127,7 +127,7 @@ def test_absurd_rates_and_shapes_are_refused():
         render(np.zeros(100), 10.0)
     with pytest.raises(InputError, match="shape"):
         render(np.zeros((0,)), RATE_HZ)
-    with pytest.raises(InputError, match="quality.*draft, standard, fine"):
+    with pytest.raises(InputError, match=r"quality.*draft, standard, fine"):
         render(np.zeros(100), RATE_HZ, quality="best")
 
 

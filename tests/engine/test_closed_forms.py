@@ -53,8 +53,8 @@ def test_transformer_ratio(ratio):
 
 
 def test_saturation_follows_flux_not_voltage():
-    """Flux of a sine is V / (2 pi f) (Faraday): at constant voltage an octave down doubles it, and beyond saturation the
-    third harmonic rises steeply."""
+    """Flux of a sine is V / (2 pi f) (Faraday): at constant voltage an octave down doubles it, and beyond saturation
+    the third harmonic rises steeply."""
     circuit = Circuit((
         source("V", "p", 50.0),
         element("transformer", "T", ["p", "0", "out", "0"], **TRANSFORMER),

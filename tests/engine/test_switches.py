@@ -2,7 +2,6 @@
 
 from itertools import chain, combinations
 
-import numpy as np
 import pytest
 
 from fetsim.measurements.bench import Bench, tone
