@@ -96,18 +96,13 @@ class AudioReader:
         self.subtype: str = self._file.subtype
         try:
             self._refuse_overstated()
-            if self.subtype not in _WHOLE_BY_HEADER:
+            if self.subtype not in _WHOLE_BY_HEADER or self._file.format == "FLAC":
                 self._check_through()
             if self.frames == 0:
                 raise InputError(f"{path}: holds no audio (0 frames)")
         except InputError:
             self._file.close()
             raise
-
-    @property
-    def container(self) -> str:
-        """Kind of file, as libsndfile calls it."""
-        return str(self._file.format)
 
     @property
     def bits(self) -> str:
@@ -202,7 +197,7 @@ class AudioWriter:
         try:
             self._file.write(codes)
         except (RuntimeError, AssertionError, OSError):
-            raise InputError(f"{self._target}: cannot be written on; is the disk full?") from None
+            raise InputError(f"{self._target}: cannot be written to its end; is the disk full?") from None
         self._frames += len(block)
 
     def __enter__(self) -> Self:

@@ -15,6 +15,10 @@ from fetsim.audio.levels import DBU_REFERENCE_V, decibels
 from fetsim.audio.npz import ArchiveWriter
 from fetsim.engine.assembly import Array
 
+GROWTH = 8
+"""A full table is copied to one so many times as large. What is not yet written to takes no memory, so this keeps
+the moments rare in which both are there."""
+
 
 @dataclass(frozen=True)
 class GainLog:
@@ -126,7 +130,7 @@ class LogCollector:
     def _write(self, sums: Array, peaks: Array, lengths: Array) -> None:
         count = len(lengths)
         if self._rows + count > self._table.shape[1]:
-            larger = np.empty((len(self._table), 2 * (self._rows + count)))
+            larger = np.empty((len(self._table), GROWTH * (self._rows + count)))
             larger[:, : self._rows] = self._table[:, : self._rows]
             self._table = larger
         mean = sums / lengths

@@ -213,7 +213,7 @@ def _check_amounts(reader: AudioReader, target: Path, container: Container, colu
         raise InputError(f"log rate: {log_rate_hz:g} Hz makes over {MOST_LOG_ROWS} rows; choose a lower one")
     need, room = reader.frames * columns * BYTES, shutil.disk_usage(target.parent).free
     if need > room:
-        raise InputError(f"{target}: needs {need / 1e6:.1f} MB of disk and more, {room / 1e6:.1f} MB are free")
+        raise InputError(f"{target}: needs at least {need / 1e6:.3g} MB of disk, {room / 1e6:.3g} MB are free")
 
 
 def _changes(unit: Unit) -> tuple[tuple[str, str, str], ...]:

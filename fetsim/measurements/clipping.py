@@ -8,7 +8,7 @@ practice, no source).
 
 A stage's own distortion is what it adds: the harmonics at its output, less those that arrive at its input times
 the stage's small-signal gain at each of them. What a stage does to the one before it, by loading it, counts as
-that one's. The tone stops rising 12 dB above the first level at which anything clips: a point that is still clean
+that one's. The tone stops rising 20 dB above the first level at which anything clips: a point that is still clean
 there is no bottleneck.
 """
 
@@ -22,13 +22,14 @@ import numpy as np
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
 from fetsim.measurements.bench import Bench
+from fetsim.measurements.checks import positive
 from fetsim.measurements.distortion import HIGHEST_HARMONIC
 from fetsim.measurements.hold import REFERENCE_HZ, held_at_rest, linear_at_rest
 from fetsim.measurements.points import Point
 from fetsim.measurements.small_signal import Phasors, transfers
 
 LOWEST_DBU, HIGHEST_DBU, STEP_DB = -30.0, 40.0, 0.5  # of the source
-BEYOND_DB = 12.0  # above the first level that clips anywhere
+BEYOND_DB = 20.0  # above the first level that clips anywhere
 RISE_S, REST_S, READ_S = 0.005, 0.015, 0.010  # up to the next level, until it is read, and read: whole periods
 THD_LIMIT = 0.01  # ratio
 COMPRESSION_LIMIT_DB = 1.0
@@ -37,10 +38,14 @@ DISTORTION, COMPRESSION, CLEAN = "distortion", "compression", "none"
 
 @dataclass(frozen=True)
 class ClipLimits:
-    """What counts as clipping: a ratio of harmonics to fundamental, a fall of gain."""
+    """What counts as clipping: a ratio of harmonics to fundamental, a fall of gain. InputError for zero or less."""
 
     thd: float = THD_LIMIT
     compression_db: float = COMPRESSION_LIMIT_DB
+
+    def __post_init__(self) -> None:
+        positive(self.thd, "distortion")
+        positive(self.compression_db, "compression")
 
 
 DEFAULT_LIMITS = ClipLimits()

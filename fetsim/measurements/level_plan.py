@@ -28,6 +28,7 @@ from fetsim.measurements.points import OUTPUT, Point, find_point
 from fetsim.measurements.steady import settle, tone_level_dbu, whole_period
 from fetsim.schematic.unit import Unit
 
+LARGEST_DBU = 60.0  # either way, of the source
 ALIGNMENT_DBU = 0.0  # ITU-R BS.645: the alignment signal, 1 kHz at 0 dBu
 
 
@@ -88,8 +89,8 @@ def measure_levels(
 
     Raises InputError for an unknown point, for a level that is no number, and where stages cannot be told.
     """
-    if not np.isfinite(source_dbu):
-        raise InputError(f"source_dbu: is {source_dbu}; give a level in dBu")
+    if not abs(source_dbu) <= LARGEST_DBU:
+        raise InputError(f"level: is {source_dbu:g} dBu; it must lie within -{LARGEST_DBU:g} to +{LARGEST_DBU:g} dBu")
     bench = Bench(unit, quality)
     places = [(name, find_point(unit, name)) for name in points] if points else stage_outputs(unit)
     control = [] if unit.gain_cell is None else [find_point(unit, unit.gain_cell.control_node)]

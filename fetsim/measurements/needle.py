@@ -25,6 +25,7 @@ from fetsim.schematic.unit import Unit
 
 READINGS_HZ = 1000.0  # of a burst's trace: means over a millisecond
 PIECE_S = 0.25  # played at a time
+LONGEST_S = 600.0
 COLUMNS = ("channel", "time_s", "gain_reduction_mean_db")  # of the log, those that are read
 LEAST_ROWS = 8
 UNEVEN = 0.01  # share of an interval by which a log's times may depart from even ones
@@ -86,6 +87,8 @@ def measure_needle(
     spans = not_negative(before_s, "before_s"), positive(burst_s, "burst_s"), not_negative(after_s, "after_s")
     if not 0.0 < frequency_hz < rate_hz / 8.0:
         raise InputError(f"frequency_hz: is {frequency_hz:g}; it must lie between 0 and {rate_hz / 8.0:g} Hz")
+    if sum(spans) > LONGEST_S:
+        raise InputError(f"burst: {sum(spans):g} s in all are more than {LONGEST_S:g} s; play less")
     start, stop, end = (round(until * rate_hz) for until in np.cumsum(spans))
     peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0)
     interval = round(rate_hz / READINGS_HZ)

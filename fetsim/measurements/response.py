@@ -34,7 +34,8 @@ from fetsim.measurements.steady import phasor, settle, whole_period
 from fetsim.schematic.unit import Unit
 
 LOW_HZ, HIGH_HZ = 10.0, 100e3
-PER_OCTAVE = 12
+PER_OCTAVE, MOST_PER_OCTAVE = 12, 500
+NAMED_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 15e3, 20e3, 50e3)  # on the grid, wherever it starts
 SWEPT_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3, 20e3)
 """Octaves of ISO 266 and both ends of the audio band."""
 CHECK_QUALITY = "fine"  # the circuit is to be compared, not the step: a coarser one alone is 0.02 dB off at 20 kHz
@@ -56,6 +57,8 @@ class Response:
     """Gain reduction of the state at the output, 1 kHz."""
     control_v: float | None
     """Voltage at which the control node is held; None where nothing is held."""
+    level_dbu: float | None
+    """Source level of the tones that were played; None where the circuit was linearised."""
     frequency_hz: Array
     gain_db: Array
     """Voltage at the point over source voltage."""
@@ -69,11 +72,11 @@ class Response:
     """Where the gain is 3 dB below that at 1 kHz; None if not in 0.01 Hz to 10 MHz, or the loop is closed."""
     high_corner_hz: float | None
 
-    def at(self, frequency_hz: float) -> tuple[float, float]:
-        """Gain [dB] and phase [deg] at a frequency inside the range, on straight lines over lg f."""
-        where = np.log(frequency_hz)
-        grid = np.log(self.frequency_hz)
-        return float(np.interp(where, grid, self.gain_db)), float(np.interp(where, grid, self.phase_deg))
+    def value_at(self, frequency_hz: float, trace: Array) -> float | None:
+        """One of the arrays at a frequency, on straight lines over lg f; None outside the range."""
+        if not self.frequency_hz[0] <= frequency_hz <= self.frequency_hz[-1]:
+            return None
+        return float(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), trace))
 
 
 @dataclass(frozen=True)
@@ -127,13 +130,14 @@ def measure_response(
     """
     if not positive(low_hz, "low_hz") < positive(high_hz, "high_hz"):
         raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz does not rise")
-    if per_octave < 1:
-        raise InputError(f"per_octave: is {per_octave}; at least one frequency an octave is needed")
+    if not 1 <= per_octave <= MOST_PER_OCTAVE:
+        raise InputError(f"per_octave: is {per_octave}; it must lie between 1 and {MOST_PER_OCTAVE}")
     bench = Bench(unit, quality)
     places = [find_point(unit, name) for name in points]
     states = [hold(bench, wanted) for wanted in reductions_db]
     octaves = float(np.log2(high_hz / low_hz))
-    grid = np.geomspace(low_hz, high_hz, 2 + int(octaves * per_octave))
+    named = [f for f in NAMED_HZ if low_hz <= f <= high_hz]
+    grid = np.union1d(np.geomspace(low_hz, high_hz, 2 + int(octaves * per_octave)), named)
     found = [
         response
         for wanted, state in zip(reductions_db, states, strict=True)
@@ -165,7 +169,7 @@ def _linear(
         found.append(
             Response(
                 place.name, state_in_words(wanted_db), wanted_db,
-                state.control_v if isinstance(state, HeldBench) else None,
+                state.control_v if isinstance(state, HeldBench) else None, None,
                 grid, transfer.gain_db, transfer.phase_deg, transfer.group_delay_s,
                 quiet.gain_db - transfer.gain_db, float(one.gain_db[0]), low, high,
             )
@@ -211,7 +215,8 @@ def _swept(bench: Bench, level_dbu: float, places: Sequence[Point]) -> list[Resp
     reductions = np.array([one.gain_db for one in at_rest]) - levels
     return [
         Response(
-            place.name, f"loop closed, {level_dbu:+g} dBu", float(reductions[-1, middle]), None, frequencies,
+            place.name, f"loop closed, {level_dbu:+g} dBu", float(reductions[-1, middle]), None, level_dbu,
+            frequencies,
             levels[row], np.degrees(np.unwrap(np.angle(gains[row]))), np.full(len(frequencies), np.nan),
             reductions[row], float(levels[row, middle]), None, None,
         )

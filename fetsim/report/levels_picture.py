@@ -36,7 +36,7 @@ def draw_levels(plans: Mapping[str, LevelPlan], title: str) -> Figure:
         handles = _meanings(COLOURS[0] if len(plans) == 1 else GREY)
         if len(plans) > 1:
             handles += panel.get_legend_handles_labels()[0]
-        figure.legend(handles=handles, loc="outside lower center", ncols=4)
+        figure.legend(handles=handles, loc="outside lower center", ncols=3)
     return figure
 
 

@@ -37,7 +37,9 @@ def draw_responses(lines: Mapping[str, Response], title: str) -> Figure:
             if one.reduction_db:
                 panels[1].plot(one.frequency_hz, _reduction_re_1khz(one), **style)
         gain.set_ylabel("Gain re 1 kHz (dB)")
-        gain.set_title("shaded: 20 Hz to 20 kHz; in brackets: gain at 1 kHz re the source", loc="left", color=GREY)
+        only = next(iter(lines.values())) if len(lines) == 1 else None
+        value = "in brackets: gain at 1 kHz" if only is None else f"gain at 1 kHz {only.gain_1khz_db:+.2f} dB"
+        gain.set_title(f"shaded: 20 Hz to 20 kHz; {value} re the source", loc="left", color=GREY)
         _scale_decibels(gain, [_in_band(one, _re_1khz(one)) for one in lines.values()])
         if reduced:
             panels[1].set_ylabel("Gain reduction\nre 1 kHz (dB)")

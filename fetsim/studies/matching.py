@@ -38,12 +38,19 @@ class Matching:
     """One for each version, empty where there is nothing to say."""
 
 
-def match(levels: Sequence[ProgrammeLevels], wanted: str, channels: int, is_tonal: Callable[[], bool]) -> Matching:
-    """Match to the first of ``levels``. Raises InputError for a matching that is unknown or impossible."""
-    by, reason = _choose(levels[0], wanted, channels, is_tonal)
-    found = [_trim_db(by, levels[0], one) for one in levels]
+def match_levels(
+    levels: Sequence[ProgrammeLevels | None], wanted: str, channels: int, is_tonal: Callable[[], bool]
+) -> Matching:
+    """Match to the first of ``levels``; None stands for a version without sound, and gets no gain.
+
+    Raises InputError for a matching that is unknown or impossible.
+    """
+    first = levels[0]
+    assert first is not None
+    by, reason = _choose(first, wanted, channels, is_tonal)
+    found = [0.0 if one is None else _trim_db(by, first, one) for one in levels]
     trims = tuple(0.0 if isinstance(trim, str) else trim for trim in found)
-    loudest_db = max(float(decibels(one.true_peak)) + trim for one, trim in zip(levels, trims, strict=True))
+    loudest_db = max(float(decibels(one.true_peak)) + trim for one, trim in zip(levels, trims, strict=True) if one)
     headroom_db = -TRIM_STEP_DB * ceil(max(loudest_db - HIGHEST_DBTP, 0.0) / TRIM_STEP_DB)
     return Matching(by, reason, trims, headroom_db, tuple(one if isinstance(one, str) else "" for one in found))
 

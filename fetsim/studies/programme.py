@@ -7,7 +7,7 @@ blocks of all of them. True peak after Annex 2 of BS.1770 (from memory): the lar
 oversampled; a tone at 0.45 of the sample rate can still read 0.55 dB low.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,23 +101,32 @@ def is_tonal(samples: Samples, rate_hz: int) -> bool:
     return total > 0.0 and float(np.sum(np.sort(power)[-TONAL_BINS:])) >= TONAL_SHARE * total
 
 
-def outline(samples: Samples, rate_hz: int, gain: float = 1.0) -> Outline:
-    """``samples`` [shape=(frames, channels)] times ``gain``, drawn small."""
-    step = max(1, -(-len(samples) // OUTLINE_COLUMNS))
+def outline(stretches: Iterable[Samples], frames: int, rate_hz: int) -> Outline:
+    """Samples drawn small; they come as ``stretches`` of ``outline_stretch(frames)`` frames and what is left."""
+    step = _outline_step(frames)
     rows = []
-    for block, _ in blocks(samples, step * max(1, BLOCK_FRAMES // step)):
+    for block in stretches:
         starts = np.arange(0, len(block), step)
-        lengths = np.diff([*starts, len(block)]) * block.shape[1]
+        counts = np.diff([*starts, len(block)]) * block.shape[1]
         low, high = np.minimum.reduceat(block.min(axis=1), starts), np.maximum.reduceat(block.max(axis=1), starts)
-        rows.append([low, high, np.sqrt(np.add.reduceat(np.sum(block * block, axis=1), starts) / lengths)])
-    minimum, maximum, rms = (np.round(gain * np.concatenate(row), 6) for row in zip(*rows, strict=True))
-    return Outline(step / rate_hz, minimum, maximum, rms)
+        rows.append((low, high, np.sqrt(np.add.reduceat(np.sum(block * block, axis=1), starts) / counts)))
+    return Outline(step / rate_hz, *(np.concatenate(row) for row in zip(*rows, strict=True)))
+
+
+def outline_stretch(frames: int) -> int:
+    """Frames in a stretch, whole columns of the outline of a programme of that length."""
+    step = _outline_step(frames)
+    return step * max(1, BLOCK_FRAMES // step)
 
 
 def blocks(samples: Samples, frames: int = BLOCK_FRAMES) -> Iterator[tuple[Samples, bool]]:
     """Double-precision blocks [shape=(n, channels)], and whether each is the last."""
     for start in range(0, len(samples), frames):
         yield np.asarray(samples[start : start + frames], dtype=np.float64), start + frames >= len(samples)
+
+
+def _outline_step(frames: int) -> int:
+    return max(1, -(-frames // OUTLINE_COLUMNS))
 
 
 def _mean_lufs(block_lufs: Samples) -> float:

@@ -1,0 +1,265 @@
+"""One burst followed round the loop of a unit: what it does at each point, and when.
+
+A steady tone below (or at any) level has settled; then it jumps to the burst's level, stays for a whole number of
+cycles, and falls back. The loop answers at the tap behind the divider, at the rectifier, at the control node, in the
+FET's channel, in the gain, and so at the output; ``explain_figures`` reads each trace. The record after the burst goes
+on until the control has come back, cycle by cycle.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Any
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.engine.circuit import GROUND
+from fetsim.engine.linear import linearise
+from fetsim.errors import ConvergenceError, InputError
+from fetsim.measurements.bench import Bench, Run
+from fetsim.measurements.checks import positive
+from fetsim.measurements.explain_figures import LoopFacts, LoopFigures, loop_figures
+from fetsim.measurements.explain_points import LoopPoints, loop_points
+from fetsim.measurements.explain_traces import BurstTraces, Trace, cycle_starts
+from fetsim.measurements.hold import hold_at
+from fetsim.measurements.parallel import Progress, unwatched
+from fetsim.measurements.plain import plain
+from fetsim.measurements.points import Point
+from fetsim.measurements.small_signal import transfers
+from fetsim.measurements.steady import Period, settle, whole_period
+from fetsim.schematic.unit import Unit
+
+DEFAULT_FREQUENCY_HZ = 1000.0
+DEFAULT_LEVEL_DBU = 0.0
+DEFAULT_STEP_DB = 25.0  # the step of IEC 60118-2 (55 to 80 dB), from memory
+DEFAULT_BURST_S = 0.2
+LONGEST_RELEASE_S = 6.0
+LONGEST_BURST_S = 5.0
+LOWEST_DBU, HIGHEST_DBU = -100.0, 60.0
+LEAD_PERIODS = 2  # recorded before the burst
+CHUNK_S = 0.05  # of the release, between looks at how far it is
+RETURNED = 0.02  # share of the control's change that is left when the record may end
+AUDIBLE_SWING = 0.1  # of the largest swing: rectifier points with less carry no signal of their own
+PROBED_V = 0.1  # of control, by which the gate's coupling is found
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One burst through one unit."""
+
+    unit: str
+    quality: str
+    frequency_hz: float
+    """As played: within 1e-4 of what was asked for."""
+    quiet_dbu: float
+    level_dbu: float
+    burst_s: float
+    phase_deg: float
+    points: LoopPoints
+    figures: LoopFigures
+    divider_ohm: float
+    """Impedance that the FET's channel works against, at 1 kHz."""
+    traces: BurstTraces
+
+    @property
+    def step_db(self) -> float:
+        """By how much the burst is louder than what is before and after."""
+        return self.level_dbu - self.quiet_dbu
+
+    def to_dict(self) -> dict[str, Any]:
+        """Settings, points and figures for JSON, without the traces; infinite resistances are None."""
+        kept = {name: value for name, value in vars(self).items() if name != "traces"}
+        return dict(plain(kept))
+
+
+def measure_explain(
+    unit: Unit,
+    *,
+    level_dbu: float = DEFAULT_LEVEL_DBU,
+    quiet_dbu: float | None = None,
+    frequency_hz: float = DEFAULT_FREQUENCY_HZ,
+    burst_s: float = DEFAULT_BURST_S,
+    phase_deg: float = 0.0,
+    release_s: float | None = None,
+    tap: str | None = None,
+    rectifier: Sequence[str] = (),
+    quality: str = "standard",
+    progress: Progress = unwatched,
+) -> Explanation:
+    """Follow a burst of ``level_dbu`` at the source out of a tone of ``quiet_dbu`` (default: 25 dB less).
+
+    The burst begins and ends at ``phase_deg`` of the tone (0: rising through zero) and lasts whole cycles, ``burst_s``
+    or a little more. ``release_s``: length of the record after it (default: until the control has come back, 6 s at
+    most). ``tap``, ``rectifier``: probes or nodes to watch instead of those found in the unit.
+
+    Raises InputError for a unit without a gain cell or a setting out of range, ConvergenceError for a unit that never
+    settles.
+    """
+    quiet_dbu = level_dbu - DEFAULT_STEP_DB if quiet_dbu is None else quiet_dbu
+    if not LOWEST_DBU <= quiet_dbu < level_dbu <= HIGHEST_DBU:
+        raise InputError(
+            f"level, quiet: the burst ({level_dbu:g} dBu) must be louder than what is before it ({quiet_dbu:g} dBu), "
+            f"within {LOWEST_DBU:g} to {HIGHEST_DBU:g} dBu"
+        )
+    if positive(burst_s, "burst") > LONGEST_BURST_S:
+        raise InputError(f"burst: {burst_s:g} s is longer than {LONGEST_BURST_S:g} s")
+    if not np.isfinite(phase_deg):
+        raise InputError(f"phase: is {phase_deg}; give degrees")
+    if release_s is not None and positive(release_s, "release") > 10.0 * LONGEST_RELEASE_S:
+        raise InputError(f"release: {release_s:g} s is longer than {10.0 * LONGEST_RELEASE_S:g} s")
+    points = loop_points(unit, tap=tap, rectifier=rectifier)
+    bench = Bench(unit, quality)
+    period = whole_period(frequency_hz, bench.rate_hz)
+    phase = float(np.radians(phase_deg))
+    run = bench.run(points.nodes)
+    quiet_v = period.tone(quiet_dbu, phase)
+    try:
+        settle(run, quiet_v)
+    except ConvergenceError as error:
+        raise ConvergenceError(f"before the burst, at {quiet_dbu:g} dBu: {error}") from None
+    repeats = max(1, ceil(burst_s * period.frequency_hz / period.cycles - 1e-6))
+    signal_v = np.concatenate(
+        (np.tile(quiet_v, LEAD_PERIODS), np.tile(period.tone(level_dbu, phase), repeats))
+    )
+    now = _quantities(bench, points, signal_v, run.play(signal_v))
+    progress(0.2)
+    lead = LEAD_PERIODS * period.steps
+    after = _released(run, period, quiet_v, points, now["control"][lead - period.steps :], release_s, progress)
+    return _explanation(bench, points, period, phase, lead, now, after, quiet_dbu, level_dbu, phase_deg)
+
+
+Quantities = dict[str, Array]
+
+
+def _quantities(bench: Bench, points: LoopPoints, source_v: Array, levels: Quantities) -> Quantities:
+    """Everything that is traced, out of one stretch of recorded nodes."""
+    cell = bench.gain_cell
+    drain, gate, source = (levels[node] for node in cell.nodes)
+    return {
+        "source": source_v,
+        "tap": points.tap.volts(levels),
+        **{f"rectifier {one.name}": one.volts(levels) for one in points.rectifier},
+        "control": points.control.volts(levels),
+        "gate_source": gate - source,
+        "conductance": cell.conductance_s(drain, gate, source),
+        "reduction": levels["gain_reduction_db"],
+        "output": levels["output"],
+    }
+
+
+def _released(
+    run: Run,
+    period: Period,
+    quiet_v: Array,
+    points: LoopPoints,
+    control_v: Array,
+    release_s: float | None,
+    progress: Progress,
+) -> dict[str, tuple[Array, Array, Array]]:
+    """Least, mean and largest of every quantity in each cycle after the burst."""
+    rate_hz = run.bench.rate_hz
+    rest_v, end_v = float(np.mean(control_v[: period.steps])), float(np.mean(control_v[-period.steps :]))
+    chunk_v = np.tile(quiet_v, ceil(CHUNK_S * rate_hz / period.steps))
+    starts = cycle_starts(chunk_v.size, rate_hz, period.frequency_hz)
+    lengths = np.diff([*starts, chunk_v.size])
+    longest_s = LONGEST_RELEASE_S if release_s is None else release_s
+    chunks = max(1, ceil(longest_s * rate_hz / chunk_v.size))
+    found: dict[str, list[Array]] = {}
+    for number in range(chunks):
+        stretch = _quantities(run.bench, points, chunk_v, run.play(chunk_v))
+        for name, values in stretch.items():
+            cycles = (
+                np.minimum.reduceat(values, starts),
+                np.add.reduceat(values, starts) / lengths,
+                np.maximum.reduceat(values, starts),
+            )
+            found.setdefault(name, []).append(np.stack(cycles))
+        left = abs(float(np.mean(stretch["control"][-period.steps :])) - rest_v)
+        progress(0.2 + 0.8 * (number + 1) / chunks)
+        if release_s is None and left <= RETURNED * abs(end_v - rest_v):
+            break
+    return {name: tuple(np.concatenate(parts, axis=1)) for name, parts in found.items()}  # type: ignore[misc]
+
+
+def _explanation(
+    bench: Bench,
+    points: LoopPoints,
+    period: Period,
+    phase: float,
+    lead: int,
+    now: Quantities,
+    after: dict[str, tuple[Array, Array, Array]],
+    quiet_dbu: float,
+    level_dbu: float,
+    phase_deg: float,
+) -> Explanation:
+    all_traces = {name: Trace(now[name], *after[name]) for name in now}
+    rectifier = {one.name: all_traces.pop(f"rectifier {one.name}") for one in points.rectifier}
+    heard = _heard(rectifier, lead)
+    traces = BurstTraces(
+        rate_hz=bench.rate_hz,
+        frequency_hz=period.frequency_hz,
+        phase_rad=phase,
+        lead=lead,
+        window=period.steps,
+        rectifier=heard,
+        **all_traces,
+    )
+    facts = _facts(bench, points, period.frequency_hz)
+    return Explanation(
+        unit=bench.unit.name,
+        quality=bench.quality,
+        frequency_hz=period.frequency_hz,
+        quiet_dbu=quiet_dbu,
+        level_dbu=level_dbu,
+        burst_s=traces.burst_s,
+        phase_deg=phase_deg,
+        points=points,
+        figures=loop_figures(traces, facts),
+        divider_ohm=facts.divider_ohm,
+        traces=traces,
+    )
+
+
+def _heard(rectifier: dict[str, Trace], lead: int) -> dict[str, Trace]:
+    """Those points that carry a signal: a diode of the bias network may have been found too."""
+    swings = {name: float(np.ptp(trace.now[lead:])) for name, trace in rectifier.items()}
+    loudest = max(swings.values(), default=0.0)
+    return {name: trace for name, trace in rectifier.items() if swings[name] >= AUDIBLE_SWING * loudest}
+
+
+def _facts(bench: Bench, points: LoopPoints, frequency_hz: float) -> LoopFacts:
+    cell = bench.gain_cell
+    return LoopFacts(
+        sign=cell.sign,
+        fet_pinch_off_v=cell.pinch_off_v,
+        channel_on_ohm=1.0 / (2.0 * cell.beta_a_v2 * abs(cell.pinch_off_v)),
+        divider_ohm=abs(cell.impedance_ohm),
+        control_coupling=_coupling(bench, points.control),
+        rectifier_gain=_rectifier_gains(bench, points, frequency_hz),
+    )
+
+
+def _rectifier_gains(bench: Bench, points: LoopPoints, frequency_hz: float) -> dict[str, complex]:
+    linear = linearise(bench.system, bench.bias)
+    weights = np.array([point.weights(linear.index) for point in (points.tap, *points.rectifier)])
+    tap, *others = (complex(found.gain[0]) for found in transfers(linear, np.array([frequency_hz]), weights))
+    return {one.name: gain / tap if tap else 0j for one, gain in zip(points.rectifier, others, strict=True)}
+
+
+def _coupling(bench: Bench, control: Point) -> float | None:
+    """Volts of gate to source for a volt of control that moves slowly; None where nothing can hold the control."""
+    rest_v = float(control.weights(bench.system.index) @ bench.bias)
+    try:
+        moved = hold_at(bench, rest_v + PROBED_V)
+    except InputError:
+        return None
+    coupling = (_gate_source_v(moved) - _gate_source_v(bench)) / PROBED_V
+    return coupling if abs(coupling) > 1e-3 else None
+
+
+def _gate_source_v(bench: Bench) -> float:
+    _, gate, source = bench.gain_cell.nodes
+    volts = {GROUND: 0.0, **{name: float(bench.bias[i]) for name, i in bench.system.index.items()}}
+    return volts[gate] - volts[source]

@@ -1,0 +1,132 @@
+"""One HTML page to listen to a comparison with: opens from disk, needs no network, no server and no other program.
+
+Sound, drawings, tables and script stand in the page. Where the sound would make it larger than a limit, it lies in
+script files beside it, which are read as they are needed: a page opened from disk may not read files in any other
+way, and a sound file played by the browser's own player is silenced there once it goes through Web Audio (seen in
+Chromium 156). Nothing in the page can run but its own script (content security policy by hash), and whatever a user
+named is text.
+"""
+
+import base64
+import hashlib
+import json
+import os
+import re
+import secrets
+import tempfile
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from fetsim.audio.outputs import writing
+from fetsim.errors import InputError
+from fetsim.report.compare_page.plan import make_plan
+from fetsim.report.compare_page.segments import Segments, cut
+from fetsim.report.compare_page.words import KEYS, clean, page_words
+from fetsim.studies.comparison import Comparison
+
+PAGE_NAME = "listen.html"
+SEGMENT_FOLDER = "listen_data"
+EMBED_LIMIT_BYTES = 64_000_000  # of sound in the page; it opens in about a second
+SCRIPTS = (
+    "binomial.js", "graph.js", "segments.js", "player.js", "tracks.js", "desk.js", "trials.js", "session.js",
+    "keys.js", "main.js",
+)  # fmt: skip
+
+_SEGMENT_FILE = re.compile(r"\d{5}\.js")
+
+
+def write_page(
+    comparison: Comparison, folder: Path, *, embed_limit_bytes: int = EMBED_LIMIT_BYTES, overwrite: bool = False
+) -> Path:
+    """Write ``listen.html`` into ``folder``, where the comparison's files are, and return its path.
+
+    Up to ``embed_limit_bytes`` of sound (FLAC, 24 bit, as base64) stand in the page, else in ``listen_data/`` beside
+    it. Raises InputError when the comparison's files cannot be read or the page cannot be written, and then leaves
+    the page that was there.
+    """
+    page, beside = folder / PAGE_NAME, folder / SEGMENT_FOLDER
+    if page.exists() and not overwrite:
+        raise InputError(f"{page}: exists already; choose another folder or allow overwriting (--force)")
+    with writing(page), tempfile.TemporaryDirectory(prefix=".listen-", dir=folder) as temporary:
+        segments = cut(comparison, folder, Path(temporary))
+        embedded = segments is None or segments.total_bytes <= embed_limit_bytes
+        text = _render(comparison, segments, embedded=embedded)
+        part = folder / f".{PAGE_NAME}.{secrets.token_hex(4)}.part"
+        try:
+            part.write_text(text, encoding="utf-8")
+            if segments is not None and not embedded:
+                beside.mkdir(exist_ok=True)
+                for number, path in enumerate(segments.paths):
+                    os.replace(_as_script(number, path), beside / segment_name(number))
+            os.replace(part, page)
+        finally:
+            part.unlink(missing_ok=True)
+        _clear(beside, 0 if embedded or segments is None else len(segments.paths))
+    return page
+
+
+def segment_name(number: int) -> str:
+    """File name of a segment: its place in time and nothing else, since each holds all versions."""
+    return f"{number:05d}.js"
+
+
+def embedded_json(content: Mapping[str, Any]) -> str:
+    """JSON that no text in it can end early, open a comment or a tag."""
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for letter in "<>&\u2028\u2029":
+        text = text.replace(letter, f"\\u{ord(letter):04x}")
+    return text
+
+
+def _render(comparison: Comparison, segments: Segments | None, *, embedded: bool) -> str:
+    package = files(__package__)
+    style = package.joinpath("page.css").read_text("utf-8")
+    script = "\n".join(package.joinpath(name).read_text("utf-8") for name in SCRIPTS)
+    script = f'(() => {{\n{script}\n}})();'
+    environment = Environment(
+        loader=PackageLoader("fetsim.report", "compare_page"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    plan = make_plan(comparison, segments, None if embedded else SEGMENT_FOLDER) if segments is not None else None
+    return environment.get_template("page.html").render(
+        policy=_policy(script, style),
+        style=style,
+        script=script,
+        plan=embedded_json(plan) if plan is not None else "",
+        embedded=[path.read_text("ascii") for path in segments.paths] if segments is not None and embedded else [],
+        keys=KEYS,
+        **page_words(comparison),
+    )
+
+
+def _policy(script: str, style: str) -> str:
+    """Nothing but this script, this style, and script files from the disk (the segments)."""
+    script_hash, style_hash = (
+        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'" for text in (script, style)
+    )
+    return (
+        f"default-src 'none'; script-src 'self' file: {script_hash}; style-src {style_hash}; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _as_script(number: int, path: Path) -> Path:
+    """The segment as a script that hands its text to the page."""
+    script = path.with_suffix(".js")
+    script.write_text(f"takeSegment({number},`{path.read_text('ascii')}`);\n", encoding="ascii")
+    return script
+
+
+def _clear(beside: Path, count: int) -> None:
+    """Remove segments of an earlier page."""
+    if not beside.is_dir():
+        return
+    for path in beside.iterdir():
+        if _SEGMENT_FILE.fullmatch(path.name) and int(path.stem) >= count:
+            path.unlink()
+    if not any(beside.iterdir()):
+        beside.rmdir()
