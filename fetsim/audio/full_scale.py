@@ -59,9 +59,7 @@ class PeakFinder:
 
     def result(self) -> Peak:
         """What was seen so far."""
-        return Peak(
-            self._overs, float(decibels(self._largest)), self._frame / self._rate_hz, self._channel + 1
-        )
+        return Peak(self._overs, float(decibels(self._largest)), self._frame / self._rate_hz, self._channel + 1)
 
 
 def fit(peak: Peak, container: Container, wanted: str, *, insisted: bool) -> Fit:

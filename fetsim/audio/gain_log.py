@@ -101,9 +101,7 @@ class LogCollector:
             first = self._interval - self._open_steps
             starts = np.concatenate(([0], np.arange(first, steps, self._interval)))
             sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
-            peaks = _reduced(
-                np.maximum, (input_squared, output_squared, reduction, control, conductance), starts
-            )
+            peaks = _reduced(np.maximum, (input_squared, output_squared, reduction, control, conductance), starts)
             sums[:, 0] += self._open_sums
             peaks[:, 0] = np.maximum(peaks[:, 0], self._open_peaks)
             lengths = np.diff([*starts, steps])

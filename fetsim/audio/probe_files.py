@@ -26,9 +26,7 @@ def check_probe_file(path: Path) -> None:
         raise InputError(f"{path}: probes go to a {' or '.join(SUFFIXES)} file")
 
 
-def write_probes(
-    spool: Spool, probes: Sequence[Probe], rate_hz: int, channels: int, path: Path, target: Path
-) -> str:
+def write_probes(spool: Spool, probes: Sequence[Probe], rate_hz: int, channels: int, path: Path, target: Path) -> str:
     """Write the probes, the last columns of ``spool``, channel by channel.
 
     ``path`` is a temporary name for ``target``. In an archive every probe is an array [V or A;

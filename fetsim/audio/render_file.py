@@ -115,7 +115,11 @@ def render_file(
         path = outputs.stage(target)
         probe_path = outputs.stage(probe_target) if probe_target is not None else None
         staged = [(one, outputs.stage(one), write) for one, write in writers.items()]
-        _check_amounts(reader, target, container, columns, log_rate_hz)
+        _check_amounts(reader, target, columns, log_rate_hz)
+        endless = [suffix for suffix, one in CONTAINERS.items() if one.largest_bytes is None]
+        _check_length(reader.frames * reader.channels, target, endless)
+        if probe_target is not None:
+            _check_length(reader.frames * reader.channels * len(names), probe_target, [".npz"])
         if notice is not None and needs_compile(loaded):
             notice(COMPILING)
         with (
@@ -202,13 +206,16 @@ def _log_writer(path: Path) -> Callable[[FileRendering, Path], None]:
     return lambda rendering, at: write(rendering.logs, at)
 
 
-def _check_amounts(reader: AudioReader, target: Path, container: Container, columns: int, log_rate_hz: float) -> None:
-    """Refuse what would fail hours later: rate, length, disk and log."""
+def _check_length(numbers: int, target: Path, endless: Sequence[str]) -> None:
+    suffix = target.suffix.lower()
+    if suffix not in endless and numbers * BYTES > (container_for(target).largest_bytes or np.inf):
+        raise InputError(f"{target}: too long for {suffix} files; choose a suffix from {' '.join(endless)}")
+
+
+def _check_amounts(reader: AudioReader, target: Path, columns: int, log_rate_hz: float) -> None:
+    """Refuse what would fail hours later: rate, log and disk."""
     check_rate(reader.rate_hz, str(reader.path))
     check_log_rate(log_rate_hz, reader.rate_hz)
-    if reader.frames * reader.channels * BYTES > (container.largest_bytes or np.inf):
-        larger = " ".join(suffix for suffix, one in CONTAINERS.items() if one.largest_bytes is None)
-        raise InputError(f"{target}: too long for {target.suffix} files; choose a suffix from {larger}")
     if reader.frames / reader.rate_hz * log_rate_hz * reader.channels > MOST_LOG_ROWS:
         raise InputError(f"log rate: {log_rate_hz:g} Hz makes over {MOST_LOG_ROWS} rows; choose a lower one")
     need, room = reader.frames * columns * BYTES, shutil.disk_usage(target.parent).free

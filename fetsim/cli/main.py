@@ -9,7 +9,7 @@ import typer
 
 from fetsim.errors import FetsimError
 
-COMMANDS = ("render", "show", "idle", "measure")
+COMMANDS = ("render", "show", "idle", "measure", "compare")
 """Each is a module of this package with a function of the same name, whose docstring is the help text, or with an
 ``application`` that is a group of commands."""
 

@@ -19,6 +19,7 @@ from fetsim.cli.measuring import (
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.measurements.measure_curve import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
 from fetsim.measurements.subsets import EVERY
+from fetsim.report.curve_picture import draw_curves
 from fetsim.report.curve_text import curve_page, curve_rows, named_curves
 
 
@@ -73,13 +74,11 @@ def curve(
                 equal_db=within, quality=quality, progress=told,
             ),
         )  # fmt: skip
-
-        def draw():  # type: ignore[no-untyped-def]
-            from fetsim.report.curve_picture import draw_curves
-
-            first = next(iter(measured.values()))
-            return draw_curves(named_curves(measured), f"{first.unit}: static curve at {first.frequency_hz:.6g} Hz")
-
+        first = next(iter(measured.values()))
+        title = f"{first.unit}: static curve at {first.frequency_hz:.6g} Hz"
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("curve", unit, quality, versions, results), curve_rows(measured), draw)
+        write(
+            document("curve", unit, quality, versions, results), curve_rows(measured),
+            lambda: draw_curves(named_curves(measured), title),
+        )  # fmt: skip
     typer.echo(curve_page(measured))

@@ -67,9 +67,10 @@ def needle(
         raise InputError("--log: a log has its unit behind it; leave out --version, --change and --load")
     versions = chosen_versions(unit, change, load, version)
     inputs = () if log is None else (log,)
-    with _picture(picture, force, inputs) as write_picture, destination(
-        json_to, csv_to, plot_to, force, inputs
-    ) as write:
+    with (
+        _picture(picture, force, inputs) as write_picture,
+        destination(json_to, csv_to, plot_to, force, inputs) as write,
+    ):
         if log is not None:
             traces = {"": needle_of_log(log, channel=channel)}
         else:

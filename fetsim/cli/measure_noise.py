@@ -29,8 +29,8 @@ def noise(
     at: Annotated[str, typer.Option("--at", metavar="POINT", help="node or probe, input or output")] = "output",
     reduction: Annotated[
         str,
-        typer.Option("--reduction", "-r", metavar="DB", help="gain reductions at which the control voltage is held, such "
-                     "as '0, 10, 20' (0: at rest)"),
+        typer.Option("--reduction", "-r", metavar="DB", help="gain reductions at which the control voltage is held, "
+                     "such as '0, 10, 20' (0: at rest)"),
     ] = "0",
     json_to: JsonOption = None,
     csv_to: CsvOption = None,

@@ -5,11 +5,12 @@ import json
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from math import isfinite, isnan
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-import numpy as np
 import typer
+from matplotlib.figure import Figure
 
 import fetsim
 from fetsim.audio.outputs import Outputs, writing
@@ -21,9 +22,6 @@ from fetsim.measurements.parallel import Progress, run_all, unwatched
 from fetsim.report.plots import picture_kind, save_figure
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 Result = TypeVar("Result")
 Row = Mapping[str, str | float | int | None]
@@ -62,7 +60,9 @@ def chosen_versions(
         label, sign, changes = text.partition(":")
         label = label.strip()
         if not sign or not label:
-            raise InputError(f"--version: {text!r} is not 'LABEL: NAME=VALUE, ...', such as 'slow: C16=220n, attack=0.8'")
+            raise InputError(
+                f"--version: {text[:60]!r} is not 'LABEL: NAME=VALUE, ...', such as 'slow: C16=220n, attack=0.8'"
+            )
         if label in found:
             raise InputError(f"--version: the label {label!r} is given twice")
         found[label] = base.changed(_changes(changes)) if changes.strip() else base
@@ -77,22 +77,22 @@ def measured_versions(
         return run_all(versions, measure, progress)
 
 
-def numbers(text: str, option: str) -> np.ndarray:
-    """``-30:24:2`` (from, to, step) or ``1, 2, 5`` as an array. Raises InputError that names the option."""
+def numbers(text: str, option: str) -> list[float]:
+    """``-30:24:2`` (from, to, step) or ``1, 2, 5``. Raises InputError that names the option."""
     parts = text.split(":")
     try:
         values = [float(part) for part in (parts if len(parts) > 1 else text.split(","))]
     except ValueError:
         raise InputError(f"{option}: {text[:40]!r} is neither FROM:TO:STEP nor numbers with commas between") from None
     if len(parts) == 1:
-        return np.array(values)
-    if len(values) != 3 or not np.all(np.isfinite(values)) or values[2] <= 0.0 or values[1] < values[0]:
+        return values
+    if len(values) != 3 or not all(isfinite(value) for value in values) or values[2] <= 0.0 or values[1] < values[0]:
         raise InputError(f"{option}: {text[:40]!r} is not FROM:TO:STEP with a step above zero")
     start, stop, step = values
     count = int((stop - start) / step + 1e-9) + 1
     if count > LONGEST_RANGE:
-        raise InputError(f"{option}: {text[:40]!r} means {count} numbers, more than {LONGEST_RANGE}; take a larger step")
-    return start + step * np.arange(count)
+        raise InputError(f"{option}: {text[:40]!r} means {count} numbers; more than {LONGEST_RANGE} are too many")
+    return [start + step * k for k in range(count)]
 
 
 def words(text: str | None) -> list[str] | None:
@@ -103,7 +103,7 @@ def words(text: str | None) -> list[str] | None:
 @contextmanager
 def destination(
     json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: tuple[Path, ...] = ()
-) -> Iterator[Callable[[Mapping[str, Any], Sequence[Row], "Callable[[], Figure]"], None]]:
+) -> Iterator[Callable[[Mapping[str, Any], Sequence[Row], Callable[[], Figure]], None]]:
     """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
 
     Gives ``write(document, rows, draw)`` to be called once at the end.
@@ -112,7 +112,7 @@ def destination(
     with Outputs(overwrite=force, inputs=inputs) as outputs:
         staged = {path: outputs.stage(path) for path in (json_to, csv_to, plot_to) if path is not None}
 
-        def write(document: Mapping[str, Any], rows: Sequence[Row], draw: "Callable[[], Figure]") -> None:
+        def write(document: Mapping[str, Any], rows: Sequence[Row], draw: Callable[[], Figure]) -> None:
             if json_to is not None:
                 with writing(json_to):
                     staged[json_to].write_text(
@@ -194,6 +194,6 @@ def _write_csv(rows: Sequence[Row], path: Path) -> None:
 
 
 def _cell(value: str | float | int | None) -> str:
-    if value is None or (isinstance(value, float) and np.isnan(value)):
+    if value is None or (isinstance(value, float) and isnan(value)):
         return ""
     return f"{value:.8g}" if isinstance(value, float) else str(value)

@@ -119,9 +119,7 @@ def _say(text: str) -> None:
 def _plot_writer(path: Path) -> Callable[[FileRendering, Path], None]:
     kind = path.suffix.lower()
     if kind not in PLOT_SUFFIXES:
-        raise InputError(
-            f"{path}: pictures are {', '.join(PLOT_SUFFIXES)} files; choose one of these suffixes"
-        )
+        raise InputError(f"{path}: pictures are {', '.join(PLOT_SUFFIXES)} files; choose one of these suffixes")
 
     def write(rendering: FileRendering, at: Path) -> None:
         from fetsim.report.render_picture import draw_render, save_picture

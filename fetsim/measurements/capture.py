@@ -1,10 +1,11 @@
 """Attack and release from a recorded pair: the tone burst that went in (dry) and what came out (wet).
 
-The pair is aligned to a fraction of a sample (``align``). Of a steady tone any delay that is off by whole cycles fits as
-well, and one that is off by half a cycle with the other polarity; so this is settled at the first step upwards: only
-at the right delay do both recordings rise together. Then the gain at every instant is read off both waveforms (``envelope.local_gain``), and each step that the dry recording
-holds is timed in every definition (``timing``). One recording may hold several steps; each stretch runs from the middle between two steps to the middle
-of the next two, and has to be long enough for the gain to come to rest in it.
+The pair is aligned to a fraction of a sample (``align``). Of a steady tone any delay that is off by whole cycles fits
+as well, and one that is off by half a cycle with the other polarity; so this is settled at the first step upwards:
+only at the right delay do both recordings rise together. Then the gain at every instant is read off both waveforms
+(``envelope.local_gain``), and each step that the dry recording holds is timed in every definition (``timing``). A
+stretch runs from the middle between two steps to the middle of the next two, and has to be long enough for the gain to
+come to rest in it.
 
 Two things are tried in turn, the second after the first has told how fast the gain moves: a window of half a cycle of
 the tone, then one of half the time to 63 % (but no shorter than an eighth of a cycle or what the rate allows), so that
@@ -166,7 +167,9 @@ def _edges(level_db: Samples, rate_hz: float) -> list[float]:
     return [crossing(time, power, middle, int(place)) for place in places]
 
 
-def _timed(pair: AlignedPair, level_db: Samples, frequency_hz: float, edge_s: float, start_s: float, stop_s: float) -> CapturedStep:
+def _timed(
+    pair: AlignedPair, level_db: Samples, frequency_hz: float, edge_s: float, start_s: float, stop_s: float
+) -> CapturedStep:
     rate_hz = pair.rate_hz
     part = slice(int(start_s * rate_hz), int(stop_s * rate_hz))
     step_s = edge_s - part.start / rate_hz

@@ -118,9 +118,7 @@ def measure_noise(
     )  # fmt: skip
 
 
-def noise_powers(
-    linear: Linearised, sources: Sequence[NoiseSource], weights: Array, frequency_hz: Array
-) -> Array:
+def noise_powers(linear: Linearised, sources: Sequence[NoiseSource], weights: Array, frequency_hz: Array) -> Array:
     """Mean square per Hz that each source gives at the point [shape=(sources, frequencies), V^2/Hz]."""
     start, end = (np.array([getattr(source, name) for source in sources]) for name in ("start", "end"))
     density = np.array([source.density for source in sources])
@@ -182,9 +180,7 @@ def _contributions(sources: Sequence[NoiseSource], powers: Array, grid: Array) -
     for source, power in zip(sources, powers, strict=True):
         key = (source.designator, source.cause)
         grouped[key] = grouped.get(key, 0.0) + power
-    squares = {
-        key: weighted_noise_rms(np.sqrt(power), frequency_hz=grid) ** 2 for key, power in grouped.items()
-    }
+    squares = {key: weighted_noise_rms(np.sqrt(power), frequency_hz=grid) ** 2 for key, power in grouped.items()}
     whole = sum(squares.values())
     return tuple(
         Contribution(*key, rms_v_to_dbu(np.sqrt(square)) if square > 0.0 else FLOOR_DB, square / whole)

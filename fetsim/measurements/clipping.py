@@ -14,10 +14,12 @@ there is no bottleneck.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import fft
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
@@ -28,7 +30,9 @@ from fetsim.measurements.hold import REFERENCE_HZ, held_at_rest, linear_at_rest
 from fetsim.measurements.points import Point
 from fetsim.measurements.small_signal import Phasors, transfers
 
-LOWEST_DBU, HIGHEST_DBU, STEP_DB = -30.0, 40.0, 0.5  # of the source
+LOWEST_DBU, HIGHEST_DBU = -30.0, 40.0  # of the source
+STEP_DB, COARSE_DB = 0.5, 2.0  # the coarse one while no point is near its limit
+NEAR = 0.05  # of a limit
 BEYOND_DB = 20.0  # above the first level that clips anywhere
 RISE_S, REST_S, READ_S = 0.005, 0.015, 0.010  # up to the next level, until it is read, and read: whole periods
 THD_LIMIT = 0.01  # ratio
@@ -66,9 +70,7 @@ class LargestLevel:
         return self.by != CLEAN
 
 
-def clip_levels(
-    bench: Bench, points: Sequence[Point], *, limits: ClipLimits, own: bool
-) -> list[LargestLevel]:
+def clip_levels(bench: Bench, points: Sequence[Point], *, limits: ClipLimits, own: bool) -> list[LargestLevel]:
     """The clip level of each point, in the order of the signal.
 
     ``own``: count what is added since the point before; otherwise everything since the source.
@@ -77,20 +79,29 @@ def clip_levels(
     gains = _small_signal_gains(held, points)
     if own:
         gains = gains / np.concatenate((np.ones((1, HIGHEST_HARMONIC)), gains[:-1]))
+    tone = _RisingTone(held, points)
     rows: list[tuple[float, Array, Array, Array]] = []
-    clipped, last_dbu = np.zeros(len(points), dtype=bool), np.inf
-    for source_dbu, source, heard in _rising_tone(held, points):
+    clipped, last_dbu = np.zeros(len(points), dtype=bool), HIGHEST_DBU
+    at_dbu, step_db = LOWEST_DBU, COARSE_DB
+    while at_dbu <= last_dbu and not np.all(clipped):
+        before = tone.branch()
+        source, heard = tone.play(at_dbu)
         arrives = np.vstack((source, heard[:-1])) if own else np.broadcast_to(source, heard.shape)
         thd, fall_db = added(heard, arrives, gains)
-        rows.append((source_dbu, np.abs(heard[:, 0]), thd, fall_db))
-        clipped |= (thd >= limits.thd) | (fall_db >= limits.compression_db)
-        last_dbu = min(last_dbu, source_dbu + BEYOND_DB) if np.any(clipped) else last_dbu
-        if np.all(clipped) or source_dbu >= last_dbu:
-            break
+        excess = np.maximum(thd / limits.thd, fall_db / limits.compression_db)
+        new = (excess >= 1.0) & ~clipped
+        if np.any(new) and step_db == COARSE_DB and rows:
+            tone, step_db = before, STEP_DB
+            at_dbu = rows[-1][0] + step_db
+            continue
+        rows.append((at_dbu, np.abs(heard[:, 0]), thd, fall_db))
+        clipped |= new
+        last_dbu = min(last_dbu, at_dbu + BEYOND_DB) if np.any(new) else last_dbu
+        step_db = STEP_DB if np.any(excess[~clipped] > NEAR) else COARSE_DB
+        at_dbu += step_db
     sources_dbu, *tables = (np.array(column) for column in zip(*rows, strict=True))
     return [
-        clip_level(sources_dbu, *(table[:, number] for table in tables), limits=limits)
-        for number in range(len(points))
+        clip_level(sources_dbu, *(table[:, number] for table in tables), limits=limits) for number in range(len(points))
     ]
 
 
@@ -105,9 +116,7 @@ def added(leaves: Phasors, arrives: Phasors, gain: Phasors) -> tuple[Array, Arra
     return thd, 20.0 * np.log10(np.abs(gain[:, 0] * arrives[:, 0] / leaves[:, 0]))
 
 
-def clip_level(
-    source_dbu: Array, peak_v: Array, thd: Array, fall_db: Array, *, limits: ClipLimits
-) -> LargestLevel:
+def clip_level(source_dbu: Array, peak_v: Array, thd: Array, fall_db: Array, *, limits: ClipLimits) -> LargestLevel:
     """Where rising levels first pass a limit [shape=(levels,) each], on straight lines in dB between two."""
     with np.errstate(divide="ignore"):
         excess_db = {
@@ -140,20 +149,32 @@ def _small_signal_gains(held: Bench, points: Sequence[Point]) -> Phasors:
     return np.array([transfer.gain for transfer in transfers(linear, REFERENCE_HZ * orders, weights)])
 
 
-def _rising_tone(held: Bench, points: Sequence[Point]) -> Iterator[tuple[float, Phasors, Phasors]]:
-    """Source level, phasors of the source [shape=(orders,)] and at the points [shape=(points, orders)], in V peak."""
-    rise, rest, read = (round(span * held.rate_hz) for span in (RISE_S, REST_S, READ_S))
-    angle = 2.0 * np.pi * REFERENCE_HZ / held.rate_hz * np.arange(1, rise + rest + read + 1)
-    carrier, ramp = np.sin(angle), np.minimum(np.arange(1, angle.size + 1) / rise, 1.0)
-    window = np.hanning(read + 1)[:-1]
-    orders = np.arange(1, HIGHEST_HARMONIC + 1)
-    # phasors against the source's sine; the record holds whole periods, so that harmonics do not mix
-    project = 2j / np.sum(window) * window * np.exp(-1j * np.outer(orders, angle[-read:]))
-    run = held.run([node for point in points for node in point.nodes])
-    peak_v = 0.0
-    for source_dbu in np.arange(LOWEST_DBU, HIGHEST_DBU + 0.5 * STEP_DB, STEP_DB):
-        last_v, peak_v = peak_v, dbu_to_rms_v(float(source_dbu)) * np.sqrt(2.0)
-        emf_v = (last_v + (peak_v - last_v) * ramp) * carrier
-        played = run.play(emf_v)
-        heard = np.array([project @ point.volts(played)[-read:] for point in points])
-        yield float(source_dbu), np.where(orders == 1, peak_v, 0.0).astype(np.complex128), heard
+class _RisingTone:
+    """A tone that is played from level to level."""
+
+    def __init__(self, held: Bench, points: Sequence[Point]) -> None:
+        rise, rest, read = (round(span * held.rate_hz) for span in (RISE_S, REST_S, READ_S))
+        angle = 2.0 * np.pi * REFERENCE_HZ / held.rate_hz * np.arange(1, rise + rest + read + 1)
+        self._carrier, self._ramp = np.sin(angle), np.minimum(np.arange(1, angle.size + 1) / rise, 1.0)
+        self._orders = np.arange(1, HIGHEST_HARMONIC + 1)
+        # the record holds whole periods, so that harmonics do not mix; phases are against the source's sine
+        self._window = np.hanning(read + 1)[:-1]
+        self._scale = 2j / np.sum(self._window) * np.exp(-1j * self._orders * angle[-read])
+        self._lines = self._orders * round(READ_S * REFERENCE_HZ)
+        self._points = points
+        self._run = held.run([node for point in points for node in point.nodes])
+        self._peak_v = 0.0
+
+    def branch(self) -> _RisingTone:
+        """A copy at the present level."""
+        twin = copy(self)
+        twin._run = self._run.branch()
+        return twin
+
+    def play(self, source_dbu: float) -> tuple[Phasors, Phasors]:
+        """Go to a level: phasors of the source [shape=(orders,)] and at the points [shape=(points, orders)], V peak."""
+        last_v, self._peak_v = self._peak_v, dbu_to_rms_v(source_dbu) * np.sqrt(2.0)
+        played = self._run.play((last_v + (self._peak_v - last_v) * self._ramp) * self._carrier)
+        read = np.array([point.volts(played)[-self._window.size :] for point in self._points])
+        heard = self._scale * fft.rfft(self._window * read)[:, self._lines]
+        return np.where(self._orders == 1, self._peak_v, 0.0).astype(np.complex128), heard

@@ -17,7 +17,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND
 from fetsim.engine.linear import linearise
 from fetsim.errors import ConvergenceError, InputError
-from fetsim.measurements.bench import Bench, Run
+from fetsim.measurements.bench import Bench
 from fetsim.measurements.checks import positive
 from fetsim.measurements.explain_figures import LoopFacts, LoopFigures, loop_figures
 from fetsim.measurements.explain_points import LoopPoints, loop_points
@@ -34,14 +34,35 @@ DEFAULT_FREQUENCY_HZ = 1000.0
 DEFAULT_LEVEL_DBU = 0.0
 DEFAULT_STEP_DB = 25.0  # the step of IEC 60118-2 (55 to 80 dB), from memory
 DEFAULT_BURST_S = 0.2
-LONGEST_RELEASE_S = 6.0
 LONGEST_BURST_S = 5.0
+LONGEST_RELEASE_S = 6.0  # of its own accord,
+LONGEST_RECORD_S = 60.0  # and when asked for
 LOWEST_DBU, HIGHEST_DBU = -100.0, 60.0
 LEAD_PERIODS = 2  # recorded before the burst
 CHUNK_S = 0.05  # of the release, between looks at how far it is
+BURST_SHARE = 0.2  # of the progress that is told
 RETURNED = 0.02  # share of the control's change that is left when the record may end
 AUDIBLE_SWING = 0.1  # of the largest swing: rectifier points with less carry no signal of their own
 PROBED_V = 0.1  # of control, by which the gate's coupling is found
+LEAST_COUPLING = 1e-3  # volts of gate for a volt of control; less does not control anything
+RECTIFIER = "rectifier "
+
+
+@dataclass(frozen=True)
+class Burst:
+    """The signal, as played."""
+
+    frequency_hz: float
+    """Within 1e-4 of what was asked for."""
+    quiet_dbu: float
+    """At the source, before and after."""
+    level_dbu: float
+    duration_s: float
+    phase_deg: float
+
+    @property
+    def step_db(self) -> float:
+        return self.level_dbu - self.quiet_dbu
 
 
 @dataclass(frozen=True)
@@ -50,27 +71,16 @@ class Explanation:
 
     unit: str
     quality: str
-    frequency_hz: float
-    """As played: within 1e-4 of what was asked for."""
-    quiet_dbu: float
-    level_dbu: float
-    burst_s: float
-    phase_deg: float
+    burst: Burst
     points: LoopPoints
     figures: LoopFigures
     divider_ohm: float
     """Impedance that the FET's channel works against, at 1 kHz."""
     traces: BurstTraces
 
-    @property
-    def step_db(self) -> float:
-        """By how much the burst is louder than what is before and after."""
-        return self.level_dbu - self.quiet_dbu
-
     def to_dict(self) -> dict[str, Any]:
         """Settings, points and figures for JSON, without the traces; infinite resistances are None."""
-        kept = {name: value for name, value in vars(self).items() if name != "traces"}
-        return dict(plain(kept))
+        return dict(plain({name: value for name, value in vars(self).items() if name != "traces"}))
 
 
 def measure_explain(
@@ -97,128 +107,114 @@ def measure_explain(
     settles.
     """
     quiet_dbu = level_dbu - DEFAULT_STEP_DB if quiet_dbu is None else quiet_dbu
+    _check(level_dbu, quiet_dbu, burst_s, phase_deg, release_s)
+    points = loop_points(unit, tap=tap, rectifier=rectifier)
+    bench = Bench(unit, quality)
+    period = whole_period(frequency_hz, bench.rate_hz)
+    phase = float(np.radians(phase_deg % 360.0))
+    quiet_v, loud_v = (period.tone(level, phase) for level in (quiet_dbu, level_dbu))
+    recorder = _Recorder(bench, points, period)
+    try:
+        settle(recorder.run, quiet_v)
+    except ConvergenceError as error:
+        raise ConvergenceError(f"before the burst, at {quiet_dbu:g} dBu: {error}") from None
+    repeats = max(1, ceil(burst_s * period.frequency_hz / period.cycles - 1e-6))
+    now = recorder.play(np.concatenate((np.tile(quiet_v, LEAD_PERIODS), np.tile(loud_v, repeats))))
+    progress(BURST_SHARE)
+    after = _release(recorder, quiet_v, now["control"], release_s, progress)
+    traces = _traces(recorder, phase, now, after)
+    facts = _facts(bench, points, period.frequency_hz)
+    return Explanation(
+        unit=unit.name,
+        quality=quality,
+        burst=Burst(period.frequency_hz, quiet_dbu, level_dbu, traces.burst_s, phase_deg),
+        points=points,
+        figures=loop_figures(traces, facts),
+        divider_ohm=facts.divider_ohm,
+        traces=traces,
+    )
+
+
+class _Recorder:
+    """A run whose stretches come out as the quantities that are traced."""
+
+    def __init__(self, bench: Bench, points: LoopPoints, period: Period) -> None:
+        self.bench, self.points, self.period = bench, points, period
+        self.run = bench.run(points.nodes)
+
+    def play(self, source_v: Array) -> dict[str, Array]:
+        """Every quantity at every step; those of rectifier points are called ``rectifier NAME``."""
+        levels = self.run.play(source_v)
+        cell = self.bench.gain_cell
+        drain, gate, source = (levels[node] for node in cell.nodes)
+        return {
+            "source": source_v,
+            "tap": self.points.tap.volts(levels),
+            **{f"{RECTIFIER}{one.name}": one.volts(levels) for one in self.points.rectifier},
+            "control": self.points.control.volts(levels),
+            "gate_source": gate - source,
+            "conductance": cell.conductance_s(drain, gate, source),
+            "reduction": levels["gain_reduction_db"],
+            "output": levels["output"],
+        }
+
+    def cycles(self, source_v: Array) -> dict[str, Array]:
+        """Least, mean and largest of every quantity in each cycle [shape=(3, cycles)]."""
+        starts = cycle_starts(source_v.size, self.bench.rate_hz, self.period.frequency_hz)
+        lengths = np.diff([*starts, source_v.size])
+        return {
+            name: np.stack((
+                np.minimum.reduceat(values, starts),
+                np.add.reduceat(values, starts) / lengths,
+                np.maximum.reduceat(values, starts),
+            ))
+            for name, values in self.play(source_v).items()
+        }  # fmt: skip
+
+
+def _check(level_dbu: float, quiet_dbu: float, burst_s: float, phase_deg: float, release_s: float | None) -> None:
     if not LOWEST_DBU <= quiet_dbu < level_dbu <= HIGHEST_DBU:
         raise InputError(
             f"level, quiet: the burst ({level_dbu:g} dBu) must be louder than what is before it ({quiet_dbu:g} dBu), "
             f"within {LOWEST_DBU:g} to {HIGHEST_DBU:g} dBu"
         )
-    if positive(burst_s, "burst") > LONGEST_BURST_S:
-        raise InputError(f"burst: {burst_s:g} s is longer than {LONGEST_BURST_S:g} s")
     if not np.isfinite(phase_deg):
         raise InputError(f"phase: is {phase_deg}; give degrees")
-    if release_s is not None and positive(release_s, "release") > 10.0 * LONGEST_RELEASE_S:
-        raise InputError(f"release: {release_s:g} s is longer than {10.0 * LONGEST_RELEASE_S:g} s")
-    points = loop_points(unit, tap=tap, rectifier=rectifier)
-    bench = Bench(unit, quality)
-    period = whole_period(frequency_hz, bench.rate_hz)
-    phase = float(np.radians(phase_deg))
-    run = bench.run(points.nodes)
-    quiet_v = period.tone(quiet_dbu, phase)
-    try:
-        settle(run, quiet_v)
-    except ConvergenceError as error:
-        raise ConvergenceError(f"before the burst, at {quiet_dbu:g} dBu: {error}") from None
-    repeats = max(1, ceil(burst_s * period.frequency_hz / period.cycles - 1e-6))
-    signal_v = np.concatenate(
-        (np.tile(quiet_v, LEAD_PERIODS), np.tile(period.tone(level_dbu, phase), repeats))
-    )
-    now = _quantities(bench, points, signal_v, run.play(signal_v))
-    progress(0.2)
-    lead = LEAD_PERIODS * period.steps
-    after = _released(run, period, quiet_v, points, now["control"][lead - period.steps :], release_s, progress)
-    return _explanation(bench, points, period, phase, lead, now, after, quiet_dbu, level_dbu, phase_deg)
+    for name, value, most in (("burst", burst_s, LONGEST_BURST_S), ("release", release_s, LONGEST_RECORD_S)):
+        if value is not None and positive(value, name) > most:
+            raise InputError(f"{name}: {value:g} s is longer than the {most:g} s that are kept")
 
 
-Quantities = dict[str, Array]
-
-
-def _quantities(bench: Bench, points: LoopPoints, source_v: Array, levels: Quantities) -> Quantities:
-    """Everything that is traced, out of one stretch of recorded nodes."""
-    cell = bench.gain_cell
-    drain, gate, source = (levels[node] for node in cell.nodes)
-    return {
-        "source": source_v,
-        "tap": points.tap.volts(levels),
-        **{f"rectifier {one.name}": one.volts(levels) for one in points.rectifier},
-        "control": points.control.volts(levels),
-        "gate_source": gate - source,
-        "conductance": cell.conductance_s(drain, gate, source),
-        "reduction": levels["gain_reduction_db"],
-        "output": levels["output"],
-    }
-
-
-def _released(
-    run: Run,
-    period: Period,
-    quiet_v: Array,
-    points: LoopPoints,
-    control_v: Array,
-    release_s: float | None,
-    progress: Progress,
-) -> dict[str, tuple[Array, Array, Array]]:
-    """Least, mean and largest of every quantity in each cycle after the burst."""
-    rate_hz = run.bench.rate_hz
-    rest_v, end_v = float(np.mean(control_v[: period.steps])), float(np.mean(control_v[-period.steps :]))
-    chunk_v = np.tile(quiet_v, ceil(CHUNK_S * rate_hz / period.steps))
-    starts = cycle_starts(chunk_v.size, rate_hz, period.frequency_hz)
-    lengths = np.diff([*starts, chunk_v.size])
-    longest_s = LONGEST_RELEASE_S if release_s is None else release_s
-    chunks = max(1, ceil(longest_s * rate_hz / chunk_v.size))
-    found: dict[str, list[Array]] = {}
-    for number in range(chunks):
-        stretch = _quantities(run.bench, points, chunk_v, run.play(chunk_v))
-        for name, values in stretch.items():
-            cycles = (
-                np.minimum.reduceat(values, starts),
-                np.add.reduceat(values, starts) / lengths,
-                np.maximum.reduceat(values, starts),
-            )
-            found.setdefault(name, []).append(np.stack(cycles))
-        left = abs(float(np.mean(stretch["control"][-period.steps :])) - rest_v)
-        progress(0.2 + 0.8 * (number + 1) / chunks)
-        if release_s is None and left <= RETURNED * abs(end_v - rest_v):
+def _release(
+    recorder: _Recorder, quiet_v: Array, control_v: Array, release_s: float | None, progress: Progress
+) -> dict[str, Array]:
+    """Every quantity in each cycle after the burst, until the control is back or ``release_s`` is over."""
+    steps, rate_hz = quiet_v.size, recorder.bench.rate_hz
+    rest_v = float(np.mean(control_v[: LEAD_PERIODS * steps]))
+    change_v = abs(float(np.mean(control_v[-steps:])) - rest_v)
+    chunk_v = np.tile(quiet_v, ceil(CHUNK_S * rate_hz / steps))
+    chunks = max(1, ceil((LONGEST_RELEASE_S if release_s is None else release_s) * rate_hz / chunk_v.size))
+    found: list[dict[str, Array]] = []
+    for number in range(1, chunks + 1):
+        found.append(recorder.cycles(chunk_v))
+        progress(BURST_SHARE + (1.0 - BURST_SHARE) * number / chunks)
+        if release_s is None and abs(found[-1]["control"][1, -1] - rest_v) <= RETURNED * change_v:
             break
-    return {name: tuple(np.concatenate(parts, axis=1)) for name, parts in found.items()}  # type: ignore[misc]
+    return {name: np.concatenate([part[name] for part in found], axis=1) for name in found[0]}
 
 
-def _explanation(
-    bench: Bench,
-    points: LoopPoints,
-    period: Period,
-    phase: float,
-    lead: int,
-    now: Quantities,
-    after: dict[str, tuple[Array, Array, Array]],
-    quiet_dbu: float,
-    level_dbu: float,
-    phase_deg: float,
-) -> Explanation:
-    all_traces = {name: Trace(now[name], *after[name]) for name in now}
-    rectifier = {one.name: all_traces.pop(f"rectifier {one.name}") for one in points.rectifier}
-    heard = _heard(rectifier, lead)
-    traces = BurstTraces(
-        rate_hz=bench.rate_hz,
-        frequency_hz=period.frequency_hz,
+def _traces(recorder: _Recorder, phase: float, now: dict[str, Array], after: dict[str, Array]) -> BurstTraces:
+    lead = LEAD_PERIODS * recorder.period.steps
+    every = {name: Trace(values, *after[name]) for name, values in now.items()}
+    rectifier = {one.name: every.pop(f"{RECTIFIER}{one.name}") for one in recorder.points.rectifier}
+    return BurstTraces(
+        rate_hz=recorder.bench.rate_hz,
+        frequency_hz=recorder.period.frequency_hz,
         phase_rad=phase,
         lead=lead,
-        window=period.steps,
-        rectifier=heard,
-        **all_traces,
-    )
-    facts = _facts(bench, points, period.frequency_hz)
-    return Explanation(
-        unit=bench.unit.name,
-        quality=bench.quality,
-        frequency_hz=period.frequency_hz,
-        quiet_dbu=quiet_dbu,
-        level_dbu=level_dbu,
-        burst_s=traces.burst_s,
-        phase_deg=phase_deg,
-        points=points,
-        figures=loop_figures(traces, facts),
-        divider_ohm=facts.divider_ohm,
-        traces=traces,
+        window=recorder.period.steps,
+        rectifier=_heard(rectifier, lead),
+        **every,
     )
 
 
@@ -256,7 +252,7 @@ def _coupling(bench: Bench, control: Point) -> float | None:
     except InputError:
         return None
     coupling = (_gate_source_v(moved) - _gate_source_v(bench)) / PROBED_V
-    return coupling if abs(coupling) > 1e-3 else None
+    return coupling if abs(coupling) > LEAST_COUPLING else None
 
 
 def _gate_source_v(bench: Bench) -> float:

@@ -20,6 +20,7 @@ from fetsim.measurements.explain_traces import BurstTraces, Trace, cycle_starts
 from fetsim.measurements.timing import FULL_TIME_CONSTANT, SMALLEST_CHANGE_DB
 
 MOVES_V = 1e-3  # a control that moves by less is said to stand still
+RESTLESS = 0.5  # of the change: a swing within the cycle from which on a first passing means nothing
 STARTS_SHARE = 0.01  # of its change, at which the control is said to begin to move
 SETTLED_CYCLES = 8  # at the end of the burst, from which harmonics are read
 NEAR_DB = 1.0  # of the settled peak, for the end of an overshoot
@@ -58,7 +59,9 @@ class WaveFigures:
     rest_v: float
     peak_before_v: float
     first_peak_v: float
-    """In the first cycle of the burst."""
+    """In the first cycle of the burst,"""
+    first_peak_s: float
+    """and when."""
     settled_peak_v: float
     rise_db: float | None
     """Fundamental settled over the fundamental before; None where there was none before."""
@@ -169,6 +172,7 @@ class GainFigures:
     swing_db: float
     """Peak to peak within the cycle, settled: ripple of the control and the FET's own distortion."""
     release_t63_s: float | None
+    """From the end of the burst, by the means of the cycles."""
     recovered_s: float | None
     """From the end of the burst until 0.5 dB of the change are left; None where the record ends before."""
     left_db: float
@@ -233,6 +237,7 @@ def _wave(traces: BurstTraces, trace: Trace) -> WaveFigures:
     outside = np.flatnonzero(~within)
     loudest = int(np.argmax(peaks))
     ends = np.append(starts[1:], burst.size)
+    first = int(np.argmax(np.abs(burst[: ends[0]] - rest)))
     quiet, loud = (_fundamental(traces, part) for part in (before, settled))
     try:
         last = burst[-min(burst.size, SETTLED_CYCLES * traces.window) :]
@@ -243,6 +248,7 @@ def _wave(traces: BurstTraces, trace: Trace) -> WaveFigures:
         rest_v=rest,
         peak_before_v=float(np.max(np.abs(before - rest))),
         first_peak_v=float(peaks[0]),
+        first_peak_s=(first + 1) / traces.rate_hz,
         settled_peak_v=settled_peak,
         rise_db=float(20.0 * np.log10(loud / quiet)) if quiet > 0.0 < loud else None,
         overshoot_db=float(20.0 * np.log10(max(peaks[loudest], 1e-12) / max(settled_peak, 1e-12))),
@@ -310,7 +316,8 @@ def _control(traces: BurstTraces, facts: LoopFacts) -> ControlFigures:
     if facts.control_coupling:
         gate = float(np.mean(traces.before(traces.gate_source)))
         pinch_off = rest + (facts.sign * facts.fet_pinch_off_v - gate) / facts.control_coupling
-    t63 = _share_reached(traces, burst, rest, end, FULL_TIME_CONSTANT) if moves else None
+    plain = np.ptp(settled) < RESTLESS * abs(change)
+    t63 = _share_reached(traces, burst, rest, end, FULL_TIME_CONSTANT) if moves and plain else None
     progress = (burst - rest) / change if moves else np.zeros_like(burst)
     crest = float(np.max(progress)) - float(np.max(progress[-traces.window :]))
     earlier = traces.control.now[-int(0.2 * burst.size) - traces.window :][: traces.window]
@@ -373,7 +380,7 @@ def _gain(traces: BurstTraces) -> GainFigures:
     burst, settled = traces.burst(traces.reduction), traces.settled(traces.reduction)
     before, end = float(np.mean(traces.before(traces.reduction))), float(np.mean(settled))
     change = end - before
-    changes = change >= SMALLEST_CHANGE_DB
+    changes = change >= SMALLEST_CHANGE_DB and np.ptp(settled) < RESTLESS * change
     t63 = _share_reached(traces, burst, before, end, FULL_TIME_CONSTANT) if changes else None
     after_s, left = traces.after_s, traces.reduction.mean - before
     return GainFigures(

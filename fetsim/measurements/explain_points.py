@@ -71,18 +71,18 @@ def _tap(unit: Unit, cell: GainCell) -> Point:
 def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
     if RECTIFIER_PROBE in unit.probes:
         return (unit.probes[RECTIFIER_PROBE],)
-    barred = {GROUND, *(part.nodes["node"] for part in unit.parts.values() if part.kind == "supply")}
-    near = _reached(unit, cell.control_node, barred)
+    rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
+    near = _reached(unit, cell.control_node, {GROUND, *rails})
     for kind, terminals in TURNS.items():
-        found = [
+        found = dict.fromkeys(
             other
             for part in unit.parts.values()
             if part.kind == kind
             for here, other in _both_ways(part.nodes[terminals[0]], part.nodes[terminals[1]])
-            if here in near and other not in near | barred
-        ]
-        if found:
-            return tuple(dict.fromkeys(found))
+            if here in near and other not in near | {GROUND}
+        )
+        if found:  # a supply of high resistance may bias the rectifier itself; others clamp the control to a rail
+            return tuple(node for node in found if node not in rails) or tuple(found)
     return ()
 
 

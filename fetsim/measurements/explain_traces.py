@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fetsim.engine.assembly import Array
 
@@ -45,7 +46,7 @@ class BurstTraces:
     @property
     def time_s(self) -> Array:
         """Instants of ``now`` from the beginning of the burst [shape=(n,)]."""
-        return (np.arange(self.source.now.size) - self.lead + 1) / self.rate_hz
+        return np.asarray((np.arange(self.source.now.size) - self.lead + 1) / self.rate_hz)
 
     @property
     def burst_s(self) -> float:
@@ -55,7 +56,7 @@ class BurstTraces:
     @property
     def after_s(self) -> Array:
         """Middles of the cycles after the burst, from its end [shape=(cycles,)]."""
-        return (np.arange(self.source.mean.size) + 0.5) / self.frequency_hz
+        return np.asarray((np.arange(self.source.mean.size) + 0.5) / self.frequency_hz)
 
     def before(self, trace: Trace) -> Array:
         """The last whole period before the burst [shape=(window,)]."""
@@ -70,7 +71,7 @@ class BurstTraces:
         return trace.now[-self.window :]
 
 
-def cycle_starts(samples: int, rate_hz: float, frequency_hz: float) -> Array:
+def cycle_starts(samples: int, rate_hz: float, frequency_hz: float) -> NDArray[np.intp]:
     """First sample of every whole cycle among so many samples that begin with one."""
     cycles = int(samples * frequency_hz / rate_hz + 1e-6)
     return np.round(np.arange(cycles) * rate_hz / frequency_hz).astype(np.intp)

@@ -79,11 +79,11 @@ def hold(bench: Bench, reduction_db: float) -> Bench:
     The channel is closed at most as far as a gate at source potential closes it. Raises InputError for a unit
     without a gain cell, a negative figure, or more than can be reached (and says how much can).
     """
-    cell = _gain_cell(bench.unit)
     if not (np.isfinite(reduction_db) and reduction_db >= 0.0):
         raise InputError(f"gain reduction: is {reduction_db:g} dB; give a number of at least 0 (at rest)")
     if reduction_db < SHALLOWEST_DB:
         return bench
+    cell = _gain_cell(bench.unit)
     rest_v, rest_db = _control_v(bench), output_gain_db(bench)
     full_v = _fully_on_v(bench)
     tried = [_held(bench, rest_v)]

@@ -38,6 +38,7 @@ LOWEST_DBU, HIGHEST_DBU = -100.0, 60.0
 THRESHOLDS_DB = (LOW_THRESHOLD_DB, IEC_THRESHOLD_DB)
 THRESHOLD_STEP_DB = 0.125  # between the levels around a threshold: leaves 0.03 dB where there is a corner
 STATED_REDUCTION_DB = 10.0  # at which a local ratio is always told
+CLIPPED_DB = 0.5  # by which the output may fall behind what the FET accounts for
 EQUAL_DB = 0.25  # curves that stay as near as this are called nearly equal
 COMPARED_STEP_DB = 6.0  # between the levels at which all subsets are compared
 
@@ -58,6 +59,8 @@ class SubsetCurve:
     """Gain reduction in the FET's divider, mean over the cycle: unlike the output's it knows of no stage that clips."""
     control_v: Samples
     """Mean control voltage; NaN for a unit without a gain cell."""
+    clips_dbu: float | None
+    """Lowest input level at which the output has lost 0.5 dB more than the FET accounts for: a stage clips."""
 
 
 @dataclass(frozen=True)
@@ -195,7 +198,13 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
         ratio_at_10db=ratio_at_reduction(curve, gain_reduction_db=STATED_REDUCTION_DB),
         cell_reduction_db=reductions,
         control_v=controls,
+        clips_dbu=_clips(curve, reductions) if sweep.control else None,
     )
+
+
+def _clips(curve: StaticCurve, cell_reduction_db: Samples) -> float | None:
+    lost = np.flatnonzero(curve.gain_reduction_db - cell_reduction_db > CLIPPED_DB)
+    return float(curve.level_in_dbu[lost[0]]) if lost.size else None
 
 
 def _refine(sweep: _Sweep, points: list[_Point], idle_db: float, threshold_db: float) -> None:

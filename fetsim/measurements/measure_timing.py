@@ -14,7 +14,7 @@ the trace is averaged over one cycle, centred, and then resolves nothing shorter
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
@@ -74,6 +74,8 @@ class StepAnswer:
     """Figure of ``timing.StepTiming`` -> its spread over the phases."""
     resolution_s: float
     """Shortest time that the trace shows."""
+    averaged: bool
+    """Whether the trace is the mean over one cycle, because the gain ripples within it."""
     phases_deg: tuple[float, ...]
     timings: tuple[StepTiming, ...]
     """Phase by phase."""
@@ -206,17 +208,17 @@ def _answer(
     cycle_s = 1.0 / frequency_hz
     timings, traces, degrees = [], [], []
     least_s, kind = 0.0, "none"
+    change_db = abs(after.reduction_db - before.reduction_db)
+    averaged = max(before.ripple_db, after.ripple_db) > RIPPLE_SHARE * change_db > 0.0
     for number in range(phases):
         step = play_step(before, after, frequency_hz, number / phases, least_s)
         trace = read(step)
-        change_db = abs(after.reduction_db - before.reduction_db)
-        smooth = max(before.ripple_db, after.ripple_db) > RIPPLE_SHARE * change_db > 0.0
-        if smooth:
+        if averaged:
             trace = _averaged(trace, round(cycle_s * step.rate_hz))
         thin, rate_hz, step_s = _thinned(trace, step)
         timing = step_timing(
             -thin, rate_hz=rate_hz, step_s=step_s, gain_before_db=-before.reduction_db,
-            gain_after_db=-after.reduction_db, resolution_s=cycle_s if smooth else None,
+            gain_after_db=-after.reduction_db, resolution_s=cycle_s if averaged else None,
         )  # fmt: skip
         timings.append(timing)
         degrees.append(step.phase_deg)
@@ -232,6 +234,7 @@ def _answer(
         reduction_after_db=after.reduction_db,
         spreads={name: _spread(timings, name) for name in FIGURES},
         resolution_s=timings[0].resolution_s,
+        averaged=averaged,
         phases_deg=tuple(degrees),
         timings=tuple(timings),
         time_s=time_s,
@@ -245,6 +248,7 @@ def _spread(timings: Sequence[StepTiming], name: str) -> Spread:
     found = [getattr(timing, name) for timing in timings]
     given = [value for value in found if value is not None]
     reason = next((timing.reasons[name] for timing in timings if name in timing.reasons), "")
+    reason = reason.replace("record longer", "the gain is at its end by then, so this is no exponential")
     return Spread(
         at_zero=found[0],
         least=min(given, default=None),

@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.ballistics import needle_reading
 from fetsim.measurements.bench import Bench
-from fetsim.measurements.checks import not_negative, positive
+from fetsim.measurements.checks import not_negative, positive, samples
 from fetsim.measurements.plain import plain
 from fetsim.schematic.unit import Unit
 
@@ -67,6 +68,16 @@ class NeedleTrace:
         return table
 
 
+def needle_trace(reduction_db: ArrayLike, *, rate_hz: float, start_s: float = 0.0, about: str = "") -> NeedleTrace:
+    """The needle for gain reduction at an even rate [dB; shape=(n,)], of a render's log or of anything else.
+
+    ``start_s`` is the instant of the first value. Raises InputError for values that are not finite.
+    """
+    values = samples(reduction_db, "reduction_db")
+    needle_db = needle_reading(values, rate_hz=rate_hz)
+    return NeedleTrace(about, rate_hz, start_s + np.arange(values.size) / rate_hz, values, needle_db)
+
+
 def measure_needle(
     unit: Unit,
     *,
@@ -100,7 +111,8 @@ def measure_needle(
         emf_v = np.where(sounding, peak_v * np.sin(2.0 * np.pi * frequency_hz / rate_hz * (steps - start + 1)), 0.0)
         means.append(run.play(emf_v)["gain_reduction_db"].reshape(-1, interval).mean(axis=1))
     about = f"{burst_s:g} s burst of {level_dbu:+g} dBu, {frequency_hz:g} Hz, through {unit.name}"
-    return _trace(about, rate_hz / interval, np.concatenate(means), 0.5 * interval / rate_hz)
+    reduction_db = np.concatenate(means)
+    return needle_trace(reduction_db, rate_hz=rate_hz / interval, start_s=0.5 * interval / rate_hz, about=about)
 
 
 def needle_of_log(path: Path, *, channel: int = 1) -> NeedleTrace:
@@ -122,12 +134,7 @@ def needle_of_log(path: Path, *, channel: int = 1) -> NeedleTrace:
         at = float(time_s[int(np.argmax(uneven))])
         raise InputError(f"{path}: its times are not evenly spaced after {at:g} s; is it a log as it was written?")
     about = f"{path.name}, channel {channel}" if len(channels) > 1 else path.name
-    return _trace(about, 1.0 / interval_s, reduction_db, float(time_s[0]))
-
-
-def _trace(about: str, rate_hz: float, reduction_db: Array, start_s: float) -> NeedleTrace:
-    time_s = start_s + np.arange(len(reduction_db)) / rate_hz
-    return NeedleTrace(about, rate_hz, time_s, reduction_db, needle_reading(reduction_db, rate_hz=rate_hz))
+    return needle_trace(reduction_db, rate_hz=1.0 / interval_s, start_s=float(time_s[0]), about=about)
 
 
 def _read_log(path: Path) -> Array:

@@ -47,9 +47,7 @@ class NoiseSource:
         return self.element.partition(".")[0]
 
 
-def noise_sources(
-    circuit: Circuit, state: Array, index: Mapping[str, int], temperature_k: float
-) -> list[NoiseSource]:
+def noise_sources(circuit: Circuit, state: Array, index: Mapping[str, int], temperature_k: float) -> list[NoiseSource]:
     """All sources at a state [shape=(n,), unknowns numbered by ``index``]; those of no strength are left out."""
     levels = {GROUND: 0.0, **{name: float(state[row]) for name, row in index.items()}}
     found = []

@@ -32,11 +32,12 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     def missing_db(level_dbu: float) -> float:
         run.recall(memory)
         found = settle(run, period.tone(level_dbu))
-        return reduction_of(bench, found, level_dbu + idle_db - tone_level_dbu(found.levels["output"], period)) - reduction_db
+        at_output_db = level_dbu + idle_db - tone_level_dbu(found.levels["output"], period)
+        return reduction_of(bench, found, at_output_db) - reduction_db
 
     lower = QUIET_DBU
     if not missing_db(lower) < 0.0:
-        raise InputError(f"gain reduction: {bench.unit.name} has more than {reduction_db:g} dB at {lower:g} dBu already")
+        raise InputError(f"gain reduction: {bench.unit.name} has {reduction_db:g} dB or more at {lower:g} dBu already")
     while lower < LOUD_DBU:
         memory = run.memory
         if missing_db(lower + STEP_DB) >= 0.0:

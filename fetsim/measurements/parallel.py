@@ -10,7 +10,9 @@ from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from threading import Lock
 from typing import TypeVar
 
-Key, Job, Result = TypeVar("Key"), TypeVar("Job"), TypeVar("Result")
+Key = TypeVar("Key")
+Job = TypeVar("Job")
+Result = TypeVar("Result")
 
 Progress = Callable[[float], None]
 """Called with the share that is done, 0 to 1."""

@@ -152,9 +152,7 @@ def measure_response(
     return ResponseMeasurement(unit.name, tuple(found), tuple(checks))
 
 
-def _linear(
-    bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array
-) -> list[Response]:
+def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array) -> list[Response]:
     linear, at_rest = linear_at_rest(state), linear_at_rest(bench)
     weights = np.array([place.weights(linear.index) for place in places])
     reference = transfers(at_rest, grid, weights)

@@ -43,7 +43,7 @@ class Period:
     """A stretch of time that holds whole cycles of a tone and a whole number of steps."""
 
     frequency_hz: float
-    """As played: within 1e-4 of what was asked for."""
+    """As played: within 1e-4 of what was asked for, if 64 cycles or fewer can be."""
     cycles: int
     steps: int
     rate_hz: float
@@ -69,7 +69,7 @@ def whole_period(frequency_hz: float, rate_hz: float) -> Period:
     """The shortest period of whole steps for a tone. Raises InputError for one that the rate cannot carry."""
     positive(frequency_hz, "frequency")
     if frequency_hz > rate_hz / 8.0:
-        raise InputError(f"frequency: {frequency_hz:g} Hz is too high for steps at {rate_hz:g} Hz; take a finer quality")
+        raise InputError(f"frequency: {frequency_hz:g} Hz is too high for {rate_hz:g} steps a second")
     for cycles in range(1, MOST_CYCLES + 1):
         steps = round(cycles * rate_hz / frequency_hz)
         if abs(cycles * rate_hz / (steps * frequency_hz) - 1.0) <= FREQUENCY_ERROR:
@@ -113,8 +113,8 @@ def settle(run: Run, period_v: Array) -> Steady:
         if left_v < SETTLED_V:
             return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)
     raise ConvergenceError(
-        f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a steady "
-        "tone; does it oscillate?"
+        f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a "
+        "steady tone; does it oscillate?"
     )
 
 

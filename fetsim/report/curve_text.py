@@ -6,7 +6,7 @@ from math import isinf
 import numpy as np
 
 from fetsim.measurements.curve import BOTTOMED_RATIO, EqualCurves
-from fetsim.measurements.measure_curve import EQUAL_DB, STATED_REDUCTION_DB, CurveMeasurement, SubsetCurve
+from fetsim.measurements.measure_curve import CLIPPED_DB, EQUAL_DB, STATED_REDUCTION_DB, CurveMeasurement, SubsetCurve
 from fetsim.report.columns import columns, page, paragraph, section
 
 TABLE_LINES = 14  # about so many levels are printed of each curve; the files hold all of them
@@ -24,12 +24,13 @@ def curve_page(measured: Mapping[str, CurveMeasurement]) -> str:
     """Label of the version -> measurement, as a page for the terminal."""
     first = next(iter(measured.values()))
     title = (
-        f"Static curve of {first.unit}: {first.frequency_hz:.6g} Hz, {first.method}, quality {first.quality}. Levels in dBu."
+        f"Static curve of {first.unit}: {first.frequency_hz:.6g} Hz, {first.method}, quality {first.quality}; "
+        "levels in dBu."
     )
     return page([
         title,
         section("Thresholds and ratios", _summary(measured)),
-        section("Not found", *(paragraph(text) for text in _reasons(measured))),
+        section("Mind", *(paragraph(text) for text in _reasons(measured))),
         *(
             section(f"Curve {name}".strip(), _table(curve))
             for name, curve in named_curves(measured).items()
@@ -89,11 +90,15 @@ def _reasons(measured: Mapping[str, CurveMeasurement]) -> list[str]:
     names = {
         "threshold_half_db_dbu": "0.5 dB threshold", "threshold_2db_dbu": "2 dB threshold", "bottoms_out_dbu": "bottom",
     }  # fmt: skip
-    return [
-        f"{name}: {names[figure]}: {why}"
-        for name, one in named_curves(measured).items()
-        for figure, why in one.curve.reasons.items()
-    ]
+    found = []
+    for name, one in named_curves(measured).items():
+        found += [f"{name}: {names[figure]}: {why}" for figure, why in one.curve.reasons.items()]
+        if one.clips_dbu is not None:
+            found.append(
+                f"{name}: from {one.clips_dbu:+.1f} dBu on the output falls behind by {CLIPPED_DB:g} dB or more than the FET "
+                "accounts for: a stage clips, and what is told of levels above is not gain reduction"
+            )
+    return found
 
 
 def _table(one: SubsetCurve) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from itertools import cycle
+from typing import Any
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -20,7 +21,7 @@ NOISE_SHADE, HEADROOM_SHADE = 0.16, 0.5  # opacities
 
 
 def draw_levels(plans: Mapping[str, LevelPlan], title: str) -> Figure:
-    """Label -> plan of the same stages. A light bar runs from the noise to the nominal level, a dark one to clipping."""
+    """Label -> plan of the same stages. A light bar runs from noise to nominal level, a dark one on to clipping."""
     stages = next(iter(plans.values())).stages
     with new_figure(title, HEIGHT_INCH) as figure:
         panel = figure.subplots()
@@ -66,7 +67,7 @@ def _draw(panel: Axes, plan: LevelPlan, label: str, colour: str, centre: np.ndar
         more = "" if stage.clip.clips else ">"
         if stage.clip.clips:
             panel.plot([left, right], [top, top], color=colour, linewidth=1.6)
-        above = {"textcoords": "offset points", "ha": "center"}
+        above: dict[str, Any] = {"textcoords": "offset points", "ha": "center"}
         panel.annotate(f"{more}{stage.headroom_db:.0f}", (x, top), (0.0, 2.0), **above)
         if stage is plan.clips_first:
             panel.annotate("\u25bc", (x, top), (0.0, 11.0), color=colour, **above)

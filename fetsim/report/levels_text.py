@@ -2,21 +2,23 @@
 
 from collections.abc import Mapping
 
+from fetsim.measurements.clipping import BEYOND_DB
 from fetsim.measurements.level_plan import LevelPlan, StageLevel
 from fetsim.report.columns import columns, page, paragraph, section
 from fetsim.schematic.unit import Unit
 
 DEFINITIONS = (
-    "A stage is measured at its output: the node that it shares with the next stage in the unit's file. Nominal: steady 1 "
-    "kHz tone with the loop at work, the gain reduction settled. Gain: from the point before. Clips: where the 1 kHz tone, "
-    "rising with the sidechain without effect (control node held where it rests), meets {thd:g} % of distortion or "
-    "{compression:g} dB of compression that the stage itself adds (common practice, no source); > means still clean at "
-    "the highest level tried, 20 dB above the first one that clips anywhere. Headroom: clip level over nominal level. "
+    "A stage is measured at its output: the node that it shares with the next stage in the unit's file. Nominal: a "
+    "steady 1 kHz tone with the loop at work, the gain reduction settled. Gain: from the point before. Clips: where the "
+    "1 kHz tone, rising with the sidechain without effect (control node held where it rests), meets {thd:g} % of "
+    "distortion or {compression:g} dB of compression that the stage itself adds (common practice, no source); > means "
+    "still clean at the highest level tried, {beyond:g} dB above the first one that clips anywhere. Headroom: clip level "
+    "over nominal level. "
     "Noise: unweighted rms, 20 Hz to 20 kHz, with the control node held where the tone has brought it."
 )
 RESTING_FET = (
-    "Stage {stage} holds the gain cell: what clips there is the resting FET itself, which large peaks open. It matters only "
-    "until the gain reduction has set in."
+    "Stage {stage} holds the gain cell: what clips there is the resting FET itself, which large peaks open. It matters "
+    "only until the gain reduction has set in."
 )
 
 
@@ -24,10 +26,15 @@ def levels_page(measured: Mapping[str, LevelPlan], versions: Mapping[str, Unit])
     """Label of the version -> plan, as a page for the terminal."""
     first = next(iter(measured.values()))
     limits = first.limits
+    definitions = DEFINITIONS.format(thd=100.0 * limits.thd, compression=limits.compression_db, beyond=BEYOND_DB)
     return page([
-        f"Level plan of {first.unit} at {first.source_dbu:+g} dBu from the source, 1 kHz. Levels in dBu, gain and headroom in dB.",
-        *(section(f"Levels {label}".strip(), _facts(plan, versions[label]), _table(plan)) for label, plan in measured.items()),
-        section("Definitions", paragraph(DEFINITIONS.format(thd=100.0 * limits.thd, compression=limits.compression_db))),
+        f"Level plan of {first.unit} at {first.source_dbu:+g} dBu from the source, 1 kHz.",
+        paragraph("Levels in dBu, gain and headroom in dB."),
+        *(
+            section(f"Levels {label}".strip(), _facts(plan, versions[label]), _table(plan))
+            for label, plan in measured.items()
+        ),
+        section("Definitions", paragraph(definitions)),
     ])  # fmt: skip
 
 
@@ -56,7 +63,8 @@ def _facts(plan: LevelPlan, unit: Unit) -> str:
     if first is None:
         text = "No stage clips up to the highest level tried."
     else:
-        text = f"{first.stage} clips first, at {first.clip.level_dbu:+.1f} dBu there, {first.clip.source_dbu:+.1f} dBu from the source."
+        there, source = first.clip.level_dbu, first.clip.source_dbu
+        text = f"{first.stage} clips first, at {there:+.1f} dBu there, {source:+.1f} dBu from the source."
     texts = [f"Gain reduction {plan.gain_reduction_db + 0.0:.2f} dB. {text}"]
     cell = None if unit.gain_cell is None else unit.parts[unit.gain_cell.fet].stage
     if any(one.stage == cell and one.clip.clips for one in plan.stages):

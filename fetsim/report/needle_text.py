@@ -9,15 +9,16 @@ from fetsim.report.columns import columns, page, paragraph, section
 
 DEFINITIONS = (
     "The needle has the ballistics of the standard volume indicator: 99 % of a step in 300 ms, 1.25 % overshoot (ANSI "
-    "C16.5 / IEC 60268-17, second-hand; no compliance is claimed). It is driven by the gain reduction in dB and its scale "
-    "is even in dB."
+    "C16.5 / IEC 60268-17, second-hand; no compliance is claimed). It is driven by the gain reduction in dB and its "
+    "scale is even in dB."
 )
 
 
 def needle_page(traces: Mapping[str, NeedleTrace], time_s: float | None = None) -> str:
     """Label -> trace, as a page for the terminal; ``time_s`` adds the reading at that instant."""
     several = len(traces) > 1
-    headings = ("trace", "deepest reading", "at", "most gain reduction", "at", *(() if time_s is None else (f"at {time_s:g} s",)))
+    headings = ["trace", "deepest reading", "at", "most gain reduction", "at"]
+    headings += [] if time_s is None else [f"at {time_s:g} s"]
     rows = []
     for label, one in traces.items():
         deepest, at = one.reading_db(one.deepest_s)[0], int(np.argmax(one.gain_reduction_db))
@@ -28,8 +29,11 @@ def needle_page(traces: Mapping[str, NeedleTrace], time_s: float | None = None) 
         rows.append(row)
     return page([
         "Gain-reduction needle.",
-        section("Readings", *(paragraph(f"{label}: {one.about}." if several else f"{one.about}.") for label, one in traces.items()),
-                columns(headings, rows, right=range(1, len(headings)), rigid=range(1, len(headings)))),
+        section(
+            "Readings",
+            *(paragraph(f"{label}: {one.about}." if several else f"{one.about}.") for label, one in traces.items()),
+            columns(headings, rows, right=range(1, len(headings)), rigid=range(1, len(headings))),
+        ),
         section("Definitions", paragraph(DEFINITIONS)),
     ])  # fmt: skip
 

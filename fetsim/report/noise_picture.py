@@ -40,9 +40,7 @@ def draw_noise(states: Mapping[str, NoiseState], title: str) -> Figure:
 
 
 def _draw_parts(panel: Axes, states: Mapping[str, NoiseState], colours: list[str]) -> None:
-    shares = [
-        {f"{one.designator} {one.cause}": one.share for one in state.contributions} for state in states.values()
-    ]
+    shares = [{f"{one.designator} {one.cause}": one.share for one in state.contributions} for state in states.values()]
     most = {name: max(table.get(name, 0.0) for table in shares) for table in shares for name in table}
     names = [name for name in sorted(most, key=lambda name: -most[name]) if most[name] >= LEAST_SHARE][:LARGEST]
     height = GROUP / len(states)

@@ -22,16 +22,16 @@ DEFINITIONS = (
 def noise_page(measured: Mapping[str, NoiseMeasurement]) -> str:
     """Label of the version -> measurement, as a page for the terminal."""
     first = next(iter(measured.values()))
-    limits = DEFAULT_LIMITS
-    title = (
-        f"Noise of {first.unit} at {first.point}, {first.temperature_c:g} C, source of {first.source_resistance_ohm:g} ohm "
-        "(its noise included). Levels in dBu."
+    definitions = DEFINITIONS.format(thd=100.0 * DEFAULT_LIMITS.thd, compression=DEFAULT_LIMITS.compression_db)
+    conditions = (
+        f"{first.temperature_c:g} C, source of {first.source_resistance_ohm:g} ohm (its noise included). Levels in dBu."
     )
     return page([
-        title,
+        f"Noise of {first.unit} at {first.point}.",
+        paragraph(conditions),
         section("Levels", _summary(measured), *(paragraph(text) for text in _tops(measured))),
         section("Largest contributors, in % of the noise power", _contributors(named_states(measured))),
-        section("Definitions", paragraph(DEFINITIONS.format(thd=100.0 * limits.thd, compression=limits.compression_db))),
+        section("Definitions", paragraph(definitions)),
     ])  # fmt: skip
 
 

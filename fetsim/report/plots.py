@@ -25,7 +25,7 @@ COLOURS = (BLUE, AMBER, WINE, TEAL, LILAC)
 GREY = "0.45"
 DASHES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1)), (0, (6, 1.5, 1.5, 1.5)))
 SHADE = 0.22  # opacity of a range
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.size": 8.0, "axes.titlesize": 8.5, "axes.linewidth": 0.6, "axes.grid": True, "grid.color": "0.88",
     "grid.linewidth": 0.5, "axes.axisbelow": True, "axes.spines.top": False, "axes.spines.right": False,
     "lines.linewidth": 1.2, "legend.frameon": False, "legend.fontsize": 8.0, "svg.hashsalt": "fetsim",

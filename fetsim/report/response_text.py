@@ -9,12 +9,12 @@ from fetsim.report.columns import blocks, columns, page, paragraph, section
 SUMMARY_HZ = (20.0, 50.0, 10e3, 20e3)
 TABLE_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 15e3, 20e3, 50e3)
 DEFINITIONS = (
-    "Gain: voltage at the point over the open-circuit voltage of the source. At rest: the circuit linearised at its bias "
-    "point. Held: linearised with the control node held still at the voltage that gives the stated gain reduction at the "
-    "output at 1 kHz, as by an ideal supply; the loop is open. Loop closed: steady tones of the stated source level, each "
-    "settled on its own; fundamental only. Corners: where the gain has fallen 3 dB below that at 1 kHz, sought from 0.01 "
-    "Hz to 10 MHz. Gain reduction at a frequency: gain there at rest less gain in the state. Group delay: exact "
-    "derivative of the phase."
+    "Gain: voltage at the point over the open-circuit voltage of the source. At rest: the circuit linearised at its "
+    "bias point. Held: linearised with the control node held still at the voltage that gives the stated gain reduction "
+    "at the output at 1 kHz, as by an ideal supply; the loop is open. Loop closed: steady tones of the stated source "
+    "level, each settled on its own; fundamental only. Corners: where the gain has fallen 3 dB below that at 1 kHz, "
+    "sought from 0.01 Hz to 10 MHz. Gain reduction at a frequency: gain there at rest less gain in the state. Group "
+    "delay: exact derivative of the phase."
 )
 
 
@@ -37,9 +37,7 @@ def named_responses(measured: Mapping[str, ResponseMeasurement]) -> dict[str, Re
     several_states = len({one.state for each in measured.values() for one in each.responses}) > 1
     return {
         ", ".join(
-            part
-            for part in (label, one.point if several_points else "", one.state if several_states else "")
-            if part
+            part for part in (label, one.point if several_points else "", one.state if several_states else "") if part
         )
         or f"{one.point} {one.state}": one
         for label, each in measured.items()

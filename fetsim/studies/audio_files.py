@@ -9,7 +9,6 @@ import unicodedata
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, fields
-from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -19,13 +18,13 @@ from fetsim.audio.levels import decibels
 from fetsim.errors import InputError
 from fetsim.measurements.checks import Samples
 from fetsim.studies.comparison import NO_DIFFERENCE_DB, Difference, Outline
+from fetsim.studies.matching import lowered_db
 from fetsim.studies.programme import blocks, outline, outline_stretch
 
 SUFFIXES = (".flac", ".wav")
 BITS, BYTES = "24", 3
 LONGEST_SLUG = 48  # characters
 HIGHEST_DBFS = -1.0  # of the files of a difference
-TRIM_STEP_DB = 0.1
 DIGITS = 4  # of an outline, which is for drawing
 
 
@@ -77,8 +76,7 @@ def write_difference(folder: Path, stem: str, version: Leveled, reference: Level
     shape = outline(version.less(reference), frames, rate_hz)
     rest, whole = (_rms(one, frames, rate_hz) for one in (shape, outline(reference.blocks(), frames, rate_hz)))
     level_db = float(decibels(rest / whole if whole > 0.0 else rest))
-    over_db = float(decibels(max(-shape.minimum.min(), shape.maximum.max()))) - HIGHEST_DBFS
-    gain_db = -TRIM_STEP_DB * ceil(max(over_db, 0.0) / TRIM_STEP_DB)
+    gain_db = lowered_db(float(decibels(max(-shape.minimum.min(), shape.maximum.max()))), HIGHEST_DBFS)
     names = ("", "")
     if level_db >= NO_DIFFERENCE_DB:
         gain = 10.0 ** (gain_db / 20.0)

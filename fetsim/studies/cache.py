@@ -18,8 +18,10 @@ from pathlib import Path
 from fetsim.errors import InputError
 
 LARGEST_BYTES = 2_000_000_000  # about an hour and a half of mono versions at 48 kHz
-ROOMS = ("devices", "engine", "schematic", "audio", "measurements", "studies")
-"""Whose source text decides what a render or a figure is."""
+PLAYS = ("devices/*.py", "engine/*.py", "schematic/*.py", "audio/*.py", "studies/takes.py", "studies/programme.py")
+"""Source files that decide what a render is,"""
+MEASURES = (*PLAYS, "measurements/*.py", "studies/figures.py")
+"""and a bench figure."""
 
 
 class Cache:
@@ -87,9 +89,12 @@ def user_cache() -> Cache:
     raise InputError("no folder to keep renders in; set XDG_CACHE_HOME to one that can be written")
 
 
-def key_of(*parts: object) -> str:
-    """A name for what depends on these parts (by their ``repr``) and on the program itself."""
-    return hashlib.sha256(repr((_program(), *parts)).encode()).hexdigest()[:32]
+def key_of(*parts: object, source: tuple[str, ...]) -> str:
+    """A name for what depends on these parts (by their ``repr``), on the program's version and on these files of it.
+
+    A changed line of code makes other keys, so that nothing stale is ever heard.
+    """
+    return hashlib.sha256(repr((package_version(), _source_hash(source), *parts)).encode()).hexdigest()[:32]
 
 
 def package_version() -> str:
@@ -98,8 +103,7 @@ def package_version() -> str:
 
 
 @cache
-def _program() -> str:
-    """Version and a hash of the source: a changed line of code makes other keys, so nothing stale is ever heard."""
+def _source_hash(patterns: tuple[str, ...]) -> str:
     here = Path(__file__).parents[1]
-    text = b"".join(path.read_bytes() for room in ROOMS for path in sorted((here / room).glob("*.py")))
-    return f"{package_version()} {hashlib.sha256(text).hexdigest()}"
+    files = sorted({path for pattern in patterns for path in here.glob(pattern)})
+    return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()

@@ -51,8 +51,12 @@ def match_levels(
     found = [0.0 if one is None else _trim_db(by, first, one) for one in levels]
     trims = tuple(0.0 if isinstance(trim, str) else trim for trim in found)
     loudest_db = max(float(decibels(one.true_peak)) + trim for one, trim in zip(levels, trims, strict=True) if one)
-    headroom_db = -TRIM_STEP_DB * ceil(max(loudest_db - HIGHEST_DBTP, 0.0) / TRIM_STEP_DB)
-    return Matching(by, reason, trims, headroom_db, tuple(one if isinstance(one, str) else "" for one in found))
+    return Matching(by, reason, trims, lowered_db(loudest_db, HIGHEST_DBTP), tuple(one if isinstance(one, str) else "" for one in found))
+
+
+def lowered_db(peak_db: float, highest_db: float) -> float:
+    """The least gain, 0 or a negative multiple of 0.1 dB, that brings ``peak_db`` down to ``highest_db``."""
+    return 0.0 - TRIM_STEP_DB * ceil(max(peak_db - highest_db, 0.0) / TRIM_STEP_DB)
 
 
 def check_matching(wanted: str) -> None:

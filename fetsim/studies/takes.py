@@ -20,7 +20,7 @@ from fetsim.errors import InputError
 from fetsim.measurements.checks import Samples
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
-from fetsim.studies.cache import Cache, key_of
+from fetsim.studies.cache import PLAYS, Cache, key_of
 from fetsim.studies.programme import ProgrammeLevels, measure_levels
 
 Progress = Callable[[float], None]
@@ -61,12 +61,12 @@ def open_programme(path: Path) -> Programme:
 
 def circuit_key(unit: Unit) -> str:
     """A hash of all that the engine gets to know of a unit: equal for units that cannot sound different."""
-    return key_of(build_circuit(unit), unit.full_scale_dbu, unit.output.nodes, unit.gain_cell)
+    return key_of(build_circuit(unit), unit.full_scale_dbu, unit.output.nodes, unit.gain_cell, source=PLAYS)
 
 
 def take_key(unit: Unit, programme: Programme, quality: str) -> str:
     """Where the cache keeps this take."""
-    return key_of("take", circuit_key(unit), programme.digest, quality)
+    return key_of("take", circuit_key(unit), programme.digest, quality, source=PLAYS)
 
 
 def take(cache: Cache, unit: Unit, programme: Programme, quality: str, progress: Progress) -> Take:

@@ -1,7 +1,7 @@
 """Versions of a unit to compare: a name, and the changes that make it.
 
-Written on one line as ``bigger timing cap: C16=220n, attack=0.8`` (the name goes up to the first colon; without a
-colon the changes are the name), or as a TOML file::
+Written on one line as ``bigger timing cap: C16=220n, attack=0.8`` (the name goes up to the first colon), or as a TOML
+file::
 
     title = "Jingle too lively"
 
@@ -41,15 +41,15 @@ class Version:
 
 
 def parse_version(text: str) -> tuple[str, dict[str, str]]:
-    """Name and changes out of one line. Raises InputError."""
+    """Name and changes out of one line; ``NAME:`` alone changes nothing. Raises InputError."""
     name, colon, rest = text.partition(":")
     if not colon:
-        name, rest = text, text
+        raise InputError(f"version {_short(text)}: is not 'NAME: PART=VALUE, ...', {EXAMPLE}")
     changes: dict[str, str] = {}
-    for part in rest.split(","):
+    for part in rest.split(",") if rest.strip() else []:
         key, sign, value = (piece.strip() for piece in part.partition("="))
         if not (key and sign and value):
-            what = f"{part.strip()[:60]!r} is not NAME=VALUE" if part.strip() else "a change is missing"
+            what = f"{part.strip()[:60]!r} is not PART=VALUE" if part.strip() else "a comma too many"
             raise InputError(f"version {_short(name)}: {what}; write it {EXAMPLE}")
         if key in changes:
             raise InputError(f"version {_short(name)}: {key[:40]} is given twice")

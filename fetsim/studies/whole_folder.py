@@ -46,7 +46,7 @@ def whole_folder(target: Path, *, overwrite: bool) -> Iterator[Path]:
 def write_manifest(folder: Path, contents: dict[str, Any]) -> None:
     """Write ``contents`` with the names of all files in the folder, the list itself among them."""
     names = sorted({MANIFEST, *_files(folder)})
-    text = json.dumps({**contents, FILES: names}, ensure_ascii=False, allow_nan=False, indent=1)
+    text = json.dumps({**contents, FILES: names}, ensure_ascii=False, allow_nan=False)
     (folder / MANIFEST).write_text(text + "\n", "utf-8")
 
 

@@ -1,12 +1,14 @@
 """A sound file through a unit onto disk, against the same samples rendered in memory."""
 
 import csv
+import dataclasses
 
 import numpy as np
 import pytest
 import soundfile
 
 import fetsim
+from fetsim.audio.files import CONTAINERS
 from fetsim.audio.gain_log import GainLog
 from fetsim.audio.render import needs_compile
 from fetsim.audio.render_file import COMPILING, default_output
@@ -183,6 +185,20 @@ def test_the_same_input_gives_the_same_file(tone, tmp_path):
     for name in ("a.wav", "b.wav"):
         fetsim.render_file(tmp_path / "in.wav", tmp_path / name, quality="draft")
     assert (tmp_path / "a.wav").read_bytes() == (tmp_path / "b.wav").read_bytes()
+
+
+def test_what_a_format_has_no_room_for_is_refused_at_once(wav, tmp_path, monkeypatch):
+    small = dataclasses.replace(CONTAINERS[".wav"], largest_bytes=100_000)  # 25 000 numbers; the tone has 19 200
+    monkeypatch.setitem(CONTAINERS, ".wav", small)
+    fetsim.render_file(wav, tmp_path / "o.wav", quality="draft")
+    with pytest.raises(InputError, match=r"p.wav: too long for .wav files; choose a suffix from .npz"):
+        fetsim.render_file(
+            wav, tmp_path / "o.flac", quality="draft", probes=("ctl", "dr"), probes_to=tmp_path / "p.wav"
+        )
+    soundfile.write(tmp_path / "two.wav", np.zeros((19_200, 2)), RATE_HZ)
+    with pytest.raises(InputError, match=r"x.wav: too long for .wav files; choose a suffix from .flac .caf"):
+        fetsim.render_file(tmp_path / "two.wav", tmp_path / "x.wav")
+    assert names(tmp_path) == ["o.wav", "tone.wav", "two.wav"]
 
 
 def test_progress_runs_to_the_end(wav, tmp_path):

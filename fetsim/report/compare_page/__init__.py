@@ -10,11 +10,8 @@ named is text.
 import base64
 import hashlib
 import json
-import os
-import re
-import secrets
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -25,7 +22,7 @@ from fetsim.audio.outputs import writing
 from fetsim.errors import InputError
 from fetsim.report.compare_page.plan import make_plan
 from fetsim.report.compare_page.segments import Segments, cut
-from fetsim.report.compare_page.words import KEYS, clean, page_words
+from fetsim.report.compare_page.words import KEYS, page_words
 from fetsim.studies.comparison import Comparison
 
 PAGE_NAME = "listen.html"
@@ -36,36 +33,37 @@ SCRIPTS = (
     "keys.js", "main.js",
 )  # fmt: skip
 
-_SEGMENT_FILE = re.compile(r"\d{5}\.js")
-
-
 def write_page(
-    comparison: Comparison, folder: Path, *, embed_limit_bytes: int = EMBED_LIMIT_BYTES, overwrite: bool = False
+    comparison: Comparison,
+    folder: Path,
+    *,
+    embed_limit_bytes: int = EMBED_LIMIT_BYTES,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> Path:
     """Write ``listen.html`` into ``folder``, where the comparison's files are, and return its path.
 
     Up to ``embed_limit_bytes`` of sound (FLAC, 24 bit, as base64) stand in the page, else in ``listen_data/`` beside
-    it. Raises InputError when the comparison's files cannot be read or the page cannot be written, and then leaves
-    the page that was there.
+    it. ``progress`` is called with the share done. Raises InputError when the comparison's files cannot be read or
+    the page cannot be written or is there already, and then leaves the folder as it was.
     """
     page, beside = folder / PAGE_NAME, folder / SEGMENT_FOLDER
-    if page.exists() and not overwrite:
-        raise InputError(f"{page}: exists already; choose another folder or allow overwriting (--force)")
+    for path in (page, beside):
+        if path.exists():
+            raise InputError(f"{path}: exists already; remove it first or make the comparison in another folder")
     with writing(page), tempfile.TemporaryDirectory(prefix=".listen-", dir=folder) as temporary:
-        segments = cut(comparison, folder, Path(temporary))
-        embedded = segments is None or segments.total_bytes <= embed_limit_bytes
-        text = _render(comparison, segments, embedded=embedded)
-        part = folder / f".{PAGE_NAME}.{secrets.token_hex(4)}.part"
-        try:
-            part.write_text(text, encoding="utf-8")
-            if segments is not None and not embedded:
-                beside.mkdir(exist_ok=True)
-                for number, path in enumerate(segments.paths):
-                    os.replace(_as_script(number, path), beside / segment_name(number))
-            os.replace(part, page)
-        finally:
-            part.unlink(missing_ok=True)
-        _clear(beside, 0 if embedded or segments is None else len(segments.paths))
+        segments = cut(comparison, folder, Path(temporary), progress)
+        embedded = segments.total_bytes <= embed_limit_bytes
+        whole = Path(temporary) / PAGE_NAME
+        whole.write_text(_render(comparison, segments, embedded=embedded), encoding="utf-8")
+        if not embedded:
+            scripts = Path(temporary) / SEGMENT_FOLDER
+            scripts.mkdir()
+            for number, path in enumerate(segments.paths):
+                text = path.read_text("ascii")
+                (scripts / segment_name(number)).write_text(f"takeSegment({number},`{text}`);\n", encoding="ascii")
+                path.unlink()
+            scripts.rename(beside)
+        whole.rename(page)
     return page
 
 
@@ -82,22 +80,21 @@ def embedded_json(content: Mapping[str, Any]) -> str:
     return text
 
 
-def _render(comparison: Comparison, segments: Segments | None, *, embedded: bool) -> str:
+def _render(comparison: Comparison, segments: Segments, *, embedded: bool) -> str:
     package = files(__package__)
     style = package.joinpath("page.css").read_text("utf-8")
     script = "\n".join(package.joinpath(name).read_text("utf-8") for name in SCRIPTS)
-    script = f'(() => {{\n{script}\n}})();'
+    script = f"(() => {{\n{script}\n}})();"
     environment = Environment(
         loader=PackageLoader("fetsim.report", "compare_page"), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    plan = make_plan(comparison, segments, None if embedded else SEGMENT_FOLDER) if segments is not None else None
     return environment.get_template("page.html").render(
         policy=_policy(script, style),
         style=style,
         script=script,
-        plan=embedded_json(plan) if plan is not None else "",
-        embedded=[path.read_text("ascii") for path in segments.paths] if segments is not None and embedded else [],
+        plan=embedded_json(make_plan(comparison, segments, None if embedded else SEGMENT_FOLDER)),
+        embedded=[path.read_text("ascii") for path in segments.paths] if embedded else [],
         keys=KEYS,
         **page_words(comparison),
     )
@@ -112,21 +109,3 @@ def _policy(script: str, style: str) -> str:
         f"default-src 'none'; script-src 'self' file: {script_hash}; style-src {style_hash}; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
-
-
-def _as_script(number: int, path: Path) -> Path:
-    """The segment as a script that hands its text to the page."""
-    script = path.with_suffix(".js")
-    script.write_text(f"takeSegment({number},`{path.read_text('ascii')}`);\n", encoding="ascii")
-    return script
-
-
-def _clear(beside: Path, count: int) -> None:
-    """Remove segments of an earlier page."""
-    if not beside.is_dir():
-        return
-    for path in beside.iterdir():
-        if _SEGMENT_FILE.fullmatch(path.name) and int(path.stem) >= count:
-            path.unlink()
-    if not any(beside.iterdir()):
-        beside.rmdir()

@@ -143,6 +143,7 @@ class Desk {
     } else {
       this.tracks.show(0, this.tracks.duration);
     }
+    byId("zoom").textContent = this.zoomed ? "Show all" : "Zoom to loop";
     this.#placeLoop();
     this.paint();
     say(`Shown: ${clockText(this.tracks.view.from)} to ${clockText(this.tracks.view.to)} s`);

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from fetsim.measurements.checks import Samples
-from fetsim.report.compare_page.segments import MOST_COLUMNS, Segments, playable
+from fetsim.report.compare_page.segments import Segments, playable
 from fetsim.report.compare_page.words import clean
 from fetsim.studies.comparison import Activity, Comparison, VersionResult
 
@@ -35,18 +35,21 @@ def make_plan(comparison: Comparison, segments: Segments, folder: str | None) ->
             "comparison_made": comparison.created,
             "fetsim": comparison.package_version,
         },
-        "versions": [_version(one, number, segments) for number, one in enumerate(playable(comparison))],
+        "versions": [
+            _version(one, number, segments, comparison.duration_s)
+            for number, one in enumerate(playable(comparison))
+        ],
     }
 
 
-def _version(version: VersionResult, number: int, segments: Segments) -> dict[str, Any]:
+def _version(version: VersionResult, number: int, segments: Segments, duration_s: float) -> dict[str, Any]:
     difference = version.difference if version.difference and version.difference.audible_at_all else None
     trim_db = version.loudness.match_trim_db if version.loudness else 0.0
     traces = {
         "low": packed(segments.low[number], WAVE_STEP),
         "high": packed(segments.high[number], WAVE_STEP),
         "difference": packed(segments.difference_db[number], DB_STEP) if difference else None,
-        **_reduction(version.activity),
+        **_reduction(version.activity, duration_s),
     }
     peak_db = float(segments.difference_peak_db[number])
     return {
@@ -63,15 +66,14 @@ def packed(values: Samples, step: float) -> str:
     return base64.b64encode(steps.astype("<i2").tobytes()).decode("ascii")
 
 
-def _reduction(activity: Activity | None) -> dict[str, Any]:
-    if activity is None or not len(activity.time_s):
+def _reduction(activity: Activity | None, duration_s: float) -> dict[str, Any]:
+    if activity is None:
         return {"reduction_mean": None, "reduction_max": None, "reduction_s": 0.0}
     rows = len(activity.time_s)
-    fold = -(-rows // MOST_COLUMNS)
-    starts = np.arange(0, rows, fold)
-    lengths = np.diff([*starts, rows])
+    # middles of equal intervals but for the last, which may be shorter
+    apart_s = float(activity.time_s[-2] - activity.time_s[0]) / (rows - 2) if rows > 2 else duration_s / rows
     return {
-        "reduction_mean": packed(np.add.reduceat(activity.gain_reduction_mean_db, starts) / lengths, DB_STEP),
-        "reduction_max": packed(np.maximum.reduceat(activity.gain_reduction_max_db, starts), DB_STEP),
-        "reduction_s": 2.0 * float(activity.time_s[0]) * fold,  # the first row stands in the middle of its interval
+        "reduction_mean": packed(activity.gain_reduction_mean_db, DB_STEP),
+        "reduction_max": packed(activity.gain_reduction_max_db, DB_STEP),
+        "reduction_s": apart_s,
     }

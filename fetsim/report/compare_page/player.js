@@ -24,7 +24,7 @@ class Player extends EventTarget {
     this.graph = null;
     this.runs = [];
     this.rest = 0; // position while nothing plays
-    this.wish = 0; // number of the latest command; what was awaited for an earlier one is dropped
+    this.wish = 0; // counts what ended playing; a wait from before is dropped
     this.started = false;
   }
 
@@ -37,9 +37,8 @@ class Player extends EventTarget {
     if (this.state !== "playing") return this.rest;
     const delay = (this.graph.context.outputLatency || 0) * this.plan.rate_hz;
     const now = this.frame - delay;
-    const run = this.runs.findLast((one) => one.frame <= now) ?? this.runs[0];
-    const end = Math.min(run.position + Math.max(0, now - run.frame), run.next);
-    return Math.round(end);
+    const run = this.runs.findLast((one) => one.frame <= now) ?? this.runs[0]; // the first: about to begin
+    return Math.round(Math.min(run.position + Math.max(0, now - run.frame), run.next));
   }
 
   async play() {
@@ -52,6 +51,7 @@ class Player extends EventTarget {
       this.#fail(error);
       return;
     }
+    if (this.state !== "waiting") return; // paused meanwhile
     if (this.loop.on && (this.rest < this.loop.from || this.rest >= this.loop.to)) this.rest = this.loop.from;
     if (this.rest >= this.plan.frames) this.rest = 0;
     await this.#begin(this.rest, this.started ? NEXT_FADE_S : FIRST_FADE_S);
@@ -89,7 +89,8 @@ class Player extends EventTarget {
   /** What is heard: a gain for each version. */
   hear(gains) {
     this.gains = gains;
-    this.graph?.hear(gains);
+    if (this.graph?.context.state === "running") this.graph.hear(gains);
+    else this.graph?.set(gains);
   }
 
   setLevel(db) {
@@ -101,7 +102,7 @@ class Player extends EventTarget {
     if (!this.graph) {
       const context = new AudioContext({ sampleRate: this.plan.rate_hz, latencyHint: "interactive" });
       this.graph = new Graph(context, this.covariance);
-      this.graph.hear(this.gains);
+      this.graph.set(this.gains);
       this.graph.setLevel(this.levelDb);
       setInterval(() => this.#pump(), PUMP_MS);
     }
@@ -109,13 +110,13 @@ class Player extends EventTarget {
   }
 
   async #begin(position, fadeS) {
-    const wish = ++this.wish;
     const number = this.#segmentOf(position);
     if (!this.segments.ready(number)) {
       this.rest = position;
       this.#halt();
       this.state = "waiting";
       this.#changed();
+      const { wish } = this;
       try {
         await this.segments.load(number);
       } catch (error) {
@@ -126,8 +127,7 @@ class Player extends EventTarget {
     }
     const start = this.frame + Math.round(LEAD_S * this.plan.rate_hz);
     this.#finishAll(start);
-    this.runs = this.runs.filter((run) => run.frame < start);
-    this.runs.push(new Run(this.graph, start, position, fadeS));
+    this.runs = [new Run(this.graph, start, position, fadeS)];
     this.started = true;
     this.state = "playing";
     this.#pump();
@@ -145,8 +145,9 @@ class Player extends EventTarget {
       if (run.scheduled >= horizon) break;
       if (run.next >= limit) {
         if (!loop.on) {
-          if (now >= run.scheduled) this.#stop(0, "End of the programme");
-          break;
+          if (now < run.scheduled) break;
+          this.#stop(0, "End of the programme");
+          return;
         }
         run.finish(run.scheduled - Math.ceil(EDGE_S * this.plan.rate_hz));
         this.runs.push(new Run(this.graph, run.scheduled, loop.from));
@@ -156,8 +157,9 @@ class Player extends EventTarget {
       const buffers = this.segments.ready(number);
       if (!buffers) {
         this.segments.load(number).catch((error) => this.#fail(error));
-        if (run.scheduled - now < STALL_S * this.plan.rate_hz) this.#begin(run.next, NEXT_FADE_S);
-        break;
+        if (run.scheduled - now >= STALL_S * this.plan.rate_hz) break;
+        this.#begin(run.next, NEXT_FADE_S);
+        return;
       }
       const offset = run.next - number * this.plan.segment_frames;
       run.add(buffers, offset, Math.min(buffers[0].length - offset, limit - run.next));

@@ -128,7 +128,7 @@ class Session {
     byId("result-words").replaceChildren(...words.map((text) => Object.assign(document.createElement("p"), { textContent: text })));
     this.#show("result");
     byId("result-title").focus();
-    say(words.join(" "));
+    say(words[0]);
   }
 
   #save() {

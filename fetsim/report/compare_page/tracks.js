@@ -5,11 +5,12 @@ const GUTTER = 46; // px left of every plot, for the scale
 const WAVE_HEIGHT = 68;
 const REDUCTION_HEIGHT = 60;
 const DIFFERENCE_HEIGHT = 60;
-const GAP = 8;
+const NAME_HEIGHT = 16; // above every plot
 const RULER_HEIGHT = 30;
 const LEAST_REDUCTION_DB = 6;
 const DIFFERENCE_RANGE_DB = 80;
-const WAVE_LINES_DB = [0, -6, -12, -20];
+const WAVE_LINES_DB = [0, -3, -6, -10, -15, -20, -30, -40];
+const LEAST_LINES_PX = 12;
 const TIME_STEPS_S = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600];
 const LEAST_LABEL_PX = 64;
 const DRAG_PX = 5;
@@ -101,14 +102,14 @@ class Tracks {
 
   #drawTrack(canvas, traces) {
     const parts = [WAVE_HEIGHT, traces.peak ? REDUCTION_HEIGHT : 0, traces.difference ? DIFFERENCE_HEIGHT : 0].filter(Boolean);
-    const paper = this.#open(canvas, parts.reduce((sum, height) => sum + height + GAP, 4));
+    const paper = this.#open(canvas, parts.reduce((sum, height) => sum + NAME_HEIGHT + height, LEAST_LINES_PX / 2));
     if (!paper.width) return;
-    let top = 4;
+    let top = NAME_HEIGHT;
     this.#drawWave(paper, top, traces);
-    top += WAVE_HEIGHT + GAP;
+    top += WAVE_HEIGHT + NAME_HEIGHT;
     if (traces.peak) {
       this.#drawReduction(paper, top, traces);
-      top += REDUCTION_HEIGHT + GAP;
+      top += REDUCTION_HEIGHT + NAME_HEIGHT;
     }
     if (traces.difference) this.#drawDifference(paper, top, traces);
   }
@@ -120,7 +121,7 @@ class Tracks {
     let last = -Infinity;
     for (const db of WAVE_LINES_DB) {
       const at = y(decibelsToGain(db));
-      if (at < top - 1 || at > middle - 10 || at - last < 12) continue;
+      if (at < top || at > middle - LEAST_LINES_PX || at - last < LEAST_LINES_PX) continue;
       last = at;
       this.#line(paper, at, `${db}`);
       this.#line(paper, 2 * middle - at);
@@ -142,7 +143,7 @@ class Tracks {
   #drawReduction(paper, top, { mean, peak, reductionS }) {
     const { pen, plot } = paper;
     const y = (db) => top + (Math.max(0, db) / this.reductionTop) * REDUCTION_HEIGHT;
-    const step = [1, 2, 3, 5, 10, 20, 50].find((db) => (db / this.reductionTop) * REDUCTION_HEIGHT >= 14) ?? 100;
+    const step = [1, 2, 3, 5, 10, 20, 50].find((db) => (db / this.reductionTop) * REDUCTION_HEIGHT >= LEAST_LINES_PX) ?? 100;
     for (let db = 0; db <= this.reductionTop; db += step) this.#line(paper, y(db), `${db}`);
     pen.fillStyle = pen.strokeStyle = this.colour("reduction");
     pen.globalAlpha = 0.3;
@@ -156,7 +157,7 @@ class Tracks {
     pen.beginPath();
     this.#columns(plot, peak.length, reductionS, (x, first, end) => pen.lineTo(GUTTER + x + 0.5, y(extreme(peak, 1, first, end) * this.stepDb)));
     pen.stroke();
-    this.#name(paper, top + REDUCTION_HEIGHT - 15, "gain reduction, dB");
+    this.#name(paper, top, "gain reduction, dB");
   }
 
   #drawDifference(paper, top, { difference }) {
@@ -168,7 +169,7 @@ class Tracks {
       const at = y(extreme(difference, 1, first, end) * this.stepDb);
       pen.fillRect(GUTTER + x, at, 1, top + DIFFERENCE_HEIGHT - at);
     });
-    this.#name(paper, top, "difference, dB re programme");
+    this.#name(paper, top, "level of the difference, dB re the whole programme");
   }
 
   #drawRuler(canvas) {
@@ -178,8 +179,8 @@ class Tracks {
     const { from, to } = this.view;
     const step = TIME_STEPS_S.find((s) => (s / (to - from)) * plot >= LEAST_LABEL_PX) ?? 7200;
     pen.strokeStyle = pen.fillStyle = this.colour("muted");
-    pen.textAlign = "left";
-    pen.fillText(to > 120 ? "min:s" : "s", 4, 20);
+    pen.textAlign = "right";
+    pen.fillText(to > 120 ? "min:s" : "s", GUTTER - 14, 20);
     pen.lineWidth = 1;
     for (let k = Math.ceil(from / step - 1e-6); k * step <= to + 1e-9; k += 1) {
       const x = Math.round(GUTTER + this.share(k * step) * plot) + 0.5;
@@ -218,15 +219,10 @@ class Tracks {
     pen.fillText(label.replace("-", "\u2212"), GUTTER - 5, at);
   }
 
-  #name({ pen, width }, top, text) {
-    pen.textAlign = "right";
-    pen.fillStyle = this.colour("paper");
-    pen.globalAlpha = 0.8;
-    const wide = pen.measureText(text).width;
-    pen.fillRect(width - wide - 8, top + 1, wide + 8, 14);
-    pen.globalAlpha = 1;
+  #name({ pen }, top, text) {
+    pen.textAlign = "left";
     pen.fillStyle = this.colour("muted");
-    pen.fillText(text, width - 4, top + 8);
+    pen.fillText(text, GUTTER, top - NAME_HEIGHT / 2);
   }
 }
 

@@ -112,7 +112,7 @@ function oftenText(p) {
 
 /** What a blind result means, in sentences. */
 function blindWords({ right, count, p_value: p }) {
-  const odds = `Someone who hears nothing and only guesses gets ${right} or more right in ${oftenText(p)} (${pText(p)}, exact one-sided binomial).`;
+  const odds = `Someone who hears no difference and only guesses gets ${right} or more right in ${oftenText(p)} (${pText(p)}, exact one-sided binomial).`;
   const needed = neededRight(count);
   if (p <= USUAL_LIMIT) {
     return [

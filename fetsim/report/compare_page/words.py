@@ -1,33 +1,42 @@
 """The words and tables of a page. Texts from users are only cleaned here; the template makes them harmless."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from fetsim.report.compare_page.segments import playable
-from fetsim.studies.comparison import BenchFigures, Comparison, VersionResult
+from fetsim.studies.comparison import Comparison, VersionResult
 
 KEYS = (
     (("Space",), "play, pause"),
-    (("1", "to", "9"), "hear a version"),
+    (("1 to 9",), "hear a version"),
     (("N", "B"), "hear the next version, the one before"),
-    (("D"), "the version's difference alone, and back"),
+    (("D",), "the version's difference alone, and back"),
     (("\u2190", "\u2192"), "one second back, forward; with Shift ten"),
     (("Home", "End"), "to the beginning, to the end"),
     (("[", "]"), "the loop begins here, ends here"),
     (("L", "C"), "loop on or off, clear it"),
-    (("Z"), "show the loop large, show all"),
+    (("Z",), "show the loop large, show all"),
     (("+", "-"), "level up, down by 1 dB"),
-    (("M"), "levels matched, or as the versions left them"),
-    (("R"), "raise differences so that they can be heard"),
+    (("M",), "levels matched, or as the versions left them"),
+    (("R",), "raise differences so that they can be heard"),
     (("0", "1", "2"), "in a test: hear the reference, the first, the second"),
     (("F", "S", "N"), "in a test: answer first, second, no preference"),
 )
-FIGURES: tuple[tuple[str, str, str, int], ...] = (
-    ("threshold_dbu", "Threshold", "dBu", 1),
-    ("attack_ms", "Attack", "ms", 2),
-    ("release_ms", "Release", "ms", 0),
-    ("thd_percent", "THD", "%", 3),
+FIGURES = (
+    # label, record of a version, its field, decimals, whether the change from the first version is told
+    ("Threshold, dBu", "figures", "threshold_dbu", 1, True),
+    ("Attack, ms", "figures", "attack_ms", 3, True),
+    ("Release, ms", "figures", "release_ms", 1, True),
+    ("THD, %", "figures", "thd_percent", 3, True),
+    ("Mean gain reduction, dB", "activity", "mean_db", 1, True),
+    ("Peak gain reduction, dB", "activity", "peak_db", 1, True),
+    ("Loudness before matching, LUFS", "loudness", "loudness_lufs", 1, True),
+    ("Level before matching, rms, dBFS", "loudness", "rms_dbfs", 1, True),
+    ("Trim for matching, dB", "loudness", "match_trim_db", 2, False),
+    ("Trim in all, dB", "loudness", "trim_db", 2, False),
+    ("True peak in the file, dBTP", "loudness", "true_peak_dbtp", 1, True),
+    ("Difference re programme, dB", "difference", "level_db", 1, False),
 )
 _UNSHOWABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
@@ -134,72 +143,53 @@ def _changes(version: VersionResult) -> dict[str, Any]:
 
 
 def _figure_rows(versions: Sequence[VersionResult]) -> list[dict[str, Any]]:
-    rows = [
-        _row(f"{label}, {unit}", versions, lambda v, name=name: _bench(v.figures, name), digits)
-        for name, label, unit, digits in FIGURES
-    ]
-    activity: list[tuple[str, Callable[[VersionResult], float | None]]] = [
-        ("Mean gain reduction, dB", lambda v: v.activity.mean_db if v.activity else None),
-        ("Peak gain reduction, dB", lambda v: v.activity.peak_db if v.activity else None),
-        ("Loudness before matching, LUFS", lambda v: v.loudness.loudness_lufs if v.loudness else None),
-        ("Level before matching, rms, dBFS", lambda v: v.loudness.rms_dbfs if v.loudness else None),
-        ("True peak in the file, dBTP", lambda v: v.loudness.true_peak_dbtp if v.loudness else None),
-    ]
-    rows += [_row(label, versions, lambda v, get=get: (get(v), ""), 1) for label, get in activity]
-    trims: list[tuple[str, Callable[[VersionResult], float | None]]] = [
-        ("Trim for matching, dB", lambda v: v.loudness.match_trim_db if v.loudness else None),
-        ("Trim in all, dB", lambda v: v.loudness.trim_db if v.loudness else None),
-        ("Difference re programme, dB", lambda v: v.difference.level_db if v.difference else None),
-    ]
-    return rows + [_row(label, versions, lambda v, get=get: (get(v), ""), 2, compared=False) for label, get in trims]
+    rows = []
+    for label, record, name, digits, compared in FIGURES:
+        values = [_value(version, record, name) for version in versions]
+        cells = [
+            {
+                "text": "\N{EN DASH}" if value is None else number(value, digits),
+                "change": _change(values[0], value, digits) if compared and place else "",
+                "reason": clean(_reason(version, record, name)),
+            }
+            for place, (version, value) in enumerate(zip(versions, values, strict=True))
+        ]
+        rows.append({"label": label, "cells": cells})
+    return rows
 
 
-def _bench(figures: BenchFigures | None, name: str) -> tuple[float | None, str]:
-    if figures is None:
-        return None, ""
-    return getattr(figures, name), figures.reasons.get(name, "")
+def _value(version: VersionResult, record: str, name: str) -> float | None:
+    found = getattr(version, record)
+    if found is None or found is version.difference and not found.audible_at_all:
+        return None
+    return getattr(found, name)
 
 
-def _row(
-    label: str,
-    versions: Sequence[VersionResult],
-    get: Callable[[VersionResult], tuple[float | None, str]],
-    digits: int,
-    *,
-    compared: bool = True,
-) -> dict[str, Any]:
-    first, _ = get(versions[0]) if versions else (None, "")
-    cells = []
-    for place, version in enumerate(versions):
-        value, reason = get(version)
-        change = place > 0 and compared and value is not None and first is not None
-        cells.append({
-            "text": "\N{EN DASH}" if value is None else number(value, digits),
-            "change": signed(value - first, digits) if change else "",
-            "reason": clean(reason),
-        })  # fmt: skip
-    return {"label": label, "cells": cells}
+def _change(first: float | None, value: float | None, digits: int) -> str:
+    return "" if first is None or value is None else signed(value - first, digits)
+
+
+def _reason(version: VersionResult, record: str, name: str) -> str:
+    """Why there is no value."""
+    if record == "figures" and version.figures is not None:
+        return version.figures.reasons.get(name, "")
+    none = record == "difference" and version.difference is not None and not version.difference.audible_at_all
+    return "no difference" if none else ""
 
 
 def _conditions(comparison: Comparison) -> list[tuple[str, str]]:
-    labels = {name: label for name, label, _, _ in FIGURES}
+    labels = {name: label.partition(",")[0] for label, _, name, _, _ in FIGURES}
     return [(labels.get(name, clean(name)), clean(text)) for name, text in comparison.conditions.items()]
 
 
 def _made(comparison: Comparison) -> list[tuple[str, str]]:
-    matching = f"{comparison.matching} ({comparison.matching_reason})" if comparison.matching_reason else comparison.matching
-    files = [
-        (version.name, ", ".join(filter(None, (version.flac_file, version.wav_file)))) for version in playable(comparison)
+    lines = [
+        ("programme", comparison.input_name),
+        ("unit", comparison.unit_name),
+        *comparison.settings.items(),
+        ("matching", f"{comparison.matching} ({comparison.matching_reason})"),
+        ("headroom trim", f"{number(comparison.headroom_trim_db, 1)} dB, the same for all"),
+        *((f"files of {one.name}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
+        ("made", f"{comparison.created} by fetsim {comparison.package_version}"),
     ]
-    return [
-        (clean(name), clean(text))
-        for name, text in (
-            ("programme", comparison.input_name),
-            ("unit", comparison.unit_name),
-            *comparison.settings.items(),
-            ("matching", matching),
-            ("headroom trim", f"{number(comparison.headroom_trim_db, 1)} dB, the same for all"),
-            *((f"files of {name}", names) for name, names in files),
-            ("made", f"{comparison.created} by fetsim {comparison.package_version}"),
-        )
-    ]
+    return [(clean(name), clean(text)) for name, text in lines]
