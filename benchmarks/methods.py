@@ -14,7 +14,7 @@ from scipy.signal import firwin, oaconvolve
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.signals import SIGNALS
-from fetsim.engine.methods import METHODS, Multistep
+from fetsim.engine.methods import METHODS
 from fetsim.engine.simulation import Simulation
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit
@@ -35,11 +35,10 @@ def main() -> None:
     def run(signal: str, method: str, factor: int, tolerance_v: float):
         chosen, rate_hz = METHODS[method], BASE_HZ * factor
         sim = Simulation(circuit, rate_hz, ["out"], method=method, tolerance_v=tolerance_v, bias=bias)
-        fractions = np.ones(1) if isinstance(chosen, Multistep) else chosen.fractions
         n = np.arange(1, round(SECONDS * rate_hz) + 1)
-        u = SIGNALS[signal]((n[:, None] - 1 + fractions) / rate_hz)
+        u = SIGNALS[signal]((n[:, None] - 1 + chosen.fractions) / rate_hz)
         start = time.process_time()
-        out = sim.advance(u[:, 0] if isinstance(chosen, Multistep) else u)[:, 0]
+        out = sim.advance(u)[:, 0]
         return out, SECONDS / (time.process_time() - start)
 
     references = {name: run(name, *REFERENCE)[0] for name in SIGNALS}

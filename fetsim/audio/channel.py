@@ -19,7 +19,7 @@ from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.guard import stable_method
-from fetsim.engine.methods import METHODS, Onestep
+from fetsim.engine.methods import METHODS
 from fetsim.engine.simulation import Effort, Simulation
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
@@ -77,7 +77,7 @@ class Channel:
         self._full_scale_v = full_scale_peak_v(unit.full_scale_dbu)
         self._up = RateChange(rate_hz, internal_hz)
         chosen = METHODS[verdict.method]
-        self._stages = StageInputs(chosen.fractions) if isinstance(chosen, Onestep) else None
+        self._stages = StageInputs(chosen.fractions) if len(chosen.fractions) > 1 else None
         self._down = RateChange(internal_hz, rate_hz, 1 + len(self.probes))
         # the filters assume silence before the start, so what rests at a voltage is converted relative to it
         start = np.zeros(system.size) if cold else bias

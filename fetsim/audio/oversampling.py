@@ -1,9 +1,9 @@
 """Rate conversion at the border of the circuit, block by block, lined up to the sample.
 
 soxr at its highest setting: linear phase, images and aliases from the lower Nyquist frequency up at -140 dB or less.
-A round trip by a factor of twos and threes leaves -180 dB of error up to 20 kHz; by 5, where soxr interpolates its filter,
--162 dB at 10 kHz, -105 dB at 15 kHz and -76 dB (0.0014 dB) at 20 kHz. It compensates its own delay: output sample k
-belongs to input sample k.
+A round trip by a factor of twos and threes leaves -180 dB of error up to 20 kHz; by 5, where soxr interpolates its
+filter, -162 dB at 10 kHz, -105 dB at 15 kHz and -76 dB (0.0014 dB) at 20 kHz. It compensates its own delay: output
+sample k belongs to input sample k.
 """
 
 import numpy as np

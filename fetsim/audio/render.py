@@ -141,11 +141,13 @@ class Player:
         if bad.any():
             frame, channel = (int(k[0]) for k in np.nonzero(bad))
             raise InputError(
-                f"audio: {block[frame, channel]} at {(self._given + frame) / self._rate_hz:.6f} s, channel {channel + 1};"
-                " repair the file"
+                f"audio: {block[frame, channel]} at {(self._given + frame) / self._rate_hz:.6f} s, "
+                f"channel {channel + 1}; repair the file"
             )
         self._given += len(block)
-        done = list(self._pool.map(lambda pair: pair[0].push(pair[1], last=last), zip(self._channels, block.T, strict=True)))
+        done = list(
+            self._pool.map(lambda pair: pair[0].push(pair[1], last=last), zip(self._channels, block.T, strict=True))
+        )
         return np.column_stack([b.output for b in done]), np.stack([b.probes for b in done], axis=1)
 
     @property

@@ -1,4 +1,4 @@
-"""The loops over time steps, the same for every topology: the generated ``stage`` comes in as a function.
+"""The loop over time steps, the same for every method and topology: the generated ``stage`` comes in as a function.
 
 Compiled at first use and kept in numba's cache.
 
@@ -87,11 +87,12 @@ def rescue_step(  # type: ignore[no-untyped-def]
 
 
 @njit(**_OPTIONS)  # type: ignore[untyped-decorator]
-def march_multistep(  # type: ignore[no-untyped-def]
+def march(  # type: ignore[no-untyped-def]
     stage,
     lin,
     lin_rescue,
     dev,
+    past_weights,
     weights,
     fractions,
     rescue_weights,
@@ -107,74 +108,12 @@ def march_multistep(  # type: ignore[no-untyped-def]
     record,
     counts,
 ) -> int:
-    """Steps of a multistep method; ``u[0]`` is the input before the first step. Returns steps done."""
-    n = x.shape[0]
-    s = np.zeros(n)
-    d = np.zeros(n)
-    kept = v.copy()
-    for step in range(u.shape[0] - 1):
-        for j in range(n):
-            s[j] = weights[0] * past[0, j] + weights[1] * past[1, j] + weights[2] * past[2, j]
-            d[j] = 2.0 * past[0, j] - past[1, j]
-        kept[:] = v
-        used = stage(lin, dev, x, s, d, v, arg, u[step + 1], tolerance, max_iterations)
-        if used < 0:
-            v[:] = kept
-            counts[2] += 1
-            if not rescue_step(
-                stage,
-                lin_rescue,
-                dev,
-                x,
-                v,
-                u[step],
-                u[step + 1],
-                rescue_weights,
-                rescue_fractions,
-                d,
-                arg,
-                tolerance,
-                max_iterations,
-                counts,
-            ):
-                return step
-        else:
-            counts[0] += used
-            counts[1] = max(counts[1], used)
-        for j in range(n):
-            past[2, j] = past[1, j]
-            past[1, j] = past[0, j]
-            past[0, j] = d[j]
-            x[j] += d[j]
-        for j in range(recorded.shape[0]):
-            record[step, j] = x[recorded[j]]
-    return u.shape[0] - 1
+    """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
 
-
-@njit(**_OPTIONS)  # type: ignore[untyped-decorator]
-def march_onestep(  # type: ignore[no-untyped-def]
-    stage,
-    lin,
-    lin_rescue,
-    dev,
-    weights,
-    fractions,
-    rescue_weights,
-    rescue_fractions,
-    u,
-    x,
-    past,
-    v,
-    arg,
-    tolerance,
-    max_iterations,
-    recorded,
-    record,
-    counts,
-) -> int:
-    """Steps of a one-step method; ``u`` [shape=(steps, stages + 1)] holds the input before and at each stage."""
+    Fills ``record`` [shape=(steps, len(recorded))] and returns the steps done: fewer when one found no solution.
+    """
     n = x.shape[0]
-    stages = weights.shape[0]
+    stages = fractions.shape[0]
     increments = np.zeros((stages, n))
     s = np.zeros(n)
     kept = v.copy()
@@ -183,20 +122,21 @@ def march_onestep(  # type: ignore[no-untyped-def]
         ok = True
         for i in range(stages):
             for j in range(n):
-                total = 0.0
-                for k in range(i):
-                    total += weights[i, k] * increments[k, j]
-                s[j] = total
-                if i > 0:
-                    increments[i, j] = increments[i - 1, j] * fractions[i] / fractions[i - 1]
+                s[j] = past_weights[0] * past[0, j] + past_weights[1] * past[1, j] + past_weights[2] * past[2, j]
+                if i == 0:  # the parabola through the last three states
+                    bend = 0.5 * (fractions[0] + 1.0) * (past[0, j] - past[1, j])
+                    increments[0, j] = fractions[0] * (past[0, j] + bend)
                 else:
-                    increments[i, j] = past[0, j] * fractions[i]
+                    for k in range(i):
+                        s[j] += weights[i, k] * increments[k, j]
+                    increments[i, j] = increments[i - 1, j] * fractions[i] / fractions[i - 1]
             used = stage(lin, dev, x, s, increments[i], v, arg, u[step, i + 1], tolerance, max_iterations)
             if used < 0:
                 ok = False
                 break
             counts[0] += used
             counts[1] = max(counts[1], used)
+        d = increments[stages - 1]
         if not ok:
             v[:] = kept
             counts[2] += 1
@@ -210,7 +150,7 @@ def march_onestep(  # type: ignore[no-untyped-def]
                 u[step, stages],
                 rescue_weights,
                 rescue_fractions,
-                increments[stages - 1],
+                d,
                 arg,
                 tolerance,
                 max_iterations,
@@ -220,18 +160,18 @@ def march_onestep(  # type: ignore[no-untyped-def]
         for j in range(n):
             past[2, j] = past[1, j]
             past[1, j] = past[0, j]
-            past[0, j] = increments[stages - 1, j]
-            x[j] += increments[stages - 1, j]
+            past[0, j] = d[j]
+            x[j] += d[j]
         for j in range(recorded.shape[0]):
             record[step, j] = x[recorded[j]]
     return u.shape[0]
 
 
-def interpreted(march: Any) -> Callable[..., int]:
-    """One of the marches above as plain Python, to go with an interpreted stage."""
+def interpreted_march() -> Callable[..., int]:
+    """The march as plain Python, to go with an interpreted stage."""
     return FunctionType(march.py_func.__code__, {**globals(), "rescue_step": rescue_step.py_func})
 
 
-def is_ready(march: Any) -> bool:
-    """Whether numba has machine code of one of the marches above in its cache."""
+def is_ready() -> bool:
+    """Whether numba has machine code of the march in its cache."""
     return any(Path(march.stats.cache_path).glob(f"march.{march.__name__}-*.nbi"))

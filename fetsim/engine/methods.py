@@ -2,7 +2,8 @@
 
     C (lead d - sum of past_k d_k) / h + f(x_n + d) = 0
 
-for the increment d, where d_k are past increments (multistep) or earlier stages of the same step (one-step). Solving
+for the increment d, where d_k are past increments (``past``) or earlier stages of the same step (``weights``); stages
+lie at ``fractions`` of the step and the last one is its result. Solving
 for the increment instead of the new level keeps rounding away from the large constant voltages.
 
 Sources: BDF from Gear 1971 / Hairer and Wanner, Solving Ordinary Differential Equations II, section III.1 and V.1;
@@ -25,6 +26,8 @@ class Multistep:
     order: int
     lead: float
     past: tuple[float, float, float]
+    fractions = np.ones(1)
+    weights = np.zeros((1, 1))
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,7 @@ class Onestep:
     name: str
     order: int
     a: tuple[tuple[float, ...], ...]
+    past = (0.0, 0.0, 0.0)
 
     @property
     def lead(self) -> float:

@@ -10,7 +10,7 @@ from math import exp
 import numpy as np
 
 from fetsim.engine.assembly import Array, Device, System, evaluate_devices, port_voltages
-from fetsim.engine.methods import Method, Multistep
+from fetsim.engine.methods import Method
 from fetsim.engine.numeric import limit_junction
 
 MAX_ITERATIONS = 100
@@ -70,29 +70,23 @@ def solve_stage(
 def march_plain(
     system: System, method: Method, rate_hz: float, u: Array, x: Array, *, tolerance_v: float = 1e-9
 ) -> Array:
-    """States [shape=(steps, n)] for inputs at the end of each step.
+    """States [shape=(steps, n)] for the inputs ``u`` [shape=(steps, stages)] at the stages of each step.
 
-    ``u`` has shape (steps + 1,) for a multistep method (the first is the input before the first step) and
-    (steps, stages + 1) for a one-step method. Raises ArithmeticError when a step does not converge.
+    Raises ArithmeticError when a step does not converge.
     """
     past = np.zeros((3, system.size))
     ports = port_voltages(system.devices, x)
     matrix = system.c * (method.lead * rate_hz)
-    states = np.empty((len(u) - 1 if isinstance(method, Multistep) else len(u), system.size))
-    for step in range(len(states)):
-        if isinstance(method, Multistep):
-            stages = [(np.array(method.past) @ past, u[step + 1])]
-        else:
-            stages = [(np.zeros(system.size), value) for value in u[step, 1:]]
-        increments: list[Array] = []
-        for i, (s, value) in enumerate(stages):
-            if not isinstance(method, Multistep) and i:
-                s = method.weights[i, :i] @ np.array(increments)
+    states = np.empty((len(u), system.size))
+    for step, inputs in enumerate(u):
+        increments = np.zeros((len(inputs), system.size))
+        for i, value in enumerate(inputs):
+            s = np.array(method.past) @ past + method.weights[i, :i] @ increments[:i]
             right = system.b + system.b_input * value + system.c @ s * rate_hz
             solved = solve_stage(system, matrix, right, x, past[0].copy(), ports, tolerance_v)
             if not solved.converged:
                 raise ArithmeticError(f"step {step} does not converge at {solved.worst_port}")
-            increments.append(solved.increment)
+            increments[i] = solved.increment
             ports = solved.ports
         past = np.array([increments[-1], past[0], past[1]])
         x = x + increments[-1]

@@ -10,8 +10,8 @@ from fetsim.engine.assembly import Array, System, assemble, port_voltages
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit
 from fetsim.engine.generated import interpreted_solver, is_compiled, solver_for
-from fetsim.engine.march import DEEPEST, interpreted, is_ready, march_multistep, march_onestep
-from fetsim.engine.methods import METHODS, RESCUE, Method, Multistep
+from fetsim.engine.march import DEEPEST, interpreted_march, is_ready, march
+from fetsim.engine.methods import METHODS, RESCUE, Method
 from fetsim.engine.numeric import VECTOR
 from fetsim.engine.packing import pack_devices, pack_linear
 from fetsim.engine.plain import solve_stage
@@ -23,7 +23,7 @@ MAX_ITERATIONS = 100
 
 def needs_compile(circuit: Circuit) -> bool:
     """Whether simulating this topology would start with a compile (some 10 s, once per machine)."""
-    return not (is_ready(march_multistep) and is_compiled(reduce_resistive(assemble(circuit)).system))
+    return not (is_ready() and is_compiled(reduce_resistive(assemble(circuit)).system))
 
 
 @dataclass(frozen=True)
@@ -116,22 +116,19 @@ class Simulation:
         """
         steps = len(u)
         record = np.empty((steps, len(self._recorded)))
-        if isinstance(self.method, Multistep):
-            march, weights = march_multistep, np.array(self.method.past)
-            fractions = np.ones(1)
-            inputs = np.concatenate(([self.last_input], u))
-        else:
-            march, weights, fractions = march_onestep, self.method.weights, self.method.fractions
-            inputs = np.column_stack((np.concatenate(([self.last_input], u[:-1, -1])), u))
-        if not self._compiled:
-            march = interpreted(march)
-        done = march(
+        method = self.method
+        stages = u.reshape(steps, len(method.fractions))
+        before = np.concatenate(([self.last_input], stages[:-1, -1]))[:steps]
+        inputs = np.column_stack((before, stages))
+        advance = march if self._compiled else interpreted_march()
+        done = advance(
             self._solver.stage,
             self._lin,
             self._lin_rescue,
             self._dev,
-            weights / self.method.lead,
-            fractions,
+            np.array(method.past) / method.lead,
+            method.weights / method.lead,
+            method.fractions,
             RESCUE.weights / RESCUE.lead,
             RESCUE.fractions,
             inputs,
@@ -164,8 +161,7 @@ class Simulation:
                     levels[:, k] += weight * record[:, j]
         per_input = self._reduced.per_input[self._rows]
         if np.any(per_input):
-            now = inputs[1:] if inputs.ndim == 1 else inputs[:, -1]
-            levels += np.outer(now, per_input)
+            levels += np.outer(inputs[:, -1], per_input)
         return levels
 
     def _failure(self, done: int, u: float) -> ConvergenceError:

@@ -18,7 +18,6 @@ from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.guard import stable_method
-from fetsim.engine.methods import METHODS, Multistep
 from fetsim.engine.simulation import Simulation
 from fetsim.errors import InputError
 from fetsim.schematic.unit import Unit
@@ -107,12 +106,10 @@ class Run:
     def play(self, emf_v: Array) -> dict[str, Array]:
         """Drive with source voltages [shape=(steps,), V]: every recorded node, ``"output"`` and
         ``"gain_reduction_db"`` (0 for a unit without a gain cell) [shape=(steps,)]."""
-        method = METHODS[self.simulation.method.name]
-        if not isinstance(
-            method, Multistep
-        ):  # the bench's own tones are smooth: hold stages by straight lines
+        fractions = self.simulation.method.fractions
+        if len(fractions) > 1:  # the bench's own tones are smooth: straight lines between the stages
             before = np.concatenate(([self.simulation.last_input], emf_v[:-1]))
-            emf_v = before[:, None] + (emf_v - before)[:, None] * method.fractions
+            emf_v = before[:, None] + (emf_v - before)[:, None] * fractions
         table = self.simulation.advance(emf_v)
         found = {name: table[:, k] for k, name in enumerate(self._names)}
         found[GROUND] = np.zeros(len(table))

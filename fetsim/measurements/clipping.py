@@ -23,12 +23,13 @@ from scipy import fft
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
+from fetsim.errors import InputError
 from fetsim.measurements.bench import Bench
 from fetsim.measurements.checks import positive
 from fetsim.measurements.distortion import HIGHEST_HARMONIC
 from fetsim.measurements.hold import REFERENCE_HZ, held_at_rest, linear_at_rest
 from fetsim.measurements.points import Point
-from fetsim.measurements.small_signal import Phasors, transfers
+from fetsim.measurements.small_signal import SILENT, Phasors, transfers
 
 LOWEST_DBU, HIGHEST_DBU = -30.0, 40.0  # of the source
 STEP_DB, COARSE_DB = 0.5, 2.0  # the coarse one while no point is near its limit
@@ -73,7 +74,8 @@ class LargestLevel:
 def clip_levels(bench: Bench, points: Sequence[Point], *, limits: ClipLimits, own: bool) -> list[LargestLevel]:
     """The clip level of each point, in the order of the signal.
 
-    ``own``: count what is added since the point before; otherwise everything since the source.
+    ``own``: count what is added since the point before; otherwise everything since the source. Raises InputError for
+    a point at which nothing arrives.
     """
     held = held_at_rest(bench)
     gains = _small_signal_gains(held, points)
@@ -146,7 +148,11 @@ def _small_signal_gains(held: Bench, points: Sequence[Point]) -> Phasors:
     linear = linear_at_rest(held)
     orders = np.arange(1.0, HIGHEST_HARMONIC + 1.0)
     weights = np.array([point.weights(linear.index) for point in points])
-    return np.array([transfer.gain for transfer in transfers(linear, REFERENCE_HZ * orders, weights)])
+    gains = np.array([transfer.gain for transfer in transfers(linear, REFERENCE_HZ * orders, weights)])
+    for point, gain in zip(points, gains, strict=True):
+        if not np.all(np.abs(gain) > SILENT):
+            raise InputError(f"node: nothing of the input arrives at {point.name}; choose another point")
+    return gains
 
 
 class _RisingTone:

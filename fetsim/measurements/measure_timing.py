@@ -249,6 +249,7 @@ def _spread(timings: Sequence[StepTiming], name: str) -> Spread:
     given = [value for value in found if value is not None]
     reason = next((timing.reasons[name] for timing in timings if name in timing.reasons), "")
     reason = reason.replace("record longer", "the gain is at its end by then, so this is no exponential")
+    reason = reason.replace("raise its rate", "take a higher test frequency or a finer quality")
     return Spread(
         at_zero=found[0],
         least=min(given, default=None),

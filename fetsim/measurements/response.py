@@ -28,7 +28,7 @@ from fetsim.measurements.checks import positive
 from fetsim.measurements.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.plain import plain
 from fetsim.measurements.points import OUTPUT, Point, find_point
-from fetsim.measurements.small_signal import corners_hz, transfers
+from fetsim.measurements.small_signal import SILENT, corners_hz, transfers
 from fetsim.measurements.spectrum import tones
 from fetsim.measurements.steady import phasor, settle, whole_period
 from fetsim.schematic.unit import Unit
@@ -43,7 +43,6 @@ CHECK_HZ = (20.0, 50.0, 200.0, 1000.0, 5000.0, 10e3, 20e3)
 CHECK_LEVEL_DBU = -50.0  # of each tone at the source: far below any threshold, harmonics under -100 dB
 CHECK_FADE_S = 0.25  # a slow start does not set coupling capacitors and transformers ringing
 CHECK_S = 0.4  # s, over which they are read after that
-SILENT = 1e-15  # a gain below this is rounding
 
 
 @dataclass(frozen=True)
@@ -162,7 +161,9 @@ def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point
         places, weights, transfers(linear, grid, weights), reference, middle, strict=True
     ):
         if not np.all(np.abs(transfer.gain) > SILENT):
-            raise InputError(f"node: nothing of the input arrives at {place.name}; choose another point")
+            raise InputError(
+                f"node: nothing of the input arrives at {place.name}, {state_in_words(wanted_db)}; choose another point"
+            )
         low, high = corners_hz(linear, row, middle_hz=REFERENCE_HZ)
         found.append(
             Response(

@@ -18,6 +18,7 @@ from fetsim.engine.linear import Linearised
 Phasors = NDArray[np.complex128]
 
 TOGETHER = 64  # frequencies solved at a time: 4 MB of matrices for 60 unknowns
+SILENT = 1e-10  # a gain of -200 dB, or of a node that is held, is none
 CORNER_DB = 3.0
 CORNER_SEARCH = (1e-2, 1e7)  # Hz
 CORNER_GRID_PER_DECADE = 24

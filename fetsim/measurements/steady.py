@@ -7,8 +7,8 @@ their differences d_i, the weights g_i that make ``|sum g_i d_i|`` least, ``sum 
 themselves (reduced rank extrapolation; Smith, Ford and Sidi, SIAM Review 29, 1987). The slow part of a circuit moves
 almost linearly from block to block, so the limit is right to first order; play goes on from there and it is done
 again until the extrapolation moves nothing by more than 0.1 mV. The last word is always a stretch that was really
-played, so an extrapolation that goes wrong costs time, not truth: when the state drifts faster after it than before,
-it is taken back.
+played, so an extrapolation that goes wrong (over a rectifier that begins to conduct on the way, say) costs time, not
+truth: when the state runs away from it, or drifts faster than before, it is taken back and the blocks are doubled.
 
 Measured on the Dunlin, 1 kHz, -20 to +16 dBu: 135 to 225 periods a level leave 3e-5 dB; waiting 0.12 s (120 periods)
 leaves 0.03 to 0.06 dB, and waiting for 3e-5 dB takes 1.5 s.
@@ -32,6 +32,7 @@ from fetsim.measurements.small_signal import transfers
 BLOCK_S = 5e-3  # least length of a block: long enough to tell time constants of 10 ms and 1 s apart
 BLOCKS = 8  # between one extrapolation and the next
 SETTLED_V = 1e-4  # an extrapolation that moves no unknown by more (volts; amperes and volt-seconds alike) is the last
+ASTRAY = 0.5  # share of the way to an extrapolated state by which the next round may leave it
 LONGEST_S = 60.0  # of playing, before a unit is said to have no steady state
 LEAST_WEIGHT = 1e-10  # re the largest singular value: what is smaller is rounding
 FREQUENCY_ERROR = 1e-4  # relative, allowed so that a few cycles make a whole number of steps
@@ -92,7 +93,7 @@ def settle(run: Run, period_v: Array) -> Steady:
     Leaves ``run`` in that state. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
     block_v = np.tile(period_v, ceil(BLOCK_S * run.bench.rate_hz / len(period_v)))
-    played, slowest, before = 0, np.inf, run.memory
+    played, slowest, before, goal = 0, np.inf, run.memory, None
     while played < LONGEST_S * run.bench.rate_hz:
         run.play(block_v)  # lets what is fast die away
         chain = [run.memory]
@@ -101,14 +102,15 @@ def settle(run: Run, period_v: Array) -> Steady:
             chain.append(run.memory)
         played += (1 + BLOCKS) * len(block_v)
         drift = _largest(chain[-1] - chain[-2]) / len(block_v)
-        if drift > slowest:
+        astray = goal is not None and _largest(chain[-1] - goal) > ASTRAY * _largest(goal - before)
+        if astray or drift > slowest:
             run.recall(before)
-            slowest = np.inf
+            slowest, goal = np.inf, None
             block_v = np.tile(block_v, 2)  # shows slow modes better, and gets on by mere playing where all else fails
             continue
-        goal = _limit(np.array(chain))
-        left_v = _largest(goal - chain[-1])
         before, slowest = chain[-1], drift
+        goal = _limit(np.array(chain))
+        left_v = _largest(goal - before)
         run.recall(goal)
         if left_v < SETTLED_V:
             return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)

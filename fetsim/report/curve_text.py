@@ -95,7 +95,7 @@ def _reasons(measured: Mapping[str, CurveMeasurement]) -> list[str]:
         found += [f"{name}: {names[figure]}: {why}" for figure, why in one.curve.reasons.items()]
         if one.clips_dbu is not None:
             found.append(
-                f"{name}: from {one.clips_dbu:+.1f} dBu on the output falls behind by {CLIPPED_DB:g} dB or more than the FET "
+                f"{name}: from {one.clips_dbu:+.1f} dBu on the output loses {CLIPPED_DB:g} dB more than the FET "
                 "accounts for: a stage clips, and what is told of levels above is not gain reduction"
             )
     return found

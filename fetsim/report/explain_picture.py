@@ -60,21 +60,36 @@ def draw_explanation(one: Explanation, title: str) -> Figure:
     height = TOP_INCH + sum(heights) + BOTTOM_INCH
     with new_figure(title, height) as figure:
         figure.set_layout_engine("none")
-        stretches = _stretches(one.traces, one.figures.control.t63_s)
         down = TOP_INCH
         for name, text in sentences.items():
-            first, last = name == next(iter(sentences)), name == next(reversed(sentences))
-            panels = _row(figure, 1.0 - (down + TITLE_INCH + PANEL_INCH) / height, PANEL_INCH / height)
-            key = _draw(one, name, panels, stretches)
-            _dress(panels, stretches, own_scale=name in OWN_SCALE, last=last)
-            heading = f"{_heading(name, words[name])}{key}"
-            panels[0].set_title(heading, loc="left", pad=3.0, fontweight="bold", fontsize=8.0)
-            for panel, stretch in zip(panels[1:] if first else (), stretches[1:], strict=False):
-                panel.set_title(stretch.title, loc="left", pad=3.0, color=GREY)
+            last = name == next(reversed(sentences))
+            _draw_row(figure, one, words[name], name, down, axis=last)
             down += TITLE_INCH + PANEL_INCH + (BOTTOM_INCH if last else TEXT_INCH)
             figure.text(0.012, 1.0 - down / height, "\n".join(text), va="top", linespacing=1.2)
             down += LINE_INCH * len(text) + GAP_INCH - TEXT_INCH
     return figure
+
+
+def draw_explanation_rows(one: Explanation) -> dict[str, Figure]:
+    """Name of the trace -> a figure of that row alone, for a page that puts the sentences under them itself."""
+    figures = {}
+    for name, row in told(one).items():
+        with new_figure("", TITLE_INCH + PANEL_INCH + BOTTOM_INCH) as figure:
+            figure.set_layout_engine("none")
+            _draw_row(figure, one, row, name, 0.0, axis=True)
+            figures[name] = figure
+    return figures
+
+
+def _draw_row(figure: Figure, one: Explanation, row: Told, name: str, down_inch: float, *, axis: bool) -> None:
+    height = figure.get_figheight()
+    stretches = _stretches(one.traces, one.figures.control.t63_s)
+    panels = _row(figure, 1.0 - (down_inch + TITLE_INCH + PANEL_INCH) / height, PANEL_INCH / height)
+    key = _draw(one, name, panels, stretches)
+    _dress(panels, stretches, own_scale=name in OWN_SCALE, axis=axis)
+    panels[0].set_title(f"{_heading(name, row)}{key}", loc="left", pad=3.0, fontweight="bold", fontsize=8.0)
+    for panel, stretch in zip(panels[1:] if name == "source" else (), stretches[1:], strict=False):
+        panel.set_title(stretch.title, loc="left", pad=3.0, color=GREY)
 
 
 def _row(figure: Figure, bottom: float, height: float) -> list[Axes]:
@@ -177,7 +192,7 @@ def _scale_resistance(panels: Sequence[Axes], one: Explanation) -> None:
         panel.yaxis.set_major_formatter(FuncFormatter(lambda ohm, _: f"{ohm / 1e3:g}k" if ohm >= 1e3 else f"{ohm:g}"))
 
 
-def _dress(panels: Sequence[Axes], stretches: Sequence[_Stretch], *, own_scale: bool, last: bool) -> None:
+def _dress(panels: Sequence[Axes], stretches: Sequence[_Stretch], *, own_scale: bool, axis: bool) -> None:
     shared = panels[:2] if own_scale else panels
     low = min(panel.get_ylim()[0] for panel in shared)
     high = max(panel.get_ylim()[1] for panel in shared)
@@ -188,8 +203,8 @@ def _dress(panels: Sequence[Axes], stretches: Sequence[_Stretch], *, own_scale: 
         if panel.get_yscale() == "linear":
             panel.yaxis.set_major_locator(MaxNLocator(4))
         panel.xaxis.set_major_locator(MaxNLocator(2, prune="upper") if panel is panels[1] else MaxNLocator(5))
-        panel.set_xlabel(stretch.unit if last else "")
-        panel.tick_params(bottom=last, labelbottom=last)
+        panel.set_xlabel(stretch.unit if axis else "")
+        panel.tick_params(bottom=axis, labelbottom=axis)
     for panel in panels[1:]:
         panel.tick_params(labelleft=False, left=False)
         panel.spines["left"].set_visible(False)

@@ -16,6 +16,7 @@ from fetsim.report.plots import COLOURS, GREY, decibel_axis, new_figure
 
 HEIGHT_INCH = 4.4
 GROUP = 0.72  # width of what is drawn at a stage, of the distance between stages
+ROOM_DB = 5.0
 GAP = 0.1  # between the bars of two plans, of the width of one
 NOISE_SHADE, HEADROOM_SHADE = 0.16, 0.5  # opacities
 
@@ -33,6 +34,7 @@ def draw_levels(plans: Mapping[str, LevelPlan], title: str) -> Figure:
         panel.set_xlim(-0.4, len(stages) + 0.6)
         panel.grid(axis="x", visible=False)
         panel.set_ylabel("Level (dBu)")
+        panel.set_ylim(bottom=panel.get_ylim()[0] - ROOM_DB)  # bars would else stand on the axis
         decibel_axis(panel, "y", 9)
         handles = _meanings(COLOURS[0] if len(plans) == 1 else GREY)
         if len(plans) > 1:

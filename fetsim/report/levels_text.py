@@ -9,11 +9,11 @@ from fetsim.schematic.unit import Unit
 
 DEFINITIONS = (
     "A stage is measured at its output: the node that it shares with the next stage in the unit's file. Nominal: a "
-    "steady 1 kHz tone with the loop at work, the gain reduction settled. Gain: from the point before. Clips: where the "
-    "1 kHz tone, rising with the sidechain without effect (control node held where it rests), meets {thd:g} % of "
+    "steady 1 kHz tone with the loop at work, the gain reduction settled. Gain: from the point before. Clips: where "
+    "the 1 kHz tone, rising with the sidechain without effect (control node held where it rests), meets {thd:g} % of "
     "distortion or {compression:g} dB of compression that the stage itself adds (common practice, no source); > means "
-    "still clean at the highest level tried, {beyond:g} dB above the first one that clips anywhere. Headroom: clip level "
-    "over nominal level. "
+    "still clean at the highest level tried, {beyond:g} dB above the first one that clips anywhere. Headroom: clip "
+    "level over nominal level. "
     "Noise: unweighted rms, 20 Hz to 20 kHz, with the control node held where the tone has brought it."
 )
 RESTING_FET = (

@@ -86,7 +86,7 @@ def _summary(measured: Mapping[str, NoiseMeasurement]) -> str:
         )
         for name, one in named_states(measured).items()
     ]  # fmt: skip
-    return columns(headings, rows, right=range(1, 8), rigid=range(8))
+    return columns(headings, rows, right=range(1, 8), rigid=range(1, 8))
 
 
 def _tops(measured: Mapping[str, NoiseMeasurement]) -> list[str]:

@@ -68,13 +68,13 @@ def _summary(named: Mapping[str, Response]) -> str:
     headings = ("response", "at 1 kHz", *(_hertz(f) for f in SUMMARY_HZ), "-3 dB from", "to")
     rows = [
         (
-            name, f"{one.gain_1khz_db:+.3f}",
+            name, _signed(one.gain_1khz_db, 3),
             *(_signed(one.value_at(f, one.gain_db - one.gain_1khz_db), 2) for f in SUMMARY_HZ),
             _corner(one, one.low_corner_hz, "below 0.01 Hz"), _corner(one, one.high_corner_hz, "above 10 MHz"),
         )
         for name, one in named.items()
     ]  # fmt: skip
-    return columns(headings, rows, right=range(1, 8), rigid=range(8))
+    return columns(headings, rows, right=range(1, 8), rigid=range(1, 8))
 
 
 def _state(name: str, one: Response) -> str:
@@ -92,7 +92,7 @@ def _table(one: Response) -> str:
             one.value_at(f, trace) or 0.0
             for trace in (one.gain_db, one.phase_deg, one.group_delay_s, one.gain_reduction_db)
         )
-        cells = [_hertz(f), f"{gain:+.3f}", _signed(gain - one.gain_1khz_db, 3), f"{phase:+.2f}"]
+        cells = [_hertz(f), _signed(gain, 3), _signed(gain - one.gain_1khz_db, 3), _signed(phase, 2)]
         cells.append("-" if isnan(delay) else _seconds(delay))
         cells.append(f"{reduction:.3f}" if one.reduction_db else "-")
         rows.append(tuple(cells))

@@ -31,8 +31,9 @@ DEFINITIONS = (
     "63 %, 90 %, 10 to 90 %: shares of the whole change of gain in dB, from the step (common practice, no source). "
     "Within 2 dB: from the step until the output stays that near to its end (after IEC 60118-2, from memory); within "
     "3 dB for an attack (after ANSI S3.22, from memory) and 4 dB for a release (the same, second-hand). Neither "
-    "standard was read and their step levels are not used, so no compliance is claimed. Time constants: of exponentials fitted "
-    "to the trace in dB from a tenth of the change on; a second one only where the trace calls for it."
+    "standard was read and their step levels are not used, so no compliance is claimed. Time constants: of "
+    "exponentials fitted to the trace in dB from a tenth of the change on; a second one only where the trace calls "
+    "for it."
 )
 RANGE_NOTE = (
     "An attack depends on where in the cycle the step falls: first the step at a zero crossing, then the least and the "
@@ -124,6 +125,9 @@ def seconds(value: float | None) -> str:
 
 def _detail(name: str, one: SettingTiming) -> str:
     start = "silence" if isinf(one.before_dbu) else f"{one.before_dbu:+.1f} dBu"
+    title = f"{name}: {start} to {one.after_dbu:+.1f} dBu and back"
+    if one.attack.kind == "none":
+        return section(title, paragraph(f"{one.attack.spreads['t63_s'].reason}.".capitalize()))
     rows = []
     for figure, words in NAMES.items():
         attack, release = one.attack.spreads[figure], one.release.spreads[figure]
@@ -133,7 +137,7 @@ def _detail(name: str, one: SettingTiming) -> str:
     rows.append(("gain reduction", _change(one.attack), "", _change(one.release)))
     head = ("from the step until", "attack", "least to most", "release")
     return section(
-        f"{name}: {start} to {one.after_dbu:+.1f} dBu and back",
+        title,
         columns(head, rows, right=(1, 2, 3), rigid=(0, 1, 2, 3)),
         *(paragraph(text) for text in _limits(one)),
     )
@@ -168,7 +172,7 @@ def _grid(measured: Mapping[str, TimingMeasurement]) -> str:
     first = len(names)
     return section(
         "All settings",
-        columns(head, rows, right=range(first, len(head)), rigid=range(first, len(head))),
+        columns(head, rows, right=range(first, len(head)), rigid=range(len(head))),
         paragraph(GRID_NOTE),
     )
 
@@ -178,7 +182,7 @@ def _reasons(named: Mapping[str, SettingTiming], figures: Sequence[str]) -> list
     found: dict[str, list[str]] = {}
     for name, one in named.items():
         for way, answer in (("attack", one.attack), ("release", one.release)):
-            for figure in figures:
+            for figure in figures if answer.kind != "none" else ():
                 spread = answer.spreads[figure]
                 if spread.missing and figure != OTHER_KIND[way] and not spread.reason.startswith("defined for"):
                     some = "" if spread.at_zero is None else " at some phases"

@@ -9,7 +9,7 @@ from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit, element
 from fetsim.engine.linear import linearise
-from fetsim.engine.methods import METHODS, Multistep
+from fetsim.engine.methods import METHODS
 from fetsim.engine.numeric import exponentials, limit_junction
 from fetsim.engine.plain import march_plain
 from fetsim.engine.reduction import reduce_resistive
@@ -27,11 +27,9 @@ def play(circuit: Circuit, record, rate_hz: float, method: str, tolerance_v: flo
     """Nodes of a stored record, at its instants, as the engine has them."""
     sim = Simulation(circuit, rate_hz, list(record.v), method=method, tolerance_v=tolerance_v)
     every = round(rate_hz / record.rate_hz)
-    chosen = METHODS[method]
-    fractions = np.ones(1) if isinstance(chosen, Multistep) else chosen.fractions
     n = np.arange(1, (len(record.t_s) - 1) * every + 1)
-    inputs = np.vectorize(record.u)((n[:, None] - 1 + fractions) / rate_hz)
-    table = sim.advance(inputs[:, 0] if isinstance(chosen, Multistep) else inputs)[every - 1 :: every]
+    inputs = np.vectorize(record.u)((n[:, None] - 1 + METHODS[method].fractions) / rate_hz)
+    table = sim.advance(inputs)[every - 1 :: every]
     return dict(zip(record.v, table.T, strict=True))
 
 
@@ -97,9 +95,7 @@ class TestTwoSolvers:
         n = np.arange(1, 60)
         u = 2.0 * np.sin(2 * np.pi * 4000.0 * n / 96e3)
         fast = Simulation(circuit, 96e3, system.unknowns, tolerance_v=1e-9).advance(u)
-        slow = march_plain(
-            system, METHODS["bdf4"], 96e3, np.concatenate(([0.0], u)), find_bias(system), tolerance_v=1e-10
-        )
+        slow = march_plain(system, METHODS["bdf4"], 96e3, u[:, None], find_bias(system), tolerance_v=1e-10)
         # rounding through 1e10 of condition number and a power series of exp to 1e-12 leave some 1e-9 V
         assert np.abs(fast - slow).max() < 1e-7
 
@@ -110,9 +106,7 @@ class TestTwoSolvers:
         n = np.arange(1, 100)
         stages = np.sin(2 * np.pi * 1000 * (n[:, None] - 1 + method.fractions) / 48e3)
         fast = Simulation(circuit, 48e3, ["out"], method="sdirk2", tolerance_v=1e-10, compiled=False).advance(stages)
-        slow = march_plain(
-            system, method, 48e3, np.column_stack((np.zeros(len(n)), stages)), np.zeros(system.size)
-        )  # the input before each step is not used by this method
+        slow = march_plain(system, method, 48e3, stages, np.zeros(system.size))
         assert np.abs(fast[:, 0] - slow[:, system.index["out"]]).max() < 1e-9
 
     def test_branch_goes_its_own_way(self):
@@ -164,7 +158,7 @@ def test_random_circuits_settle_and_both_solvers_agree(circuit, swing_v, seed):
     u = swing_v * np.sin(2 * np.pi * 3000 * n / 192e3 + seed % 7) * np.minimum(n / 12, 1)
     sim = Simulation(circuit, 192e3, system.unknowns, tolerance_v=1e-9, compiled=False)
     fast = sim.advance(u)
-    slow = march_plain(system, METHODS["bdf4"], 192e3, np.concatenate(([0.0], u)), bias, tolerance_v=1e-10)
+    slow = march_plain(system, METHODS["bdf4"], 192e3, u[:, None], bias, tolerance_v=1e-10)
     if sim.effort.subdivided_steps == 0:
         assert np.abs(fast - slow).max() < 1e-6
 

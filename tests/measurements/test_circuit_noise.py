@@ -135,6 +135,22 @@ def test_channel_noise(drain_v, share):
     assert channel == pytest.approx(4.0 * k * T_K * 2.0 * 1e-3 * 2.0 * share, rel=1e-3)
 
 
+def test_breakdown_diode_has_the_shot_noise_of_its_current():
+    """2 q I; what avalanche adds is not in the model."""
+    zener = {"i_sat_a": 1e-14, "slope_v": 0.03, "zener_v": 5.1, "i_test_a": 5e-3, "reverse_slope_v": 0.05}
+    elements = (
+        source("V", "k", 1e3, emf_v=10.0), element("zener", "Z", ["0", "k"], **zener, capacitance_f=1e-11)
+    )  # fmt: skip
+    system = assemble(Circuit(elements))
+    state = find_bias(system)
+    current = (10.0 - state[system.index["k"]]) / 1e3
+    noise = sum(
+        one.density for one in noise_sources(Circuit(elements), state, system.index, T_K) if one.cause == "shot"
+    )
+    assert current > 4e-3
+    assert noise == pytest.approx(2.0 * elementary_charge * current, rel=1e-6)
+
+
 def test_closed_channel_is_silent():
     elements = (
         source("D", "d", 1.0), source("G", "g", 1.0, emf_v=-6.0), element("jfet_n", "J", ["d", "g", "0"], **FET)

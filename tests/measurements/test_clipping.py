@@ -134,6 +134,12 @@ def test_stages_that_cannot_be_told(tmp_path):
         measure_levels(both)
 
 
+def test_point_without_signal(dunlin):
+    """The control node, held, has none."""
+    with pytest.raises(InputError, match="nothing of the input arrives at ctl; choose another point"):
+        measure_levels(dunlin, points=("dr", "ctl"), quality="draft")
+
+
 def test_levels_out_of_reach(dunlin):
     for level in (np.nan, 61.0):
         with pytest.raises(InputError, match="must lie within"):

@@ -139,3 +139,5 @@ def test_nothing_arrives(tmp_path):
     unit = load_unit(changed_text(tmp_path, "[stages.bias]\n", apart + "\n[stages.bias]\n"))
     with pytest.raises(InputError, match="nothing of the input arrives at z9"):
         measure_response(unit, points=("z9",))
+    with pytest.raises(InputError, match="nothing of the input arrives at ctl, held at 3 dB"):
+        measure_response(unit, points=("ctl",), reductions_db=(3.0,))

@@ -1,5 +1,7 @@
 """Preferred values against IEC 60063 (from memory): counts, known exceptions, sub-series."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -65,8 +67,10 @@ def test_nearest_is_a_value_of_the_series_and_close(value, series):
     found = nearest(value, series)
     mantissa = float(f"{found:.6e}".split("e")[0])
     assert mantissa in SERIES[series]
-    # the widest gap of a series is one step of the ideal ratio plus rounding: half of it by ratio, E6 worst
-    assert max(found / value, value / found) < 10.0 ** (0.62 / int(series[1:]))
+    # at most half of the widest gap between neighbours, the decade's end included
+    values = [*SERIES[series], 10.0 * SERIES[series][0]]
+    widest = max(high / low for low, high in pairwise(values))
+    assert max(found / value, value / found) <= (1.0 + widest) / 2.0 + 1e-9
 
 
 @pytest.mark.parametrize(

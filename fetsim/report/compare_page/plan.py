@@ -7,7 +7,7 @@ import numpy as np
 
 from fetsim.measurements.checks import Samples
 from fetsim.report.compare_page.segments import Segments, playable
-from fetsim.report.compare_page.words import clean
+from fetsim.report.compare_page.words import audible, clean
 from fetsim.studies.comparison import Activity, Comparison, VersionResult
 
 WAVE_STEP = 1.0 / 32767.0
@@ -43,7 +43,7 @@ def make_plan(comparison: Comparison, segments: Segments, folder: str | None) ->
 
 
 def _version(version: VersionResult, number: int, segments: Segments, duration_s: float) -> dict[str, Any]:
-    difference = version.difference if version.difference and version.difference.audible_at_all else None
+    difference = audible(version)
     trim_db = version.loudness.match_trim_db if version.loudness else 0.0
     traces = {
         "low": packed(segments.low[number], WAVE_STEP),

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
 from fetsim.audio.levels import decibels
 from fetsim.errors import InputError
@@ -25,6 +26,8 @@ COLUMN_S = 0.01  # of the drawings,
 MOST_COLUMNS = 60_000  # or longer where there would be more of them
 FLAC_EFFORT = 0.5  # of 0 to 1; more takes twice the time for 1 % of size
 WORKERS = 2  # the encoder lets other threads run
+
+Sound = NDArray[np.floating]
 
 
 @dataclass(frozen=True)
@@ -49,11 +52,11 @@ class Segments:
 
 @dataclass(frozen=True)
 class _Look:
-    low: Samples
-    high: Samples
-    difference_square: Samples
-    difference_peak: Samples
-    products: Samples
+    low: Sound
+    high: Sound
+    difference_square: Sound
+    difference_peak: Sound
+    products: Sound
 
 
 def playable(comparison: Comparison) -> list[VersionResult]:
@@ -153,7 +156,7 @@ def _look(blocks: Sequence[Samples], column_frames: int) -> _Look:
     )
 
 
-def _by_column(samples: Samples, column_frames: int, reduce: Callable[[Samples], Samples]) -> Samples:
+def _by_column(samples: Sound, column_frames: int, reduce: Callable[[Sound], Sound]) -> Sound:
     """``reduce`` over each stretch of ``column_frames``, and over what is left at the end."""
     whole = len(samples) // column_frames * column_frames
     parts = samples[:whole].reshape(-1, column_frames * samples.shape[1]), samples[whole:].reshape(1, -1)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from fetsim.report.compare_page.segments import playable
-from fetsim.studies.comparison import Comparison, VersionResult
+from fetsim.studies.comparison import Comparison, Difference, VersionResult
 
 KEYS = (
     (("Space",), "play, pause"),
@@ -44,6 +44,11 @@ _UNSHOWABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 def clean(text: str) -> str:
     """A user's text without control characters and the halves of letters that file names can hold."""
     return _UNSHOWABLE.sub("\N{REPLACEMENT CHARACTER}", text)
+
+
+def audible(version: VersionResult) -> Difference | None:
+    """Its difference from the first version, if there is any."""
+    return version.difference if version.difference is not None and version.difference.audible_at_all else None
 
 
 def page_words(comparison: Comparison) -> dict[str, Any]:
@@ -103,12 +108,11 @@ def _cautions(comparison: Comparison) -> list[str]:
 
 
 def _version_words(version: VersionResult) -> dict[str, Any]:
-    difference = version.difference
     return {
         "name": clean(version.name),
         "summary": ". ".join(_summary(version)) + ".",
         "has_reduction": version.activity is not None,
-        "playable_difference": difference is not None and difference.audible_at_all,
+        "playable_difference": audible(version) is not None,
     }
 
 
@@ -117,13 +121,12 @@ def _summary(version: VersionResult) -> list[str]:
     if version.activity is not None:
         mean, peak = number(version.activity.mean_db, 1), number(version.activity.peak_db, 1)
         found.append(f"Gain reduction {mean} dB on average, {peak} dB at most")
-    if version.difference is not None:
-        if version.difference.audible_at_all:
-            level = version.difference.level_db
-            side = "under" if level <= 0.0 else "above"
-            found.append(f"Difference {abs(level):.1f} dB {side} the programme")
-        else:
-            found.append("No difference")
+    difference = audible(version)
+    if difference is not None:
+        side = "under" if difference.level_db <= 0.0 else "above"
+        found.append(f"Difference {abs(difference.level_db):.1f} dB {side} the programme")
+    elif version.difference is not None:
+        found.append("No difference")
     if version.loudness is not None and version.loudness.trim_db:
         found.append(f"Trim {signed(version.loudness.trim_db, 2)} dB")
     return found or ["Nothing was logged"]
@@ -159,10 +162,8 @@ def _figure_rows(versions: Sequence[VersionResult]) -> list[dict[str, Any]]:
 
 
 def _value(version: VersionResult, record: str, name: str) -> float | None:
-    found = getattr(version, record)
-    if found is None or found is version.difference and not found.audible_at_all:
-        return None
-    return getattr(found, name)
+    found = audible(version) if record == "difference" else getattr(version, record)
+    return None if found is None else getattr(found, name)
 
 
 def _change(first: float | None, value: float | None, digits: int) -> str:
@@ -173,7 +174,7 @@ def _reason(version: VersionResult, record: str, name: str) -> str:
     """Why there is no value."""
     if record == "figures" and version.figures is not None:
         return version.figures.reasons.get(name, "")
-    none = record == "difference" and version.difference is not None and not version.difference.audible_at_all
+    none = record == "difference" and version.difference is not None and audible(version) is None
     return "no difference" if none else ""
 
 

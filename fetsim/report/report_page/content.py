@@ -1,0 +1,66 @@
+"""What a page is made of, before it is HTML."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows under headings; every column but the first ``words`` holds numbers."""
+
+    headings: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    words: int = 1
+    caption: str = ""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing as inline SVG, with what is said under it."""
+
+    svg: str
+    caption: str = ""
+
+
+@dataclass(frozen=True)
+class Definition:
+    """What a figure means, where that comes from, and how sure that is."""
+
+    term: str
+    meaning: str
+    source: str
+    status: str
+    """One of ``definitions.STATUSES``."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """One measurement on the page."""
+
+    name: str
+    title: str
+    lead: Sequence[str] = ()
+    """What it comes to, in a sentence or a few."""
+    pictures: Sequence[Picture] = ()
+    tables: Sequence[Table] = ()
+    notes: Sequence[str] = ()
+    """What could not be had, and why."""
+    definitions: Sequence[Definition] = ()
+    problem: str = ""
+    """Why there is nothing else; empty where there is."""
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    """All figures as plain numbers, for JSON."""
+
+
+def number(value: float | None, digits: int = 1, unit: str = "", *, sign: bool = False) -> str:
+    """A figure with its unit; a dash where there is none, and no negative zero."""
+    if value is None or value != value:
+        return "-"
+    text = f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
+    return f"{text} {unit}".rstrip()
+
+
+def level(value: float | None, digits: int = 1) -> str:
+    """A level in dBu with its sign."""
+    return number(value, digits, sign=True)
