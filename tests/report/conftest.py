@@ -15,6 +15,7 @@ LAUNCH = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
+PATIENCE_MS = 30_000  # a busy machine is slow, not wrong
 
 
 @pytest.fixture(scope="session")
@@ -22,12 +23,13 @@ def browser():
     """One headless Chromium for all tests of a process."""
     path = os.environ.get("FETSIM_CHROMIUM") or shutil.which("chromium")
     try:
-        from playwright.sync_api import sync_playwright
+        from playwright.sync_api import expect, sync_playwright
     except ImportError:
         path = None
     if path is None:
         say = pytest.fail if os.environ.get("FETSIM_NEEDS_BROWSER") else pytest.skip
         say("needs Chromium and the package playwright (apt-get install chromium; pip install -e '.[dev]')")
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=path, args=LAUNCH)
         yield chromium

@@ -233,7 +233,14 @@ def heard(page):
 
 
 def wait(page, seconds):
-    page.wait_for_timeout(1000.0 * seconds)
+    """Until so much more was recorded: a busy machine may play late, but leaves nothing out."""
+    page.evaluate(
+        """async (frames) => {
+          const end = heard.length * 128 + frames;
+          while (heard.length * 128 < end) await new Promise((done) => setTimeout(done, 10));
+        }""",
+        seconds * RATE_HZ,
+    )
 
 
 def place(samples, sound):
