@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 LAUNCH = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 PATIENCE_MS = 30_000  # a busy machine is slow, not wrong
 

@@ -147,8 +147,9 @@ def test_traces_are_what_the_files_hold(tmp_path):
     step = round(plan["column_s"] * 12345)
     starts = np.arange(0, len(first), step)
     traces = [{k: unpacked(v) for k, v in one["traces"].items() if isinstance(v, str)} for one in plan["versions"]]
-    np.testing.assert_allclose(traces[1]["high"] * WAVE_STEP, np.maximum.reduceat(second.max(axis=1), starts), atol=2e-5)
-    np.testing.assert_allclose(traces[1]["low"] * WAVE_STEP, np.minimum.reduceat(second.min(axis=1), starts), atol=2e-5)
+    high, low = np.maximum.reduceat(second.max(axis=1), starts), np.minimum.reduceat(second.min(axis=1), starts)
+    np.testing.assert_allclose(traces[1]["high"] * WAVE_STEP, high, atol=2e-5)
+    np.testing.assert_allclose(traces[1]["low"] * WAVE_STEP, low, atol=2e-5)
     square = np.add.reduceat(np.mean((second - first) ** 2, axis=1), starts) / np.diff([*starts, len(first)])
     level_db = 10.0 * np.log10(square / np.mean(first**2))
     np.testing.assert_allclose(traces[1]["difference"] * DB_STEP, level_db, atol=0.02)
@@ -188,7 +189,9 @@ def test_tables_tell_changes_figures_and_failures(tmp_path):
     assert "version-3" not in identities
 
 
-@pytest.mark.parametrize("seconds, text", [(1.0, "1.0 s"), (119.96, "120.0 s"), (125.3, "2:05.3 min"), (600.0, "10:00.0 min")])
+@pytest.mark.parametrize(
+    "seconds, text", [(1.0, "1.0 s"), (119.96, "120.0 s"), (125.3, "2:05.3 min"), (600.0, "10:00.0 min")]
+)
 def test_durations(seconds, text):
     assert duration_text(seconds) == text
 

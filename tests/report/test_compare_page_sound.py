@@ -176,7 +176,8 @@ def test_p_values_of_usual_tests(bench):
 
 def test_what_a_p_value_means_in_words(bench):
     def words(k, n):
-        return " ".join(bench.evaluate("([k, n]) => blindWords({ right: k, count: n, p_value: guessingP(k, n) })", [k, n]))
+        code = "([k, n]) => blindWords({ right: k, count: n, p_value: guessingP(k, n) })"
+        return " ".join(bench.evaluate(code, [k, n]))
 
     good, close, lost = words(12, 16), words(14, 20), words(8, 16)
     assert good.startswith("12 of 16 right.") and "3.8 % of such tests (p = 0.038," in good and "was heard" in good
@@ -217,7 +218,7 @@ def noisy(tmp_path_factory):
         folder, samples=[sound[:, None].astype(float) for sound in sounds], rate_hz=RATE_HZ, trims_db=[0.0, 6.0, -3.0]
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(segments, "SEGMENT_S", 0.5)
+        patch.setattr(segments, "SEGMENT_S", 1.0)
         return write_page(comparison, folder), sounds
 
 
@@ -269,16 +270,15 @@ def test_playing_and_switching_while_it_really_runs(noisy, visit):
     steady = start + round((FIRST_FADE_S + 0.1) * RATE_HZ)
     lag = steady - place(out[steady : steady + 1000], sounds[0])
     assert abs(lag - start) <= 1  # it began at the beginning, and nothing was left out since
-    frames = np.arange(steady, end)
-    fits = np.abs(out[frames] - sounds[:, frames - lag]) < 1e-5
+    # 16 frames at a time, since single ones can be alike by chance
+    blocks = np.arange(steady, end - 16, 16)
+    frames = blocks[:, None] + np.arange(16)
+    fits = np.all(np.abs(out[frames] - sounds[:, frames - lag]) < 1e-5, axis=2)
     which = np.where(fits.any(axis=0), fits.argmax(axis=0), -1)
-    changes = np.flatnonzero(np.diff(which)) + 1
-    pieces = [(int(piece[0]), len(piece)) for piece in np.split(which, changes)]
-    assert [version for version, length in pieces if length > 1000] == [0, 1, 2, 1, 0]
-    # everything else lies in the four fades: in one place each, no longer than a fade
-    unsure = np.flatnonzero(which < 0)
-    fades = np.split(unsure, np.flatnonzero(np.diff(unsure) > 1000) + 1)
-    assert len(fades) == 4 and all(fade[-1] - fade[0] < 0.0125 * RATE_HZ for fade in fades)
+    pieces = np.split(which, np.flatnonzero(np.diff(which)) + 1)
+    assert [int(piece[0]) for piece in pieces] == [0, -1, 1, -1, 2, -1, 1, -1, 0]
+    # what is neither lies in the four fades, none longer than a fade
+    assert max(16 * len(piece) for piece in pieces[1::2]) <= 0.012 * RATE_HZ + 32
 
 
 def test_the_first_sound_comes_up_slowly_and_the_level_makes_no_jump(noisy, visit):
@@ -294,7 +294,8 @@ def test_the_first_sound_comes_up_slowly_and_the_level_makes_no_jump(noisy, visi
         wait(page, 0.2)
         out = heard(page)
     start = int(np.flatnonzero(out)[0])
-    rms = np.sqrt(np.mean(out[start : start + (len(out) - start) // 160 * 160].reshape(-1, 160) ** 2, axis=1))  # each 10 ms
+    pieces = out[start : start + (len(out) - start) // 160 * 160].reshape(-1, 160)  # 10 ms each
+    rms = np.sqrt(np.mean(pieces**2, axis=1))
     full = np.sqrt(np.mean(0.3**2 / 3.0))
     assert rms[:20].max() < full * 10 ** ((START_DB - 15.0) / 20)
     assert rms[:150].max() < full * 10 ** ((START_DB + 1.0) / 20)
@@ -341,12 +342,14 @@ def test_unmatched_levels_are_those_of_the_versions_and_never_louder(noisy, visi
             wait(page, 0.25)
         out = heard(page) / 10 ** (START_DB / 20)
     start = int(np.flatnonzero(out)[0]) - 1
-    gains = []
-    for k in range(start + round((FIRST_FADE_S + 0.1) * RATE_HZ), len(out) - 1600, 800):
-        piece = out[k : k + 800]
-        factors = [np.dot(piece, s[k - start : k - start + 800]) / np.dot(s[k - start : k - start + 800], s[k - start : k - start + 800]) for s in sounds]
-        gains.append(20 * np.log10(np.abs(factors) + 1e-3))
-    assert np.max(gains, axis=0) == pytest.approx([-3.0, -9.0, 0.0], abs=0.1)
+    gains_db = []
+    for k in range(start + round((FIRST_FADE_S + 0.1) * RATE_HZ), len(out) - 800, 400):
+        heard_s, pieces = out[k : k + 400], sounds[:, k - start : k - start + 400].astype(float)
+        factors = pieces @ heard_s / np.sum(pieces**2, axis=1)
+        version = int(np.argmax(np.abs(factors)))
+        if np.max(np.abs(heard_s - factors[version] * pieces[version])) < 1e-5:  # it alone: no fade
+            gains_db.append((version, round(20 * np.log10(factors[version]), 3)))
+    assert set(gains_db) == {(0, -3.0), (1, -9.0), (2, 0.0)}
 
 
 def test_in_a_trial_first_and_second_are_what_was_drawn(noisy, visit):

@@ -27,10 +27,8 @@ def demo(tmp_path_factory):
 @pytest.fixture(scope="module")
 def hostile(tmp_path_factory):
     folder = tmp_path_factory.mktemp("hostile")
-    comparison = make_comparison(
-        folder, names=HOSTILE, seconds=2.0, rate_hz=8000, channels=1, title=HOSTILE[1] + HOSTILE[4], input_name=HOSTILE[3]
-    )
-    return write_page(comparison, folder)
+    words = {"names": HOSTILE, "title": HOSTILE[1] + HOSTILE[4], "input_name": HOSTILE[3]}
+    return write_page(make_comparison(folder, seconds=2.0, rate_hz=8000, channels=1, **words), folder)
 
 
 def playing(page, yes=True):
@@ -70,7 +68,8 @@ def test_every_key_does_what_the_page_says(demo, visit):
         assert one.status() == "Heard: bigger timing capacitor" and page.is_checked("#version-1")
         assert page.locator(".version.heard").count() == 1
         press("d")
-        assert one.status() == "Heard: what bigger timing capacitor adds or takes away" and page.is_checked("#difference-1")
+        assert one.status() == "Heard: what bigger timing capacitor adds or takes away"
+        assert page.is_checked("#difference-1")
         press("r")
         assert page.is_checked("#raised") and re.search(r"raised by \d+\.\d dB$", one.status())
         press("d", "n")
@@ -160,13 +159,16 @@ def test_mouse_goes_loops_and_chooses(demo, visit):
 def test_playing_ends_at_the_end_and_goes_on_where_it_paused(demo, visit):
     with visit(demo) as one:
         page = one.page
-        one.press("End", "ArrowLeft", "Space")
+        one.press("ArrowRight", "Space")
         playing(page)
         one.press("Space")
         playing(page, False)
-        assert 11.0 <= clock(page) < 12.0
+        paused = clock(page)
+        assert 1.0 <= paused < 12.0
         one.press("Space")
         playing(page)
+        assert paused <= clock(page) < 12.0
+        one.press("End")
         playing(page, False)
         assert one.status() == "End of the programme" and clock(page) == 0.0
 
@@ -303,9 +305,10 @@ def test_nothing_foreign_can_be_loaded(demo, visit):
             """async () => {
               const stopped = [];
               document.addEventListener("securitypolicyviolation", (event) => stopped.push(event.effectiveDirective));
-              document.body.append(Object.assign(new Image(), { src: "http://127.0.0.1:9/x.png" }));
-              document.body.append(Object.assign(document.createElement("script"), { src: "http://127.0.0.1:9/x.js" }));
-              document.body.append(Object.assign(document.createElement("script"), { textContent: "window.hacked = 4" }));
+              const add = (tag, what) => document.body.append(Object.assign(document.createElement(tag), what));
+              add("img", { src: "http://127.0.0.1:9/x.png" });
+              add("script", { src: "http://127.0.0.1:9/x.js" });
+              add("script", { textContent: "window.hacked = 4" });
               await fetch("http://127.0.0.1:9/").catch(() => {});
               await new Promise((done) => setTimeout(done, 100));
               return [stopped.sort(), window.hacked ?? null];
@@ -331,11 +334,13 @@ def test_sound_beside_the_page_is_read_as_it_is_needed(tmp_path, visit, monkeypa
         assert read() == [0]
         one.press("Space")
         playing(page)
-        expect(page.locator("#clock")).to_have_text(re.compile(r"^0\.[5-9]|^[1-9]"))
+        while max(read()) < 4:  # three seconds ahead, and one segment more
+            page.wait_for_timeout(50)
+            playing(page)
         one.press("Space")
         playing(page, False)
         assert read() == list(range(len(read())))
-        assert 4 <= max(read()) <= clock(page) + 5  # three seconds ahead, and one segment more
+        assert max(read()) <= clock(page) + 5
         one.press("Home", "ArrowRight", "ArrowRight", "ArrowRight", "Shift+ArrowRight", "ArrowLeft", "ArrowLeft")
         one.press("ArrowLeft", "Space")  # 9 s, where a file is missing
         expect(page.locator("#status")).to_have_text(re.compile(r"^Cannot play: listen_data/00009\.js is missing"))
@@ -349,9 +354,12 @@ def test_everything_has_a_name_and_can_be_reached(demo, visit):
     with visit(demo) as one:
         page = one.page
         nameless = page.evaluate(
-            """() => [...document.querySelectorAll("button, input, select, [tabindex], canvas, progress")].filter((one) =>
-              !(one.getAttribute("aria-label") || one.getAttribute("aria-labelledby") || one.labels?.length
-                || one.textContent.trim() || one.closest("[aria-hidden=true]") || one.closest("#trial"))).map((one) => one.outerHTML)"""
+            """() => {
+              const named = (one) => one.getAttribute("aria-label") || one.getAttribute("aria-labelledby")
+                || one.labels?.length || one.textContent.trim() || one.closest("[aria-hidden=true], #trial");
+              const all = document.querySelectorAll("button, input, select, [tabindex], canvas, progress");
+              return [...all].filter((one) => !named(one)).map((one) => one.outerHTML);
+            }"""
         )
         assert nameless == []
         snapshot = page.locator("main").aria_snapshot()
@@ -367,7 +375,8 @@ def test_everything_has_a_name_and_can_be_reached(demo, visit):
             one.press("Tab")
             reached.add(page.evaluate("document.activeElement.id"))
         wanted = page.evaluate(
-            "[...document.querySelectorAll('button, input:not([type=radio]), select')].filter((one) => one.offsetParent).map((one) => one.id)"
+            """() => [...document.querySelectorAll("button, input:not([type=radio]), select")]
+              .filter((one) => one.offsetParent).map((one) => one.id)"""
         )
         assert set(wanted) <= reached and "position" in reached and "version-0" in reached
 
@@ -381,7 +390,9 @@ def test_drawings_follow_width_and_colours(demo, visit):
                 """() => [...document.querySelectorAll("canvas.track")].map((canvas) => {
                   const pixels = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
                   const colours = new Set();
-                  for (let i = 0; i < pixels.length; i += 4) if (pixels[i + 3] === 255) colours.add(pixels.slice(i, i + 3).join());
+                  for (let i = 0; i < pixels.length; i += 4) {
+                    if (pixels[i + 3] === 255) colours.add(pixels.slice(i, i + 3).join());
+                  }
                   return [canvas.clientWidth, canvas.clientHeight, [...colours]];
                 })"""
             )

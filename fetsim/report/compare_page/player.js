@@ -156,7 +156,8 @@ class Player extends EventTarget {
       const number = this.#segmentOf(run.next);
       const buffers = this.segments.ready(number);
       if (!buffers) {
-        this.segments.load(number).catch((error) => this.#fail(error));
+        const needed = () => this.state === "playing" && this.#segmentOf(this.runs.at(-1).next) === number;
+        this.segments.load(number).then(() => this.#pump(), (error) => needed() && this.#fail(error));
         if (run.scheduled - now >= STALL_S * this.plan.rate_hz) break;
         this.#begin(run.next, NEXT_FADE_S);
         return;

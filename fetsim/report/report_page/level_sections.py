@@ -18,6 +18,7 @@ from fetsim.report.curve_text import named_curves
 from fetsim.report.distortion_picture import draw_distortion
 from fetsim.report.distortion_text import percent
 from fetsim.report.levels_picture import draw_levels
+from fetsim.report.levels_text import RESTING_FET
 from fetsim.report.noise_picture import draw_noise
 from fetsim.report.noise_text import named_states
 from fetsim.report.report_page.content import Picture, Section, Table, level, number
@@ -27,6 +28,9 @@ from fetsim.schematic.unit import Unit
 HELD_DB = (0.0, 10.0, 20.0)  # gain reductions at which small signals are looked at, where they can be had
 SHOWN_HARMONICS = (2, 3, 4, 5)
 LARGEST = 8  # contributors to the noise
+MISSING = {
+    "threshold_half_db_dbu": "0.5 dB threshold", "threshold_2db_dbu": "2 dB threshold", "bottoms_out_dbu": "bottoms out",
+}  # fmt: skip
 
 
 def reductions_within_reach(unit: Unit, quality: str) -> tuple[float, ...]:
@@ -55,9 +59,9 @@ def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:
         pictures=[Picture(inline_svg(draw_curves(curves, ""), "curve"), f"{one.frequency_hz:.6g} Hz, {one.method}.")],
         tables=[_curve_table(curves)],
         notes=[
-            f"{name}: {why}."
+            f"{name}, {MISSING[figure]}: {why}."
             for name, curve in curves.items()
-            for why in dict.fromkeys(curve.curve.reasons.values())
+            for figure, why in curve.curve.reasons.items()
         ],
         figures=one.to_dict(),
     )  # fmt: skip
@@ -72,12 +76,20 @@ def _curve_lead(one: SubsetCurve) -> str:
     c = one.curve
     start = f"As it is set ({one.switches}): " if one.switches else ""
     if c.threshold_half_db_dbu is None:
-        return f"{start}no gain reduction of 0.5 dB up to {level(float(c.level_in_dbu[-1]), 0)} dBu.".capitalize()
-    text = (
-        f"{start}threshold {level(c.threshold_half_db_dbu)} dBu (0.5 dB), largest local ratio "
-        f"{ratio(c.largest_ratio)} at {level(c.largest_ratio_at_dbu)} dBu, at most {c.most_gain_reduction_db:.1f} dB of "
-        "gain reduction."
+        return _upper(f"{start}no gain reduction of 0.5 dB up to {level(float(c.level_in_dbu[-1]), 0)} dBu.")
+    steepest = f"at {level(c.largest_ratio_at_dbu)} dBu"
+    steepest = (
+        f"the output stands still or falls {steepest}"
+        if isinf(c.largest_ratio)
+        else f"largest local ratio {ratio(c.largest_ratio)} {steepest}"
     )
+    return _upper(
+        f"{start}threshold {level(c.threshold_half_db_dbu)} dBu (0.5 dB), {steepest}, at most "
+        f"{c.most_gain_reduction_db:.1f} dB of gain reduction."
+    )
+
+
+def _upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
@@ -93,8 +105,8 @@ def _curve_table(curves: dict[str, SubsetCurve]) -> Table:
             number(one.idle_gain_db, 2, "dB"),
         ))  # fmt: skip
     heads = (
-        "curve", "0.5 dB at dBu", "2 dB at dBu", "largest ratio", "ratio at 10 dB", "most reduction", "bottoms out, dBu",
-        "gain at rest",
+        "curve", "0.5 dB at dBu", "2 dB at dBu", "largest ratio", "ratio at 10 dB", "most reduction",
+        "bottoms out, dBu", "gain at rest",
     )  # fmt: skip
     return Table(heads, rows)
 
@@ -150,22 +162,27 @@ def _distortion_tables(one: DistortionMeasurement) -> list[Table]:
         )
         for p in one.tones
     ]  # fmt: skip
-    heads = ("input dBu", "output dBu", "reduction dB", "THD to H1", "to the whole", *(f"H{k} dB" for k in SHOWN_HARMONICS))
-    tables = [Table(heads, sines, words=0, caption="One tone")]
-    if one.two_tones:
-        rows = [
-            (level(p.input_dbu), number(p.gain_reduction_db, 2), percent(p.smpte.summed), percent(p.difference_tone.summed))
-            for p in one.two_tones
-        ]
-        heads = ("input dBu", "reduction dB", "SMPTE", "difference tone")
-        tables.append(Table(heads, rows, words=0, caption="Two tones, of the peak of the sine of that level"))
-    if one.with_noise:
-        rows = [
-            (level(p.input_dbu), number(p.gain_reduction_db, 2), percent(p.ratio), number(p.level_db), level(p.noise_dbu))
-            for p in one.with_noise
-        ]
-        tables.append(Table(("input dBu", "reduction dB", "THD+N", "dB", "noise dBu"), rows, words=0, caption="With noise"))
-    return tables
+    two_tones = [
+        (
+            level(p.input_dbu), number(p.gain_reduction_db, 2), percent(p.smpte.summed),
+            percent(p.difference_tone.summed),
+        )
+        for p in one.two_tones
+    ]  # fmt: skip
+    with_noise = [
+        (
+            level(p.input_dbu), number(p.gain_reduction_db, 2), percent(p.ratio), number(p.level_db),
+            level(p.noise_dbu),
+        )
+        for p in one.with_noise
+    ]  # fmt: skip
+    both = ("input dBu", "reduction dB")
+    orders = [f"H{k} dB" for k in SHOWN_HARMONICS]
+    return [
+        Table(("input dBu", "output dBu", "reduction dB", "THD to H1", "to the whole", *orders), sines, 0, "One tone"),
+        Table((*both, "SMPTE", "difference tone"), two_tones, 0, "Two tones, of the peak of the sine of that level"),
+        Table((*both, "THD+N", "dB", "noise dBu"), with_noise, 0, "With noise"),
+    ]
 
 
 def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
@@ -175,13 +192,18 @@ def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
     clips = "no stage clips up to the highest level tried"
     if first is not None:
         clips = f"{first.stage} clips first, at {level(first.clip.source_dbu)} dBu from the source"
-    lead = f"At {level(plan.source_dbu)} dBu from the source, with {plan.gain_reduction_db + 0.0:.1f} dB of gain reduction: {clips}."
+    reduction = number(plan.gain_reduction_db, 1, "dB")
+    lead = f"At {plan.source_dbu:+g} dBu from the source, with {reduction} of gain reduction: {clips}."
+    notes = [] if all(one.clip.clips for one in plan.stages) else ["> means: still clean at the highest level tried."]
+    cell = None if unit.gain_cell is None else unit.parts[unit.gain_cell.fet].stage
+    if any(one.stage == cell and one.clip.clips for one in plan.stages):
+        notes.append(RESTING_FET.format(stage=cell))
     return Section(
         "", "",
         lead=[lead],
         pictures=[Picture(inline_svg(draw_levels({"": plan}, ""), "levels"))],
         tables=[_level_table(plan)],
-        notes=["> means: still clean at the highest level tried."] if any(not s.clip.clips for s in plan.stages) else [],
+        notes=notes,
         figures=plan.to_dict(),
     )  # fmt: skip
 
@@ -192,8 +214,8 @@ def _level_table(plan: LevelPlan) -> Table:
         more = "" if one.clip.clips else "> "
         rows.append((
             one.stage, one.point, number(one.gain_db, 2, sign=True), level(one.nominal_dbu, 2),
-            f"{more}{level(one.clip.level_dbu)}", f"{more}{level(one.clip.source_dbu)}", f"{more}{number(one.headroom_db)}",
-            level(one.noise_dbu),
+            f"{more}{level(one.clip.level_dbu)}", f"{more}{level(one.clip.source_dbu)}",
+            f"{more}{number(one.headroom_db)}", level(one.noise_dbu),
         ))  # fmt: skip
     heads = (
         "stage", "at", "gain dB", "nominal dBu", "clips at dBu", "from source dBu", "headroom dB", "noise dBu",

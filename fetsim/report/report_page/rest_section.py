@@ -9,6 +9,7 @@ from fetsim.schematic.unit import Unit
 
 HOTTEST = 8  # parts in the table of heat
 SMALLEST = 1e-15  # volts and amperes below this are what rounding leaves
+WARM_W = 1e-6  # less is not worth a line
 
 
 def idle_section(unit: Unit, quality: str, progress: Progress) -> Section:
@@ -19,9 +20,8 @@ def idle_section(unit: Unit, quality: str, progress: Progress) -> Section:
     lead.append(f"BEYOND A RATING: {_listed(beyond)}." if beyond else "No part is beyond a rating.")
     if near:
         lead.append(f"Near a rating: {_listed(near)}.")
-    lead.append(
-        f"Check: the part currents at a node sum to {point.kirchhoff_residual_a:.1e} A at most (node {point.kirchhoff_node})."
-    )
+    worst = f"{point.kirchhoff_residual_a:.1e} A at most (node {point.kirchhoff_node})"
+    lead.append(f"Check: the part currents at a node sum to {worst}.")
     return Section(
         "", "",
         lead=lead,
@@ -60,7 +60,8 @@ def _transistors(unit: Unit, point: IdlePoint) -> Table:
 
 
 def _heat(unit: Unit, point: IdlePoint) -> Table:
-    hottest = sorted(point.parts, key=lambda part: -part.dissipation_w)[:HOTTEST]
+    warm = [part for part in point.parts if part.dissipation_w >= WARM_W]
+    hottest = sorted(warm, key=lambda part: -part.dissipation_w)[:HOTTEST]
     rows = []
     for part in hottest:
         most = max(part.loadings, key=lambda loading: loading.share, default=None)

@@ -39,11 +39,11 @@ def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Attack and release at the setting that the unit has."""
     measured = measure_timing(unit, quality=quality, progress=progress)
     (one,) = measured.settings
-    attack, release = (answer.spreads["t63_s"].at_zero for answer in (one.attack, one.release))
+    attack, release = (_briefly(answer) for answer in (one.attack, one.release))
     start = "silence" if isinf(one.before_dbu) else f"{level(one.before_dbu)} dBu"
     lead = (
-        f"A burst of {measured.frequency_hz:.6g} Hz from {start} to {level(one.after_dbu)} dBu: attack {seconds(attack)}, "
-        f"release {seconds(release)} to 63 % of a change of "
+        f"A burst of {measured.frequency_hz:.6g} Hz from {start} to {level(one.after_dbu)} dBu: attack {attack}, "
+        f"release {release}, to 63 % of a change of "
         f"{abs(one.attack.reduction_after_db - one.attack.reduction_before_db):.1f} dB."
     )
     return Section(
@@ -54,6 +54,14 @@ def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
         notes=_reasons(one),
         figures=measured.to_dict(),
     )  # fmt: skip
+
+
+def _briefly(answer: StepAnswer) -> str:
+    """Time to 63 %, or what there is instead."""
+    spread = answer.spreads["t63_s"]
+    if spread.at_zero is not None:
+        return seconds(spread.at_zero)
+    return _range(spread) or "not given (the reason stands under the table)"
 
 
 def _timing_table(one: SettingTiming) -> Table:

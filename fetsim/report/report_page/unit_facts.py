@@ -15,8 +15,8 @@ MAINS = (
     "unplugged, under the local codes."
 )
 CHARGED = (
-    "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and measure "
-    "before you touch."
+    "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and "
+    "measure before you touch."
 )
 HEARING = (
     "Hearing. A change can make a unit much louder than what was heard before. Turn the monitors down before the first "
