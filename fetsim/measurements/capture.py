@@ -36,6 +36,7 @@ WINDOW_SHARE = 0.5  # of the time to 63 %: misreads that time by 0.1 % (see ``lo
 LEAST_STRETCH_S = 2e-3
 HALVES_BEFORE, HALVES_AFTER = 3, 1  # half cycles around a step over which both recordings are compared
 MOST_HALVES_OFF = 80
+TONE_SAMPLES = 8192
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def measure_capture(
     no steady tone that steps.
     """
     pair = align_pair(wet, dry=dry, wet_rate_hz=wet_rate_hz, dry_rate_hz=dry_rate_hz, max_lag_s=max_lag_s)
-    frequency_hz = tone_frequency(pair.dry, rate_hz=pair.rate_hz)
+    frequency_hz = tone_frequency(_loudest(pair.dry), rate_hz=pair.rate_hz)
     if max_lag_s is None:
         pair = _in_the_right_cycle(pair, frequency_hz, dry, wet)
     level = _level_db(pair, frequency_hz)
@@ -114,6 +115,13 @@ def measure_capture(
 
 
 _NO_STEP = f"dry: holds no step of {LEAST_STEP_DB:g} dB or more; record a tone burst that changes its level at once"
+
+
+def _loudest(signal: Samples) -> Samples:
+    """The loudest stretch of ``TONE_SAMPLES``: enough to tell the tone's frequency, and mostly of one level."""
+    energy = np.cumsum(signal * signal)
+    start = int(np.argmax(energy[TONE_SAMPLES:] - energy[:-TONE_SAMPLES])) if signal.size > TONE_SAMPLES else 0
+    return signal[start : start + TONE_SAMPLES]
 
 
 def _level_db(pair: AlignedPair, frequency_hz: float) -> Samples:

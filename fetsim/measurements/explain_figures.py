@@ -21,12 +21,14 @@ from fetsim.measurements.timing import FULL_TIME_CONSTANT, SMALLEST_CHANGE_DB
 
 MOVES_V = 1e-3  # a control that moves by less is said to stand still
 RESTLESS = 0.5  # of the change: a swing within the cycle from which on a first passing means nothing
+STILL_MOVING = 0.05  # of the control's change, in the last fifth of the burst
 STARTS_SHARE = 0.01  # of its change, at which the control is said to begin to move
 SETTLED_CYCLES = 8  # at the end of the burst, from which harmonics are read
 NEAR_DB = 1.0  # of the settled peak, for the end of an overshoot
 RECOVERED_DB = 0.5  # of gain reduction left when the gain is said to be back
 FLAT_SHARE = 0.01  # of the whole swing: this near to an extreme a waveform counts as at it,
-FLAT_TIMES = 2.0  # and one that stays there this much longer than a sine is flattened
+FLAT_TIMES = 2.0  # and one that stays there this much longer than a sine is flattened,
+FLAT_SAMPLES = 40  # if there are so many to tell by
 SINE_SHARE = float(np.arccos(1.0 - 2.0 * FLAT_SHARE) / np.pi)  # of a cycle that a sine spends there
 OFF_GAIN = 0.01  # from the tap to the rectifier: less and the sidechain is off
 VISIBLE = 100.0  # times the divider's impedance: a channel of more takes less than 0.1 dB
@@ -70,7 +72,7 @@ class WaveFigures:
     overshoot_s: float
     """From when on every cycle's peak is within 1 dB of the settled one."""
     thd: float | None
-    """Harmonics over the fundamental, settled; None where no tone stands out."""
+    """Harmonics over the fundamental, settled; None where the burst is too short for it, or no tone stands out."""
     clips: bool
     """Flattened when settled."""
     clips_at_first: bool
@@ -90,8 +92,9 @@ class RectifierFigures:
     passes_s: float | None
     """When it first passes the control voltage."""
     missing_db: float | None
-    """By how much its swing would have to grow to reach the control voltage that opens the FET; a least figure,
-    since the junction takes something too. None where the FET opens."""
+    """By how much its swing would have to grow to reach the control voltage that opens the FET, or, where the FET
+    conducts at rest, the control voltage itself; a least figure, since the junction takes something too. None where
+    the gain is turned down, or the swing is large enough."""
     swing_v: float
     """Peak on the side away from conduction, in the first cycle."""
     expected_v: float | None
@@ -117,7 +120,7 @@ class ControlFigures:
     overshoot_share: float
     """How far it goes beyond its settled extreme, as a share of the change."""
     drift_share: float
-    """Of the change, that happens in the last fifth of the burst."""
+    """Of the change, that happens in the last fifth of the burst: from 5 % on it has not settled."""
     ripple_v: float
     """Peak to peak, settled."""
     ripple_hz: float
@@ -139,6 +142,11 @@ class ControlFigures:
     def change_v(self) -> float:
         return self.settled_v - self.rest_v
 
+    @property
+    def settles(self) -> bool:
+        """Whether it comes to its end within the burst."""
+        return abs(self.drift_share) < STILL_MOVING
+
 
 @dataclass(frozen=True)
 class ChannelFigures:
@@ -153,6 +161,11 @@ class ChannelFigures:
     on_ohm: float
     opens_s: float | None
     """When its resistance comes under 100 times the divider's impedance."""
+
+    @property
+    def closed_at_rest(self) -> bool:
+        """Whether the gate rests beyond pinch-off."""
+        return self.beyond_pinch_off_v > 0.0
 
     @property
     def bottoms_out(self) -> bool:
@@ -212,16 +225,17 @@ def loop_figures(traces: BurstTraces, facts: LoopFacts) -> LoopFigures:
     control = _control(traces, facts)
     opens = facts.sign * np.sign(facts.control_coupling or 1.0)
     direction = float(np.sign(control.change_v)) if control.moves else float(opens)
-    gain = _gain(traces)
-    closed = gain.change_db < SMALLEST_CHANGE_DB
+    gain, channel = _gain(traces), _channel(traces, facts)
+    needed_v = None
+    if gain.change_db < SMALLEST_CHANGE_DB:
+        needed_v = control.pinch_off_v if channel.closed_at_rest else control.rest_v
     return LoopFigures(
         tap=_wave(traces, traces.tap),
         rectifier=tuple(
-            _rectifier(traces, name, facts.rectifier_gain[name], direction, control.pinch_off_v if closed else None)
-            for name in traces.rectifier
+            _rectifier(traces, name, facts.rectifier_gain[name], direction, needed_v) for name in traces.rectifier
         ),
         control=control,
-        channel=_channel(traces, facts),
+        channel=channel,
         gain=gain,
         output=_wave(traces, traces.output),
     )
@@ -269,7 +283,7 @@ def _flattened(part: Array) -> bool:
     """Whether a cycle or some stays at one of its extremes for much longer than a sine does."""
     low, high = float(np.min(part)), float(np.max(part))
     margin = FLAT_SHARE * (high - low)
-    if margin <= 0.0:
+    if margin <= 0.0 or part.size < FLAT_SAMPLES:
         return False
     shares = np.mean(part >= high - margin), np.mean(part <= low + margin)
     return bool(max(shares) > FLAT_TIMES * SINE_SHARE)

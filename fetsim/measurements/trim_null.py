@@ -23,7 +23,7 @@ from fetsim.schematic.unit import Unit
 
 SPAN = 0.3  # either way, of the value; of the whole turn for a control
 STEPS = 13
-VALUE_TOLERANCE = 1e-3  # of the span, to which the least second harmonic is searched
+VALUE_TOLERANCE = 5e-3  # of the span, to which the least second harmonic is searched
 DEFAULT_REDUCTION_DB = 10.0
 
 

@@ -1,7 +1,6 @@
 """A comparison as tables for the terminal."""
 
 import unicodedata
-from collections.abc import Callable
 from pathlib import Path
 
 from fetsim.report.columns import columns, facts, page, paragraph, section
@@ -16,13 +15,14 @@ MATCHED_BY = {"loudness": "loudness (ITU-R BS.1770)", "rms": "rms", "none": "not
 def compare_text(comparison: Comparison, folder: Path) -> str:
     """What was compared, changes, levels and differences, figures, what failed, cautions, files."""
     heard = [one for one in comparison.versions if not one.error]
+    lost = [one for one in comparison.versions if one.error]
     return page(
         [
             _head(comparison),
             section("Versions", columns(("", "version", "changes"), [_changes(*one) for one in _numbered(comparison)])),
             _levels(heard),
             _figures(comparison, heard),
-            section("Not played", *(paragraph(f"{_name(one)}: {one.error}") for one in comparison.versions if one.error)),
+            section("Not played", *(paragraph(f"{_name(one)}: {one.error}") for one in lost)),
             section("Take care", *(paragraph(text) for text in _cautions(comparison))),
             section("Written", facts([("folder", f"{folder}/")])),
         ]

@@ -11,10 +11,10 @@ from fetsim.report.wording import amount
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 CLEAR_OVERSHOOT_DB = 0.5  # of a waveform's peak
 CLEAR_OVERSHOOT = 0.05  # of the control's change
-STILL_MOVING = 0.05  # of the control's change, in the last fifth of the burst
 CLEAR_RIPPLE_DB = 0.1
 CLEAR_SWING_DB = 0.3  # of the gain within a cycle
 CLEAR_LOSS_DB = 3.0  # of a sidechain's swing
+LEAST_THD = 1e-5  # that is told as a number
 SAME_RISE_DB = 0.2  # by which a rise may differ from the step and still be called as much
 CLEAR_REDUCTION_DB = 0.1
 
@@ -72,9 +72,10 @@ def _tap(one: Explanation) -> str:
         clipped = " (flattened: clipped here or before)" if wave.clips_at_first and not wave.clips else ""
         late = figures.gain.t63_s is not None and wave.first_peak_s < figures.gain.t63_s
         loop = "before the loop has done 63 % of its work" if late else "with the loop at work already"
-        start += f"peaks at {_volts(wave.first_peak_v)}{clipped} {loop}, and settles at {_volts(wave.settled_peak_v)}"
+        peak = _volts(wave.first_peak_v)
+        start += f"peaks at {peak}{clipped} {loop}, and {_ends(figures)} at {_volts(wave.settled_peak_v)}"
     else:
-        start += f"settles at {_volts(wave.settled_peak_v)} peak without going beyond"
+        start += f"{_ends(figures)} at {_volts(wave.settled_peak_v)} peak without going beyond"
     return _sentence(f"{start}{_rise(one, wave)}")
 
 
@@ -91,7 +92,7 @@ def _straight_rise(one: Explanation, wave: WaveFigures) -> str:
         return f"rises by {wave.rise_db:.1f} dB, as much as the source: nothing is turned down"
     return (
         f"rises by {wave.rise_db:.1f} dB where the source brings {one.burst.step_db:g} dB, although nothing is turned "
-        f"down: the stages before it give way ({_harmonics(wave)})"
+        f"down: the stages before it give way{_harmonics(wave)}"
     )
 
 
@@ -109,14 +110,16 @@ def _rectifier(one: Explanation) -> str:
         short = _volts(-best.above_control_v)
         text = f"Nothing happens: the highest peak, at {best.point}, stays {short} short of the control"
         if best.missing_db is not None:
-            text += f"; for the FET to conduct, the burst would have to be {best.missing_db:.1f} dB louder at the least"
+            what = "FET to conduct" if figures.channel.closed_at_rest else "control to move"
+            text += f"; for the {what}, the burst would have to be {best.missing_db:.1f} dB louder at the least"
         return _sentence(text)
     first, *others = passing
     text = f"{first.point} comes above the control voltage after {duration(first.passes_s or 0.0)}"
     text += "".join(f", {other.point} after {duration(other.passes_s or 0.0)}" for other in others)
     text += f", by {_volts(best.above_control_v)} at the most"
     if figures.control.moves:
-        text += f"; once settled, the control is lifted for {100.0 * figures.control.rising_share:.0f} % of each cycle"
+        share = 100.0 * figures.control.rising_share
+        text += f"; {_end(figures)}, the control is lifted for {share:.0f} % of each cycle"
     strained = max(figures.rectifier, key=lambda found: found.loss_db)
     if strained.loss_db >= CLEAR_LOSS_DB and strained.expected_v is not None:
         text += (
@@ -130,7 +133,7 @@ def _control(one: Explanation) -> str:
     control, reduces = one.figures.control, one.figures.reduces
     rest = _volts(control.rest_v, 4)
     distance = None if control.pinch_off_v is None else abs(control.pinch_off_v - control.rest_v)
-    closed = one.figures.channel.beyond_pinch_off_v > 0.0
+    closed = one.figures.channel.closed_at_rest
     if not control.moves:
         where = "" if distance is None or not closed else f", {_volts(distance)} from where the FET begins to conduct"
         return f"Stands still at {rest} (it moves by less than {_volts(MOVES_V)}){where}."
@@ -146,8 +149,7 @@ def _control(one: Explanation) -> str:
     if not reduces and closed and control.pinch_off_v is not None:
         left = abs(control.pinch_off_v - control.settled_v)
         text += f", {_volts(left)} short of where the FET begins to conduct"
-    moving = abs(control.drift_share) >= STILL_MOVING
-    if moving:
+    if not control.settles:
         share = 100.0 * abs(control.drift_share)
         text += f"; it has not settled: it still goes {share:.0f} % of that way in the last fifth of the burst"
     elif control.overshoot_share >= CLEAR_OVERSHOOT:
@@ -155,8 +157,7 @@ def _control(one: Explanation) -> str:
     if reduces and control.ripple_db is not None:
         worth = f"worth {control.ripple_db:.2g} dB of gain"
         if control.ripple_db >= CLEAR_RIPPLE_DB:
-            settled = "" if moving else "settled, "
-            text += f"; {settled}it ripples by {_volts(control.ripple_v)} at {control.ripple_hz:.4g} Hz, {worth}"
+            text += f"; {_end(one.figures)}, it ripples by {_volts(control.ripple_v)} at {control.ripple_hz:.4g} Hz, {worth}"
         else:
             text += f"; its ripple is {worth}"
     return _sentence(text + _back(one.figures))
@@ -180,16 +181,16 @@ def _channel(figures: LoopFigures) -> str:
     if channel.opens_s is None:
         return f"Stays pinched off: the gate rests {beyond} beyond pinch-off and next to no current flows."
     settled = amount(channel.settled_ohm, "ohm", 3)
-    if not figures.control.moves and channel.beyond_pinch_off_v > 0.0:
+    if not figures.control.moves and channel.closed_at_rest:
         return (
             f"Comes down to {settled} on average although the control stands still: the signal itself opens it in part "
             "of each cycle."
         )
     if isinf(channel.rest_ohm):
         opens = duration(channel.opens_s)
-        text = f"pinched off at rest, by {beyond}, it conducts after {opens} and settles at {settled}"
+        text = f"pinched off at rest, by {beyond}, it conducts after {opens} and {_ends(figures)} at {settled}"
     else:
-        text = f"conducts before the burst already, {amount(channel.rest_ohm, 'ohm', 3)}, and settles at {settled}"
+        text = f"conducts before the burst already, {amount(channel.rest_ohm, 'ohm', 3)}, and {_ends(figures)} at {settled}"
     on = f"{amount(channel.on_ohm, 'ohm', 3)} with the gate at the source"
     if channel.bottoms_out:
         return _sentence(f"{text}: as low as the gate can bring it ({on}), so no more gain can be taken")
@@ -219,11 +220,12 @@ def _gain(figures: LoopFigures) -> str:
 
 def _recovery(figures: LoopFigures) -> str:
     gain = figures.gain
-    texts = []
+    given, texts = "is given back ", []
     if gain.release_t63_s is not None:
-        texts.append(f"63 % is given back in {duration(gain.release_t63_s)}")
+        texts.append(f"63 % {given}in {duration(gain.release_t63_s)}")
+        given = ""
     if gain.recovered_s is not None and gain.recovered_s > (gain.release_t63_s or 0.0):
-        texts.append(f"all but {RECOVERED_DB:g} dB in {duration(gain.recovered_s)}")
+        texts.append(f"all but {RECOVERED_DB:g} dB {given}in {duration(gain.recovered_s)}")
     if gain.left_db > RECOVERED_DB:
         texts.append(f"{gain.left_db:.1f} dB is left when the record ends after {duration(gain.released_s)}")
     return f"; after the burst {' and '.join(texts)}" if texts else ""
@@ -232,23 +234,37 @@ def _recovery(figures: LoopFigures) -> str:
 def _output(one: Explanation) -> str:
     figures = one.figures
     wave = figures.output
-    gains = "" if wave.rise_db is None else f"{one.burst.step_db:g} dB more in gives {wave.rise_db:.1f} dB more out, "
-    told = f"{gains}{_harmonics(wave)}"
+    gives = "" if wave.rise_db is None else f"{one.burst.step_db:g} dB more in gives {wave.rise_db:.1f} dB more out"
+    told = f"{gives or f'comes to {_volts(wave.settled_peak_v)} peak'}{_harmonics(wave)}"
     if wave.clips:
         return _sentence(f"is flattened at {_volts(wave.settled_peak_v)} peak, clipped here or before; {told}")
     if wave.overshoot_db >= CLEAR_OVERSHOOT_DB:
         clipped = " (flattened: clipped)" if wave.clips_at_first else ""
         reached = f", the peaks within {NEAR_DB:g} dB of that after {duration(wave.overshoot_s)}"
         reached = reached if wave.overshoot_s else ""
-        loudest = f"the loudest peak{clipped} is {wave.overshoot_db:.1f} dB above the settled one"
-        told = f"{loudest}{reached}; settled, {told}"
+        loudest = f"the loudest peak{clipped} is {wave.overshoot_db:.1f} dB above the last one"
+        told = f"{loudest}{reached}; {_end(figures)}, {told}"
     elif figures.reduces:
         told = f"no peak stands out; {told}"
     return _sentence(told)
 
 
 def _harmonics(wave: WaveFigures) -> str:
-    return "no tone stands out" if wave.thd is None else f"with {100.0 * wave.thd:.2g} % of harmonics"
+    if wave.thd is None:
+        return ""
+    if wave.thd < LEAST_THD:
+        return f", with less than {100.0 * LEAST_THD:g} % of harmonics"
+    return f", with {100.0 * wave.thd:.2g} % of harmonics"
+
+
+def _ends(figures: LoopFigures) -> str:
+    """What the traces do at the end of the burst."""
+    return "settles" if figures.control.settles else "ends"
+
+
+def _end(figures: LoopFigures) -> str:
+    """What that end is called."""
+    return "once settled" if figures.control.settles else "at the end"
 
 
 def _ordinal(number: int) -> str:

@@ -45,15 +45,14 @@ def timing_page(measured: Mapping[str, TimingMeasurement]) -> str:
     """Label of the version -> measurement, as a page for the terminal."""
     first = next(iter(measured.values()))
     named = named_settings(measured)
-    title = (
-        f"Attack and release of {first.unit}: {first.frequency_hz:.6g} Hz bursts, gain reduction {SEEN[first.seen]}, "
-        f"quality {first.quality}."
-    )
+    title = f"Attack and release of {first.unit}: {first.frequency_hz:.6g} Hz bursts, quality {first.quality}."
     detailed = len(named) <= MOST_DETAILED
     body = [_detail(name, one) for name, one in named.items()] if detailed else [_grid(measured)]
     figures = tuple(NAMES) if detailed else GRID_FIGURES
     return page([
-        title, *body,
+        title,
+        paragraph(f"Gain reduction read {SEEN[first.seen]}."),
+        *body,
         section("Not given", *(paragraph(text) for text in _reasons(named, figures))),
         section("Definitions", paragraph(RANGE_NOTE), paragraph(DEFINITIONS)),
     ])  # fmt: skip

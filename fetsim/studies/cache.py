@@ -17,7 +17,7 @@ from pathlib import Path
 
 from fetsim.errors import InputError
 
-LARGEST_BYTES = 2_000_000_000  # about an hour and a half of mono versions at 48 kHz
+LARGEST_BYTES = 2_000_000_000  # nearly three hours of one channel at 48 kHz
 PLAYS = ("devices/*.py", "engine/*.py", "schematic/*.py", "audio/*.py", "studies/takes.py", "studies/programme.py")
 """Source files that decide what a render is,"""
 MEASURES = (*PLAYS, "measurements/*.py", "studies/figures.py")

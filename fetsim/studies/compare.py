@@ -26,7 +26,7 @@ from fetsim.studies.takes import Programme, open_programme
 from fetsim.studies.versions import Changes, check_names, make_versions
 from fetsim.studies.whole_folder import whole_folder, write_manifest
 
-PageWriter = Callable[[Comparison, Path], None]
+PageWriter = Callable[[Comparison, Path], object]
 """Writes files into the comparison's folder."""
 
 MONITORS = (

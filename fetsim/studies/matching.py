@@ -51,7 +51,8 @@ def match_levels(
     found = [0.0 if one is None else _trim_db(by, first, one) for one in levels]
     trims = tuple(0.0 if isinstance(trim, str) else trim for trim in found)
     loudest_db = max(float(decibels(one.true_peak)) + trim for one, trim in zip(levels, trims, strict=True) if one)
-    return Matching(by, reason, trims, lowered_db(loudest_db, HIGHEST_DBTP), tuple(one if isinstance(one, str) else "" for one in found))
+    cautions = tuple(one if isinstance(one, str) else "" for one in found)
+    return Matching(by, reason, trims, lowered_db(loudest_db, HIGHEST_DBTP), cautions)
 
 
 def lowered_db(peak_db: float, highest_db: float) -> float:

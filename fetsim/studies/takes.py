@@ -7,14 +7,15 @@ Single precision keeps 24 bits: two plays of one circuit agree to the last of th
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.lib import format as npy
 
 from fetsim.audio.files import AudioReader
-from fetsim.audio.gain_log import GainLog
+from fetsim.audio.gain_log import GainLog, write_npz
+from fetsim.audio.npz import ArchiveWriter
 from fetsim.audio.render import BLOCK_FRAMES, Player
 from fetsim.errors import InputError
 from fetsim.measurements.checks import Samples
@@ -25,7 +26,7 @@ from fetsim.studies.programme import ProgrammeLevels, measure_levels
 
 Progress = Callable[[float], None]
 
-_SAMPLES, _REST = "samples.npy", "rest.npz"
+_SAMPLES, _LOGS, _LEVELS, _WARNING = "samples.npy", "logs.npz", "levels.npz", "warning.txt"
 
 
 @dataclass(frozen=True)
@@ -73,13 +74,17 @@ def take(cache: Cache, unit: Unit, programme: Programme, quality: str, progress:
     """Play the programme through the unit, or fetch it from the cache. Raises ConvergenceError or InputError."""
     key = take_key(unit, programme, quality)
     if cache.find(key) is None:
-        with cache.filling(key) as folder:
-            _play(unit, programme, quality, folder, progress)
-    folder = cache.find(key)
-    if folder is None:
-        raise InputError(f"{programme.path}: a finished render vanished from the cache; start again")
+        with cache.filling(key) as work:
+            _play(unit, programme, quality, work, progress)
     progress(1.0)
-    return _fetch(folder)
+    folder = cache.find(key)
+    try:
+        if folder is None:
+            raise FileNotFoundError  # another program needed the room
+        return _fetch(folder)
+    except (OSError, ValueError, KeyError):
+        where = f"delete {folder} and start again" if folder is not None else "start again"
+        raise InputError(f"{programme.path}: a kept render vanished or is damaged; {where}") from None
 
 
 def _play(unit: Unit, programme: Programme, quality: str, folder: Path, progress: Progress) -> None:
@@ -99,19 +104,22 @@ def _play(unit: Unit, programme: Programme, quality: str, folder: Path, progress
                 file.write(np.ascontiguousarray(output, dtype=np.float32).data)
                 progress(read / reader.frames)
         levels = measure_levels(np.load(folder / _SAMPLES, mmap_mode="r"), reader.rate_hz)
-        logs = {name: np.stack([log.columns()[name] for log in player.logs]) for name in player.logs[0].columns()}
-        np.savez(
-            folder / _REST, warning=np.array(player.warnings[0] if player.warnings else ""),
-            block_lufs=levels.block_lufs, figures=np.array([levels.mean_square, levels.peak, levels.true_peak]), **logs,
-        )  # fmt: skip
+        with ArchiveWriter(folder / _LEVELS) as archive:
+            for name, value in asdict(levels).items():
+                archive.add_whole(name, value)
+        write_npz(player.logs, folder / _LOGS)
+        (folder / _WARNING).write_text("; ".join(player.warnings), "utf-8")
 
 
 def _fetch(folder: Path) -> Take:
-    with np.load(folder / _REST) as rest:
-        names = list(GainLog.__dataclass_fields__)
-        columns = {name: rest[name] for name in names}
-        logs = tuple(
-            GainLog(**{name: columns[name][channel] for name in names}) for channel in range(len(columns["time_s"]))
-        )
-        levels = ProgrammeLevels(rest["block_lufs"], *(float(figure) for figure in rest["figures"]))
-        return Take(np.load(folder / _SAMPLES, mmap_mode="r"), logs, levels, str(rest["warning"]))
+    with np.load(folder / _LEVELS) as table:
+        blocks = table["block_lufs"]
+        levels = ProgrammeLevels(blocks, *(float(table[name]) for name in ("mean_square", "peak", "true_peak")))
+    samples = np.load(folder / _SAMPLES, mmap_mode="r")
+    with np.load(folder / _LOGS) as table:
+        time_s, columns = table["time_s"], {name: table[name] for name in table.files if name != "time_s"}
+    logs = tuple(
+        GainLog(time_s=time_s, **{name: values[channel] for name, values in columns.items()})
+        for channel in range(samples.shape[1])
+    )
+    return Take(samples, logs, levels, (folder / _WARNING).read_text("utf-8"))

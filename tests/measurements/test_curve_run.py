@@ -14,18 +14,18 @@ from fetsim.schematic.load import load_unit
 
 DUNLIN = load_unit("dunlin")
 TEACHING = load_unit("teaching")
-GRID_DBU = np.arange(-20.0, 25.0, 2.0)
+GRID_DBU = np.arange(-18.0, 25.0, 2.0)
 INDEPENDENT = {  # threshold dBu, largest local ratio, ratio at 10 dB, gain reduction at +24 dBu
     "S1": (-15.4, 4.6, 2.8, 25.3),
     "S2": (-10.3, 16.7, 6.8, 27.5),
     "S3": (-9.0, 24.7, 10.8, 27.8),
 }
-INDEPENDENT_S2 = {-20: 0.32, -10: 9.74, -4: 10.22, 0: 10.70, 10: 12.55, 20: 15.41}  # dBu in: dBu out
+INDEPENDENT_S2 = {-10: 9.74, -4: 10.22, 0: 10.70, 10: 12.55, 20: 15.41}  # dBu in: dBu out
 
 
 @pytest.fixture(scope="module")
 def waited():
-    found = measure_curve(DUNLIN, levels_dbu=GRID_DBU, wait_s=0.12, compare=False)
+    found = measure_curve(DUNLIN, levels_dbu=GRID_DBU, wait_s=0.12, compare=False, quality="draft")
     return {one.switches: one for one in found.curves}
 
 
@@ -115,7 +115,7 @@ def test_the_fet_bottoms_out():
 def test_electrically_equal_subsets():
     """With its resistors at 1 Gohm, S1 does nothing: every subset is equal to the same one with S1 closed."""
     unit = DUNLIN.changed(R31="1000M", R41="1000M")
-    found = measure_curve(unit, switches=["S2"], levels_dbu=[-8.0, -7.0, -6.0], wait_s=0.02, quality="draft")
+    found = measure_curve(unit, switches=["S2"], levels_dbu=[-8.0, -7.5, -7.0], wait_s=0.02, quality="draft")
     assert found.compared == 8
     equal = {group.names: group.largest_difference_db for group in found.equals}
     for pair in (("none", "S1"), ("S2", "S1+S2"), ("S3", "S1+S3"), ("S2+S3", "S1+S2+S3")):

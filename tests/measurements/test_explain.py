@@ -27,7 +27,7 @@ FACTS = LoopFacts(
 
 @pytest.fixture(scope="module")
 def dunlin():
-    return measure_explain(load_unit("dunlin"))
+    return measure_explain(load_unit("dunlin"), burst_s=0.1)
 
 
 @pytest.fixture(scope="module")

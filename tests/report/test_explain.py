@@ -66,7 +66,7 @@ def test_half_cycles_are_counted_in_words(dunlin, half_cycle, ordinal):
     ("trace", "different", "wanted", "unwanted"),
     [
         ("control", {"control": {"ripple_db": 0.6, "ripple_v": 0.02, "ripple_hz": 2000.0}},
-         "settled, it ripples by 20 mV at 2000 Hz, worth 0.6 dB of gain", "its ripple is worth"),
+         "once settled, it ripples by 20 mV at 2000 Hz, worth 0.6 dB of gain", "its ripple is worth"),
         ("control", {"control": {"ripple_db": 0.02}}, "its ripple is worth 0.02 dB", "it ripples by"),
         ("control", {"control": {"ripple_db": None}}, "Reaches 63 %", "ripple"),
         ("control", {"control": {"overshoot_share": 0.3}}, "it goes 30 % too far first", "not settled"),
@@ -84,7 +84,11 @@ def test_half_cycles_are_counted_in_words(dunlin, half_cycle, ordinal):
         ("output", {"output": {"clips": True}}, "Is flattened at", "loudest"),
         ("output", {"output": {"clips_at_first": True}}, "The loudest peak (flattened: clipped) is", "Is flattened"),
         ("output", {"output": {"overshoot_db": 0.1}}, "No peak stands out", "loudest"),
-        ("output", {"output": {"rise_db": None}}, "harmonics", "more in"),
+        ("output", {"output": {"rise_db": None}}, "comes to", "more in"),
+        ("output", {"output": {"thd": None}}, "dB more out.", "harmonics"),
+        ("output", {"output": {"thd": 1e-7}}, "less than 0.001 % of harmonics", "1e-05"),
+        ("channel", {"control": {"drift_share": 0.1}}, "and ends at", "settles"),
+        ("tap", {"control": {"drift_share": 0.1}}, "and ends at", "settles"),
         ("tap", {"tap": {"first_peak_s": 1.0}}, "with the loop at work already", "before the loop"),
         ("tap", {"gain": {"settled_db": 0.0}, "tap": {"rise_db": 25.0}}, "as much as the source", "Peaks"),
         ("tap", {"gain": {"settled_db": 0.0}, "tap": {"rise_db": 20.0}}, "the stages before it give way", "as much"),
@@ -104,6 +108,14 @@ def test_nothing_happens_below_the_threshold():
     assert words["control"].startswith("Stands still at -5.001 V (it moves by less than 1 mV), 501 mV from where")
     assert words["channel"].startswith("Stays pinched off") and "gain changes by 0.00 dB" in words["gain"]
     assert words["tap"] == "Rises by 25.0 dB, as much as the source: nothing is turned down."
+
+
+def test_a_fet_that_conducts_at_rest_is_not_asked_to():
+    one = measure_explain(load_unit("teaching").changed(V2="-3V"), level_dbu=-10.0, quality="draft", burst_s=0.02)
+    words = said(one)
+    assert "for the control to move, the burst would have to be" in words["rectifier"]
+    assert words["control"] == "Stands still at -3.001 V (it moves by less than 1 mV)."
+    assert words["channel"].startswith("Conducts before the burst already, 450 ohm, and settles at 450 ohm, 3 times")
 
 
 def test_a_control_that_moves_too_little():
@@ -139,17 +151,16 @@ def test_durations(seconds, text):
     assert duration(seconds) == text
 
 
-def test_picture_has_no_overlapping_words(dunlin, loud):
-    for one in (dunlin, loud):
-        figure = draw_explanation(one, "One burst")
-        figure.canvas.draw()
-        sentences = [text.get_window_extent() for text in figure.texts if text.get_text() != "One burst"]
-        assert len(sentences) == len(TRACES)
-        titles = [panel.title for panel in figure.axes] + [panel._left_title for panel in figure.axes]
-        boxes = sentences + [title.get_window_extent() for title in titles if title.get_text()]
-        frame = Bbox.from_bounds(0, 0, *figure.canvas.get_width_height())
-        for k, box in enumerate(boxes):
-            assert frame.x0 <= box.x0 and box.x1 <= frame.x1 and frame.y0 <= box.y0
-            assert not any(box.overlaps(other) for other in boxes[k + 1 :])
-        panels = [panel.get_window_extent() for panel in figure.axes]
-        assert not any(panel.overlaps(sentence) for panel in panels for sentence in sentences)
+def test_picture_has_no_overlapping_words(dunlin):
+    figure = draw_explanation(dunlin, "One burst")
+    figure.canvas.draw()
+    sentences = [text.get_window_extent() for text in figure.texts if text.get_text() != "One burst"]
+    assert len(sentences) == len(TRACES)
+    titles = [panel._left_title for panel in figure.axes]
+    boxes = sentences + [title.get_window_extent() for title in titles if title.get_text()]
+    frame = Bbox.from_bounds(0, 0, *figure.canvas.get_width_height())
+    for k, box in enumerate(boxes):
+        assert frame.x0 <= box.x0 and box.x1 <= frame.x1 and frame.y0 <= box.y0
+        assert not any(box.overlaps(other) for other in boxes[k + 1 :])
+    panels = [panel.get_window_extent() for panel in figure.axes]
+    assert not any(panel.overlaps(sentence) for panel in panels for sentence in sentences)

@@ -38,7 +38,7 @@ def test_figures_follow_the_parts():
 
 
 def test_no_gain_reduction_no_figure():
-    unit = load_unit("teaching").changed({"A1.gain": 1e-3, "V2": "-100V"})  # nothing to rectify, gate far below
+    unit = load_unit("teaching").changed({"A1.gain": 1e-3, "V1": "-120V", "V2": "-100V"})
     found = bench_figures(unit, "draft", quiet)
     assert found.threshold_dbu is None and "does not reach 0.5 dB" in found.reasons["threshold_dbu"]
     assert found.attack_ms is None and found.release_ms is None and found.thd_percent is not None

@@ -129,7 +129,8 @@ def test_ebu_tech_3341_true_peak(divisor, phase_deg, amplitude, stated_dbtp):
 def test_tones_are_told_from_programme(rng):
     noise = 0.1 * rng.standard_normal((3 * RATE_HZ, 1))
     t = np.arange(3 * RATE_HZ) / RATE_HZ
-    notes = sum(np.sin(2 * np.pi * hz * t) * np.exp(-((t - k * 0.1) % 3.0) * 9) for k, hz in enumerate(220 * 2 ** (np.arange(25) / 12)))
+    scale_hz = 220.0 * 2.0 ** (np.arange(25) / 12.0)
+    notes = sum(np.sin(2 * np.pi * hz * t) * np.exp(-9.0 * ((t - k * 0.1) % 3.0)) for k, hz in enumerate(scale_hz))
     assert is_tonal(tone(-20, 3), RATE_HZ)
     assert is_tonal(tone(-20, 3) + tone(-30, 3, 7000.0), RATE_HZ)
     assert is_tonal(tone(-20, 0.05), RATE_HZ)  # shorter than a window

@@ -29,7 +29,8 @@ HELD_DB = (0.0, 10.0, 20.0)  # gain reductions at which small signals are looked
 SHOWN_HARMONICS = (2, 3, 4, 5)
 LARGEST = 8  # contributors to the noise
 MISSING = {
-    "threshold_half_db_dbu": "0.5 dB threshold", "threshold_2db_dbu": "2 dB threshold", "bottoms_out_dbu": "bottoms out",
+    "threshold_half_db_dbu": "0.5 dB threshold", "threshold_2db_dbu": "2 dB threshold",
+    "bottoms_out_dbu": "bottoms out",
 }  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from fetsim.schematic.unit import Unit
 
 HOTTEST = 8  # parts in the table of heat
 SMALLEST = 1e-15  # volts and amperes below this are what rounding leaves
+NO_BREAK = "\u00a0"
 WARM_W = 1e-6  # less is not worth a line
 
 
@@ -36,7 +37,7 @@ def _listed(loadings: tuple[Loading, ...]) -> str:
 
 def _voltages(point: IdlePoint) -> Table:
     rows = [
-        (stage, ", ".join(f"{node} {number(point.node_voltages_v[node], 3)}" for node in nodes))
+        (stage, ", ".join(_together(node, number(point.node_voltages_v[node], 3)) for node in nodes))
         for stage, nodes in point.stage_nodes.items()
         if nodes
     ]
@@ -50,12 +51,13 @@ def _transistors(unit: Unit, point: IdlePoint) -> Table:
             words = []
             for way in part.branches:
                 volt, ampere = LEADS[way.label]
-                words.append(f"{volt} {_small(way.voltage_v, 'volt')}, {ampere} {_small(way.current_a, 'ampere')}")
+                words.append(_together(volt, _small(way.voltage_v, "volt")))
+                words.append(_together(ampere, _small(way.current_a, "ampere")))
             if part.above_pinch_off_v is not None:
                 side = "beyond pinch-off" if part.above_pinch_off_v <= 0.0 else "short of pinch-off"
                 words.append(f"gate {abs(part.above_pinch_off_v):.3f} V {side}")
             kind = kind_text(part.kind, unit.parts[part.designator].device)
-            rows.append((part.designator, kind, part.state, "; ".join(words)))
+            rows.append((part.designator, kind, part.state, ", ".join(words)))
     return Table(("part", "kind", "is", "operating point"), rows, words=4)
 
 
@@ -71,6 +73,11 @@ def _heat(unit: Unit, point: IdlePoint) -> Table:
             rated = f"{100.0 * most.share:.0f} % of {amount(most.limit, QUANTITIES[most.rating], DIGITS)}"
         rows.append((part.designator, kind, _small(part.dissipation_w, "watt"), rated))
     return Table(("warmest parts", "kind", "heat", "most used rating"), rows, words=2)
+
+
+def _together(name: str, value: str) -> str:
+    """A name and its value that stay on one line."""
+    return f"{name} {value}".replace(" ", NO_BREAK)
 
 
 def _small(value: float, quantity: str) -> str:

@@ -108,7 +108,7 @@ def needle_section(unit: Unit, quality: str, progress: Progress) -> Section:
         lead=[f"The needle comes to {deepest:.1f} dB where the gain reduction comes to {most:.1f} dB."],
         pictures=[
             Picture(inline_svg(draw_needle({"": one}, ""), "needle"), f"{one.about}."),
-            Picture(inline_svg(draw_meters({"": one}, None, ""), "meter"), f"The meter at {one.deepest_s:.3f} s."),
+            Picture(inline_svg(draw_meters({"": one}, None, ""), "meter")),
         ],
         figures=one.to_dict(),
     )  # fmt: skip

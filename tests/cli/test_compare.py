@@ -1,0 +1,144 @@
+"""``fetsim compare``: arguments, tables, what is refused, what the exit status says."""
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+
+import fetsim.studies.compare
+from fetsim.cli.main import main
+from fetsim.errors import ConvergenceError
+from fetsim.studies import playing, takes
+from fetsim.studies.cache import Cache
+from fetsim.studies.comparison import BenchFigures
+
+RATE_HZ = 48000
+PAGE = 100
+FAST = ("--unit", "teaching", "--quality", "draft")
+
+
+@pytest.fixture(autouse=True)
+def place(tmp_path, monkeypatch):
+    """An empty current folder with a second of sound, a cache beside it, and no bench."""
+    (tmp_path / "cache").mkdir()
+    monkeypatch.setattr(fetsim.studies.compare, "user_cache", lambda: Cache(tmp_path / "cache"))
+    figures = BenchFigures(-10.0, 1.25, None, 0.1, {"release_ms": "the trace is too short"})
+    monkeypatch.setattr(playing, "kept_figures", lambda *_: figures)
+    folder = tmp_path / "here"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    t = np.arange(RATE_HZ) / RATE_HZ
+    sound = 0.1 * np.random.default_rng(3).standard_normal(RATE_HZ) * np.exp(-5.0 * (t % 0.25))
+    soundfile.write("jingle.wav", sound, RATE_HZ)
+    return folder
+
+
+@pytest.fixture
+def compare(capsys):
+    """Runs the command; (status, standard output, standard error)."""
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ending:
+            main(["compare", "jingle.wav", *FAST, *arguments])
+        printed = capsys.readouterr()
+        return ending.value.code or 0, printed.out, printed.err
+
+    return run
+
+
+def test_tables_and_folder(compare, place):
+    status, out, err = compare("--version", "bigger cap: C2=330n", "-v", "same: C2=150n", "--no-page")
+    assert (status, err) == (0, "")
+    assert max(map(len, out.splitlines())) <= PAGE
+    titles = [line for line in out.splitlines() if line.isupper()]
+    assert titles == ["COMPARED", "VERSIONS", "LEVELS", "FIGURES", "TAKE CARE", "WRITTEN"]
+    flat = " ".join(out.split())
+    for wanted in (
+        "title jingle.wav through Teaching loop", "1.00 s, 48 kHz, mono", "loudness (ITU-R BS.1770)",
+        "1 bigger cap C2 150 nF -> 330 nF", "no difference", "-10.0 1.25 - 0.100", "no release: the trace is too short",
+        "Turn the monitors down", "same: nothing is changed", "folder jingle-compared/",
+    ):  # fmt: skip
+        assert wanted in flat, wanted
+    names = {path.name for path in (place / "jingle-compared").iterdir()}
+    assert names == {
+        "0-as-built.flac", "0-as-built.wav", "1-bigger-cap.flac", "1-bigger-cap.wav", "1-bigger-cap-difference.flac",
+        "1-bigger-cap-difference.wav", "2-same.flac", "2-same.wav", "comparison.json",
+    }  # fmt: skip
+    table = json.loads((place / "jingle-compared" / "comparison.json").read_text("utf-8"))
+    assert [one["name"] for one in table["versions"]] == ["as built", "bigger cap", "same"]
+
+
+def test_page_and_overwriting(compare, place):
+    assert compare("-v", "a: C2=330n", "--to", "out", "--quiet") == (0, "", "")
+    assert (place / "out" / "listen.html").read_text("utf-8").startswith("<!doctype html>")
+    status, out, err = compare("-v", "b: C2=330n", "--to", "out")
+    assert (status, out) == (2, "") and "out: exists already" in err
+    assert compare("-v", "b: C2=330n", "--to", "out", "--force", "--no-page", "--quiet") == (0, "", "")
+    assert {path.name for path in (place / "out").glob("*.flac")} == {
+        "0-as-built.flac", "1-b.flac", "1-b-difference.flac",
+    }  # fmt: skip
+    assert not (place / "out" / "listen.html").exists()
+
+
+def test_file_of_versions_common_changes_and_matching(compare, place):
+    (place / "ideas.toml").write_text('title = "Ideas"\n[versions."more <b>gain</b>"]\nA1.gain = 30\n')
+    status, out, _ = compare(
+        "--versions", "ideas.toml", "-v", "less: A1.gain=20", "--change", "R4=2M", "--load", "5k", "--match", "none",
+        "--no-page",
+    )  # fmt: skip
+    flat = " ".join(out.split())
+    assert status == 0 and "title Ideas" in flat and "1 more <b>gain</b> A1 25 -> 30" in flat
+    assert "R4 1 Mohm -> 2 Mohm" in flat and "OUT 10 kohm -> 5 kohm" in flat
+    assert "nothing: levels as they came out (asked for)" in flat and "Levels are not matched" in flat
+    assert "2 less A1 25 -> 20" in flat
+
+
+def test_hostile_names_stay_in_their_cells(compare):
+    name = "\N{RIGHT-TO-LEFT OVERRIDE}[red]x[/red]" + "\N{FACE WITH TEARS OF JOY}" * 200
+    status, out, _ = compare("-v", f"{name}: C2=330n", "--title", "[bold]t\N{RIGHT-TO-LEFT OVERRIDE}", "--no-page")
+    assert status == 0 and "?[red]x[/red]" in out and "[bold]t?" in out
+    assert "\N{RIGHT-TO-LEFT OVERRIDE}" not in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "lines"),
+    [
+        ((), ["none is given"]),
+        (("-v", "C2=330n", "-v", "a: C2"), ["is not 'NAME: PART=VALUE", "'C2' is not PART=VALUE"]),
+        (("-v", "a: C9=1n", "-v", "b: C2=1x, R9=3"), ["'a': teaching.toml: C9", "'b': teaching.toml: R9", "C2"]),
+        (("-v", "a: C2=1n", "-v", "A: C2=2n"), ["two versions have this name"]),
+        (("-v", "as built: C2=1n"), ["the untouched unit's"]),
+        (("-v", "a: C2=1n", "--match", "ears"), ["unknown matching 'ears'"]),
+        (("-v", "a: C2=1n", "--change", "R9=1"), ["R9"]),
+        (("--versions", "none.toml"), ["none.toml: cannot be read"]),
+        (("-v", "a: C2=1n", "--to", "no/where"), ["make it first"]),
+        (("-v", "a: C2=1n", "--to", "jingle.wav"), ["is a file"]),
+    ],
+)
+def test_refusals(compare, place, arguments, lines):
+    status, out, err = compare(*arguments)
+    assert status == 2 and out == ""
+    told = err.splitlines()
+    assert len(told) == len(lines)
+    for line, wanted in zip(told, lines, strict=True):
+        assert line.startswith("fetsim: ") and wanted in line
+    assert [path.name for path in place.iterdir()] == ["jingle.wav"]
+
+
+def test_a_failed_version_is_named_and_the_others_written(compare, place, monkeypatch):
+    class Failing(takes.Player):
+        def __init__(self, unit, *rest, **more):
+            if unit.parts["C2"].values["value"] == 1e-9:
+                raise ConvergenceError("no bias point: the current at node rc does not settle")
+            super().__init__(unit, *rest, **more)
+
+    monkeypatch.setattr(takes, "Player", Failing)
+    status, out, err = compare("-v", "bad: C2=1n", "-v", "good: C2=330n", "-v", "wrong: C9=1", "--keep-going")
+    assert status == 2
+    assert "NOT PLAYED" in out and "bad: no bias point" in out
+    first, second, last = err.splitlines()
+    assert first == "fetsim: version 'bad': no bias point: the current at node rc does not settle"
+    assert second.startswith("fetsim: version 'wrong': teaching.toml: C9")
+    assert last == "fetsim: the other versions are written to jingle-compared"
+    assert (place / "jingle-compared" / "2-good.flac").exists() and not list(place.glob("jingle-compared/1-*"))
