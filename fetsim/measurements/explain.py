@@ -2,7 +2,7 @@
 
 A steady tone below (or at any) level has settled; then it jumps to the burst's level, stays for a whole number of
 cycles, and falls back. The loop answers at the tap behind the divider, at the rectifier, at the control node, in the
-FET's channel, in the gain, and so at the output; ``explain_figures`` reads each trace. The record after the burst goes
+FET's channel, in the gain, and so at the output; ``explain_reading`` reads each trace. The record after the burst goes
 on until the control has come back, cycle by cycle.
 """
 
@@ -19,8 +19,9 @@ from fetsim.engine.linear import linearise
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench import Bench
 from fetsim.measurements.checks import positive
-from fetsim.measurements.explain_figures import LoopFacts, LoopFigures, loop_figures
+from fetsim.measurements.explain_figures import LoopFacts, LoopFigures
 from fetsim.measurements.explain_points import LoopPoints, loop_points
+from fetsim.measurements.explain_reading import loop_figures
 from fetsim.measurements.explain_traces import BurstTraces, Trace, cycle_starts
 from fetsim.measurements.hold import hold_at
 from fetsim.measurements.parallel import Progress, unwatched

@@ -19,7 +19,7 @@ LONGEST_NAME = 48  # characters in the legend
 def draw_comparison(comparison: Comparison) -> Figure:
     """Three panels under one time axis; a version that could not be played is left out."""
     heard = [one for one in comparison.versions if not one.error]
-    with new_figure(comparison.title, HEIGHT_INCH) as figure:
+    with new_figure(_literal(comparison.title), HEIGHT_INCH) as figure:
         reduction, level, difference = figure.subplots(3, sharex=True, height_ratios=[1.2, 1.0, 1.0])
         for one, style in zip(heard, islice(line_styles(), len(heard)), strict=True):
             if one.activity is None or one.outline is None:

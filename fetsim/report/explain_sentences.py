@@ -157,7 +157,8 @@ def _control(one: Explanation) -> str:
     if reduces and control.ripple_db is not None:
         worth = f"worth {control.ripple_db:.2g} dB of gain"
         if control.ripple_db >= CLEAR_RIPPLE_DB:
-            text += f"; {_end(one.figures)}, it ripples by {_volts(control.ripple_v)} at {control.ripple_hz:.4g} Hz, {worth}"
+            swing = f"{_volts(control.ripple_v)} at {control.ripple_hz:.4g} Hz"
+            text += f"; {_end(one.figures)}, it ripples by {swing}, {worth}"
         else:
             text += f"; its ripple is {worth}"
     return _sentence(text + _back(one.figures))
@@ -190,7 +191,8 @@ def _channel(figures: LoopFigures) -> str:
         opens = duration(channel.opens_s)
         text = f"pinched off at rest, by {beyond}, it conducts after {opens} and {_ends(figures)} at {settled}"
     else:
-        text = f"conducts before the burst already, {amount(channel.rest_ohm, 'ohm', 3)}, and {_ends(figures)} at {settled}"
+        rest = amount(channel.rest_ohm, "ohm", 3)
+        text = f"conducts before the burst already, {rest}, and {_ends(figures)} at {settled}"
     on = f"{amount(channel.on_ohm, 'ohm', 3)} with the gate at the source"
     if channel.bottoms_out:
         return _sentence(f"{text}: as low as the gate can bring it ({on}), so no more gain can be taken")

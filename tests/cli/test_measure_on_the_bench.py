@@ -126,7 +126,7 @@ def test_trim(measure, tmp_path):
         "--plot", picture,
     )  # fmt: skip
     assert status == 0
-    assert "Least" in page and "the null lies further out, widen the span" in page
+    assert "Least" in page and "% from the present value): " in page
     assert [row["value"] for row in rows_of(table)] == ["4230", "4700", "5170"]
     assert picture.read_bytes().startswith(b"\x89PNG")
 

@@ -115,7 +115,7 @@ def test_no_distortion_at_a_whisper():
 
 @pytest.fixture(scope="module")
 def null():
-    return measure_trim_null(DUNLIN.changed(SLOW), "R4", span=0.2, steps=5, level_dbu=0.22, quality="draft")
+    return measure_trim_null(DUNLIN.changed(SLOW), "R4", span=0.2, steps=3, level_dbu=0.22, quality="draft")
 
 
 def test_null_of_the_linearising_network(null):

@@ -8,8 +8,9 @@ import pytest
 
 from fetsim.errors import InputError
 from fetsim.measurements.explain import measure_explain
-from fetsim.measurements.explain_figures import LoopFacts, loop_figures
+from fetsim.measurements.explain_figures import LoopFacts
 from fetsim.measurements.explain_points import loop_points
+from fetsim.measurements.explain_reading import loop_figures
 from fetsim.measurements.explain_traces import BurstTraces, Trace
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import changed_text
@@ -234,19 +235,6 @@ def test_below_the_threshold_the_missing_level_is_told():
     assert figures.rectifier[0].missing_db == pytest.approx(20.0 * log10((7.0 - 4.5) / swing_v), abs=0.01)
     assert figures.rectifier[0].above_control_v == pytest.approx(-7.0 + swing_v + 5.0005, abs=1e-3)
     assert figures.channel.opens_s is None and figures.channel.settled_ohm == inf
-
-
-def test_sidechain_off():
-    one = measure_explain(load_unit("dunlin").changed(curve="none"), quality="draft", burst_s=0.05)
-    assert one.figures.sidechain_off and not one.figures.reduces and not one.figures.control.moves
-    assert one.figures.output.rise_db == pytest.approx(25.0, abs=0.01)
-
-
-def test_far_too_loud():
-    one = measure_explain(load_unit("dunlin"), level_dbu=30.0, quiet_dbu=-30.0, quality="draft").figures
-    assert one.output.clips_at_first and one.tap.clips_at_first
-    assert one.channel.bottoms_out
-    assert max(found.loss_db for found in one.rectifier) > 6.0
 
 
 def test_phase_and_frequency_are_played(teaching):

@@ -238,7 +238,10 @@ def wait(page, seconds):
     page.evaluate(
         """async (frames) => {
           const end = heard.length * 128 + frames;
-          while (heard.length * 128 < end) await new Promise((done) => setTimeout(done, 10));
+          for (let tries = 0; heard.length * 128 < end; tries += 1) {
+            if (tries > 3000) throw new Error(`the clock stands still, ${heard.length} blocks were recorded`);
+            await new Promise((done) => setTimeout(done, 10));
+          }
         }""",
         seconds * RATE_HZ,
     )

@@ -129,6 +129,8 @@ def test_a_control_that_moves_too_little():
 def test_sidechain_off_and_driven_hard():
     unit = load_unit("dunlin").changed(curve="none")
     one = measure_explain(unit, quality="draft", burst_s=0.05)
+    assert one.figures.sidechain_off and not one.figures.reduces and not one.figures.control.moves
+    assert one.figures.output.rise_db == pytest.approx(25.0, abs=0.01)
     assert said(one)["rectifier"].endswith("the sidechain is off.")
     hard = measure_explain(unit, quality="draft", burst_s=0.05, level_dbu=24.0)
     words = said(hard)
@@ -137,8 +139,10 @@ def test_sidechain_off_and_driven_hard():
 
 
 def test_saturation_is_told():
-    one = measure_explain(load_unit("dunlin"), level_dbu=30.0, quiet_dbu=-30.0, quality="draft")
-    words = said(one)
+    one = measure_explain(load_unit("dunlin"), level_dbu=30.0, quiet_dbu=-30.0, quality="draft", burst_s=0.1)
+    words, figures = said(one), one.figures
+    assert figures.output.clips_at_first and figures.tap.clips_at_first and figures.channel.bottoms_out
+    assert max(found.loss_db for found in figures.rectifier) > 6.0
     assert "the sidechain amplifier saturates" in words["rectifier"]
     assert "(flattened: clipped here or before)" in words["tap"]
     assert "as low as the gate can bring it" in words["channel"]
