@@ -9,11 +9,12 @@
 // no click. The sources of a run all start at the same frame of the clock and are made of whole frames, so versions
 // cannot drift apart. A difference is version i with its gain and version 0 with the same gain, turned over.
 
+const LEAD_S = 0.04; // from a command to its effect: the sound thread works ahead, and a fade must not begin in its past
 const CROSSFADE_S = 0.012;
 const CROSSFADE_POINTS = 25; // straight in between: 0.05 % off the curve
 const EDGE_S = 0.005; // fade at the ends of a run
 const UPWARD_DB_PER_S = 40; // the level never rises faster than this
-const LEAST_RAMP_S = 0.03;
+const LEAST_RAMP_S = 0.05;
 const SILENCE = 1e-4; // ramps of the level start here: an exponential one cannot start at nothing
 
 function decibelsToGain(db) {
@@ -63,7 +64,7 @@ class Graph {
   }
 
   /** Crossfade to a set of gains, one for each version, from `at` (seconds of the clock) or after the fade under way. */
-  hear(gains, at = this.context.currentTime) {
+  hear(gains, at = this.context.currentTime + LEAD_S) {
     const start = Math.max(at, this.fadeEnd);
     crossfadeCurves(this.gains, gains, this.covariance).forEach((curve, i) => {
       const { gain } = this.heard[i];

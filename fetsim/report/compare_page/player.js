@@ -2,7 +2,6 @@
 // The transport: keeps a few seconds scheduled ahead of the clock, run after run.
 
 const AHEAD_S = 3; // a page in the background is woken only once a second
-const LEAD_S = 0.03; // from a command to the frame where it takes effect
 const STALL_S = 0.1; // so long before the scheduled audio runs out, playing pauses for what is still to be read
 const LEAST_LOOP_S = 0.1;
 const IDLE_MS = 500; // after a stop the audio device is let go
