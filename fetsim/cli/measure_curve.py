@@ -61,7 +61,7 @@ def curve(
     \b
     fetsim measure curve --plot curve.svg
     fetsim measure curve --switches 'S1, S1+S2, all' --levels -20:24:2
-    fetsim measure curve -s S2 -v 'as it is:' -v 'softer: R42=12k, R32=9k1' --plot softer.png
+    fetsim measure curve -s S2 -v 'as it is:' -v 'later, harder: R42=12k, R32=9k1' --plot both.png
     """
     versions = chosen_versions(unit, change, load, version)
     levels_dbu = numbers(levels, "--levels")

@@ -126,12 +126,12 @@ def _version(label: str, one: DistortionMeasurement) -> str:
 
 
 def _sines(points: list[DistortionPoint]) -> str:
-    orders = [f"H{k}" for k in range(2, 2 + SHOWN_HARMONICS)]
+    orders = [f"H{k} dB" for k in range(2, 2 + SHOWN_HARMONICS)]
     head = ("input dBu", "output dBu", "reduction", "THD to H1", "to whole", *orders)
     rows = [
         (
             f"{p.input_dbu:+.1f}", f"{p.output_dbu:+.2f}", _db(p.gain_reduction_db), percent(p.thd_f), percent(p.thd_r),
-            *(f"{20.0 * np.log10(max(h, 1e-9)):.0f} dB" for h in p.harmonic[:SHOWN_HARMONICS]),
+            *(f"{20.0 * np.log10(max(h, 1e-9)):.0f}" for h in p.harmonic[:SHOWN_HARMONICS]),
             *("" for _ in range(SHOWN_HARMONICS - p.harmonic.size)),
         )
         for p in points

@@ -37,11 +37,15 @@ def draw_capture(captured: CaptureTiming, title: str) -> Figure:
         for panel, step in zip(panels, captured.steps, strict=True):
             later = step.time_s > 0.0
             panel.plot(step.time_s[later], step.gain_db[later], **style)
-            panel.set_xlim(_start([step.timing.t63_s], step.time_s[later]), step.time_s[-1])
-            _time_axis(panel)
+            if step.timing.kind == "release":
+                _linear_time(panel, step.time_s[-1])
+            else:
+                panel.set_xlim(_start([step.timing.t63_s], step.time_s[later]), step.time_s[-1])
+                _time_axis(panel)
             marked = [step.timing.t63_s, step.timing.t90_s]
             _mark(panel, step.time_s[later], step.gain_db[later], marked, style["color"])
-            panel.set_title(f"{step.timing.kind}, input {step.to_db - step.from_db:+.1f} dB", loc="left")
+            kind = {"none": "no gain reduction"}.get(step.timing.kind, step.timing.kind).capitalize()
+            panel.set_title(f"{kind}, input {step.to_db - step.from_db:+.1f} dB", loc="left")
         panels[0].set_ylabel("Gain (dB)")
         decibel_axis(panels[0])
     return figure
@@ -57,10 +61,7 @@ def _draw_traces(settings: Mapping[str, SettingTiming], title: str) -> Figure:
         starts = [_start([answer.spreads["t63_s"].at_zero], answer.time_s) for answer in answers]
         attack.set_xlim(min(starts), max(answer.time_s[-1] for answer in answers))
         _time_axis(attack)
-        release.set_xlim(0.0, max(one.release.time_s[-1] for one in settings.values()))
-        release.xaxis.set_major_locator(MaxNLocator(6))
-        release.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _tick(value)))
-        release.set_xlabel("Time after the step")
+        _linear_time(release, max(one.release.time_s[-1] for one in settings.values()))
         for panel, words in ((attack, "Attack"), (release, "Release (linear time)")):
             panel.set_title(words, loc="left")
         attack.set_title("dots: 63 % and 90 %; shade: over the phases", loc="right", color=GREY, fontsize=7.0)
@@ -138,6 +139,13 @@ def _start(times_s: Sequence[float | None], time_s: Any) -> float:
 def _time_axis(panel: Axes) -> None:
     panel.set_xscale("log")
     _seconds_on(panel.xaxis, *panel.get_xlim())
+    panel.set_xlabel("Time after the step")
+
+
+def _linear_time(panel: Axes, end_s: float) -> None:
+    panel.set_xlim(0.0, end_s)
+    panel.xaxis.set_major_locator(MaxNLocator(6))
+    panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _tick(value)))
     panel.set_xlabel("Time after the step")
 
 

@@ -13,7 +13,7 @@ Where the unit as built leaves the theory (measured at 1 kHz, output against the
 * a hundred times the gain behind the divider is used here, so that the drain's swing (1 mV) is small against V_ov. As
   built it is 0.12 V: the channel bends the signal, the rectifier sees one half of it, and the output is off by up to
   1 dB; just above the threshold it falls with rising input, where theory has 18 : 1. A linearising network cures this.
-* ten times the release resistor: with the 1M as built the output lies 0.5 dB lower, which the theory follows to 0.05 dB.
+* ten times the release resistor: with the 1M as built the output is 0.5 dB lower, which the theory follows to 0.05 dB.
 * a constant drop of 0.3 V for the diode and no shift, as hand calculations have it, cost 0.13 to 0.2 dB.
 * the ratio stays 2.6 % under theory just above the threshold and 0.3 % from 10 dB of reduction on.
 * attack: one pole needs a rectifier that conducts for a fixed share of the time, which a square wave gives. A sine of
@@ -96,7 +96,7 @@ def test_local_ratio_at_every_level(curve):
     above = curve.middle_in_dbu > curve.threshold_half_db_dbu + 0.25
     np.testing.assert_allclose(curve.local_ratio[above], theory[above], rtol=0.03)
     np.testing.assert_allclose(curve.local_ratio[-5:], theory[-5:], rtol=0.002)
-    np.testing.assert_allclose(curve.local_ratio[curve.middle_in_dbu < -60.0], 1.0, atol=1e-3)
+    np.testing.assert_allclose(curve.local_ratio[curve.middle_in_dbu < -62.0], 1.0, atol=1e-3)
     assert np.all(np.diff(curve.local_ratio[above]) < 0.0)
     assert 2.0 < curve.local_ratio[-1] < 3.1
 

@@ -57,7 +57,7 @@ def test_a_loop_that_oscillates_is_told(monkeypatch):
     monkeypatch.setattr("fetsim.measurements.steady.LONGEST_S", 4.0)
     bench = Bench(TEACHING.changed({"A1.gain": 2500, "C1": "10u", "R4": "100M"}))
     period = whole_period(1000.0, bench.rate_hz)
-    with pytest.raises(ConvergenceError, match="no steady state: Teaching loop .*does it oscillate"):
+    with pytest.raises(ConvergenceError, match=r"no steady state: Teaching loop .*does it oscillate"):
         settle(bench.run(), period.tone(-19.0))
 
 

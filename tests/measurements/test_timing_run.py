@@ -116,7 +116,8 @@ def test_read_off_the_output_as_hardware_would_be():
     """Output's envelope against the FET's channel: two ways, one answer."""
     unit = DUNLIN.changed({"P3.fraction": 1.0, "P4.fraction": 0.0})
     cell, output = (
-        measure_timing(unit, before_dbu=-14.0, after_dbu=0.0, phases=2, seen=seen).settings[0] for seen in ("cell", "output")
+        measure_timing(unit, before_dbu=-14.0, after_dbu=0.0, phases=2, seen=seen).settings[0]
+        for seen in ("cell", "output")
     )
     for figure in ("t63_s", "t90_s", "within_2db_s"):
         # the window is a quarter of a cycle, 50 us
