@@ -266,7 +266,7 @@ def test_playing_and_switching_while_it_really_runs(noisy, visit):
             wait(page, 0.3)
         one.press(" ")
         expect(page.locator("#play")).to_have_text("Play")
-        wait(page, 0.1)
+        page.wait_for_timeout(700)  # until the page has let the sound device go
         out = heard(page) / 10 ** (START_DB / 20)
     start = int(np.flatnonzero(out)[0]) - 1
     end = int(np.flatnonzero(out)[-1]) - round(0.005 * RATE_HZ)
@@ -316,7 +316,7 @@ def test_a_loop_repeats_to_the_sample(noisy, visit):
         page.fill("#loop-from", "0.3")
         page.fill("#loop-to", "0.9")
         page.press("#loop-to", "Enter")
-        assert one.status() == "Loop from 0.30 to 0.90" and page.is_checked("#loop-on")
+        assert one.status() == "Loop from 0.30 to 0.90 s" and page.is_checked("#loop-on")
         page.locator("h1").click()
         one.press(" ")
         wait(page, FIRST_FADE_S + 2.2)

@@ -91,7 +91,7 @@ def test_every_key_does_what_the_page_says(demo, visit):
         press("[", "Shift+ArrowRight")
         assert clock(page) == 12.0  # the end
         press("Shift+ArrowLeft", "ArrowRight", "ArrowRight", "]")
-        assert one.status() == "Loop from 2.00 to 4.00" and page.is_checked("#loop-on")
+        assert one.status() == "Loop from 2.00 to 4.00 s" and page.is_checked("#loop-on")
         press("l")
         assert one.status() == "Loop off" and not page.is_checked("#loop-on")
         press("l", "z")
@@ -385,14 +385,18 @@ def test_drawings_follow_width_and_colours(demo, visit):
     for name, options in (("light", {}), ("dark", {"color_scheme": "dark"}), ("phone", {"viewport": PHONE})):
         with visit(demo, **options) as one:
             looks[name] = one.page.evaluate(
-                """() => [...document.querySelectorAll("canvas.track")].map((canvas) => {
+                """async () => {
+                  const picture = () => new Promise((done) => requestAnimationFrame(done));
+                  await picture().then(picture);  // sizes are told after the page is laid out
+                  return [...document.querySelectorAll("canvas.track")].map((canvas) => {
                   const pixels = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
                   const colours = new Set();
                   for (let i = 0; i < pixels.length; i += 4) {
                     if (pixels[i + 3] === 255) colours.add(pixels.slice(i, i + 3).join());
                   }
                   return [canvas.clientWidth, canvas.clientHeight, [...colours]];
-                })"""
+                  });
+                }"""
             )
     plain = {name: [set(colours) for *_, colours in look] for name, look in looks.items()}
     assert all(len(colours) > 3 for look in plain.values() for colours in look)

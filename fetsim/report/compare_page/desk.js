@@ -234,7 +234,7 @@ class Desk {
 
   #sayLoop() {
     const { from, to, on } = this.player.loop;
-    say(on ? `Loop from ${clockText(from / this.rate, 0.01)} to ${clockText(to / this.rate, 0.01)}` : "Loop off");
+    say(on ? `Loop from ${clockText(from / this.rate, 0.01)} to ${clockText(to / this.rate, 0.01)} s` : "Loop off");
   }
 
   #refresh(message) {

@@ -167,7 +167,11 @@ def _value(version: VersionResult, record: str, name: str) -> float | None:
 
 
 def _change(first: float | None, value: float | None, digits: int) -> str:
-    return "" if first is None or value is None else signed(value - first, digits)
+    """From the first version's value; nothing where none shows."""
+    if first is None or value is None:
+        return ""
+    text = signed(value - first, digits)
+    return "" if text == number(0.0, digits) else text
 
 
 def _reason(version: VersionResult, record: str, name: str) -> str:
