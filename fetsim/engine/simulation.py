@@ -87,6 +87,8 @@ class Simulation:
         self._counts = np.zeros(4, dtype=np.int64)
         self._steps = 0
         self.last_input = 0.0
+        if compiled:
+            self.advance(np.empty(0))  # compiles the march here, where it must, and not inside the first block
 
     @property
     def state(self) -> Array:
