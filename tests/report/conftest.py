@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect, sync_playwright
 
 LAUNCH = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -22,13 +23,9 @@ PATIENCE_MS = 30_000  # a busy machine is slow, not wrong
 def browser():
     """One headless Chromium for all tests of a process."""
     path = os.environ.get("FETSIM_CHROMIUM") or shutil.which("chromium")
-    try:
-        from playwright.sync_api import expect, sync_playwright
-    except ImportError:
-        path = None
     if path is None:
         say = pytest.fail if os.environ.get("FETSIM_NEEDS_BROWSER") else pytest.skip
-        say("needs Chromium and the package playwright (apt-get install chromium; pip install -e '.[dev]')")
+        say("needs Chromium (apt-get install chromium, or its path in FETSIM_CHROMIUM)")
     expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=path, args=LAUNCH)

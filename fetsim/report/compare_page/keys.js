@@ -6,7 +6,7 @@ const USES_SPACE = "button, summary, a, input[type=checkbox]";
 const USES_ARROWS = "input[type=radio], input[type=range]";
 const ARROWS = ["ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "Home", "End"];
 
-function wireKeys(plan, player, desk, session) {
+function wireKeys(plan, player, desk, test) {
   const everywhere = {
     " ": () => desk.toggle(),
     "ArrowLeft": (event) => desk.seekBy(event.shiftKey ? -FAR_SEEK_S : -SEEK_S),
@@ -31,12 +31,12 @@ function wireKeys(plan, player, desk, session) {
   };
   for (let digit = 1; digit <= 9; digit += 1) open[digit] = () => desk.choose(digit - 1, false);
   const trial = {
-    "0": () => session.hear("reference"),
-    "1": () => session.hear("first"),
-    "2": () => session.hear("second"),
-    "f": () => session.answer("first"),
-    "s": () => session.answer("second"),
-    "n": () => session.answer("none"),
+    "0": () => test.hear("reference"),
+    "1": () => test.hear("first"),
+    "2": () => test.hear("second"),
+    "f": () => test.answer("first"),
+    "s": () => test.answer("second"),
+    "n": () => test.answer("none"),
   };
 
   document.addEventListener("keydown", (event) => {

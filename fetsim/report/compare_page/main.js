@@ -9,7 +9,7 @@ if (typeof AudioContext === "undefined") {
   const player = new Player(plan, segments, plan.covariance);
   const tracks = new Tracks(plan, byId("versions"));
   const desk = new Desk(plan, player, tracks);
-  const session = new Session(plan, player, desk);
-  wireKeys(plan, player, desk, session);
+  const test = new ListeningTest(plan, player, desk);
+  wireKeys(plan, player, desk, test);
   segments.load(0).catch(() => {}); // so that the first press of Play sounds at once; a failure is told then
 }

@@ -2,7 +2,7 @@
 // The audio comes in short segments, each holding all versions: FLAC as base64, one line a version. They stand in the
 // page itself or, when that would be too large, in script files beside it (a page opened from disk may read no others).
 
-const DECODED_BYTES = 160e6; // how much decoded audio is kept
+const DECODED_BYTES = 100e6; // how much decoded audio is kept
 const LEAST_KEPT = 4;
 
 class Segments {

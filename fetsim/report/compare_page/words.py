@@ -46,6 +46,11 @@ def clean(text: str) -> str:
     return _UNSHOWABLE.sub("\N{REPLACEMENT CHARACTER}", text)
 
 
+def isolated(text: str) -> str:
+    """A user's text inside a sentence, kept from turning the sentence's direction."""
+    return f"\N{FIRST STRONG ISOLATE}{text}\N{POP DIRECTIONAL ISOLATE}"
+
+
 def audible(version: VersionResult) -> Difference | None:
     """Its difference from the first version, if there is any."""
     return version.difference if version.difference is not None and version.difference.audible_at_all else None
@@ -95,15 +100,15 @@ def _facts(comparison: Comparison) -> list[str]:
         "none": "levels not matched",
     }[comparison.matching]
     return [
-        f"{comparison.input_name} through {comparison.unit_name}",
+        f"{isolated(comparison.input_name)} through {isolated(comparison.unit_name)}",
         f"{duration_text(comparison.duration_s)}, {comparison.rate_hz / 1000:g} kHz, {channels}",
         matching,
     ]
 
 
 def _cautions(comparison: Comparison) -> list[str]:
-    own = [f"{version.name}: {text}" for version in comparison.versions for text in version.cautions]
-    failed = [f"{version.name}: could not be played" for version in comparison.versions if version.error]
+    own = [f"{isolated(version.name)}: {text}" for version in comparison.versions for text in version.cautions]
+    failed = [f"{isolated(version.name)}: could not be played" for version in comparison.versions if version.error]
     return [*comparison.cautions, *own, *failed]
 
 
@@ -194,7 +199,7 @@ def _made(comparison: Comparison) -> list[tuple[str, str]]:
         *comparison.settings.items(),
         ("matching", f"{comparison.matching} ({comparison.matching_reason})"),
         ("headroom trim", f"{number(comparison.headroom_trim_db, 1)} dB, the same for all"),
-        *((f"files of {one.name}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
+        *((f"files of {isolated(one.name)}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
         ("made", f"{comparison.created} by fetsim {comparison.package_version}"),
     ]
     return [(clean(name), clean(text)) for name, text in lines]

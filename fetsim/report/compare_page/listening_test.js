@@ -3,7 +3,7 @@
 
 const SOUND_NAMES = { reference: "the reference", first: "the first", second: "the second" };
 
-class Session {
+class ListeningTest {
   constructor(plan, player, desk) {
     this.plan = plan;
     this.player = player;
