@@ -30,8 +30,8 @@ class RateChange:
 class StageInputs:
     """Input at the stages of a one-step method, between the samples of the oversampled stream.
 
-    Six-point Lagrange interpolation: the error at 20 kHz is -96 dB on a 192 kHz stream and -117 dB on 288 kHz
-    (linear interpolation would leave -29 and -36 dB). Holds back three samples.
+    Six-point Lagrange interpolation. Measured error of a 20 kHz tone: -70 dB on a 192 kHz stream, -82 dB on 240 kHz and
+    -91 dB on 288 kHz (linear interpolation: -27, -31 and -34 dB). Holds back three samples.
     """
 
     BEFORE, AFTER = 2, 3

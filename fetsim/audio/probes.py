@@ -2,7 +2,7 @@
 
 ``ctl`` is a node (or a name from the unit's probes), ``R2.current`` a current: of a resistor, track or supply from
 its first to its second terminal, of a capacitor likewise (by the difference of neighbouring internal steps: first
-order in time, 0.5 % low at 10 kHz on 288 kHz), of a winding (primary), and of a device: collector, drain or anode.
+order in time, 0.3 % low at 10 kHz on 240 kHz), of a winding (primary), and of a device: collector, drain or anode.
 """
 
 from collections.abc import Callable

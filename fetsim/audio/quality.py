@@ -6,7 +6,7 @@ the Dunlin at 48 kHz, output error in dB under the output's own rms (tests/data,
     level     factor   20 dB burst   programme   largest alias: 5 kHz at 15 dB of gain reduction / line stage clipping
     draft         3        -70          -79                          -114 / -45
     standard      5        -83          -96                          -117 / -56
-    fine         13       -101         -118                          -122 / -73
+    fine         12       -101         -116                          -122 / -75
 
 A stage that clips hard at several kHz switches regeneratively in under a microsecond: there every level is an
 approximation, and the error of a fully clipped 10 kHz tone stays near the figures of the last column.
