@@ -9,7 +9,8 @@ the Dunlin at 48 kHz, output error in dB under the output's own rms (tests/data,
     fine         12       -101         -116                          -122 / -75
 
 A stage that clips hard at several kHz switches regeneratively in under a microsecond: there every level is an
-approximation, and the error of a fully clipped 10 kHz tone stays near the figures of the last column.
+approximation. The 5 kHz burst of benchmarks/methods.py that clips the line stage keeps -57 dB of error at 240 kHz and
+-72 dB at 576 kHz.
 """
 
 from dataclasses import dataclass
