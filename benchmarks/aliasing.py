@@ -11,8 +11,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fetsim.audio.quality import QUALITIES
 from fetsim.audio.render import render
+from fetsim.rig.quality import QUALITIES
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 

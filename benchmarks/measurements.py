@@ -16,9 +16,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fetsim.measurements.bench import Bench
-from fetsim.measurements.measure_curve import CurveMeasurement, measure_curve
-from fetsim.measurements.measure_timing import measure_timing
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.curve.procedure import CurveMeasurement, measure_curve
+from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.schematic.load import load_unit
 
 LEVELS_DBU = np.linspace(-20.0, 24.0, 45)

@@ -12,12 +12,12 @@ with the firmer curve S3; and writes beside this script:
 
 from pathlib import Path
 
-from fetsim.audio.outputs import Outputs
-from fetsim.report.compare_page import write_page
-from fetsim.report.compare_picture import draw_comparison
-from fetsim.report.compare_text import compare_text
-from fetsim.report.plots import save_figure
-from fetsim.studies.compare import compare
+from fetsim.files.whole_files import Outputs
+from fetsim.report.compare.picture import draw_comparison
+from fetsim.report.compare.text import compare_text
+from fetsim.report.look.plots import save_figure
+from fetsim.report.pages.compare import write_page
+from fetsim.studies.compare.study import compare
 
 HERE = Path(__file__).parent
 VERSIONS = {

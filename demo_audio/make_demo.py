@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.signal import butter, lfilter, sosfilt
 
 from fetsim.audio.files import AudioWriter
-from fetsim.audio.outputs import Outputs
+from fetsim.files.whole_files import Outputs
 
 Array = NDArray[np.float64]
 

@@ -9,18 +9,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fetsim.audio.gain_cell import GainCellModel, gain_cell_model
 from fetsim.audio.gain_log import GainLog, LogCollector
 from fetsim.audio.levels import full_scale_peak_v
 from fetsim.audio.oversampling import RateChange, StageInputs
-from fetsim.audio.probes import Probe, find_probe
-from fetsim.audio.quality import quality_named
 from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.guard import stable_method
 from fetsim.engine.methods import METHODS
 from fetsim.engine.simulation import Effort, Simulation
+from fetsim.rig.gain_cell import GainCellModel, gain_cell_model
+from fetsim.rig.probes import Probe, find_probe
+from fetsim.rig.quality import quality_named
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
 

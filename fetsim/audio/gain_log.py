@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fetsim.audio.levels import DBU_REFERENCE_V, decibels
-from fetsim.audio.npz import ArchiveWriter
 from fetsim.engine.assembly import Array
+from fetsim.files.npz import ArchiveWriter
 
 GROWTH = 8
 """A full table is copied to one so many times as large. What is not yet written to takes no memory, so this keeps

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from fetsim.audio.files import AudioWriter
-from fetsim.audio.npz import ArchiveWriter
-from fetsim.audio.probes import Probe
 from fetsim.audio.spool import Spool
 from fetsim.errors import InputError
+from fetsim.files.npz import ArchiveWriter
+from fetsim.rig.probes import Probe
 
 PER_FULL_SCALE = {"V": 10.0, "A": 10e-3}
 _SHOWN = {"V": "10 V", "A": "10 mA"}

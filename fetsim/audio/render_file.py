@@ -12,12 +12,12 @@ import numpy as np
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
 from fetsim.audio.gain_log import GainLog, write_csv, write_npz
-from fetsim.audio.outputs import Outputs, writing
 from fetsim.audio.probe_files import check_probe_file, write_probes
 from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate, needs_compile
 from fetsim.audio.spool import BYTES, Spool
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError, UnitError
+from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 

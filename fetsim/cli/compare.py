@@ -10,11 +10,11 @@ import typer
 
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
 from fetsim.errors import FetsimError, InputError
-from fetsim.studies.compare import compare as compare_versions
-from fetsim.studies.compare import default_folder
-from fetsim.studies.comparison import AS_BUILT, Comparison
-from fetsim.studies.playing import MEASURING, PLAYING, Watcher
-from fetsim.studies.versions import Changes, parse_version, read_versions
+from fetsim.studies.compare.comparison import AS_BUILT, Comparison
+from fetsim.studies.compare.playing import MEASURING, PLAYING, Watcher
+from fetsim.studies.compare.study import compare as compare_versions
+from fetsim.studies.compare.study import default_folder
+from fetsim.studies.compare.versions import Changes, parse_version, read_versions
 
 SHARES = {PLAYING: (0.0, 0.7), MEASURING: (0.7, 0.3)}  # of a version's bar: where it starts, how much it is
 
@@ -81,7 +81,7 @@ def compare(
             notice=_silent if quiet else _say,
         )  # fmt: skip
     if not quiet:
-        from fetsim.report.compare_text import compare_text
+        from fetsim.report.compare.text import compare_text
 
         print(compare_text(found, folder))
     failed = [f"version {one.name[:60]!r}: {line}" for one in found.versions for line in one.error.splitlines()]
@@ -104,7 +104,7 @@ def _parsed(texts: list[str]) -> list[tuple[str, Changes]]:
 
 
 def _page(comparison: Comparison, folder: Path) -> None:
-    from fetsim.report.compare_page import write_page
+    from fetsim.report.pages.compare import write_page
 
     write_page(comparison, folder)
 

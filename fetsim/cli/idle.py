@@ -6,8 +6,8 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.options import ChangeOption, UnitOption, chosen_unit
-from fetsim.measurements.idle import idle_point
-from fetsim.report.idle_text import idle_page
+from fetsim.measurements.idle.procedure import idle_point
+from fetsim.report.idle.text import idle_page
 from fetsim.schematic.load import load_unit
 
 

@@ -107,7 +107,7 @@ def render(
             notice=None if quiet else _say,
         )  # fmt: skip
     if not quiet:
-        from fetsim.report.render_text import render_text
+        from fetsim.report.render.text import render_text
 
         print(render_text(rendering))
 
@@ -122,7 +122,7 @@ def _plot_writer(path: Path) -> Callable[[FileRendering, Path], None]:
         raise InputError(f"{path}: pictures are {', '.join(PLOT_SUFFIXES)} files; choose one of these suffixes")
 
     def write(rendering: FileRendering, at: Path) -> None:
-        from fetsim.report.render_picture import draw_render, save_picture
+        from fetsim.report.render.picture import draw_render, save_picture
 
         title = f"{rendering.path_in.name} through {rendering.unit.name}"
         save_picture(draw_render(rendering.logs, title), at, kind[1:])

@@ -7,9 +7,9 @@ import typer
 
 from fetsim.cli.options import ChangeOption, UnitOption, chosen_unit
 from fetsim.errors import InputError
-from fetsim.report.part_text import devices_page, part_page, units_page
-from fetsim.report.unit_dict import device_dict, part_dict, unit_dict
-from fetsim.report.unit_text import unit_page
+from fetsim.report.unit.part_text import devices_page, part_page, units_page
+from fetsim.report.unit.plain import device_dict, part_dict, unit_dict
+from fetsim.report.unit.text import unit_page
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.load import library_units, load_unit
 from fetsim.schematic.sheets import library_devices

@@ -1,1 +1,1 @@
-"""NUMBERS: what a trace, a curve or a capture says. Analysis takes arrays only; procedures drive a unit."""
+"""Numbers: what arrays say (``traces``), how a unit is driven (``bench``), and one room a measurement."""

@@ -1,1 +1,1 @@
-""" """
+"""Text, pictures and pages out of results; matplotlib lives here, and nothing is measured here."""

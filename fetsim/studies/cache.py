@@ -18,9 +18,12 @@ from pathlib import Path
 from fetsim.errors import InputError
 
 LARGEST_BYTES = 2_000_000_000  # nearly three hours of one channel at 48 kHz
-PLAYS = ("devices/*.py", "engine/*.py", "schematic/*.py", "audio/*.py", "studies/takes.py", "studies/programme.py")
+PLAYS = (
+    *(f"{room}/**/*.py" for room in ("devices", "engine", "schematic", "rig", "audio")),
+    "studies/compare/takes.py",
+)
 """Source files that decide what a render is,"""
-MEASURES = (*PLAYS, "measurements/*.py", "studies/figures.py")
+MEASURES = (*PLAYS, "measurements/**/*.py", "studies/compare/figures.py")
 """and a bench figure."""
 
 

@@ -10,10 +10,10 @@ import soundfile
 
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, container_for
 from fetsim.audio.full_scale import Fit, PeakFinder, fit
-from fetsim.audio.npz import ArchiveWriter
-from fetsim.audio.outputs import Outputs
 from fetsim.audio.spool import Spool
 from fetsim.errors import InputError
+from fetsim.files.npz import ArchiveWriter
+from fetsim.files.whole_files import Outputs
 
 RATE_HZ = 48000
 

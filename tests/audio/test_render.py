@@ -6,10 +6,10 @@ import pytest
 import fetsim
 from fetsim.audio.levels import DBU_REFERENCE_V, dbu_to_rms_v, decibels, full_scale_peak_v, rms_v_to_dbu
 from fetsim.audio.oversampling import RateChange, StageInputs
-from fetsim.audio.quality import QUALITIES
 from fetsim.audio.render import Player, render
 from fetsim.engine.methods import METHODS
 from fetsim.errors import InputError
+from fetsim.rig.quality import QUALITIES
 
 RATE_HZ = 48000
 

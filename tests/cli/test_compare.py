@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 import soundfile
 
-import fetsim.studies.compare
+import fetsim.studies.compare.study
 from fetsim.cli.main import main
 from fetsim.errors import ConvergenceError
-from fetsim.studies import playing, takes
 from fetsim.studies.cache import Cache
-from fetsim.studies.comparison import BenchFigures
+from fetsim.studies.compare import playing, takes
+from fetsim.studies.compare.comparison import BenchFigures
 
 RATE_HZ = 48000
 PAGE = 100
@@ -22,7 +22,7 @@ FAST = ("--unit", "teaching", "--quality", "draft")
 def place(tmp_path, monkeypatch):
     """An empty current folder with a second of sound, a cache beside it, and no bench."""
     (tmp_path / "cache").mkdir()
-    monkeypatch.setattr(fetsim.studies.compare, "user_cache", lambda: Cache(tmp_path / "cache"))
+    monkeypatch.setattr(fetsim.studies.compare.study, "user_cache", lambda: Cache(tmp_path / "cache"))
     figures = BenchFigures(-10.0, 1.25, None, 0.1, {"release_ms": "the trace is too short"})
     monkeypatch.setattr(playing, "kept_figures", lambda *_: figures)
     folder = tmp_path / "here"

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from fetsim.cli.main import main
-from fetsim.measurements.idle import idle_point
+from fetsim.measurements.idle.procedure import idle_point
 from fetsim.schematic.load import library_units, load_unit
 
 ONE_OF_EACH = str(Path(__file__).parents[1] / "schematic" / "one_of_each.toml")

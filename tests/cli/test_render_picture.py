@@ -7,7 +7,7 @@ from matplotlib.text import Text
 
 from fetsim.audio.gain_log import GainLog
 from fetsim.audio.levels import FLOOR_DB
-from fetsim.report.render_picture import COLUMNS, column_starts, draw_render, save_picture
+from fetsim.report.render.picture import COLUMNS, column_starts, draw_render, save_picture
 
 
 def log(rows, **columns):

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from fetsim.cli.main import main
-from fetsim.report.changeable import TEXTS, part_changes
-from fetsim.report.diagram import BY_NAME, stage_diagram
-from fetsim.report.flow import stage_flow
-from fetsim.report.part_text import part_page
-from fetsim.report.unit_dict import part_dict
+from fetsim.report.unit.changeable import TEXTS, part_changes
+from fetsim.report.unit.diagram import BY_NAME, stage_diagram
+from fetsim.report.unit.flow import stage_flow
+from fetsim.report.unit.part_text import part_page
+from fetsim.report.unit.plain import part_dict
 from fetsim.schematic.load import library_units, load_unit
 from fetsim.schematic.sheets import library_devices
 

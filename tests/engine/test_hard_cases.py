@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from fetsim.engine.simulation import Simulation
 from fetsim.errors import ConvergenceError
-from fetsim.measurements.bench import Bench, tone
+from fetsim.measurements.bench.bench import Bench, tone
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit
 

@@ -4,7 +4,7 @@ from itertools import chain, combinations
 
 import pytest
 
-from fetsim.measurements.bench import Bench, tone
+from fetsim.measurements.bench.bench import Bench, tone
 from fetsim.schematic.load import load_unit
 
 BUS_OHM = {"S1": 330e3, "S2": 18e3, "S3": 7.5e3}

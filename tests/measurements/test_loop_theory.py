@@ -25,10 +25,10 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import ive
 
-from fetsim.measurements.bench import Bench
-from fetsim.measurements.measure_curve import measure_curve
-from fetsim.measurements.steady import settle
-from fetsim.measurements.timing import step_timing
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.steady import settle
+from fetsim.measurements.curve.procedure import measure_curve
+from fetsim.measurements.timing.analysis import step_timing
 from fetsim.schematic.load import load_unit
 
 SERIES_OHM = 4700.0 + 50.0

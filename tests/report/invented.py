@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from fetsim.studies.comparison import (
+from fetsim.studies.compare.comparison import (
     Activity,
     BenchFigures,
     Comparison,

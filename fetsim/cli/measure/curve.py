@@ -1,0 +1,84 @@
+"""``fetsim measure curve``: output against input level."""
+
+from typing import Annotated
+
+import typer
+
+from fetsim.cli.measure.shared import (
+    CsvOption,
+    JsonOption,
+    PlotOption,
+    VersionOption,
+    chosen_versions,
+    destination,
+    document,
+    measured_versions,
+    numbers,
+    words,
+)
+from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
+from fetsim.measurements.bench.subsets import EVERY
+from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
+from fetsim.report.curve.picture import draw_curves
+from fetsim.report.curve.text import curve_page, curve_rows, named_curves
+
+
+def curve(
+    unit: UnitOption = "dunlin",
+    change: ChangeOption = None,
+    version: VersionOption = None,
+    load: LoadOption = None,
+    quality: QualityOption = "standard",
+    switches: Annotated[
+        str | None,
+        typer.Option("--switches", "-s", metavar="SUBSETS", help="switch subsets such as 'S1, S2+S3, none', or every "
+                     "(default: each switch on its own)"),
+    ] = None,
+    levels: Annotated[
+        str, typer.Option("--levels", metavar="FROM:TO:STEP", help="source levels in dBu, rising")
+    ] = "-30:24:1",
+    frequency: Annotated[
+        float, typer.Option("--frequency", metavar="HZ", help="of the tone")
+    ] = DEFAULT_FREQUENCY_HZ,
+    wait: Annotated[
+        float | None,
+        typer.Option("--wait", metavar="S", help="read every level after so many seconds, as a bench would, instead of "
+                     "solving for the steady state"),
+    ] = None,
+    equal: Annotated[
+        bool, typer.Option("--equal/--no-equal", help="look through all subsets of the bank for equal ones")
+    ] = True,
+    within: Annotated[
+        float, typer.Option("--within", metavar="DB", help="curves as near as this count as equal")
+    ] = EQUAL_DB,
+    json_to: JsonOption = None,
+    csv_to: CsvOption = None,
+    plot_to: PlotOption = None,
+    force: ForceOption = False,
+) -> None:  # fmt: skip
+    """Output against input level: thresholds, local ratio, most gain reduction, equal switch settings.
+
+    \b
+    fetsim measure curve --plot curve.svg
+    fetsim measure curve --switches 'S1, S1+S2, all' --levels -20:24:2
+    fetsim measure curve -s S2 -v 'as it is:' -v 'later, harder: R42=12k, R32=9k1' --plot both.png
+    """
+    versions = chosen_versions(unit, change, load, version)
+    levels_dbu = numbers(levels, "--levels")
+    subsets = EVERY if switches == EVERY else words(switches)
+    with destination(json_to, csv_to, plot_to, force) as write:
+        measured = measured_versions(
+            versions,
+            lambda one, told: measure_curve(
+                one, switches=subsets, levels_dbu=levels_dbu, frequency_hz=frequency, wait_s=wait, compare=equal,
+                equal_db=within, quality=quality, progress=told,
+            ),
+        )  # fmt: skip
+        first = next(iter(measured.values()))
+        title = f"{first.unit}: static curve at {first.frequency_hz:.6g} Hz"
+        results = {label: one.to_dict() for label, one in measured.items()}
+        write(
+            document("curve", unit, quality, versions, results), curve_rows(measured),
+            lambda: draw_curves(named_curves(measured), title),
+        )  # fmt: skip
+    typer.echo(curve_page(measured))

@@ -1,0 +1,81 @@
+"""``fetsim measure explain``: one burst followed round the loop."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fetsim.cli.measure.shared import CsvOption, JsonOption, PlotOption, destination, document, progress_bar, words
+from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
+from fetsim.measurements.explain.procedure import (
+    DEFAULT_BURST_S,
+    DEFAULT_FREQUENCY_HZ,
+    DEFAULT_LEVEL_DBU,
+    DEFAULT_STEP_DB,
+    LONGEST_RELEASE_S,
+    measure_explain,
+)
+from fetsim.report.explain.text import explain_dict, explain_page, explain_rows
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def explain(
+    unit: UnitOption = "dunlin",
+    change: ChangeOption = None,
+    load: LoadOption = None,
+    quality: QualityOption = "standard",
+    level: Annotated[
+        float, typer.Option("--level", "-l", metavar="DBU", help="of the burst, at the source")
+    ] = DEFAULT_LEVEL_DBU,
+    quiet: Annotated[
+        float | None,
+        typer.Option("--quiet", metavar="DBU", help=f"before and after it (default: {DEFAULT_STEP_DB:g} dB less)"),
+    ] = None,
+    frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the tone")] = DEFAULT_FREQUENCY_HZ,
+    burst: Annotated[
+        float, typer.Option("--burst", metavar="S", help="length of the burst, made up to whole cycles")
+    ] = DEFAULT_BURST_S,
+    phase: Annotated[
+        float, typer.Option("--phase", metavar="DEG", help="of the tone where the burst begins; 0: rising through zero")
+    ] = 0.0,
+    release: Annotated[
+        float | None,
+        typer.Option("--release-time", metavar="S", help="length of the record after the burst (default: until the "
+                     f"control has come back, {LONGEST_RELEASE_S:g} s at most)"),
+    ] = None,
+    tap: Annotated[
+        str | None, typer.Option("--tap", metavar="NAME", help="probe or node to watch behind the divider")
+    ] = None,
+    rectifier: Annotated[
+        str | None,
+        typer.Option("--rectifier", metavar="NAMES", help="probes or nodes to watch before the rectifier"),
+    ] = None,
+    json_to: JsonOption = None,
+    csv_to: CsvOption = None,
+    plot_to: PlotOption = None,
+    force: ForceOption = False,
+) -> None:  # fmt: skip
+    """One burst followed round the loop, with a sentence for each trace: what it does, and when.
+
+    \b
+    fetsim measure explain --plot loop.svg
+    fetsim measure explain --unit teaching --level -10
+    fetsim measure explain -c attack=0 --frequency 5000 --phase 90 --json loop.json
+    """
+    chosen = chosen_unit(unit, change, load=load)
+    with destination(json_to, csv_to, plot_to, force) as write:
+        with progress_bar(chosen) as progress:
+            one = measure_explain(
+                chosen, level_dbu=level, quiet_dbu=quiet, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
+                release_s=release, tap=tap, rectifier=words(rectifier) or (), quality=quality, progress=progress,
+            )  # fmt: skip
+
+        def draw() -> "Figure":
+            from fetsim.report.explain.picture import draw_explanation
+
+            return draw_explanation(one, f"{one.unit}: one burst round the loop")
+
+        rows = explain_rows(one) if csv_to is not None else []
+        write(document("explain", unit, quality, {"": chosen}, {"": explain_dict(one)}), rows, draw)
+    typer.echo(explain_page(one))

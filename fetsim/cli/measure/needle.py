@@ -1,0 +1,125 @@
+"""``fetsim measure needle``: what a gain-reduction meter shows, for a burst or for the log of a render."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fetsim.cli.measure.shared import (
+    CsvOption,
+    JsonOption,
+    PlotOption,
+    VersionOption,
+    chosen_versions,
+    destination,
+    document,
+    measured_versions,
+)
+from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
+from fetsim.errors import InputError
+from fetsim.files.whole_files import Outputs, writing
+from fetsim.measurements.needle.procedure import NeedleTrace, measure_needle, needle_of_log
+from fetsim.report.look.plots import picture_kind, save_figure
+from fetsim.report.needle.text import needle_page, needle_rows
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def needle(
+    unit: UnitOption = "dunlin",
+    change: ChangeOption = None,
+    version: VersionOption = None,
+    load: LoadOption = None,
+    quality: QualityOption = "standard",
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", metavar="FILE", help="a log that fetsim render --log has written (.csv), instead of a "
+                     "burst through a unit"),
+    ] = None,
+    channel: Annotated[int, typer.Option("--channel", metavar="N", help="of the log, from 1")] = 1,
+    level: Annotated[float, typer.Option("--level", metavar="DBU", help="of the burst at the source")] = 10.0,
+    frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the burst")] = 1000.0,
+    burst: Annotated[float, typer.Option("--burst", metavar="S", help="how long it lasts")] = 1.0,
+    after: Annotated[float, typer.Option("--after", metavar="S", help="silence after it")] = 2.0,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", metavar="FILE", help="draw the meter as it stands (.svg, .png or .pdf)")
+    ] = None,
+    when: Annotated[
+        float | None,
+        typer.Option("--when", metavar="S", help="instant of the picture (default: the deepest reading)"),
+    ] = None,
+    json_to: JsonOption = None,
+    csv_to: CsvOption = None,
+    plot_to: PlotOption = None,
+    force: ForceOption = False,
+) -> None:  # fmt: skip
+    """What the needle of a gain-reduction meter shows over time, and a still picture of the meter.
+
+    \b
+    fetsim measure needle --level 10 --burst 0.3 --plot needle.svg --picture meter.svg
+    fetsim measure needle --log gain.csv --picture meter.png --when 12.5
+    fetsim measure needle -v 'as it is:' -v 'slow release: release=1' --plot release.png
+    """
+    if log is not None and (version or change or load):
+        raise InputError("--log: a log has its unit behind it; leave out --version, --change and --load")
+    versions = chosen_versions(unit, change, load, version)
+    inputs = () if log is None else (log,)
+    with (
+        _picture(picture, force, inputs) as write_picture,
+        destination(json_to, csv_to, plot_to, force, inputs) as write,
+    ):
+        if log is not None:
+            traces = {"": needle_of_log(log, channel=channel)}
+        else:
+            traces = measured_versions(
+                versions,
+                lambda one, told: measure_needle(
+                    one, level_dbu=level, frequency_hz=frequency, burst_s=burst, after_s=after, quality=quality
+                ),
+            )
+        page = needle_page(traces, when)
+
+        def draw():  # type: ignore[no-untyped-def]
+            from fetsim.report.needle.picture import draw_needle
+
+            return draw_needle(traces, f"Gain-reduction needle: {_about(traces)}")
+
+        def draw_still():  # type: ignore[no-untyped-def]
+            from fetsim.report.needle.picture import draw_meters
+
+            return draw_meters(traces, when, f"Gain-reduction meter: {_about(traces)}")
+
+        results = {label: one.to_dict() for label, one in traces.items()}
+        if log is None:
+            whole = document("needle", unit, quality, versions, results)
+        else:
+            whole = {"measurement": "needle", "log": str(log), **results[""]}
+        write(whole, needle_rows(traces), draw)
+        write_picture(draw_still)
+    typer.echo(page)
+
+
+def _about(traces: dict[str, NeedleTrace]) -> str:
+    return next(iter(traces.values())).about
+
+
+@contextmanager
+def _picture(
+    path: Path | None, force: bool, inputs: tuple[Path, ...]
+) -> Iterator[Callable[[Callable[[], "Figure"]], None]]:
+    """One more picture, as whole as the other files."""
+    if path is None:
+        yield lambda draw: None
+        return
+    kind = picture_kind(path)
+    with Outputs(overwrite=force, inputs=inputs) as outputs:
+        staged = outputs.stage(path)
+
+        def write(draw: Callable[[], "Figure"]) -> None:
+            with writing(path):
+                save_figure(draw(), staged, kind)
+
+        yield write

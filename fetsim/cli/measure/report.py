@@ -1,0 +1,91 @@
+"""``fetsim measure report``: all measurements of one unit as one HTML page."""
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fetsim.audio.render import needs_compile
+from fetsim.audio.render_file import COMPILING
+from fetsim.cli.measure.shared import JsonOption, words
+from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
+from fetsim.errors import InputError
+from fetsim.report.pages.report import write_report
+from fetsim.report.pages.report.sections import NAMES
+from fetsim.schematic.load import load_unit
+from fetsim.schematic.unit import Unit
+
+SUFFIXES = (".html", ".htm")
+
+
+def report(
+    target: Annotated[
+        Path | None,
+        typer.Argument(metavar="[PAGE]", help="where to (default: the unit's name with -report.html, in this folder)"),
+    ] = None,
+    unit: UnitOption = "dunlin",
+    change: ChangeOption = None,
+    load: LoadOption = None,
+    quality: QualityOption = "standard",
+    only: Annotated[
+        str | None,
+        typer.Option("--only", "-o", metavar="SECTIONS", help=f"some of {', '.join(NAMES)} (default: all)"),
+    ] = None,
+    json_to: JsonOption = None,
+    force: ForceOption = False,
+) -> None:  # fmt: skip
+    """All measurements of one unit as one HTML page that needs no network, with settings, definitions and cautions.
+
+    \b
+    fetsim measure report
+    fetsim measure report bigger.html --change C16=330n
+    fetsim measure report --only curve,timing --unit mine.toml
+
+    A section that cannot be measured says why in its place; the others are there all the same.
+    """
+    chosen, before = chosen_unit(unit, change, load=load), load_unit(unit)
+    page = target or Path(f"{chosen.path.stem}-report.html")
+    if page.suffix.lower() not in SUFFIXES:
+        raise InputError(f"{page}: a report is an .html file; choose this suffix")
+    with _progress(chosen) as watch:
+        sections = write_report(
+            page, chosen, before, only=words(only), quality=quality, json_to=json_to, overwrite=force, watch=watch
+        )
+    for one in sections:
+        if one.problem:
+            print(f"fetsim: {one.name}: not measured: {one.problem}", file=sys.stderr)
+    typer.echo(page)
+
+
+@contextmanager
+def _progress(unit: Unit) -> Iterator[Callable[[str, float], None]]:
+    """A bar with the section at work on a terminal; elsewhere a line for each section."""
+    if needs_compile(unit):
+        print(f"fetsim: {COMPILING}", file=sys.stderr, flush=True)
+    if not sys.stderr.isatty():
+        yield _Lines()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+    columns = (BarColumn(), TaskProgressColumn(), TimeElapsedColumn(), TextColumn("{task.fields[section]}"))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("report", total=1.0, section="")
+        yield lambda title, share: bar.update(task, completed=share, section=title)
+
+
+class _Lines:
+    """Says which section is at work, once for each."""
+
+    def __init__(self) -> None:
+        self._last, self._began = "", time.perf_counter()
+
+    def __call__(self, title: str, share: float) -> None:
+        if title and title != self._last:
+            taken = time.perf_counter() - self._began
+            print(f"fetsim: {title} ({100.0 * share:.0f} % done, {taken:.0f} s)", file=sys.stderr, flush=True)
+            self._last = title

@@ -1,0 +1,199 @@
+"""What all measurements of ``fetsim measure`` share: versions of a unit, numbers in a row, files, the progress bar."""
+
+import csv
+import json
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from math import isfinite, isnan
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+import typer
+from matplotlib.figure import Figure
+
+import fetsim
+from fetsim.audio.render import needs_compile
+from fetsim.audio.render_file import COMPILING
+from fetsim.cli.options import chosen_unit
+from fetsim.errors import InputError
+from fetsim.files.whole_files import Outputs, writing
+from fetsim.report.look.plots import picture_kind, save_figure
+from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.schematic.load import load_unit
+from fetsim.schematic.unit import Unit
+
+Result = TypeVar("Result")
+Row = Mapping[str, str | float | int | None]
+"""Heading -> cell of one line of a CSV file."""
+
+VersionOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--version", "-v", metavar="'LABEL: NAME=VALUE, ...'",
+        help="measure this version of the unit too, on top of --change, and draw it into the same plot; 'as it is:' "
+        "changes nothing; repeat for more",
+    ),
+]  # fmt: skip
+JsonOption = Annotated[
+    Path | None, typer.Option("--json", metavar="FILE", help="write all figures and settings as JSON")
+]
+CsvOption = Annotated[
+    Path | None, typer.Option("--csv", metavar="FILE", help="write the figures as a table")
+]
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="draw the figures (.svg, .png or .pdf)")
+]
+
+LONGEST_RANGE = 2000  # numbers
+
+
+def chosen_versions(
+    unit: str, change: list[str] | None, load: str | None, version: list[str] | None
+) -> dict[str, Unit]:
+    """Label -> unit: each ``--version``, or the unit with its changes under an empty label."""
+    base = chosen_unit(unit, change, load=load)
+    if not version:
+        return {"": base}
+    found: dict[str, Unit] = {}
+    for text in version:
+        label, sign, changes = text.partition(":")
+        label = label.strip()
+        if not sign or not label:
+            raise InputError(
+                f"--version: {text[:60]!r} is not 'LABEL: NAME=VALUE, ...', such as 'slow: C16=220n, attack=0.8'"
+            )
+        if label in found:
+            raise InputError(f"--version: the label {label!r} is given twice")
+        found[label] = base.changed(_changes(changes)) if changes.strip() else base
+    return found
+
+
+def measured_versions(
+    versions: Mapping[str, Unit], measure: Callable[[Unit, Progress], Result]
+) -> dict[str, Result]:
+    """Label -> measurement, over all cores, with a bar on a terminal."""
+    with progress_bar(next(iter(versions.values()))) as progress:
+        return run_all(versions, measure, progress)
+
+
+def numbers(text: str, option: str) -> list[float]:
+    """``-30:24:2`` (from, to, step) or ``1, 2, 5``. Raises InputError that names the option."""
+    parts = text.split(":")
+    try:
+        values = [float(part) for part in (parts if len(parts) > 1 else text.split(","))]
+    except ValueError:
+        raise InputError(f"{option}: {text[:40]!r} is neither FROM:TO:STEP nor numbers with commas between") from None
+    if len(parts) == 1:
+        return values
+    if len(values) != 3 or not all(isfinite(value) for value in values) or values[2] <= 0.0 or values[1] < values[0]:
+        raise InputError(f"{option}: {text[:40]!r} is not FROM:TO:STEP with a step above zero")
+    start, stop, step = values
+    count = int((stop - start) / step + 1e-9) + 1
+    if count > LONGEST_RANGE:
+        raise InputError(f"{option}: {text[:40]!r} means {count} numbers; more than {LONGEST_RANGE} are too many")
+    return [start + step * k for k in range(count)]
+
+
+def words(text: str | None) -> list[str] | None:
+    """Words with commas between as a list; None for None."""
+    return None if text is None else [word.strip() for word in text.split(",") if word.strip()]
+
+
+@contextmanager
+def destination(
+    json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: tuple[Path, ...] = ()
+) -> Iterator[Callable[[Mapping[str, Any], Sequence[Row], Callable[[], Figure]], None]]:
+    """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
+
+    Gives ``write(document, rows, draw)`` to be called once at the end.
+    """
+    kind = None if plot_to is None else picture_kind(plot_to)
+    with Outputs(overwrite=force, inputs=inputs) as outputs:
+        staged = {path: outputs.stage(path) for path in (json_to, csv_to, plot_to) if path is not None}
+
+        def write(document: Mapping[str, Any], rows: Sequence[Row], draw: Callable[[], Figure]) -> None:
+            if json_to is not None:
+                with writing(json_to):
+                    staged[json_to].write_text(
+                        json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+                    )
+            if csv_to is not None:
+                with writing(csv_to):
+                    _write_csv(rows, staged[csv_to])
+            if plot_to is not None and kind is not None:
+                with writing(plot_to):
+                    save_figure(draw(), staged[plot_to], kind)
+
+        yield write
+
+
+def document(
+    what: str, unit: str, quality: str, versions: Mapping[str, Unit], results: Mapping[str, Mapping[str, Any]]
+) -> dict[str, Any]:
+    """The JSON of a measurement: what was measured, each version's changes against the unit's file, its figures."""
+    before = load_unit(unit)
+    return {
+        "measurement": what,
+        "fetsim": fetsim.__version__,
+        "unit": before.name,
+        "quality": quality,
+        "versions": [
+            {
+                "label": label,
+                "changes": [
+                    dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(version)
+                ],
+                **results[label],
+            }
+            for label, version in versions.items()
+        ],
+    }
+
+
+@contextmanager
+def progress_bar(unit: Unit) -> Iterator[Progress]:
+    """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first."""
+    if needs_compile(unit):
+        print(f"fetsim: {COMPILING}", file=sys.stderr, flush=True)
+    if not sys.stderr.isatty():
+        yield unwatched
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TimeRemainingColumn
+
+    columns = (BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("measure", total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def labelled(version: str, rest: str) -> str:
+    """A name for a line of a plot out of the version's label and what else tells it apart."""
+    return ", ".join(part for part in (version, rest) if part)
+
+
+def _changes(text: str) -> dict[str, str | float]:
+    found: dict[str, str | float] = {}
+    for change in text.split(","):
+        name, sign, value = (word.strip() for word in change.partition("="))
+        if not sign or not name or not value:
+            raise InputError(f"--version: {change.strip()[:60]!r} is not NAME=VALUE, such as C16=220n")
+        if name in found:
+            raise InputError(f"--version: {name} is given twice in one version")
+        found[name] = value
+    return found
+
+
+def _write_csv(rows: Sequence[Row], path: Path) -> None:
+    headings = list(dict.fromkeys(name for row in rows for name in row))
+    with path.open("w", newline="", encoding="utf-8") as file:
+        table = csv.DictWriter(file, headings, restval="")
+        table.writeheader()
+        table.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
+
+
+def _cell(value: str | float | int | None) -> str:
+    if value is None or (isinstance(value, float) and isnan(value)):
+        return ""
+    return f"{value:.8g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""The static curve: thresholds, local ratio, switch subsets that are alike."""

@@ -1,0 +1,221 @@
+"""Static curves of a unit: output against input level of a steady tone, for each subset of a bank's switches.
+
+Every level is the periodic steady state itself (``steady``), found from the state at the level below; ``wait_s`` gives
+what a bench reads that stays so long at each rising level. Where the gain reduction passes 0.5 and 2 dB the steps are
+halved until they are fine enough for the threshold (the knee of such a loop is a corner: inside a 1 dB step it would
+be misplaced by up to 0.25 dB).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fetsim.engine.assembly import Array
+from fetsim.errors import ConvergenceError, InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.steady import idle_gain_db, settle, tone_level_dbu, wait, whole_period
+from fetsim.measurements.bench.subsets import EVERY, switched
+from fetsim.measurements.curve.analysis import (
+    IEC_THRESHOLD_DB,
+    LOW_THRESHOLD_DB,
+    EqualCurves,
+    StaticCurve,
+    equal_curves,
+    ratio_at_reduction,
+    static_curve,
+)
+from fetsim.measurements.to_plain import plain
+from fetsim.measurements.traces.checks import Samples, positive, samples
+from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.schematic.unit import Unit
+
+DEFAULT_LEVELS_DBU = tuple(range(-30, 25))
+DEFAULT_FREQUENCY_HZ = 1000.0
+LOWEST_DBU, HIGHEST_DBU = -100.0, 60.0
+THRESHOLDS_DB = (LOW_THRESHOLD_DB, IEC_THRESHOLD_DB)
+THRESHOLD_STEP_DB = 0.125  # between the levels around a threshold: leaves 0.03 dB where there is a corner
+STATED_REDUCTION_DB = 10.0  # at which a local ratio is always told
+CLIPPED_DB = 0.5  # by which the output may fall behind what the FET accounts for
+EQUAL_DB = 0.25  # curves that stay as near as this are called nearly equal
+COMPARED_STEP_DB = 6.0  # between the levels at which all subsets are compared
+
+
+@dataclass(frozen=True)
+class SubsetCurve:
+    """The curve with one subset of switches closed; arrays run over the input levels, rising."""
+
+    switches: str
+    """As ``S1+S3`` or ``none``; empty for a unit without switches."""
+    idle_gain_db: float
+    """Small-signal gain from the source to the output at the tone's frequency, at rest."""
+    curve: StaticCurve
+    """Of the fundamental at the output."""
+    ratio_at_10db: float | None
+    """Local ratio where the gain reduction is 10 dB; None where it never is."""
+    cell_reduction_db: Samples
+    """Gain reduction in the FET's divider, mean over the cycle: unlike the output's it knows of no stage that clips."""
+    control_v: Samples
+    """Mean control voltage; NaN for a unit without a gain cell."""
+    clips_dbu: float | None
+    """Lowest input level at which the output has lost 0.5 dB more than the FET accounts for: a stage clips."""
+
+
+@dataclass(frozen=True)
+class CurveMeasurement:
+    """Curves of a unit at one setting of its other controls."""
+
+    unit: str
+    frequency_hz: float
+    quality: str
+    method: str
+    """How every level was brought to rest, in words."""
+    curves: tuple[SubsetCurve, ...]
+    compared: int
+    """Number of subsets looked at for equals; 0 where that was not asked for."""
+    equals: tuple[EqualCurves, ...]
+    """Groups of switch subsets whose curves are equal or nearly so."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts, lists and tables for JSON; an infinite ratio is None."""
+        return dict(plain(self))
+
+
+def measure_curve(
+    unit: Unit,
+    *,
+    switches: Sequence[str] | str | None = None,
+    levels_dbu: ArrayLike = DEFAULT_LEVELS_DBU,
+    frequency_hz: float = DEFAULT_FREQUENCY_HZ,
+    wait_s: float | None = None,
+    compare: bool = True,
+    equal_db: float = EQUAL_DB,
+    quality: str = "standard",
+    progress: Progress = unwatched,
+) -> CurveMeasurement:
+    """Static curves at rising source levels ``levels_dbu`` [shape=(n,)].
+
+    ``switches``: subsets such as ``["S1", "S2+S3", "none"]``, or ``"every"`` (default: each switch of the bank on its
+    own). ``compare`` also looks through all subsets for equal ones, within ``equal_db`` at levels 6 dB apart.
+    ``wait_s`` stays that long at every level instead of solving for the steady state; then no step is refined.
+
+    Raises InputError, UnitError or ConvergenceError.
+    """
+    levels = samples(levels_dbu, "levels", at_least=3)
+    if np.any(np.diff(levels) <= 0.0) or levels[0] < LOWEST_DBU or levels[-1] > HIGHEST_DBU:
+        raise InputError(f"levels: must rise, within {LOWEST_DBU:g} to {HIGHEST_DBU:g} dBu")
+    if wait_s is not None:
+        positive(wait_s, "wait")
+    chosen = switched(unit, switches)
+    everything = switched(unit, EVERY) if compare and unit.banks else {}
+    coarse = np.append(np.arange(levels[0], levels[-1], COMPARED_STEP_DB), levels[-1])
+    load, more = len(chosen) * levels.size, len(everything) * coarse.size
+
+    def whole(version: Unit, told: Progress) -> SubsetCurve:
+        return _subset_curve(_Sweep(version, quality, frequency_hz, wait_s), levels, told)
+
+    def outputs(version: Unit, told: Progress) -> Array:
+        sweep = _Sweep(version, quality, frequency_hz, None)
+        return np.array([point.output_dbu for point in sweep.rising(coarse, told)])
+
+    curves = run_all(chosen, whole, lambda share: progress(share * load / (load + more)))
+    found = run_all(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
+    return CurveMeasurement(
+        unit=unit.name,
+        frequency_hz=whole_period(frequency_hz, Bench(unit, quality).rate_hz).frequency_hz,
+        quality=quality,
+        method="steady state" if wait_s is None else f"{wait_s:g} s at every rising level",
+        curves=tuple(curves.values()),
+        compared=len(found),
+        equals=equal_curves(found, tolerance_db=equal_db),
+    )
+
+
+class _Point(NamedTuple):
+    """One level, and where to go on from."""
+
+    input_dbu: float
+    output_dbu: float
+    cell_reduction_db: float
+    control_v: float
+    memory: Array
+
+
+class _Sweep:
+    """One run of one unit, from level to level."""
+
+    def __init__(self, unit: Unit, quality: str, frequency_hz: float, wait_s: float | None) -> None:
+        bench = Bench(unit, quality)
+        self.bench, self.wait_s = bench, wait_s
+        self.period = whole_period(frequency_hz, bench.rate_hz)
+        self.control = unit.gain_cell.control_node if unit.gain_cell is not None else None
+        self.run = bench.run([self.control] if self.control else [])
+
+    def measure(self, level_dbu: float) -> _Point:
+        """Bring one level to rest and read it."""
+        tone_v = self.period.tone(level_dbu)
+        try:
+            found = settle(self.run, tone_v) if self.wait_s is None else wait(self.run, tone_v, self.wait_s)
+        except ConvergenceError as error:
+            raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
+        nodes = found.levels
+        return _Point(
+            level_dbu,
+            tone_level_dbu(nodes["output"], self.period),
+            float(np.mean(nodes["gain_reduction_db"])),
+            float(np.mean(nodes[self.control])) if self.control else np.nan,
+            self.run.memory,
+        )
+
+    def rising(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
+        points = []
+        for number, level in enumerate(levels_dbu, start=1):
+            points.append(self.measure(float(level)))
+            told(number / len(levels_dbu))
+        return points
+
+    def between(self, lower: _Point, upper: _Point) -> _Point:
+        """The level half way between two, from the state at the lower one."""
+        self.run.recall(lower.memory)
+        return self.measure(0.5 * (lower.input_dbu + upper.input_dbu))
+
+
+def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetCurve:
+    idle_db = idle_gain_db(sweep.bench, sweep.period.frequency_hz)
+    points = sweep.rising(levels_dbu, told)
+    if sweep.wait_s is None:
+        for threshold_db in THRESHOLDS_DB:
+            _refine(sweep, points, idle_db, threshold_db)
+    inputs, outputs, reductions, controls = np.array([point[:4] for point in points]).T
+    curve = static_curve(outputs, level_in_dbu=inputs, idle_gain_db=idle_db)
+    bank = next(iter(sweep.bench.unit.banks.values()), None)
+    return SubsetCurve(
+        switches="" if bank is None else "+".join(bank.closed) or "none",
+        idle_gain_db=idle_db,
+        curve=curve,
+        ratio_at_10db=ratio_at_reduction(curve, gain_reduction_db=STATED_REDUCTION_DB),
+        cell_reduction_db=reductions,
+        control_v=controls,
+        clips_dbu=_clips(curve, reductions) if sweep.control else None,
+    )
+
+
+def _clips(curve: StaticCurve, cell_reduction_db: Samples) -> float | None:
+    lost = np.flatnonzero(curve.gain_reduction_db - cell_reduction_db > CLIPPED_DB)
+    return float(curve.level_in_dbu[lost[0]]) if lost.size else None
+
+
+def _refine(sweep: _Sweep, points: list[_Point], idle_db: float, threshold_db: float) -> None:
+    """Halve the step in which the gain reduction passes the threshold until it is fine enough."""
+
+    def reached(point: _Point) -> bool:
+        return idle_db + point.input_dbu - point.output_dbu >= threshold_db
+
+    above = next((k for k, point in enumerate(points) if reached(point)), 0)
+    if above == 0:
+        return
+    while points[above].input_dbu - points[above - 1].input_dbu > THRESHOLD_STEP_DB:
+        points.insert(above, sweep.between(points[above - 1], points[above]))
+        above += not reached(points[above])

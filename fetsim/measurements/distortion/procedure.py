@@ -1,0 +1,263 @@
+"""Distortion of a unit: harmonics and THD against level, gain reduction and frequency, intermodulation, THD+N.
+
+Every reading is taken in the periodic steady state (``steady``), so the record holds whole periods and nothing that is
+still settling. Two-tone signals have the peak of the sine whose level is stated (common practice, no source); THD and
+intermodulation are defined in ``distortion`` and ``intermodulation``.
+
+The engine plays no noise. For THD+N the residue behind the notch is the simulated one, and the noise of the unit from
+its linearised circuit (``circuit_noise``, held at the same gain reduction, 20 Hz to 20 kHz) is added as power.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from math import ceil, inf
+from typing import Any, TypeVar
+
+import numpy as np
+
+from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
+from fetsim.engine.assembly import Array
+from fetsim.errors import ConvergenceError, InputError
+from fetsim.measurements.bench.bench import Bench, Run
+from fetsim.measurements.bench.hold import hold
+from fetsim.measurements.bench.operating import level_for_reduction_dbu
+from fetsim.measurements.bench.steady import Steady, common_steps, settle, whole_period
+from fetsim.measurements.distortion.harmonics import (
+    AES17_BAND_HZ,
+    AES17_FREQUENCY_HZ,
+    NOTCH_Q,
+    harmonics,
+    thd_plus_noise,
+)
+from fetsim.measurements.distortion.intermodulation import (
+    DIFFERENCE_LOWER_HZ,
+    DIFFERENCE_UPPER_HZ,
+    SMPTE_AMPLITUDE_RATIO,
+    SMPTE_HIGH_HZ,
+    SMPTE_LOW_HZ,
+    Intermodulation,
+    difference_tone_imd,
+    smpte_imd,
+)
+from fetsim.measurements.noise.procedure import unweighted_noise_dbu
+from fetsim.measurements.to_plain import plain
+from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.points import OUTPUT, find_point
+from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.schematic.unit import Unit
+
+DEFAULT_LEVELS_DBU = tuple(float(level) for level in range(-20, 25, 4))
+DEFAULT_FREQUENCY_HZ = 1000.0
+LEAST_CYCLES = 8  # in an analysed record
+LEAST_SPACINGS = 6.0  # of a two-tone record, periods of the tones' spacing
+NOTCH_RECORD_S = 0.25
+
+Reading = TypeVar("Reading")
+
+
+@dataclass(frozen=True)
+class DistortionPoint:
+    """A steady sine; ratios, not per cent."""
+
+    frequency_hz: float
+    input_dbu: float
+    output_dbu: float
+    """Of the fundamental."""
+    gain_reduction_db: float
+    """In the FET's divider, mean over the cycle; NaN for a unit without a gain cell."""
+    thd_f: float
+    """Harmonics over the fundamental."""
+    thd_r: float
+    """Harmonics over the whole."""
+    harmonic: Samples
+    """Amplitude over the fundamental's, orders 2, 3, ... [shape=(9,), fewer where they pass half the rate]."""
+
+
+@dataclass(frozen=True)
+class TwoTonePoint:
+    """Intermodulation at the level of a sine of the same peak."""
+
+    input_dbu: float
+    gain_reduction_db: float
+    smpte: Intermodulation
+    """60 Hz and 7 kHz, 4:1."""
+    difference_tone: Intermodulation
+    """19 and 20 kHz, 1:1."""
+    difference_tone_reduction_db: float
+
+
+@dataclass(frozen=True)
+class NoisyPoint:
+    """THD+N of a 997 Hz sine over 20 kHz."""
+
+    input_dbu: float
+    gain_reduction_db: float
+    ratio: float
+    """Residue and noise over the whole."""
+    distortion_ratio: float
+    """The residue alone."""
+    noise_dbu: float
+    """Of the unit at this gain reduction, 20 Hz to 20 kHz."""
+
+    @property
+    def level_db(self) -> float:
+        return float(20.0 * np.log10(self.ratio)) if self.ratio > 0.0 else -inf
+
+
+@dataclass(frozen=True)
+class DistortionMeasurement:
+    """All readings of a unit at one setting."""
+
+    unit: str
+    quality: str
+    tones: tuple[DistortionPoint, ...]
+    """Frequency by frequency, levels rising in each."""
+    two_tones: tuple[TwoTonePoint, ...]
+    """Level by level; empty where not asked for."""
+    with_noise: tuple[NoisyPoint, ...]
+    """Level by level; empty where not asked for."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts, lists and tables for JSON."""
+        return dict(plain(self))
+
+
+def measure_distortion(
+    unit: Unit,
+    *,
+    levels_dbu: Sequence[float] | None = None,
+    reductions_db: Sequence[float] | None = None,
+    frequencies_hz: Sequence[float] = (DEFAULT_FREQUENCY_HZ,),
+    two_tones: bool = True,
+    with_noise: bool = True,
+    quality: str = "standard",
+    progress: Progress = unwatched,
+) -> DistortionMeasurement:
+    """Distortion at source levels ``levels_dbu``, or at those that give ``reductions_db`` of gain reduction at 1 kHz.
+
+    A sine of every one of ``frequencies_hz`` is played at every level. ``two_tones`` and ``with_noise`` add
+    intermodulation and THD+N at every level. Raises InputError or ConvergenceError.
+    """
+    if levels_dbu is not None and reductions_db is not None:
+        raise InputError("levels, reductions: give one of the two")
+    if not len(frequencies_hz):
+        raise InputError("frequencies: give at least one")
+    bench = Bench(unit, quality)
+    if reductions_db is not None:
+        levels = sorted(level_for_reduction_dbu(bench, one, DEFAULT_FREQUENCY_HZ) for one in reductions_db)
+    else:
+        levels = sorted(float(level) for level in (DEFAULT_LEVELS_DBU if levels_dbu is None else levels_dbu))
+    if not levels or not all(np.isfinite(levels)):
+        raise InputError("levels: give at least one, in dBu")
+    jobs: dict[object, Callable[[Progress], list[Any]]] = {
+        f: partial(_rising, bench, levels, partial(_sine, frequency_hz=f)) for f in frequencies_hz
+    }
+    if two_tones:
+        jobs["two tones"] = partial(_rising, bench, levels, _smpte)
+        jobs["difference"] = partial(_rising, bench, levels, _difference)
+    if with_noise:
+        jobs["noise"] = partial(_rising, bench, levels, _thd_and_noise)
+    found = run_all(jobs, lambda job, told: job(told), progress)
+    return DistortionMeasurement(
+        unit=unit.name,
+        quality=quality,
+        tones=tuple(point for f in frequencies_hz for point in found[f]),
+        two_tones=tuple(
+            TwoTonePoint(level, smpte_db, smpte, difference, difference_db)
+            for level, (smpte, smpte_db), (difference, difference_db) in zip(
+                levels, found.get("two tones", []), found.get("difference", []), strict=False
+            )
+        ),
+        with_noise=tuple(found.get("noise", [])),
+    )
+
+
+def sine_distortion(run: Run, level_dbu: float, frequency_hz: float) -> DistortionPoint:
+    """Bring a sine to rest in ``run``, going on from its present state, and read its harmonics."""
+    period = whole_period(frequency_hz, run.bench.rate_hz)
+    steady = _settled(run, period.tone(level_dbu), level_dbu)
+    record = _repeated(steady.levels["output"], LEAST_CYCLES * period.steps / period.cycles)
+    found = harmonics(record, rate_hz=period.rate_hz, fundamental_hz=period.frequency_hz)
+    return DistortionPoint(
+        frequency_hz=period.frequency_hz,
+        input_dbu=level_dbu,
+        output_dbu=rms_v_to_dbu(float(found.amplitude[0]) / np.sqrt(2.0)),
+        gain_reduction_db=_reduction_db(steady, run.bench),
+        thd_f=found.thd_f,
+        thd_r=found.thd_r,
+        harmonic=found.amplitude[1:] / found.amplitude[0],
+    )
+
+
+def _rising(
+    bench: Bench, levels_dbu: Sequence[float], read: Callable[[Run, float], Reading], told: Progress
+) -> list[Reading]:
+    run, readings = bench.run(), []
+    for number, level in enumerate(levels_dbu, start=1):
+        readings.append(read(run, level))
+        told(number / len(levels_dbu))
+    return readings
+
+
+def _sine(run: Run, level_dbu: float, frequency_hz: float) -> DistortionPoint:
+    return sine_distortion(run, level_dbu, frequency_hz)
+
+
+def _smpte(run: Run, level_dbu: float) -> tuple[Intermodulation, float]:
+    steady, record = _two_tones(run, level_dbu, SMPTE_LOW_HZ, SMPTE_HIGH_HZ, SMPTE_AMPLITUDE_RATIO, SMPTE_LOW_HZ)
+    return smpte_imd(record, rate_hz=run.bench.rate_hz), _reduction_db(steady, run.bench)
+
+
+def _difference(run: Run, level_dbu: float) -> tuple[Intermodulation, float]:
+    spacing_hz = DIFFERENCE_UPPER_HZ - DIFFERENCE_LOWER_HZ
+    steady, record = _two_tones(run, level_dbu, DIFFERENCE_LOWER_HZ, DIFFERENCE_UPPER_HZ, 1.0, spacing_hz)
+    return difference_tone_imd(record, rate_hz=run.bench.rate_hz), _reduction_db(steady, run.bench)
+
+
+def _two_tones(
+    run: Run, level_dbu: float, low_hz: float, high_hz: float, low_to_high: float, spacing_hz: float
+) -> tuple[Steady, Array]:
+    rate_hz = run.bench.rate_hz
+    time_s = np.arange(1, common_steps((round(low_hz), round(high_hz)), rate_hz) + 1) / rate_hz
+    high_peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0) / (1.0 + low_to_high)
+    signal = low_to_high * np.sin(2.0 * np.pi * low_hz * time_s) + np.sin(2.0 * np.pi * high_hz * time_s)
+    steady = _settled(run, high_peak_v * signal, level_dbu)
+    return steady, _repeated(steady.levels["output"], LEAST_SPACINGS * rate_hz / spacing_hz)
+
+
+def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
+    bench = run.bench
+    period = whole_period(AES17_FREQUENCY_HZ, bench.rate_hz)
+    steady = _settled(run, period.tone(level_dbu), level_dbu)
+    record = _repeated(steady.levels["output"], NOTCH_RECORD_S * bench.rate_hz)
+    found = thd_plus_noise(
+        record, rate_hz=bench.rate_hz, near_hz=period.frequency_hz, notch_q=NOTCH_Q, band_hz=AES17_BAND_HZ
+    )
+    reduction_db = _reduction_db(steady, bench)
+    held = bench if bench.unit.gain_cell is None else hold(bench, max(reduction_db, 0.0))
+    noise_dbu = unweighted_noise_dbu(held, find_point(bench.unit, OUTPUT))
+    noise_v = dbu_to_rms_v(noise_dbu)
+    return NoisyPoint(
+        input_dbu=level_dbu,
+        gain_reduction_db=reduction_db,
+        ratio=float(np.hypot(found.residue_rms, noise_v) / np.hypot(found.total_rms, noise_v)),
+        distortion_ratio=found.ratio,
+        noise_dbu=noise_dbu,
+    )
+
+
+def _settled(run: Run, period_v: Array, level_dbu: float) -> Steady:
+    try:
+        return settle(run, period_v)
+    except ConvergenceError as error:
+        raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
+
+
+def _repeated(block: Array, least: float) -> Array:
+    """Whole periods over and over, ``least`` samples of them at least."""
+    return np.tile(block, max(1, ceil(least / block.size)))
+
+
+def _reduction_db(steady: Steady, bench: Bench) -> float:
+    return np.nan if bench.unit.gain_cell is None else float(np.mean(steady.levels["gain_reduction_db"]))

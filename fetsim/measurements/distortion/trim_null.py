@@ -1,0 +1,133 @@
+"""The linearising network's null: a part or trim swept, and where the second harmonic is least.
+
+A FET's channel bends the signal mostly by the square of its drain voltage; half of the drain voltage brought to the
+gate cancels that (in the square-law model exactly). How much arrives is set by one resistor, so the null is sharp and
+the resistor is selected on test.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+
+from fetsim.errors import InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.operating import level_for_reduction_dbu
+from fetsim.measurements.distortion.procedure import DEFAULT_FREQUENCY_HZ, DistortionPoint, sine_distortion
+from fetsim.measurements.to_plain import plain
+from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.schematic.settings import Setting, settings
+from fetsim.schematic.unit import Unit
+
+SPAN = 0.3  # either way, of the value; of the whole turn for a control
+STEPS = 13
+VALUE_TOLERANCE = 5e-3  # of the span, to which the least second harmonic is searched
+DEFAULT_REDUCTION_DB = 10.0
+
+
+@dataclass(frozen=True)
+class TrimNull:
+    """Distortion against the value of one part; arrays run over the values, rising."""
+
+    unit: str
+    trimmed: str
+    """Name of the part, figure or control."""
+    quantity: str
+    """Of its value, as in ``schematic.values``: ``ohm``, ``farad``, ``plain`` (position of a control) ..."""
+    frequency_hz: float
+    input_dbu: float
+    present: float
+    """Value in the unit as it is."""
+    value: Samples
+    second: Samples
+    """Second harmonic over the fundamental."""
+    third: Samples
+    gain_reduction_db: Samples
+    present_second: float
+    best: float
+    """Value at which the second harmonic is least."""
+    best_second: float
+    best_gain_reduction_db: float
+    inside: bool
+    """False where the least lies at an end of the sweep: the null itself is further out."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts, lists and tables for JSON."""
+        return dict(plain(self))
+
+
+def measure_trim_null(
+    unit: Unit,
+    trimmed: str,
+    *,
+    span: float = SPAN,
+    steps: int = STEPS,
+    level_dbu: float | None = None,
+    reduction_db: float = DEFAULT_REDUCTION_DB,
+    frequency_hz: float = DEFAULT_FREQUENCY_HZ,
+    quality: str = "standard",
+    progress: Progress = unwatched,
+) -> TrimNull:
+    """Sweep ``trimmed`` (``R4``, ``J1.pinch_off_voltage``, a control ...) by ``span`` either way and find the null.
+
+    ``span`` is a share of the value, or of the whole turn for a control. The source level stays the same:
+    ``level_dbu``, or the one at which the unit as it is has ``reduction_db``. Raises InputError, UnitError or
+    ConvergenceError.
+    """
+    present = _present(unit, trimmed)
+    if not 0.0 < span < 1.0:
+        raise InputError(f"span: is {span:g}; give a share between 0 and 1")
+    if steps < 3:
+        raise InputError(f"steps: is {steps}; at least 3 are needed")
+    at, is_control = float(present.value), trimmed in unit.controls
+    low, high = sorted((at - span, at + span) if is_control else (at * (1.0 - span), at * (1.0 + span)))
+    if is_control:
+        low, high = max(low, 0.0), min(high, 1.0)
+    if level_dbu is None:
+        level_dbu = level_for_reduction_dbu(Bench(unit, quality), reduction_db, frequency_hz)
+    level = level_dbu
+
+    def read(value: float) -> DistortionPoint:
+        return sine_distortion(Bench(unit.changed({trimmed: value}), quality).run(), level, frequency_hz)
+
+    values = np.linspace(low, high, steps)
+    jobs = {float(value): float(value) for value in (*values, at)}
+    found = run_all(jobs, lambda value, _: read(value), progress)
+    second = np.array([found[float(value)].harmonic[0] for value in values])
+    place = int(np.argmin(second))
+    inside = 0 < place < steps - 1
+    best, point = float(values[place]), found[float(values[place])]
+    if inside:
+        around = (float(values[place - 1]), float(values[place + 1]))
+        search = minimize_scalar(
+            lambda value: float(read(value).harmonic[0]), bounds=around, method="bounded",
+            options={"xatol": VALUE_TOLERANCE * (high - low)},
+        )  # fmt: skip
+        best, point = float(search.x), read(float(search.x))
+    return TrimNull(
+        unit=unit.name,
+        trimmed=trimmed,
+        quantity=present.quantity or "plain",
+        frequency_hz=point.frequency_hz,
+        input_dbu=level,
+        present=at,
+        value=values,
+        second=second,
+        third=np.array([found[float(value)].harmonic[1] for value in values]),
+        gain_reduction_db=np.array([found[float(value)].gain_reduction_db for value in values]),
+        present_second=float(found[at].harmonic[0]),
+        best=best,
+        best_second=float(point.harmonic[0]),
+        best_gain_reduction_db=point.gain_reduction_db,
+        inside=inside,
+    )
+
+
+def _present(unit: Unit, name: str) -> Setting:
+    unit.changed({name: settings(unit)[name].value} if name in settings(unit) else {name: 0.0})  # names what is wrong
+    found = settings(unit).get(name)
+    if found is None or isinstance(found.value, str):
+        raise InputError(f"trim: {name} has no number that could be swept")
+    return found

@@ -1,0 +1,1 @@
+"""One burst followed round the loop."""

@@ -1,0 +1,114 @@
+"""Where the loop of a unit can be watched: behind the divider, before the rectifier, at the control.
+
+Read from the unit's data, so that any unit with a [gain_cell] can be explained: the control node is named there; what
+drives it is found by walking from it through resistors, tracks, coils and switches to the first diodes (or emitters)
+and looking at their other side; the tap is the output of the stage after the gain cell's. A probe called ``preamp`` or
+``rectifier`` in [probes] has the first word, and whatever the user names has the last.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from fetsim.engine.circuit import GROUND
+from fetsim.errors import InputError
+from fetsim.measurements.levels.procedure import stage_outputs
+from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.schematic.unit import GainCell, Part, Unit
+
+TAP_PROBE, RECTIFIER_PROBE = "preamp", "rectifier"
+DIRECT = ("resistor", "potentiometer", "rheostat", "inductor", "switch")
+"""Parts that a rectified voltage passes on its way to the control node."""
+TURNS = {"diode": ("anode", "cathode"), "bjt": ("base", "emitter")}
+"""Kind -> the two terminals between which it rectifies."""
+
+
+@dataclass(frozen=True)
+class LoopPoints:
+    """Points of the loop in signal order."""
+
+    cell: GainCell
+    tap: Point
+    """Output of the stage behind the divider, from which the sidechain is fed."""
+    rectifier: tuple[Point, ...]
+    """Driven sides of the rectifying junctions; empty where none was found."""
+    control: Point
+    output: Point
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """All nodes to record."""
+        points = (self.tap, *self.rectifier, self.control, self.output)
+        return tuple(dict.fromkeys(node for point in points for node in point.nodes))
+
+
+def loop_points(unit: Unit, *, tap: str | None = None, rectifier: Sequence[str] = ()) -> LoopPoints:
+    """The points of a unit; ``tap`` and ``rectifier`` name other ones. Raises InputError without a gain cell."""
+    cell = unit.gain_cell
+    if cell is None:
+        raise InputError(f"{unit.name}: has no [gain_cell], so there is no loop to follow")
+    return LoopPoints(
+        cell,
+        _tap(unit, cell) if tap is None else find_point(unit, tap),
+        tuple(find_point(unit, name) for name in rectifier or _rectifier(unit, cell)),
+        find_point(unit, cell.control_node),
+        find_point(unit, OUTPUT),
+    )
+
+
+def _tap(unit: Unit, cell: GainCell) -> Point:
+    if TAP_PROBE in unit.probes:
+        return find_point(unit, TAP_PROBE)
+    fet = unit.parts[cell.fet]
+    try:
+        outputs = stage_outputs(unit)
+    except InputError:  # the file does not list its stages in the order of the signal
+        return find_point(unit, fet.nodes["drain"])
+    stages = [stage for stage, _ in outputs]
+    behind = stages.index(fet.stage) + 1 if fet.stage in stages else len(stages)
+    return outputs[behind][1] if behind < len(outputs) else find_point(unit, OUTPUT)
+
+
+def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
+    if RECTIFIER_PROBE in unit.probes:
+        return (unit.probes[RECTIFIER_PROBE],)
+    rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
+    near = _reached(unit, cell.control_node, {GROUND, *rails})
+    for kind, terminals in TURNS.items():
+        found = dict.fromkeys(
+            other
+            for part in unit.parts.values()
+            if part.kind == kind
+            for here, other in _both_ways(part.nodes[terminals[0]], part.nodes[terminals[1]])
+            if here in near and other not in near | {GROUND}
+        )
+        if found:  # a supply of high resistance may bias the rectifier itself; others clamp the control to a rail
+            return tuple(node for node in found if node not in rails) or tuple(found)
+    return ()
+
+
+def _both_ways(first: str, second: str) -> Iterable[tuple[str, str]]:
+    return (first, second), (second, first)
+
+
+def _reached(unit: Unit, start: str, barred: set[str]) -> set[str]:
+    """Nodes that hang together with ``start`` for direct current, neither ground nor a rail among them."""
+    closed = {switch for bank in unit.banks.values() for switch in bank.closed}
+    wires = [
+        ends
+        for part in unit.parts.values()
+        if part.kind in DIRECT and (part.bank is None or part.designator in closed)
+        for ends in _ways(part)
+    ]
+    reached, front = {start}, [start]
+    while front:
+        node = front.pop()
+        new = {end for ends in wires if node in ends for end in ends} - reached - barred
+        reached |= new
+        front.extend(new)
+    return reached
+
+
+def _ways(part: Part) -> list[set[str]]:
+    """Nodes that a part joins; the poles of a switch stay apart."""
+    ends = list(part.nodes.values())
+    return [set(ends[i : i + 2]) for i in range(0, len(ends), 2)] if part.kind == "switch" else [set(ends)]

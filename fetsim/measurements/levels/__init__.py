@@ -1,0 +1,1 @@
+"""The level plan: where the level goes, and which stage clips first."""

@@ -1,0 +1,141 @@
+"""Level plan: what each stage of the signal path carries at a chosen drive, where it clips, how far down its noise is.
+
+The measuring point of a stage is its output: the node that it shares with the stage after it, as the unit file lists
+them, from the one with the input to the one with the output (whose point is the output itself). A node that the stage
+after next touches too belongs to the later stage. Where a file gives no such chain, name the points.
+
+Nominal levels are those of a steady 1 kHz tone with the loop at work, its gain reduction settled. Clip levels are
+found with the sidechain without effect and count only what the stage itself adds (see ``clipping``); noise is that of
+the whole path up to the point, unweighted, with the control node held where the tone has brought it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from fetsim.engine.circuit import GROUND
+from fetsim.errors import InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.clipping import DEFAULT_LIMITS, ClipLimits, LargestLevel, clip_levels
+from fetsim.measurements.bench.hold import REFERENCE_HZ, hold_at, output_gain_db
+from fetsim.measurements.bench.steady import settle, tone_level_dbu, whole_period
+from fetsim.measurements.noise.procedure import unweighted_noise_dbu
+from fetsim.measurements.to_plain import plain
+from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.schematic.unit import Unit
+
+LARGEST_DBU = 60.0  # either way, of the source
+ALIGNMENT_DBU = 0.0  # ITU-R BS.645: the alignment signal, 1 kHz at 0 dBu
+
+
+@dataclass(frozen=True)
+class StageLevel:
+    """One stage, at its output."""
+
+    stage: str
+    point: str
+    gain_db: float
+    """From the point before (the source for the first), at the nominal level."""
+    nominal_dbu: float
+    clip: LargestLevel
+    noise_dbu: float
+    """Unweighted, 20 Hz to 20 kHz."""
+
+    @property
+    def headroom_db(self) -> float:
+        """Clip level over nominal level; at least that where ``clip.clips`` is false."""
+        return self.clip.level_dbu - self.nominal_dbu
+
+
+@dataclass(frozen=True)
+class LevelPlan:
+    """All stages of the signal path, in order."""
+
+    unit: str
+    source_dbu: float
+    gain_reduction_db: float
+    """Settled, at the output."""
+    limits: ClipLimits
+    stages: tuple[StageLevel, ...]
+
+    @property
+    def clips_first(self) -> StageLevel | None:
+        """The stage that clips at the lowest source level; None where none does."""
+        clipping = [stage for stage in self.stages if stage.clip.clips]
+        return min(clipping, key=lambda stage: stage.clip.source_dbu, default=None)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts and lists for JSON."""
+        table: dict[str, Any] = plain(self)
+        for entry, stage in zip(table["stages"], self.stages, strict=True):
+            entry["headroom_db"] = stage.headroom_db
+        table["clips_first"] = None if self.clips_first is None else self.clips_first.stage
+        return table
+
+
+def measure_levels(
+    unit: Unit,
+    *,
+    source_dbu: float = ALIGNMENT_DBU,
+    points: Sequence[str] = (),
+    limits: ClipLimits = DEFAULT_LIMITS,
+    quality: str = "standard",
+) -> LevelPlan:
+    """The level plan at ``source_dbu``; ``points`` (nodes or probes, in signal order) replace the stage outputs.
+
+    Raises InputError for an unknown point, for a level that is no number, and where stages cannot be told.
+    """
+    if not abs(source_dbu) <= LARGEST_DBU:
+        raise InputError(f"level: is {source_dbu:g} dBu; it must lie within -{LARGEST_DBU:g} to +{LARGEST_DBU:g} dBu")
+    bench = Bench(unit, quality)
+    places = [(name, find_point(unit, name)) for name in points] if points else stage_outputs(unit)
+    control = [] if unit.gain_cell is None else [find_point(unit, unit.gain_cell.control_node)]
+    run = bench.run([node for point in (*(p for _, p in places), *control) for node in point.nodes])
+    period = whole_period(REFERENCE_HZ, bench.rate_hz)
+    steady = settle(run, period.tone(source_dbu)).levels
+    nominal_dbu = [tone_level_dbu(point.volts(steady), period) for _, point in places]
+    held = hold_at(bench, float(np.mean(control[0].volts(steady)))) if control else bench
+    noise_dbu = [unweighted_noise_dbu(held, point) for _, point in places]
+    clips = clip_levels(bench, [point for _, point in places], limits=limits, own=True)
+    before = [source_dbu, *nominal_dbu]
+    return LevelPlan(
+        unit.name,
+        source_dbu,
+        output_gain_db(bench) - (tone_level_dbu(steady["output"], period) - source_dbu),
+        limits,
+        tuple(
+            StageLevel(stage, point.name, level - arrives, level, clip, noise)
+            for (stage, point), arrives, level, clip, noise in zip(
+                places, before, nominal_dbu, clips, noise_dbu, strict=False
+            )
+        ),
+    )
+
+
+def stage_outputs(unit: Unit) -> list[tuple[str, Point]]:
+    """The stages from input to output with their measuring points.
+
+    Raises InputError where the file does not list the stages of the path one after the other.
+    """
+    names = [stage.name for stage in unit.stages]
+    first, last = names.index(unit.input.stage), names.index(unit.output.stage)
+    path = unit.stages[first : last + 1]
+    nodes = [{node for part in stage.parts for node in part.nodes.values()} for stage in path]
+    rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
+    found = []
+    for number, stage in enumerate(path[:-1]):
+        later = nodes[number + 2] if number + 2 < len(path) else set()
+        shared = sorted((nodes[number] & nodes[number + 1]) - later - rails - {GROUND})
+        if len(shared) != 1:
+            raise InputError(
+                f"{unit.name}: the output of stage {stage.name} cannot be told ({len(shared)} nodes lead on to "
+                f"{path[number + 1].name}); name the points in signal order"
+            )
+        found.append((stage.name, Point(shared[0], shared[0])))
+    if not path:
+        raise InputError(f"{unit.name}: lists its output before its input; name the points in signal order")
+    return [*found, (path[-1].name, find_point(unit, OUTPUT))]

@@ -1,0 +1,1 @@
+"""A gain-reduction meter with standard ballistics."""

@@ -1,0 +1,1 @@
+"""Noise at the output and the parts it comes from."""

@@ -1,0 +1,1 @@
+"""Frequency response, at rest and held in gain reduction."""

@@ -1,0 +1,223 @@
+"""Small-signal response at any point of a unit: gain, phase, group delay, gain reduction against frequency.
+
+Three states can be measured, all against the open-circuit voltage of the source:
+
+* at rest: the circuit linearised at its bias point;
+* held at a gain reduction: linearised with the control node held still (see ``hold``), the loop open;
+* with the loop closed: steady tones in time at one source level, each frequency on its own, the gain
+  reduction settled. This is what sweeping a real unit at that level shows: where the sidechain hears less,
+  less is reduced. Only the fundamental is read and there is no group delay.
+
+The gain reduction at a frequency is the gain there at rest less the gain in the state. It is not the same at
+all frequencies: the divider works out of the transformer's impedance and into that of the preamp.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fetsim.audio.levels import dbu_to_rms_v
+from fetsim.engine.assembly import Array
+from fetsim.errors import InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
+from fetsim.measurements.bench.steady import phasor, settle, whole_period
+from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
+from fetsim.measurements.to_plain import plain
+from fetsim.measurements.traces.checks import positive
+from fetsim.measurements.traces.spectrum import tones
+from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.schematic.unit import Unit
+
+LOW_HZ, HIGH_HZ = 10.0, 100e3
+PER_OCTAVE, MOST_PER_OCTAVE = 12, 500
+NAMED_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 15e3, 20e3, 50e3)  # on the grid, wherever it starts
+SWEPT_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3, 20e3)
+"""Octaves of ISO 266 and both ends of the audio band."""
+CHECK_QUALITY = "fine"  # the circuit is to be compared, not the step: a coarser one alone is 0.02 dB off at 20 kHz
+CHECK_HZ = (20.0, 50.0, 200.0, 1000.0, 5000.0, 10e3, 20e3)
+CHECK_LEVEL_DBU = -50.0  # of each tone at the source: far below any threshold, harmonics under -100 dB
+CHECK_FADE_S = 0.25  # a slow start does not set coupling capacitors and transformers ringing
+CHECK_S = 0.4  # s, over which they are read after that
+
+
+@dataclass(frozen=True)
+class Response:
+    """Response from the source to one point in one state; arrays of shape (n,)."""
+
+    point: str
+    state: str
+    """In words."""
+    reduction_db: float
+    """Gain reduction of the state at the output, 1 kHz."""
+    control_v: float | None
+    """Voltage at which the control node is held; None where nothing is held."""
+    level_dbu: float | None
+    """Source level of the tones that were played; None where the circuit was linearised."""
+    frequency_hz: Array
+    gain_db: Array
+    """Voltage at the point over source voltage."""
+    phase_deg: Array
+    group_delay_s: Array
+    """NaN with the loop closed."""
+    gain_reduction_db: Array
+    """Gain of the same point at rest less this gain."""
+    gain_1khz_db: float
+    low_corner_hz: float | None
+    """Where the gain is 3 dB below that at 1 kHz; None if not in 0.01 Hz to 10 MHz, or the loop is closed."""
+    high_corner_hz: float | None
+
+    def value_at(self, frequency_hz: float, trace: Array) -> float | None:
+        """One of the arrays at a frequency, on straight lines over lg f; None outside the range."""
+        if not self.frequency_hz[0] <= frequency_hz <= self.frequency_hz[-1]:
+            return None
+        return float(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), trace))
+
+
+@dataclass(frozen=True)
+class ToneCheck:
+    """Linearised gain beside that of small tones played through the whole circuit in time [shape=(n,)]."""
+
+    point: str
+    state: str
+    frequency_hz: Array
+    linear_db: Array
+    tones_db: Array
+
+    @property
+    def largest_difference_db(self) -> float:
+        return float(np.max(np.abs(self.linear_db - self.tones_db)))
+
+
+@dataclass(frozen=True)
+class ResponseMeasurement:
+    """All responses asked for, state after state and in each point after point."""
+
+    unit: str
+    responses: tuple[Response, ...]
+    checks: tuple[ToneCheck, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts and lists for JSON."""
+        table: dict[str, Any] = plain(self)
+        return table
+
+
+def measure_response(
+    unit: Unit,
+    *,
+    points: Sequence[str] = (OUTPUT,),
+    reductions_db: Sequence[float] = (0.0,),
+    levels_dbu: Sequence[float] = (),
+    low_hz: float = LOW_HZ,
+    high_hz: float = HIGH_HZ,
+    per_octave: int = PER_OCTAVE,
+    check: bool = False,
+    quality: str = "standard",
+) -> ResponseMeasurement:
+    """Responses at ``points`` (nodes, probes, ``output``, ``input``) in every state asked for.
+
+    ``reductions_db``: gain reductions to hold, 0 for the state at rest. ``levels_dbu``: source levels at
+    which steady tones are played with the loop closed, at ``quality``. ``check`` plays small tones in time at
+    rest or held, at fine quality, and compares.
+
+    Raises InputError for an unknown point, a range that does not rise, more gain reduction than can be had.
+    """
+    if not positive(low_hz, "low_hz") < positive(high_hz, "high_hz"):
+        raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz does not rise")
+    if not 1 <= per_octave <= MOST_PER_OCTAVE:
+        raise InputError(f"per_octave: is {per_octave}; it must lie between 1 and {MOST_PER_OCTAVE}")
+    bench = Bench(unit, quality)
+    places = [find_point(unit, name) for name in points]
+    states = [hold(bench, wanted) for wanted in reductions_db]
+    octaves = float(np.log2(high_hz / low_hz))
+    named = [f for f in NAMED_HZ if low_hz <= f <= high_hz]
+    grid = np.union1d(np.geomspace(low_hz, high_hz, 2 + int(octaves * per_octave)), named)
+    found = [
+        response
+        for wanted, state in zip(reductions_db, states, strict=True)
+        for response in _linear(bench, state, wanted, places, grid)
+    ]
+    checks = []
+    if check:
+        for wanted, state in zip(reductions_db, states, strict=True):
+            checks += _checked(replace(state, quality=CHECK_QUALITY), state_in_words(wanted), places)
+    for level in levels_dbu:
+        found += _swept(bench, level, places)
+    return ResponseMeasurement(unit.name, tuple(found), tuple(checks))
+
+
+def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array) -> list[Response]:
+    linear, at_rest = linear_at_rest(state), linear_at_rest(bench)
+    weights = np.array([place.weights(linear.index) for place in places])
+    reference = transfers(at_rest, grid, weights)
+    middle = transfers(linear, np.array([REFERENCE_HZ]), weights)
+    found = []
+    for place, row, transfer, quiet, one in zip(
+        places, weights, transfers(linear, grid, weights), reference, middle, strict=True
+    ):
+        if not np.all(np.abs(transfer.gain) > SILENT):
+            raise InputError(
+                f"node: nothing of the input arrives at {place.name}, {state_in_words(wanted_db)}; choose another point"
+            )
+        low, high = corners_hz(linear, row, middle_hz=REFERENCE_HZ)
+        found.append(
+            Response(
+                place.name, state_in_words(wanted_db), wanted_db,
+                state.control_v if isinstance(state, HeldBench) else None, None,
+                grid, transfer.gain_db, transfer.phase_deg, transfer.group_delay_s,
+                quiet.gain_db - transfer.gain_db, float(one.gain_db[0]), low, high,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneCheck]:
+    """All tones at once: at this level the circuit is linear, so they do not disturb each other."""
+    linear = linear_at_rest(state)
+    frequencies = np.array(CHECK_HZ)
+    weights = np.array([place.weights(linear.index) for place in places])
+    steps, fade = round((CHECK_FADE_S + CHECK_S) * state.rate_hz), round(CHECK_FADE_S * state.rate_hz)
+    time = np.arange(1, steps + 1) / state.rate_hz
+    peak_v = dbu_to_rms_v(CHECK_LEVEL_DBU) * np.sqrt(2.0)
+    rising = np.sin(0.5 * np.pi * np.minimum(time / CHECK_FADE_S, 1.0)) ** 2
+    together = sum(np.sin(2.0 * np.pi * f * time) for f in CHECK_HZ)
+    played = state.run([node for place in places for node in place.nodes]).play(peak_v * rising * together)
+    found = []
+    for place, transfer in zip(places, transfers(linear, frequencies, weights), strict=True):
+        heard = tones(place.volts(played)[fade:], rate_hz=state.rate_hz, frequencies_hz=CHECK_HZ)
+        tones_db = 20.0 * np.log10(heard.amplitude / peak_v)
+        found.append(ToneCheck(place.name, words, frequencies, transfer.gain_db, tones_db))
+    return found
+
+
+def _swept(bench: Bench, level_dbu: float, places: Sequence[Point]) -> list[Response]:
+    """Steady tones one after the other, each from the state that the one before has left."""
+    linear = linear_at_rest(bench)
+    frequencies = np.array(SWEPT_HZ)
+    watched = [*places, find_point(bench.unit, OUTPUT)]
+    weights = np.array([place.weights(linear.index) for place in watched])
+    at_rest = transfers(linear, frequencies, weights)
+    run = bench.run([node for place in watched for node in place.nodes])
+    gains = np.empty((len(watched), len(frequencies)), dtype=np.complex128)
+    for number, frequency in enumerate(SWEPT_HZ):
+        period = whole_period(frequency, bench.rate_hz)
+        emf_v = period.tone(level_dbu)
+        steady = settle(run, emf_v)
+        for row, place in enumerate(watched):
+            gains[row, number] = phasor(place.volts(steady.levels), period) / phasor(emf_v, period)
+    levels, middle = 20.0 * np.log10(np.abs(gains)), SWEPT_HZ.index(REFERENCE_HZ)
+    reductions = np.array([one.gain_db for one in at_rest]) - levels
+    return [
+        Response(
+            place.name, f"loop closed, {level_dbu:+g} dBu", float(reductions[-1, middle]), None, level_dbu,
+            frequencies,
+            levels[row], np.degrees(np.unwrap(np.angle(gains[row]))), np.full(len(frequencies), np.nan),
+            reductions[row], float(levels[row, middle]), None, None,
+        )
+        for row, place in enumerate(places)
+    ]  # fmt: skip

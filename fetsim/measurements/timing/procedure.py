@@ -1,0 +1,299 @@
+"""Attack and release of a unit on tone bursts: every definition of ``timing``, over a grid of settings.
+
+The trace of gain reduction comes from the FET's channel (``gain_cell``), sample by sample of the internal rate and with
+no envelope detector in between; or, as on hardware, from the output: the burst is played a second time 60 dB lower,
+where nothing compresses, and the ratio of both outputs is taken (``envelope.local_gain``), so that phase shifts and
+ringing of transformers cancel.
+
+An attack faster than the tone depends on where in the cycle the step falls, so it is measured at several phases and
+told as a range. A release is slow against the cycle; one phase is the default (on the Dunlin four phases spread its
+63 % time by 0.1 % at 5 kHz).
+
+Where the gain itself ripples within the cycle (a FET without linearising network, a control voltage without smoothing)
+the trace is averaged over one cycle, centred, and then resolves nothing shorter: the result says so.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.errors import InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.bursts import Level, Step, play_step, steady_level
+from fetsim.measurements.bench.operating import threshold_dbu
+from fetsim.measurements.bench.steady import whole_period
+from fetsim.measurements.timing.analysis import StepTiming, step_timing
+from fetsim.measurements.to_plain import plain
+from fetsim.measurements.traces.envelope import local_gain
+from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.schematic.unit import Unit
+
+DEFAULT_FREQUENCY_HZ = 5000.0
+AROUND_THRESHOLD_DB = 10.0  # default step: from so much under the 0.5 dB threshold to so much over it
+PHASES = 8
+SILENCE_DBU = -np.inf
+CELL, OUTPUT = "cell", "output"
+SEEN = (CELL, OUTPUT)  # where the gain reduction is read
+RIPPLE_SHARE = 0.02  # rms within the cycle over the change: more and the trace is averaged over a cycle
+LOWERED_DB = 60.0  # by which the burst is lowered to see the unit without gain reduction
+WINDOW_CYCLES = 0.25  # of the fit that reads the gain off the output
+MOST_SAMPLES = 100_000  # in an analysed trace; longer ones are averaged in groups
+KEPT_POINTS = 500  # of a trace in the result, close together near the step
+FIGURES = (
+    "t63_s", "t90_s", "t10_90_s", "within_2db_s", "within_3db_s", "within_4db_s", "tau_s", "slow_tau_s",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Spread:
+    """One figure over the phases; None where no phase gives it, and then ``reason`` says why."""
+
+    at_zero: float | None
+    """With the step where the tone crosses zero upwards."""
+    least: float | None
+    most: float | None
+    missing: int
+    """Phases that do not give it."""
+    reason: str
+
+
+@dataclass(frozen=True)
+class StepAnswer:
+    """How the gain reduction answers to steps one way."""
+
+    kind: str
+    """``attack``, ``release`` or ``none``."""
+    reduction_before_db: float
+    """Steady gain reduction, mean over the cycle."""
+    reduction_after_db: float
+    spreads: Mapping[str, Spread]
+    """Figure of ``timing.StepTiming`` -> its spread over the phases."""
+    resolution_s: float
+    """Shortest time that the trace shows."""
+    averaged: bool
+    """Whether the trace is the mean over one cycle, because the gain ripples within it."""
+    phases_deg: tuple[float, ...]
+    timings: tuple[StepTiming, ...]
+    """Phase by phase."""
+    time_s: Array
+    """From the step, for the trace [shape=(m,)]; close together near the step."""
+    reduction_db: Array
+    """The trace with the step at phase zero."""
+    reduction_least_db: Array
+    """Least and most over the phases at the same time after the step."""
+    reduction_most_db: Array
+
+
+@dataclass(frozen=True)
+class SettingTiming:
+    """One setting of the grid."""
+
+    setting: Mapping[str, str]
+    """Name -> value of what is varied; empty for a single setting."""
+    before_dbu: float
+    """Source level before the attack; -inf for silence."""
+    after_dbu: float
+    attack: StepAnswer
+    release: StepAnswer
+
+
+@dataclass(frozen=True)
+class TimingMeasurement:
+    """Attack and release of a unit at one or more settings."""
+
+    unit: str
+    frequency_hz: float
+    quality: str
+    seen: str
+    """``cell``: from the FET's channel; ``output``: from the output's envelope."""
+    settings: tuple[SettingTiming, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts, lists and tables for JSON; silence and what is missing are None."""
+        return dict(plain(self))
+
+
+def measure_timing(
+    unit: Unit,
+    *,
+    before_dbu: float | None = None,
+    after_dbu: float | None = None,
+    frequency_hz: float = DEFAULT_FREQUENCY_HZ,
+    vary: Mapping[str, Sequence[str | float]] | None = None,
+    phases: int = PHASES,
+    release_phases: int = 1,
+    seen: str = CELL,
+    quality: str = "standard",
+    progress: Progress = unwatched,
+) -> TimingMeasurement:
+    """Attack from ``before_dbu`` to ``after_dbu`` (source levels; -inf for silence) and release back again.
+
+    By default the step goes from 10 dB under the unit's 0.5 dB threshold to 10 dB over it; it is the same for all
+    settings, except that each subset of a bank that is varied has its own. ``vary``: name of a control, part or bank
+    -> values; all combinations are measured. ``phases`` of the attack's step within the cycle, evenly spread.
+
+    Raises InputError, UnitError or ConvergenceError.
+    """
+    _check(before_dbu, after_dbu, phases, release_phases, seen, unit)
+    grid = _combinations(vary or {})
+    levels: dict[tuple[str, ...], tuple[float, float]] = {}
+    jobs = {}
+    for setting in grid:
+        banks = {name: value for name, value in setting.items() if name in unit.banks}
+        key = tuple(str(value) for value in banks.values())
+        if key not in levels:
+            levels[key] = _levels(unit.changed(banks) if banks else unit, before_dbu, after_dbu, frequency_hz, quality)
+        jobs[tuple(setting.items())] = (unit.changed(setting) if setting else unit, setting, levels[key])
+
+    def one(job: tuple[Unit, dict[str, str | float], tuple[float, float]], told: Progress) -> SettingTiming:
+        version, setting, (low, high) = job
+        bench = Bench(version, quality)
+        quiet = steady_level(bench, low, frequency_hz)
+        loud = steady_level(bench, high, frequency_hz, quiet.run)
+        attack = _answer(quiet, loud, frequency_hz, phases, seen, lambda share: told(0.5 * share))
+        release = _answer(loud, quiet, frequency_hz, release_phases, seen, lambda share: told(0.5 + 0.5 * share))
+        return SettingTiming({name: str(value) for name, value in setting.items()}, low, high, attack, release)
+
+    measured = run_all(jobs, one, progress)
+    played_hz = whole_period(frequency_hz, Bench(unit, quality).rate_hz).frequency_hz
+    return TimingMeasurement(unit.name, played_hz, quality, seen, tuple(measured.values()))
+
+
+def _check(
+    before_dbu: float | None, after_dbu: float | None, phases: int, release_phases: int, seen: str, unit: Unit
+) -> None:
+    if seen not in SEEN:
+        raise InputError(f"seen: unknown place {seen[:20]!r}; choose from {', '.join(SEEN)}")
+    if seen == CELL and unit.gain_cell is None:
+        raise InputError(f"{unit.name}: has no [gain_cell]; read the gain reduction off the output instead")
+    if seen == OUTPUT and before_dbu == SILENCE_DBU:
+        raise InputError("before: out of silence there is no output to read a gain from; give a level in dBu")
+    if min(phases, release_phases) < 1 or max(phases, release_phases) > 360:
+        raise InputError("phases: give a number from 1 to 360")
+    if before_dbu is not None and after_dbu is not None and not before_dbu < after_dbu:
+        raise InputError(f"before, after: the level must rise, from {before_dbu:g} dBu it goes to {after_dbu:g} dBu")
+
+
+def _combinations(vary: Mapping[str, Sequence[str | float]]) -> list[dict[str, str | float]]:
+    for name, values in vary.items():
+        if not values:
+            raise InputError(f"vary: {name} has no values")
+    return [dict(zip(vary, values, strict=True)) for values in product(*vary.values())]
+
+
+def _levels(
+    unit: Unit, before_dbu: float | None, after_dbu: float | None, frequency_hz: float, quality: str
+) -> tuple[float, float]:
+    if before_dbu is not None and after_dbu is not None:
+        return before_dbu, after_dbu
+    try:
+        threshold = threshold_dbu(Bench(unit, quality), frequency_hz)
+    except InputError as error:
+        raise InputError(f"{error}; without a threshold, give the levels before and after the step") from None
+    low = threshold - AROUND_THRESHOLD_DB if before_dbu is None else before_dbu
+    high = threshold + AROUND_THRESHOLD_DB if after_dbu is None else after_dbu
+    if not low < high:
+        raise InputError(f"before, after: the level must rise, from {low:.1f} dBu it goes to {high:.1f} dBu")
+    return low, high
+
+
+def _answer(
+    before: Level, after: Level, frequency_hz: float, phases: int, seen: str, told: Progress
+) -> StepAnswer:
+    read = _cell_trace if seen == CELL else _output_reader(before, after, frequency_hz)
+    cycle_s = 1.0 / frequency_hz
+    timings, traces, degrees = [], [], []
+    least_s, kind = 0.0, "none"
+    change_db = abs(after.reduction_db - before.reduction_db)
+    averaged = max(before.ripple_db, after.ripple_db) > RIPPLE_SHARE * change_db > 0.0
+    for number in range(phases):
+        step = play_step(before, after, frequency_hz, number / phases, least_s)
+        trace = read(step)
+        if averaged:
+            trace = _averaged(trace, round(cycle_s * step.rate_hz))
+        thin, rate_hz, step_s = _thinned(trace, step)
+        timing = step_timing(
+            -thin, rate_hz=rate_hz, step_s=step_s, gain_before_db=-before.reduction_db,
+            gain_after_db=-after.reduction_db, resolution_s=cycle_s if averaged else None,
+        )  # fmt: skip
+        timings.append(timing)
+        degrees.append(step.phase_deg)
+        kind = timing.kind if number == 0 else kind
+        least_s = least_s or (trace.size - 1) / step.rate_hz - step.step_s
+        traces.append((np.arange(trace.size) / step.rate_hz - step.step_s, trace))
+        told((number + 1) / phases)
+    time_s = _close_near_zero(traces[0][0])
+    bundle = np.array([np.interp(time_s, *one) for one in traces])
+    return StepAnswer(
+        kind=kind,
+        reduction_before_db=before.reduction_db,
+        reduction_after_db=after.reduction_db,
+        spreads={name: _spread(timings, name) for name in FIGURES},
+        resolution_s=timings[0].resolution_s,
+        averaged=averaged,
+        phases_deg=tuple(degrees),
+        timings=tuple(timings),
+        time_s=time_s,
+        reduction_db=bundle[0],
+        reduction_least_db=np.min(bundle, axis=0),
+        reduction_most_db=np.max(bundle, axis=0),
+    )
+
+
+def _spread(timings: Sequence[StepTiming], name: str) -> Spread:
+    found = [getattr(timing, name) for timing in timings]
+    given = [value for value in found if value is not None]
+    reason = next((timing.reasons[name] for timing in timings if name in timing.reasons), "")
+    reason = reason.replace("record longer", "the gain is at its end by then, so this is no exponential")
+    reason = reason.replace("raise its rate", "take a higher test frequency or a finer quality")
+    return Spread(
+        at_zero=found[0],
+        least=min(given, default=None),
+        most=max(given, default=None),
+        missing=len(found) - len(given),
+        reason=reason,
+    )
+
+
+def _cell_trace(step: Step) -> Array:
+    return step.reduction_db
+
+
+def _output_reader(before: Level, after: Level, frequency_hz: float) -> Callable[[Step], Array]:
+    """Reads gain reduction off the output, beside the output of the same burst where nothing compresses."""
+    bench = before.run.bench
+    quiet = steady_level(bench, before.level_dbu - LOWERED_DB, frequency_hz)
+
+    def read(step: Step) -> Array:
+        lowered = quiet.run.branch().play(10.0 ** (-LOWERED_DB / 20.0) * step.emf_v)
+        found = local_gain(
+            step.output_v, dry=10.0 ** (LOWERED_DB / 20.0) * lowered["output"], rate_hz=step.rate_hz,
+            window_s=WINDOW_CYCLES / frequency_hz, breaks_s=[step.step_s],
+        )  # fmt: skip
+        return -found.gain_db
+
+    return read
+
+
+def _averaged(trace: Array, cycle: int) -> Array:
+    """Mean over one cycle around every sample; shorter at the ends."""
+    ones = np.ones(cycle)
+    return np.asarray(np.convolve(trace, ones, mode="same") / np.convolve(np.ones(trace.size), ones, mode="same"))
+
+
+def _thinned(trace: Array, step: Step) -> tuple[Array, float, float]:
+    """Means of groups of samples where there are very many: trace, its rate, and the step on its clock."""
+    group = -(-trace.size // MOST_SAMPLES)
+    whole = trace[: trace.size // group * group].reshape(-1, group)
+    return np.mean(whole, axis=1), step.rate_hz / group, step.step_s - 0.5 * (group - 1) / step.rate_hz
+
+
+def _close_near_zero(time_s: Array) -> Array:
+    """Instants out of an even grid: a few before the step, then denser towards the step, down to every sample."""
+    period = time_s[1] - time_s[0]
+    late = np.geomspace(period, time_s[-1], KEPT_POINTS)
+    return np.concatenate([np.linspace(time_s[0], 0.0, 20), np.unique(np.round(late / period)) * period])

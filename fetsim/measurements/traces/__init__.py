@@ -1,0 +1,1 @@
+"""Analysis of arrays alone: spectrum, envelope, alignment, crossings, decay, ballistics, weighting."""

@@ -1,0 +1,151 @@
+"""Exponential approach of a trace to its final value: one time constant, or two where the data ask for two.
+
+Each candidate ``y = c + sum a_i exp(-t / tau_i)`` is linear in c and a_i, so only the time constants are
+searched (variable projection, Golub and Pereyra 1973); c is free, so a capture that ends early does not
+bend tau. The trace is first averaged into blocks that grow with time: a fast and a slow stage then carry
+similar weight.
+
+Two stages are reported only when all of these hold: the Bayesian information criterion (Schwarz 1978), with
+the number of points reduced for their serial correlation, prefers two clearly; one exponential misses the
+trace by an amount that matters; both stages move the same way.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from fetsim.measurements.traces.checks import Samples
+
+BLOCK_GROWTH = 0.03  # width of an averaging block over its distance from the start
+GRID_PER_STAGE = 14  # starting time constants tried before the search
+CLEAR_BIC_GAIN = 10.0  # "very strong" evidence on the scale of Kass and Raftery 1995
+MATTERS = 0.01  # rms misfit of one exponential, share of the change, from which a second is looked for
+LARGEST_MISFIT = 0.03  # rms, share of the change: more and the trace is not called exponential
+LARGEST_TAU_ERROR = 0.1  # standard error of a time constant, relative: more and it is not reported
+LONGEST_TAU = 1.0  # in lengths of the fitted stretch: more is extrapolation
+
+
+@dataclass(frozen=True)
+class Decay:
+    """Fitted approach; a time constant is None when the reason says why."""
+
+    tau_s: float | None
+    slow_tau_s: float | None
+    slow_share: float | None
+    misfit_rms: float | None
+    reason: str
+    slow_reason: str
+
+
+def fit_decay(time_s: Samples, trace: Samples, *, noise_rms: float = 0.0) -> Decay:
+    """Fit one and two exponentials to `trace` [shape=(n,)] at `time_s` (rising, from where it sets out).
+
+    Result in the trace's unit and seconds. `noise_rms` widens the misfit that is still put down to noise.
+    """
+    time, values = _blocks(time_s, trace)
+    if time.size < 8:
+        nothing = f"only {time.size} points lie on the approach; raise the rate of the trace"
+        return Decay(None, None, None, None, nothing, nothing)
+    one, two = _Fit(time, values, stages=1), _Fit(time, values, stages=2)
+    change = max(abs(one.amplitudes[0]), float(np.ptp(values)))
+    slow_reason = _why_not_two(one, two, change, noise_rms)
+    best = one if slow_reason else two
+    misfit_limit = max(LARGEST_MISFIT * change, 2.0 * noise_rms)
+    if best.rms > misfit_limit:
+        text = f"the trace is not exponential: the best fit misses it by {best.rms:.3g} rms"
+        return Decay(None, None, None, best.rms, text, text)
+    reason = best.doubt(0)
+    if not slow_reason:
+        slow_reason = best.doubt(1)
+    total = float(np.sum(best.amplitudes))
+    return Decay(
+        tau_s=None if reason else float(best.taus[0]),
+        slow_tau_s=None if slow_reason else float(best.taus[1]),
+        slow_share=None if slow_reason else float(best.amplitudes[1] / total),
+        misfit_rms=best.rms,
+        reason=reason,
+        slow_reason=slow_reason,
+    )
+
+
+class _Fit:
+    """Least-squares fit of a constant and `stages` exponentials."""
+
+    def __init__(self, time: Samples, values: Samples, *, stages: int) -> None:
+        self.time, self.values = time, values
+        step, span = float(np.min(np.diff(time))), float(time[-1] - time[0])
+        grid = np.geomspace(step, 3.0 * span, GRID_PER_STAGE)
+        bounds = (np.log(0.3 * step), np.log(10.0 * span))
+        starts: list[Sequence[float]] = (
+            [(tau,) for tau in grid]
+            if stages == 1
+            else [(fast, slow) for i, fast in enumerate(grid) for slow in grid[i + 1 :]]
+        )
+        start = min(starts, key=lambda taus: float(np.sum(self._residual(np.log(taus)) ** 2)))
+        found = least_squares(
+            self._residual, np.log(start), bounds=bounds, x_scale=0.3, xtol=1e-9, ftol=1e-12, gtol=1e-12
+        )
+        self.taus = np.sort(np.exp(found.x))
+        coefficients = self._coefficients(self.taus)
+        self.amplitudes = coefficients[1:]
+        self.residual = self._basis(self.taus) @ coefficients - values
+        self.rms = float(np.sqrt(np.mean(self.residual**2)))
+        jacobian = np.asarray(found.jac, dtype=np.float64)
+        spread = np.linalg.pinv(jacobian.T @ jacobian) * self.rms**2
+        self.tau_errors = np.sqrt(np.diag(spread))[np.argsort(found.x)]  # relative, being of log tau
+
+    def _basis(self, taus: Samples) -> Samples:
+        return np.column_stack([np.ones_like(self.time), *(np.exp(-self.time / tau) for tau in taus)])
+
+    def _coefficients(self, taus: Samples) -> Samples:
+        return np.asarray(np.linalg.lstsq(self._basis(taus), self.values, rcond=1e-12)[0])
+
+    def _residual(self, log_taus: Samples) -> Samples:
+        taus = np.exp(log_taus)
+        return np.asarray(self._basis(taus) @ self._coefficients(taus) - self.values)
+
+    def doubt(self, stage: int) -> str:
+        """Why the time constant of `stage` cannot be trusted, or nothing."""
+        tau, span = self.taus[stage], self.time[-1] - self.time[0]
+        if tau > LONGEST_TAU * span:
+            return f"the capture covers {span:.3g} s, less than a time constant ({tau:.3g} s); record longer"
+        if self.tau_errors[stage] > LARGEST_TAU_ERROR:
+            return f"the trace fixes the time constant only to {100.0 * self.tau_errors[stage]:.0f} %"
+        return ""
+
+
+def _why_not_two(one: _Fit, two: _Fit, change: float, noise_rms: float) -> str:
+    """Why one exponential is enough, or nothing where two are called for."""
+    if one.rms <= max(MATTERS * change, noise_rms):
+        return f"one exponential follows the trace to {one.rms:.2g} rms of a change of {change:.3g}"
+    count = _independent_points(two.residual)
+    floor = (1e-9 * change) ** 2
+    gain = count * np.log((one.rms**2 + floor) / (two.rms**2 + floor)) - 2.0 * np.log(count)
+    if gain < CLEAR_BIC_GAIN:
+        return f"a second exponential is not justified by the trace (BIC better by {gain:.1f})"
+    if np.min(two.amplitudes) * np.max(two.amplitudes) < 0.0:
+        return "two fitted exponentials would pull opposite ways: the trace is not a sum of stages"
+    return ""
+
+
+def _independent_points(residual: Samples) -> float:
+    """Number of points, reduced for the serial correlation of their residual."""
+    power = float(np.dot(residual, residual))
+    correlation = float(np.dot(residual[1:], residual[:-1])) / power if power > 0.0 else 0.0
+    correlation = min(max(correlation, 0.0), 0.95)
+    return residual.size * (1.0 - correlation) / (1.0 + correlation)
+
+
+def _blocks(time_s: Samples, trace: Samples) -> tuple[Samples, Samples]:
+    """Averages over blocks that widen with time from the first reading; an exponential bends by < 1e-4."""
+    if time_s.size < 2:
+        return time_s, trace
+    step = float(time_s[1] - time_s[0])
+    number = np.floor(np.log1p(BLOCK_GROWTH * (time_s - time_s[0]) / step) / np.log1p(BLOCK_GROWTH)).astype(
+        np.intp
+    )
+    starts = np.flatnonzero(np.diff(number, prepend=-1))
+    counts = np.diff(np.append(starts, time_s.size))
+    return np.add.reduceat(time_s - time_s[0], starts) / counts, np.add.reduceat(trace, starts) / counts

@@ -1,0 +1,1 @@
+"""A comparison in text and picture."""

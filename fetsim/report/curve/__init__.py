@@ -1,0 +1,1 @@
+"""The curve measurement in text and picture."""

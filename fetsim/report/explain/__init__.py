@@ -1,0 +1,1 @@
+"""The explain measurement in text and picture."""

@@ -1,0 +1,1 @@
+"""The bias point in text."""

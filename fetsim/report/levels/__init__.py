@@ -1,0 +1,1 @@
+"""The levels measurement in text and picture."""

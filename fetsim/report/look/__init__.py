@@ -1,0 +1,1 @@
+"""What all output shares: columns, wording, the style of plots."""

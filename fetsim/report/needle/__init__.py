@@ -1,0 +1,1 @@
+"""The needle measurement in text and picture."""

@@ -1,0 +1,78 @@
+"""Pictures of the gain-reduction needle: its trace over time, and a still of the meter.
+
+The meter is our own drawing: a straight ruler in dB, even from end to end, no gain reduction at the left, with a
+pointer standing on it, a bar for the gain reduction of that instant and a mark where the pointer was deepest.
+"""
+
+from collections.abc import Mapping
+from itertools import islice
+from math import ceil
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon, Rectangle
+
+from fetsim.measurements.needle.procedure import NeedleTrace
+from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, WINE, decibel_axis, legend_below, line_styles, new_figure
+
+TRACE_INCH, METER_INCH, TITLE_INCH = 3.2, 1.4, 0.35
+LEAST_SCALE_DB, SCALE_STEP_DB = 10, 5
+COLUMNS = 2000  # a longer trace shows the mean of the rows of each column
+
+
+def draw_needle(traces: Mapping[str, NeedleTrace], title: str) -> Figure:
+    """Label -> trace: needle (line) and gain reduction (shade) over time, downwards."""
+    with new_figure(title, TRACE_INCH) as figure:
+        panel = figure.subplots()
+        for (label, one), style in zip(traces.items(), islice(line_styles(), len(traces)), strict=True):
+            rows = np.linspace(0, len(one.time_s), min(len(one.time_s), COLUMNS), endpoint=False).astype(np.int64)
+            means = np.add.reduceat(one.gain_reduction_db, rows) / np.diff([*rows, len(one.time_s)])
+            panel.fill_between(one.time_s[rows], 0.0, means, color=style["color"], alpha=SHADE, linewidth=0.0)
+            panel.plot(one.time_s[rows], one.needle_db[rows], label=label, **style)
+        panel.set(xlabel="Time (s)", ylabel="Gain reduction (dB)")
+        panel.set_title("line: needle; shade: gain reduction", loc="left", color=GREY)
+        panel.set_xlim(0.0, max(float(one.time_s[-1]) for one in traces.values()))
+        deepest = max(float(max(one.needle_db.max(), one.gain_reduction_db.max())) for one in traces.values())
+        panel.set_ylim(1.06 * max(deepest, 1.0), -0.02 * max(deepest, 1.0))
+        decibel_axis(panel)
+        legend_below(figure, panel)
+    return figure
+
+
+def draw_meters(traces: Mapping[str, NeedleTrace], time_s: float | None, title: str) -> Figure:
+    """Label -> meter as it stands at ``time_s`` (by default at its own deepest reading), one below the other.
+
+    Raises InputError for an instant outside a trace.
+    """
+    largest = max(float(max(one.needle_db.max(), one.gain_reduction_db.max())) for one in traces.values())
+    end = SCALE_STEP_DB * ceil(max(largest, LEAST_SCALE_DB) / SCALE_STEP_DB)
+    with new_figure(title, TITLE_INCH + METER_INCH * len(traces)) as figure:
+        panels = figure.subplots(len(traces), squeeze=False)[:, 0]
+        for panel, (label, one) in zip(panels, traces.items(), strict=True):
+            _draw_meter(panel, one, one.deepest_s if time_s is None else time_s, end)
+            panel.set_title(label, loc="left")
+    return figure
+
+
+def _draw_meter(panel: Axes, trace: NeedleTrace, time_s: float, end: int) -> None:
+    needle_db, reduction_db = trace.reading_db(time_s)
+    deepest_db = float(np.max(trace.needle_db))
+    panel.set_axis_off()
+    panel.set(xlim=(-0.04 * end, 1.04 * end), ylim=(-1.2, 1.0))
+    panel.add_patch(Rectangle((0.0, -0.22), end, 0.22, facecolor="0.93", edgecolor=GREY, linewidth=0.6))
+    panel.add_patch(Rectangle((0.0, -0.22), max(reduction_db, 0.0), 0.22, facecolor=AMBER, linewidth=0.0))
+    for mark in range(end + 1):
+        whole = mark % SCALE_STEP_DB == 0
+        panel.plot([mark, mark], [-0.22, -0.42 if whole else -0.32], color="0.2", linewidth=0.9 if whole else 0.5)
+        if whole:
+            panel.text(mark, -0.47, f"{mark}", ha="center", va="top", fontsize=9.0)
+    panel.plot([deepest_db, deepest_db], [0.02, 0.3], color=WINE, linewidth=1.4)
+    at, half = min(max(needle_db, 0.0), float(end)), 0.011 * end
+    panel.add_patch(Polygon([(at, -0.22), (at - half, 0.5), (at + half, 0.5)], facecolor=BLUE, zorder=3.0))
+    panel.text(at, 0.55, f"{needle_db:.1f}", ha="center", va="bottom", fontsize=11.0, color=BLUE)
+    panel.text(end, -1.15, "dB of gain reduction", ha="right", va="bottom", color=GREY)
+    panel.text(
+        0.0, -1.15, f"at {time_s:.3f} s; bar: gain reduction now, {reduction_db:.1f} dB; short line: deepest "
+        f"reading, {deepest_db:.1f} dB", ha="left", va="bottom", color=GREY,
+    )  # fmt: skip

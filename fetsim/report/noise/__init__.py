@@ -1,0 +1,1 @@
+"""The noise measurement in text and picture."""

@@ -1,0 +1,1 @@
+"""Whole pages in one file or folder."""

@@ -1,0 +1,88 @@
+"""The head of the page: which unit, how it is set, what has been changed, what to be careful with."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fetsim.errors import FetsimError
+from fetsim.measurements.idle.procedure import IdlePoint, idle_point
+from fetsim.report.idle.text import DANGEROUS_V, SMALLEST_STORE_J
+from fetsim.report.look.wording import amount, arrow
+from fetsim.report.pages.report.content import Table
+from fetsim.schematic.unit import Unit
+
+MAINS = (
+    "Mains. The mains side is no part of this calculation. Work there is for people licensed for it, with the unit "
+    "unplugged, under the local codes."
+)
+CHARGED = (
+    "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and "
+    "measure before you touch."
+)
+HEARING = (
+    "Hearing. A change can make a unit much louder than what was heard before. Turn the monitors down before the first "
+    "playback, and keep within the local rules for work with loud sound."
+)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What stands above the measurements."""
+
+    name: str
+    about: str
+    pairs: Sequence[tuple[str, str]]
+    changes: Table
+    controls: Table
+    cautions: Sequence[str]
+
+
+def unit_facts(unit: Unit, before: Unit, quality: str) -> Facts:
+    """Everything about the unit that its figures depend on."""
+    cell = unit.gain_cell
+    pairs = [
+        ("source of the design", unit.source),
+        ("size", f"{len(unit.parts)} parts in {len(unit.stages)} stages"),
+        ("gain cell", f"{cell.fet}, control voltage at {cell.control_node}" if cell else "none"),
+        ("temperature", f"{arrow(f'{before.temperature_c:g}', f'{unit.temperature_c:g}')} C, the whole unit"),
+        ("source resistance", amount(unit.input.values["source_resistance"], "ohm")),
+        ("load", amount(unit.output.values["load"], "ohm")),
+        ("quality of the simulation", quality),
+    ]
+    return Facts(
+        name=unit.name,
+        about=unit.about,
+        pairs=[pair for pair in pairs if pair[1]],
+        changes=Table(("what", "before", "after"), before.differences(unit), words=3),
+        controls=_controls(unit, before),
+        cautions=_cautions(unit),
+    )
+
+
+def _controls(unit: Unit, before: Unit) -> Table:
+    rows = [
+        (name, arrow(f"{before.controls[name].position:g}", f"{one.position:g}"), one.about)
+        for name, one in unit.controls.items()
+        if name in before.controls
+    ]
+    for name, bank in unit.banks.items():
+        was, now = ("+".join(one.banks[name].closed) or "none" for one in (before, unit))
+        rows.append((name, arrow(was, now), bank.about))
+    return Table(("control", "set to", "what it does"), rows, words=3)
+
+
+def _cautions(unit: Unit) -> list[str]:
+    try:
+        point = idle_point(unit)
+    except FetsimError:  # told where the bias point is told
+        return [MAINS, CHARGED.format(store=""), HEARING]
+    highest = max((abs(volt) for volt in point.node_voltages_v.values()), default=0.0)
+    inside = [f"Voltage. There are {highest:.0f} V inside: dangerous to touch."] if highest > DANGEROUS_V else []
+    return [*inside, MAINS, CHARGED.format(store=_store(point)), HEARING]
+
+
+def _store(point: IdlePoint) -> str:
+    most = point.largest_store
+    if most is None or most.stored_energy_j <= SMALLEST_STORE_J:
+        return ""
+    volt = abs(most.branches[0].voltage_v)
+    return f" (most energy in {most.designator}: {most.stored_energy_j:.2g} J at {volt:.3g} V)"

@@ -1,0 +1,1 @@
+"""A rendering in text and picture."""

@@ -1,0 +1,91 @@
+"""What a render did, in plain words."""
+
+import numpy as np
+
+from fetsim.audio.full_scale import Peak
+from fetsim.audio.gain_log import GainLog
+from fetsim.audio.levels import FLOOR_DB
+from fetsim.audio.render_file import FileRendering
+from fetsim.report.look.columns import facts
+
+CHANNELS = {1: "mono", 2: "stereo"}
+BITS = {"16": "16 bit with dither", "24": "24 bit with dither", "float": "32 bit float"}
+
+
+def render_text(rendering: FileRendering) -> str:
+    """Several lines: what was played, gain reduction, levels, full scale, solver, speed, warnings, files."""
+    r = rendering
+    lines = [
+        ("Played", f"{r.path_in.name} through {r.unit.name}: {r.duration_s:.2f} s, {r.rate_hz / 1000:g} kHz, "
+         f"{CHANNELS.get(r.channels, f'{r.channels} channels')}; 0 dBFS = {r.unit.full_scale_dbu:+g} dBu"),
+        *(("Changed", f"{name} from {before} to {after}") for name, before, after in r.changes),
+    ]  # fmt: skip
+    for number, log in enumerate(r.logs, start=1):
+        channel = f" ch {number}" if r.channels > 1 else ""
+        lines += [
+            (f"Gain reduction{channel}", _reduction(rendering, log)),
+            (f"Levels{channel}", _levels(log)),
+        ]
+    lines += [("Full scale", _full_scale(rendering)), ("Solver", _solver(rendering))]
+    lines.append(("Speed", f"{r.times_real_time:.1f} times real time ({r.elapsed_s:.1f} s)"))
+    lines += [("Warning", text) for text in r.warnings]
+    lines.append(("Wrote", f"{r.files[0]} ({BITS[r.fit.bits]})"))
+    lines += [("", str(path)) for path in r.files[1:]]
+    if r.probe_text:
+        lines.append(("Probes", r.probe_text))
+    return facts(lines)
+
+
+def _reduction(rendering: FileRendering, log: GainLog) -> str:
+    if rendering.unit.gain_cell is None:
+        return "none, the unit has no gain cell"
+    most = int(np.argmax(log.gain_reduction_max_db))
+    return (
+        f"{log.gain_reduction_max_db[most]:.1f} dB at the most (at {log.time_s[most]:.2f} s), "
+        f"{np.mean(log.gain_reduction_mean_db):.1f} dB on average"
+    )
+
+
+def _levels(log: GainLog) -> str:
+    ins, outs = ((_mean_dbu(rms), float(np.max(peak))) for rms, peak in (
+        (log.input_rms_dbu, log.input_peak_dbu), (log.output_rms_dbu, log.output_peak_dbu)
+    ))  # fmt: skip
+    return f"in {_dbu(ins[0])} rms, {_dbu(ins[1])} peak; out {_dbu(outs[0])} rms, {_dbu(outs[1])} peak"
+
+
+def _full_scale(rendering: FileRendering) -> str:
+    peak, fit = rendering.peak, rendering.fit
+    trim = f" after the trim of {rendering.trim_db:+g} dB" if rendering.trim_db else ""
+    if not peak.overs:
+        return f"nothing above it; largest sample {_dbfs(peak)}{trim}"
+    samples = "1 sample" if peak.overs == 1 else f"{peak.overs} samples"
+    where = f" on channel {peak.channel}" if rendering.channels > 1 else ""
+    text = f"{samples} above it{trim}, the largest by {peak.peak_dbfs:.1f} dB at {peak.at_s:.3f} s{where}; "
+    if fit.gain_db:
+        return text + f"all lowered by {-fit.gain_db:.1f} dB to fit {fit.bits} bit"
+    if fit.bits != rendering.bits_wanted:
+        return text + "written as 32 bit float to keep them"
+    return text + "kept, the file is float"
+
+
+def _solver(rendering: FileRendering) -> str:
+    most = max(effort.most_iterations for effort in rendering.efforts)
+    cut = sum(effort.subdivided_steps for effort in rendering.efforts)
+    subdivided = {0: "no step", 1: "1 step"}.get(cut, f"{cut} steps")
+    iterations = "1 Newton iteration" if most == 1 else f"{most} Newton iterations"
+    return (
+        f"{rendering.quality} quality, {rendering.method} at {rendering.internal_rate_hz / 1000:g} kHz; "
+        f"at most {iterations} in a step, {subdivided} subdivided"
+    )
+
+
+def _mean_dbu(levels_dbu: np.ndarray) -> float:
+    return float(10.0 * np.log10(np.mean(10.0 ** (levels_dbu / 10.0))))
+
+
+def _dbu(level_dbu: float) -> str:
+    return "silence" if level_dbu <= FLOOR_DB + 1.0 else f"{level_dbu:+.1f} dBu"
+
+
+def _dbfs(peak: Peak) -> str:
+    return "silence" if peak.peak_dbfs <= FLOOR_DB else f"{peak.peak_dbfs:.1f} dBFS"

@@ -1,0 +1,1 @@
+"""The response measurement in text and picture."""

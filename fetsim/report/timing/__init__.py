@@ -1,0 +1,1 @@
+"""The timing measurement in text and picture."""

@@ -1,0 +1,1 @@
+"""A unit file as text, diagram and plain data."""

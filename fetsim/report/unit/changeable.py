@@ -1,0 +1,77 @@
+"""What can be changed in one part, as the options that do it."""
+
+from dataclasses import dataclass
+from shlex import quote
+
+from fetsim.report.look.wording import amount, shown
+from fetsim.schematic.fields import quantities
+from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
+from fetsim.schematic.settings import part_settings
+from fetsim.schematic.sheets import sheet_figures
+from fetsim.schematic.taper import TAPERS
+from fetsim.schematic.unit import Part, Unit
+from fetsim.schematic.values import QUANTITIES
+
+TEXTS = ("about", "source")
+CHOICES = {
+    "taper": ", ".join(TAPERS),
+    "direction": "rising, falling",
+    "device": "a sheet of the same kind and polarity",
+    "control": "the name of a control",
+}
+EXAMPLES = {"tolerance": "5%", "about": "...", "source": "...", "control": "..."}  # where no value is given
+
+
+@dataclass(frozen=True)
+class Changeable:
+    """One thing of a part that may be changed."""
+
+    option: str
+    """As it is typed, with its present value, or with an example where there is none."""
+    now: str
+    """Its present value; empty when it has none."""
+    sets: str
+    """What it is, in words."""
+
+
+def part_changes(unit: Unit, part: Part) -> list[Changeable]:
+    """Everything of a part that may be changed, its main value first."""
+    if part.bank is not None:
+        closed = "+".join(unit.banks[part.bank].closed) or "none"
+        return [_changeable(part.bank, closed, closed, "closed switches of its bank: S1+S2, all or none")]
+    found = []
+    if part.control is not None:
+        position = f"{unit.controls[part.control].position:g}"
+        found.append(_changeable(part.control, position, position, "position of its control, 0 to 1"))
+    now = part_settings(part)
+    figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
+    amounts = {**quantities(PARTS[part.kind]), **figures}
+    main = MAIN_KEYS.get(part.kind)
+    keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures")]
+    for key in sorted([*keys, *figures], key=lambda key: (key != main, key in TEXTS)):
+        name = part.designator if key == main else f"{part.designator}.{key}"
+        text = ""
+        if name in now:
+            text = shown(now[name])
+        elif key in figures and part.device is not None:
+            text = amount(part.device.figures[key], figures[key])
+        typed = text if key not in amounts and key != "tolerance" else text.replace(" ", "")
+        if key in TEXTS or typed in ("", "infinite"):
+            typed = _example(amounts[key]) if key in amounts else EXAMPLES[key]
+        found.append(_changeable(name, typed, text, _explained(key, amounts.get(key))))
+    return found
+
+
+def _changeable(name: str, typed: str, now: str, sets: str) -> Changeable:
+    return Changeable(f"--change {quote(f'{name}={typed}')}", now, sets)
+
+
+def _example(quantity: str) -> str:
+    return QUANTITIES[quantity].example.split(" ")[0].rstrip(",")
+
+
+def _explained(key: str, quantity: str | None) -> str:
+    if quantity is not None:
+        symbol = QUANTITIES[quantity].symbol
+        return f"{key}, {f'in {symbol}' if symbol else 'a plain number'}"
+    return f"{key}: {CHOICES[key]}" if key in CHOICES else key

@@ -1,0 +1,77 @@
+"""One part, or what the library has to offer, as a page of plain text."""
+
+from collections.abc import Iterable
+
+from fetsim.engine.circuit import GROUND
+from fetsim.report.look.columns import columns, facts, page, paragraph, section
+from fetsim.report.look.wording import arrow, kind_text, shown, value_text
+from fetsim.report.unit.changeable import part_changes
+from fetsim.report.unit.text import sheets_text, track_text
+from fetsim.schematic.schema import MAIN_KEYS
+from fetsim.schematic.settings import part_settings
+from fetsim.schematic.unit import Device, Part, Unit
+
+WIRING = "The wiring cannot be changed by an option; edit the unit file."
+
+
+def part_page(unit: Unit, before: Unit, designator: str) -> str:
+    """Everything about one part, changes as before -> after. KeyError when there is none of that name."""
+    part = unit.parts[designator]
+    joined = [(terminal, node, _others(unit, part, node)) for terminal, node in part.nodes.items()]
+    options = [(one.option, one.now or "none", one.sets) for one in part_changes(unit, part)]
+    title = f"{designator}, {kind_text(part.kind, part.device)}, {unit.name}"
+    return page([
+        f"{title}\n{facts(_facts(unit, before, part))}",
+        section("Nodes", columns(("terminal", "node", "shared with"), joined)),
+        section("Device sheet", sheets_text([part])),
+        section("What can be changed", columns(("option", "now", "sets"), options), paragraph(WIRING)),
+    ])  # fmt: skip
+
+
+def units_page(units: Iterable[tuple[str, Unit]]) -> str:
+    """The shipped units under the names that --unit takes."""
+    rows = [(name, unit.name, f"{len(unit.parts)}", unit.about) for name, unit in units]
+    return section("Shipped units", columns(("--unit", "name", "parts", "about"), rows, right=(2,)))
+
+
+def devices_page(devices: Iterable[Device]) -> str:
+    """The shipped device sheets with where their figures come from."""
+    rows = [(one.name, kind_text(one.kind, one), one.about, one.source) for one in devices]
+    return section("Shipped device sheets", columns(("name", "kind", "about", "source"), rows, rigid=(0, 1)))
+
+
+def _facts(unit: Unit, before: Unit, part: Part) -> list[tuple[str, str]]:
+    old = before.parts[part.designator]
+    now = part_settings(part)
+    changes = {name: (was, becomes) for name, was, becomes in before.differences(unit)}
+    names = [*now, *(name for name in changes if name.partition(".")[0] == part.designator)]
+    pairs = []
+    for name in dict.fromkeys(names):
+        key = name.partition(".")[2] or MAIN_KEYS.get(part.kind, "")
+        if key != "nodes":
+            pairs.append((key, arrow(*changes[name]) if name in changes else shown(now[name])))
+    if part.bank is not None:
+        pairs.append(("state", arrow(value_text(before, old), value_text(unit, part))))
+        pairs.append(("bank", f"{part.bank}: {unit.banks[part.bank].about}"))
+    if part.control is not None and old.control is not None:
+        control = unit.controls[part.control]
+        position = arrow(f"{before.controls[old.control].position:g}", f"{control.position:g}")
+        pairs.append(("position", f"{position}: {control.about}"))
+    if part.taper is not None:
+        pairs.append(("track", track_text(unit, before, part)))
+    if part.kind == "input":
+        pairs.append(("wired", "balanced" if part.balanced else "unbalanced"))
+    stage = next(stage for stage in unit.stages if stage.name == part.stage)
+    return [*pairs, ("stage", f"{stage.name}: {stage.about}")]
+
+
+def _others(unit: Unit, part: Part, node: str) -> str:
+    """Terminals of other parts on a node."""
+    if node == GROUND:
+        return "ground"
+    return ", ".join(
+        f"{other.designator} {terminal}"
+        for other in unit.parts.values()
+        for terminal, place in other.nodes.items()
+        if place == node and other.designator != part.designator
+    )

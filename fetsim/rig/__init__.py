@@ -1,0 +1,1 @@
+"""A unit made ready to run, and what it is listened to with: quality, gain cell, probes, points, the runner."""

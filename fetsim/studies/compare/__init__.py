@@ -1,0 +1,1 @@
+"""Versions of a unit side by side, to listen to."""

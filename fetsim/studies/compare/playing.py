@@ -1,0 +1,111 @@
+"""All versions played and measured side by side, each circuit once.
+
+Threads, not processes: the compiled solver lets go of the interpreter while it marches, and the outputs lie on disk.
+A version that cannot be played keeps its error and the others go on; the untouched unit must play.
+"""
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from threading import Event
+
+from fetsim.audio.render import Player, needs_compile
+from fetsim.audio.render_file import COMPILING
+from fetsim.errors import ConvergenceError, UnitError
+from fetsim.schematic.unit import Unit
+from fetsim.studies.cache import Cache
+from fetsim.studies.compare.comparison import BenchFigures
+from fetsim.studies.compare.figures import kept_figures
+from fetsim.studies.compare.takes import Programme, Take, circuit_key, take, take_key
+from fetsim.studies.compare.versions import Version
+
+PLAYING, MEASURING = "playing", "measuring"
+
+Watcher = Callable[[str, str, float], None]
+"""Called with a version's name, what is being done with it, and the share of that which is done; from any thread."""
+
+
+@dataclass(frozen=True)
+class Played:
+    """A version that was played and measured, or why it was not."""
+
+    version: Version
+    take: Take | None
+    figures: BenchFigures | None
+    error: str
+
+
+class _Stopped(Exception):
+    """Ends a job when another one has failed for good or the user has had enough."""
+
+
+def play_all(
+    versions: Sequence[Version],
+    programme: Programme,
+    quality: str,
+    cache: Cache,
+    progress: Watcher,
+    notice: Callable[[str], None],
+) -> list[Played]:
+    """Play and measure all ``versions``, the first of which must play.
+
+    Raises ConvergenceError or UnitError for that one, InputError when the programme or the disk fails.
+    """
+    keys = [None if one.unit is None else circuit_key(one.unit) for one in versions]
+    circuits = {key: one.unit for key, one in zip(keys, versions, strict=True) if key is not None and one.unit}
+    takes: dict[str, Take] = {}
+    errors: dict[str, str] = {}
+    figures: dict[str, BenchFigures] = {}
+    stop = Event()
+
+    def tell(key: str, doing: str, share: float) -> None:
+        if stop.is_set():
+            raise _Stopped
+        for one, its in zip(versions, keys, strict=True):
+            if its == key:
+                progress(one.name, doing, share)
+
+    def play(key: str) -> None:
+        try:
+            takes[key] = take(cache, circuits[key], programme, quality, partial(tell, key, PLAYING))
+        except (ConvergenceError, UnitError) as error:
+            if key == keys[0]:
+                raise type(error)(f"{versions[0].name}: {error}") from None
+            errors[key] = str(error)
+
+    def measure(key: str) -> None:
+        figures[key] = kept_figures(cache, circuits[key], quality, partial(tell, key, MEASURING))
+
+    if any(cache.find(take_key(unit, programme, quality)) is None for unit in circuits.values()):
+        _load_solver(next(iter(circuits.values())), programme, quality, notice)
+    side_by_side([partial(job, key) for job in (play, measure) for key in circuits], stop)
+    return [
+        Played(one, None, None, one.error)
+        if key is None
+        else Played(one, takes.get(key), figures[key] if key in takes else None, errors.get(key, ""))
+        for key, one in zip(keys, versions, strict=True)
+    ]
+
+
+def side_by_side(jobs: Sequence[Callable[[], None]], stop: Event | None = None) -> None:
+    """Run jobs on all cores. The first error, Ctrl-C included, sets ``stop``, drops what waits, and is raised."""
+    with ThreadPoolExecutor(max_workers=max(1, min(os.cpu_count() or 1, len(jobs)))) as pool:
+        running = [pool.submit(job) for job in jobs]
+        try:
+            for one in running:
+                one.result()
+        except BaseException:
+            if stop is not None:
+                stop.set()
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _load_solver(unit: Unit, programme: Programme, quality: str, notice: Callable[[str], None]) -> None:
+    """Compile or load the solver once, before threads would each do it: all versions share the topology."""
+    if needs_compile(unit):
+        notice(COMPILING)
+    with Player(unit, programme.rate_hz, 1, quality=quality):
+        pass

@@ -1,0 +1,80 @@
+"""From what was played to what is told and written: one ``VersionResult`` and its audio files for each version."""
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+from fetsim.audio.levels import decibels
+from fetsim.schematic.unit import Unit
+from fetsim.studies.compare.activity import activity
+from fetsim.studies.compare.audio_files import Leveled, file_stem, write_difference, write_version
+from fetsim.studies.compare.comparison import NO_DIFFERENCE_DB, Difference, Loudness, VersionResult
+from fetsim.studies.compare.matching import Matching
+from fetsim.studies.compare.playing import Played, side_by_side
+from fetsim.studies.compare.takes import Take
+
+NOTHING_CHANGED = "nothing is changed: every value is what it was"
+NO_DIFFERENCE = f"no difference in this programme: what the changes add is below {NO_DIFFERENCE_DB:g} dB"
+
+
+def version_results(
+    played: Sequence[Played], matching: Matching, rate_hz: int, folder: Path
+) -> tuple[VersionResult, ...]:
+    """Write the files of all versions, the untouched one first, into ``folder``. Raises InputError."""
+    unit = played[0].version.unit
+    assert unit is not None and played[0].take is not None
+    trims_db = [trim + matching.headroom_trim_db for trim in matching.trims_db]
+    reference = _leveled(played[0].take, trims_db[0], rate_hz)
+    results: dict[int, VersionResult] = {}
+
+    def finish(number: int, one: Played) -> None:
+        if one.take is None:
+            results[number] = VersionResult(one.version.name, _changes(unit, one), one.error)
+            return
+        leveled, stem = _leveled(one.take, trims_db[number], rate_hz), file_stem(number, one.version.name)
+        names = write_version(folder, stem, leveled)
+        difference = write_difference(folder, stem, leveled, reference) if number else None
+        results[number] = VersionResult(
+            one.version.name,
+            _changes(unit, one),
+            "",
+            *names,
+            _loudness(one.take, matching.trims_db[number], trims_db[number]),
+            activity(one.take.logs),
+            leveled.outline(),
+            one.figures,
+            difference,
+            _cautions(one, _changes(unit, one), difference, matching.cautions[number]),
+        )
+
+    side_by_side([partial(finish, number, one) for number, one in enumerate(played)])
+    return tuple(results[number] for number in range(len(played)))
+
+
+def _changes(unit: Unit, one: Played) -> tuple[tuple[str, str, str], ...]:
+    return () if one.version.unit is None else unit.differences(one.version.unit)
+
+
+def _leveled(take: Take, trim_db: float, rate_hz: int) -> Leveled:
+    return Leveled(take.samples, 10.0 ** (trim_db / 20.0), rate_hz)
+
+
+def _loudness(take: Take, match_trim_db: float, trim_db: float) -> Loudness:
+    levels = take.levels
+    return Loudness(
+        loudness_lufs=levels.loudness_lufs(),
+        rms_dbfs=levels.rms_dbfs,
+        match_trim_db=match_trim_db,
+        trim_db=trim_db,
+        peak_dbfs=float(decibels(levels.peak)) + trim_db,
+        true_peak_dbtp=float(decibels(levels.true_peak)) + trim_db,
+    )
+
+
+def _cautions(
+    one: Played, changes: Sequence[tuple[str, str, str]], difference: Difference | None, unmatched: str
+) -> tuple[str, ...]:
+    told = [unmatched, one.take.warning if one.take is not None else ""]
+    if difference is not None and difference.level_db < NO_DIFFERENCE_DB:
+        told.append(NO_DIFFERENCE if changes else NOTHING_CHANGED)
+    return tuple(text for text in told if text)

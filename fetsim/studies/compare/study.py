@@ -1,0 +1,140 @@
+"""The untouched unit and versions of it, brought to one level and put in one folder to listen to.
+
+In short: programme -> takes and bench figures (``playing``) -> gains (``matching``) -> audio files -> one
+``Comparison`` -> pages -> the list of what was written.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+
+from fetsim.audio.levels import FLOOR_DB
+from fetsim.audio.loudness import ProgrammeLevels, is_tonal
+from fetsim.audio.render import check_rate
+from fetsim.errors import UnitError
+from fetsim.files.whole_folder import whole_folder, write_manifest
+from fetsim.rig.quality import quality_named
+from fetsim.schematic.load import load_unit
+from fetsim.schematic.unit import Unit
+from fetsim.studies.cache import Cache, package_version, user_cache
+from fetsim.studies.compare.audio_files import check_size
+from fetsim.studies.compare.comparison import Comparison
+from fetsim.studies.compare.figures import CONDITIONS
+from fetsim.studies.compare.matching import Matching, check_matching, match_levels
+from fetsim.studies.compare.playing import Played, Watcher, play_all
+from fetsim.studies.compare.results import version_results
+from fetsim.studies.compare.takes import Programme, open_programme
+from fetsim.studies.compare.versions import Changes, check_names, make_versions
+
+PageWriter = Callable[[Comparison, Path], object]
+"""Writes files into the comparison's folder."""
+
+MONITORS = (
+    "Turn the monitors down before the first playback and raise them on the loudest passage; leave the level alone "
+    "while you compare, and follow your local rules for work with loud sound."
+)
+
+
+def compare(
+    path_in: str | Path,
+    versions: Mapping[str, Changes] | Iterable[tuple[str, Changes]],
+    *,
+    folder: str | Path | None = None,
+    unit: Unit | str = "dunlin",
+    title: str = "",
+    match: str = "auto",
+    quality: str = "standard",
+    keep_going: bool = False,
+    overwrite: bool = False,
+    pages: Sequence[PageWriter] = (),
+    progress: Watcher = lambda name, doing, share: None,
+    notice: Callable[[str], None] = lambda text: None,
+    cache: Cache | None = None,
+) -> Comparison:
+    """Compare versions of a unit, name -> changes, by playing a sound file through the unit and each of them.
+
+    Writes 24 bit FLAC and WAV files of every version and of what it adds to the untouched unit, ``comparison.json``,
+    and what ``pages`` write, into ``folder`` (default: ``default_folder``), which appears whole or not at all.
+    ``match``: ``"auto"``, ``"loudness"``, ``"rms"`` or ``"none"``. Wrong changes are refused all at once, or with
+    ``keep_going`` become versions with an error, as a version that cannot be played always does. ``notice`` is called
+    with a sentence before something slow.
+
+    Raises InputError or UnitError, and ConvergenceError when the untouched unit itself cannot be played.
+    """
+    source, wanted = Path(path_in), list(versions.items() if isinstance(versions, Mapping) else versions)
+    check_matching(match)
+    quality_named(quality)
+    check_names(name for name, _ in wanted)
+    loaded = load_unit(unit) if isinstance(unit, str) else unit
+    made = make_versions(loaded, wanted, keep_going=keep_going)
+    programme = open_programme(source)
+    check_rate(programme.rate_hz, str(source))
+    check_size(source, programme.frames, programme.channels)
+    target, kept = Path(folder) if folder is not None else default_folder(source), cache or user_cache()
+    with whole_folder(target, overwrite=overwrite) as work:
+        try:
+            played = play_all(made, programme, quality, kept, progress, notice)
+            comparison = _comparison(played, programme, match, quality, title, work)
+        finally:
+            kept.trim()
+        for write_page in pages:
+            write_page(comparison, work)
+        write_manifest(work, comparison.to_dict())
+    return comparison
+
+
+def default_folder(path_in: Path) -> Path:
+    """Where a comparison goes unless told: in the current folder, under the input's stem."""
+    return Path(f"{path_in.stem}-compared")
+
+
+def _comparison(
+    played: Sequence[Played], programme: Programme, wanted: str, quality: str, title: str, folder: Path
+) -> Comparison:
+    unit, sound = played[0].version.unit, played[0].take
+    assert unit is not None and sound is not None
+    levels = [one.take.levels if one.take is not None else None for one in played]
+    matching = match_levels(
+        levels, wanted, programme.channels, lambda: is_tonal(sound.samples, programme.rate_hz)
+    )
+    return Comparison(
+        title=title or f"{programme.path.name} through {unit.name}",
+        input_name=programme.path.name,
+        unit_name=unit.name,
+        rate_hz=programme.rate_hz,
+        channels=programme.channels,
+        duration_s=programme.frames / programme.rate_hz,
+        matching=matching.by,
+        matching_reason=matching.reason,
+        headroom_trim_db=matching.headroom_trim_db,
+        conditions=CONDITIONS,
+        cautions=(MONITORS, *_unmatched(matching, levels)),
+        settings=_settings(unit, quality),
+        created=datetime.now().astimezone().isoformat(timespec="seconds"),
+        package_version=package_version(),
+        versions=version_results(played, matching, programme.rate_hz, folder),
+    )
+
+
+def _unmatched(matching: Matching, levels: Sequence[ProgrammeLevels | None]) -> tuple[str, ...]:
+    if matching.by != "none":
+        return ()
+    heard_db = [one.rms_dbfs for one in levels if one is not None and one.rms_dbfs > FLOOR_DB]
+    apart_db = max(heard_db, default=0.0) - min(heard_db, default=0.0)
+    return (
+        f"Levels are not matched: up to {apart_db:.1f} dB (rms) lie between versions, so expect jumps; the louder of "
+        "two tends to be preferred for that alone.",
+    )
+
+
+def _settings(unit: Unit, quality: str) -> dict[str, str]:
+    try:
+        common = load_unit(unit.path).differences(unit)
+    except UnitError:  # its file is gone or was changed meanwhile
+        common = ()
+    return {
+        "unit file": unit.path.name,
+        "changed in all": "; ".join(f"{name} {before} -> {after}" for name, before, after in common) or "nothing",
+        "0 dBFS": f"{unit.full_scale_dbu:+g} dBu",
+        "quality": quality,
+    }

@@ -1,0 +1,162 @@
+"""Static curves of the Dunlin against an independent simulator, and what a curve has to say in hard cases.
+
+The independent figures (a 4th-order L-stable method at 768 kHz, converged to -110 dB) were read 0.12 s after every
+rising level of a 2 dB grid, threshold and ratios off that grid. The steady state itself lies up to 0.06 dB lower, and
+its threshold 0.1 to 0.4 dB higher: at 0.12 s the linearising capacitor C1 has not charged.
+"""
+
+import numpy as np
+import pytest
+
+from fetsim.errors import InputError, UnitError
+from fetsim.measurements.curve.procedure import measure_curve
+from fetsim.schematic.load import load_unit
+
+DUNLIN = load_unit("dunlin")
+TEACHING = load_unit("teaching")
+GRID_DBU = np.arange(-18.0, 25.0, 2.0)
+INDEPENDENT = {  # threshold dBu, largest local ratio, ratio at 10 dB, gain reduction at +24 dBu
+    "S1": (-15.4, 4.6, 2.8, 25.3),
+    "S2": (-10.3, 16.7, 6.8, 27.5),
+    "S3": (-9.0, 24.7, 10.8, 27.8),
+}
+INDEPENDENT_S2 = {-10: 9.74, -4: 10.22, 0: 10.70, 10: 12.55, 20: 15.41}  # dBu in: dBu out
+
+
+@pytest.fixture(scope="module")
+def waited():
+    found = measure_curve(DUNLIN, levels_dbu=GRID_DBU, wait_s=0.12, compare=False, quality="draft")
+    return {one.switches: one for one in found.curves}
+
+
+@pytest.fixture(scope="module")
+def steady():
+    (found,) = measure_curve(
+        DUNLIN, switches=["S2"], levels_dbu=[-20, -12, -11, -10, -8, -4, 0, 10, 20, 24], compare=False
+    ).curves
+    return found
+
+
+@pytest.mark.parametrize("switches", INDEPENDENT)
+def test_the_dunlin_against_an_independent_simulator(waited, switches):
+    threshold, largest, at_10_db, at_24_dbu = INDEPENDENT[switches]
+    one = waited[switches]
+    assert one.curve.threshold_half_db_dbu == pytest.approx(threshold, abs=0.06)
+    assert one.curve.largest_ratio == pytest.approx(largest, rel=0.03)
+    assert one.ratio_at_10db == pytest.approx(at_10_db, rel=0.06)  # read off a 2 dB grid in two ways
+    assert one.curve.gain_reduction_db[-1] == pytest.approx(at_24_dbu, abs=0.05)
+
+
+def test_the_curve_of_s2_point_by_point(waited):
+    curve = waited["S2"].curve
+    for level, output in INDEPENDENT_S2.items():
+        assert np.interp(level, curve.level_in_dbu, curve.level_out_dbu) == pytest.approx(output, abs=0.007)
+
+
+def test_steady_state_lies_close_below_the_waited_curve(waited, steady):
+    late = np.interp(steady.curve.level_in_dbu, waited["S2"].curve.level_in_dbu, waited["S2"].curve.level_out_dbu)
+    both = np.isin(steady.curve.level_in_dbu, [-8, -4, 0, 10, 20, 24])
+    difference = (late - steady.curve.level_out_dbu)[both]
+    assert np.all(difference > 0.0) and np.all(difference < 0.06)
+
+
+def test_thresholds_are_refined(steady):
+    """The step that holds a threshold is halved to 0.125 dB, so the figure is not that of the 1 or 2 dB grid."""
+    curve = steady.curve
+    for threshold in (curve.threshold_half_db_dbu, curve.threshold_2db_dbu):
+        after = int(np.searchsorted(curve.level_in_dbu, threshold))
+        assert curve.level_in_dbu[after] - curve.level_in_dbu[after - 1] <= 0.125
+    assert curve.threshold_half_db_dbu == pytest.approx(-10.16, abs=0.03)
+
+
+def test_reduction_in_the_cell_is_that_at_the_output(steady):
+    """Two ways of reading: channel conductance against the divider, and the fall of the output's fundamental.
+
+    They are most apart (0.03 dB) just above the threshold, where the channel opens at the crests only.
+    """
+    np.testing.assert_allclose(steady.cell_reduction_db, steady.curve.gain_reduction_db, atol=0.035)
+    assert steady.clips_dbu is None
+    assert np.all(np.diff(steady.control_v[steady.curve.level_in_dbu > -10]) > 0.0)
+
+
+def test_the_sidechain_switched_off_gives_no_gain_reduction():
+    found = measure_curve(DUNLIN, switches=["none"], levels_dbu=[-30.0, -20.0, -10.0, -5.0], compare=False)
+    (one,) = found.curves
+    assert one.switches == "none"
+    assert one.curve.threshold_half_db_dbu is None and one.ratio_at_10db is None
+    assert "never reaches 0.5 dB" in one.curve.reasons["threshold_half_db_dbu"]
+    np.testing.assert_allclose(one.curve.gain_reduction_db, 0.0, atol=0.01)
+    np.testing.assert_allclose(one.curve.local_ratio, 1.0, atol=0.002)
+
+
+def test_clipping_is_not_called_gain_reduction():
+    """Without compression the line stage clips at +21 dBu at the output; the FET accounts for none of it."""
+    found = measure_curve(DUNLIN, switches=["none"], levels_dbu=[-10.0, -4.0, 2.0, 5.0], wait_s=0.05, compare=False)
+    (one,) = found.curves
+    assert one.clips_dbu == 5.0
+    assert one.curve.gain_reduction_db[-1] > 1.0
+    np.testing.assert_allclose(one.cell_reduction_db, 0.0, atol=0.05)
+
+
+def test_a_level_below_the_lowest_tells_to_start_lower():
+    (one,) = measure_curve(TEACHING, levels_dbu=[-10.0, -5.0, 0.0]).curves
+    assert one.curve.threshold_half_db_dbu is None
+    assert "at the lowest level already; start lower" in one.curve.reasons["threshold_half_db_dbu"]
+
+
+def test_the_fet_bottoms_out():
+    """Channel fully on, 150 ohm under 4750: 20 lg(1 + 4750 / 150) = 30.3 dB, a little more with the gate conducting."""
+    (one,) = measure_curve(TEACHING, levels_dbu=np.arange(0.0, 31.0, 3.0)).curves
+    assert one.curve.most_gain_reduction_db == pytest.approx(31.0, abs=0.8)
+    assert 15.0 < one.curve.bottoms_out_dbu < 27.0
+    assert one.curve.local_ratio[-1] == pytest.approx(1.0, abs=0.1)
+
+
+def test_electrically_equal_subsets():
+    """With its resistors at 1 Gohm, S1 does nothing: every subset is equal to the same one with S1 closed."""
+    unit = DUNLIN.changed(R31="1000M", R41="1000M")
+    found = measure_curve(unit, switches=["S2"], levels_dbu=[-8.0, -7.5, -7.0], wait_s=0.02, quality="draft")
+    assert found.compared == 8
+    equal = {group.names: group.largest_difference_db for group in found.equals}
+    for pair in (("none", "S1"), ("S2", "S1+S2"), ("S3", "S1+S3"), ("S2+S3", "S1+S2+S3")):
+        assert equal[pair] < 0.01
+
+
+def test_drive_moves_the_curve_along_the_input():
+    """The input attenuator moves the threshold by its own decibels, at the same output level (a fact of the trade)."""
+    levels = np.array([-13.0, -11.0, -9.0])
+    down = DUNLIN.changed({"P1.fraction": 0.089})
+    (one,) = measure_curve(DUNLIN, switches=["S2"], levels_dbu=levels, wait_s=0.1, compare=False).curves
+    (less,) = measure_curve(down, switches=["S2"], levels_dbu=levels + 6.0, wait_s=0.1, compare=False).curves
+    moved = one.idle_gain_db - less.idle_gain_db
+    assert moved == pytest.approx(6.0, abs=0.3)  # half the track, and a little of the source's loading
+    shift = less.curve.threshold_half_db_dbu - one.curve.threshold_half_db_dbu
+    assert shift == pytest.approx(moved, abs=0.1)
+
+
+def test_result_for_json(steady):
+    plain = measure_curve(TEACHING, levels_dbu=[-30.0, -15.0, 0.0]).to_dict()
+    assert plain["unit"] == "Teaching loop" and plain["compared"] == 0
+    assert plain["curves"][0]["switches"] == ""
+    assert plain["curves"][0]["curve"]["level_in_dbu"][0] == -30.0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ({"levels_dbu": [0.0, -1.0, 2.0]}, "levels: must rise"),
+        ({"levels_dbu": [0.0, 1.0]}, "at least 3 are needed"),
+        ({"levels_dbu": [0.0, 1.0, 99.0]}, "within -100 to 60 dBu"),
+        ({"wait_s": 0.0}, "wait: is 0.0"),
+        ({"switches": ["S4"]}, "no switch named 'S4'"),
+        ({"switches": ["tone=S1"]}, "no bank is called 'tone'"),
+    ],
+)
+def test_mistakes(arguments, message):
+    with pytest.raises((InputError, UnitError), match=message):
+        measure_curve(DUNLIN, **arguments)
+
+
+def test_switches_of_a_unit_without_any():
+    with pytest.raises(InputError, match="Teaching loop has no switches"):
+        measure_curve(TEACHING, switches=["S1"])

@@ -1,0 +1,57 @@
+"""The picture of a comparison: what is in it, and names that are not formulas."""
+
+import numpy as np
+import pytest
+
+from fetsim.report.compare.picture import SHOWN_RANGE_DB, draw_comparison
+from fetsim.report.look.plots import save_figure
+from fetsim.studies.compare.comparison import Activity, Comparison, Difference, Outline, VersionResult
+
+SECONDS, COLUMNS = 4.0, 2000
+
+
+def outline(level):
+    rms = np.full(COLUMNS, level)
+    return Outline(SECONDS / COLUMNS, -np.sqrt(2.0) * rms, np.sqrt(2.0) * rms, rms)
+
+
+def version(name, level, reduction_db, difference):
+    time_s = np.linspace(0.0, SECONDS, 800)
+    rows = np.full(800, reduction_db)
+    activity = Activity(time_s, rows, rows, reduction_db, reduction_db)
+    left = None if difference is None else Difference(-20.0, outline(difference), "d.flac", "d.wav", 0.0)
+    return VersionResult(name, (), "", "a.flac", "a.wav", None, activity, outline(level), None, left)
+
+
+@pytest.fixture
+def comparison():
+    versions = (
+        version("as built", 10 ** (-20 / 20) / np.sqrt(2.0), 6.0, None),
+        version("$broken \\formula", 10 ** (-23 / 20) / np.sqrt(2.0), 9.0, 0.01),
+        version("_hidden", 10 ** (-26 / 20) / np.sqrt(2.0), 3.0, 0.001),
+        VersionResult("failed", (), "no bias point"),
+    )
+    return Comparison(
+        "<b>$t \\x$", "in.wav", "U", 48000, 1, SECONDS, "loudness", "", 0.0, {}, (), {}, "2026-01-01", "0", versions
+    )
+
+
+def test_every_version_that_plays_is_drawn_where_it_belongs(comparison, tmp_path):
+    figure = draw_comparison(comparison)
+    reduction, level, difference = figure.axes
+    assert [line.get_ydata()[400] for line in reduction.lines] == [6.0, 9.0, 3.0]
+    assert [line.get_ydata()[1000] for line in level.lines] == pytest.approx([-20.0, -23.0, -26.0])
+    assert [line.get_ydata()[0] for line in difference.lines] == pytest.approx([-37.0, -57.0], abs=0.02)
+    assert reduction.get_ylim()[0] > reduction.get_ylim()[1]  # downwards, as meters show it
+    assert level.get_ylim()[1] > -20.0 > level.get_ylim()[0] and np.diff(level.get_ylim())[0] <= SHOWN_RANGE_DB + 2.0
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert labels == ["as built", "\\$broken \\formula", " _hidden"]
+    save_figure(figure, tmp_path / "p.png", "png")  # a formula would fail here
+    assert (tmp_path / "p.png").stat().st_size > 10_000
+
+
+def test_silence_and_no_difference_are_drawn_empty(comparison):
+    silent = VersionResult("as built", (), "", "", "", None, version("", 0, 0.0, None).activity, outline(0.0))
+    one = Comparison(**{**{f: getattr(comparison, f) for f in comparison.__dataclass_fields__}, "versions": (silent,)})
+    figure = draw_comparison(one)
+    assert np.all(np.isfinite(figure.axes[1].get_ylim())) and not figure.axes[2].lines

@@ -1,0 +1,36 @@
+"""Jobs over threads: order, progress, errors."""
+
+import threading
+
+import pytest
+
+from fetsim.errors import InputError
+from fetsim.rig.runner import run_all
+
+
+def test_results_keep_the_order_of_the_jobs():
+    shares = []
+    found = run_all({name: name for name in "dabc"}, lambda job, told: told(0.5) or job.upper(), shares.append)
+    assert list(found.items()) == [("d", "D"), ("a", "A"), ("b", "B"), ("c", "C")]
+    assert shares == sorted(shares) and shares[-1] == 1.0
+    assert len(shares) == 8
+
+
+def test_no_jobs():
+    assert run_all({}, lambda job, told: job) == {}
+
+
+def test_the_first_error_stops_what_has_not_begun():
+    begun, gate = [], threading.Event()
+
+    def work(job, told):
+        begun.append(job)
+        if job == 0:
+            gate.set()
+            raise InputError("levels: wrong")
+        gate.wait(5.0)
+        return job
+
+    with pytest.raises(InputError, match="levels: wrong"):
+        run_all({k: k for k in range(50)}, work)
+    assert len(begun) < 50
