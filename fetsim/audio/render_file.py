@@ -16,7 +16,7 @@ from fetsim.audio.probe_files import check_probe_file, write_probes
 from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate, needs_compile
 from fetsim.audio.spool import BYTES, Spool
 from fetsim.engine.simulation import Effort
-from fetsim.errors import InputError, UnitError
+from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
@@ -51,7 +51,7 @@ class FileRendering:
     efforts: tuple[Effort, ...]
     unit: Unit
     changes: tuple[tuple[str, str, str], ...]
-    """(name, before, after) of what differs from the unit's file."""
+    """(name, before, after) of what differs from the unit as it was loaded."""
     quality: str
     method: str
     internal_rate_hz: float
@@ -133,8 +133,7 @@ def render_file(
             peak = _play(reader, player, spool, trim_db, progress)
             wanted = bits or (reader.bits if reader.bits in container.bits else container.bits[-1])
             fitted = fit(peak, container, wanted, insisted=bits is not None)
-            changes = _changes(loaded)
-            comment = _comment(loaded, changes, quality, trim_db + fitted.gain_db)
+            comment = _comment(loaded, quality, trim_db + fitted.gain_db)
             gain = 10.0 ** (fitted.gain_db / 20.0)
             with AudioWriter(
                 path, target, reader.rate_hz, reader.channels, fitted.bits, reader.tags | {"comment": comment}
@@ -149,7 +148,7 @@ def render_file(
                     )
         rendering = FileRendering(
             source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted,
-            fitted, trim_db, peak, player.logs, probe_text, player.efforts, loaded, changes, quality,
+            fitted, trim_db, peak, player.logs, probe_text, player.efforts, loaded, loaded.changes, quality,
             player.method, player.internal_rate_hz, player.warnings, time.perf_counter() - began,
         )  # fmt: skip
         for one, at, write in staged:
@@ -223,14 +222,7 @@ def _check_amounts(reader: AudioReader, target: Path, columns: int, log_rate_hz:
         raise InputError(f"{target}: needs at least {need / 1e6:.3g} MB of disk, {room / 1e6:.3g} MB are free")
 
 
-def _changes(unit: Unit) -> tuple[tuple[str, str, str], ...]:
-    try:
-        return load_unit(unit.path).differences(unit)
-    except UnitError:  # its file is gone or was changed meanwhile
-        return ()
-
-
-def _comment(unit: Unit, changes: Sequence[tuple[str, str, str]], quality: str, trim_db: float) -> str:
-    changed = "".join(f", {name} {after}" for name, _, after in changes)
+def _comment(unit: Unit, quality: str, trim_db: float) -> str:
+    changed = "".join(f", {name} {after}" for name, _, after in unit.changes)
     trimmed = f", trim {trim_db:+.1f} dB" if trim_db else ""
     return f"{unit.name}{changed}, {quality} quality, 0 dBFS = {unit.full_scale_dbu:+g} dBu{trimmed}"

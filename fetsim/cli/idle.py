@@ -8,7 +8,6 @@ import typer
 from fetsim.cli.options import ChangeOption, UnitOption, chosen_unit
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.report.idle.text import idle_page
-from fetsim.schematic.load import load_unit
 
 
 def idle(
@@ -17,12 +16,11 @@ def idle(
     as_json: Annotated[bool, typer.Option("--json", help="print JSON instead of text")] = False,
 ) -> None:
     """Voltages, currents and heat at rest, transistors in words, and parts near or beyond their rating."""
-    before = load_unit(unit)
     wanted = chosen_unit(unit, change)
     point = idle_point(wanted)
     if as_json:
-        changes = [dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(wanted)]
+        changes = [dict(zip(("name", "before", "after"), one, strict=True)) for one in wanted.changes]
         plain = {"changes": changes, **point.to_dict()}
         typer.echo(json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        typer.echo(idle_page(wanted, point, before.differences(wanted)))
+        typer.echo(idle_page(wanted, point, wanted.changes))

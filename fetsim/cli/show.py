@@ -42,13 +42,12 @@ def show(
         sheets = list(library_devices().values())
         _answer(devices_page(sheets), [device_dict(sheet) for sheet in sheets], as_json)
         return
-    before = load_unit(unit)
     wanted = chosen_unit(unit, change)
     if part is None:
-        _answer(unit_page(wanted, before), unit_dict(wanted, before), as_json)
+        _answer(unit_page(wanted, wanted.origin), unit_dict(wanted, wanted.origin), as_json)
         return
     _known_part(wanted, part)
-    _answer(part_page(wanted, before, part), part_dict(wanted, wanted.parts[part], full=True), as_json)
+    _answer(part_page(wanted, wanted.origin, part), part_dict(wanted, wanted.parts[part], full=True), as_json)
 
 
 def _known_part(unit: Unit, name: str) -> None:

@@ -13,10 +13,10 @@ from typing import Any
 
 from fetsim.errors import UnitError
 from fetsim.schematic.fields import suggestion
+from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.read import mistake_line, read_unit
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS, WIRING_KEYS, ValuedTable
 from fetsim.schematic.sheets import library_sheets, sheet_figures
-from fetsim.schematic.unit import Part, Unit
 
 Document = Mapping[str, Any]
 
@@ -25,7 +25,7 @@ class _Refused(Exception):
     """A change that names nothing or cannot be made; the text says why."""
 
 
-def changed_unit(unit: Unit, changes: Mapping[str, str | float]) -> Unit:
+def changed_unit(unit: UnitData, changes: Mapping[str, str | float]) -> UnitData:
     """The unit with these changes. Raises UnitError with a line for every wrong name and every wrong value.
 
     A control that is moved frees its potentiometers from a fixed ``fraction``; a new ``device`` drops the
@@ -48,14 +48,14 @@ def changed_unit(unit: Unit, changes: Mapping[str, str | float]) -> Unit:
     return other
 
 
-def _turn(unit: Unit, name: str) -> int:
+def _turn(unit: UnitData, name: str) -> int:
     """Order of application: controls, then devices, then all else."""
     part = unit.parts.get(name)
     is_device = name.endswith(".device") or (part is not None and MAIN_KEYS.get(part.kind) == "device")
     return 0 if name in unit.controls else 1 if is_device else 2
 
 
-def _edit(unit: Unit, document: Document, name: str, value: str | float) -> Document:
+def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> Document:
     if name in UNIT_KEYS:
         return _put(document, [name], value)
     if name == "load":
@@ -107,7 +107,7 @@ def _same_polarity(document: Document, part: Part, name: str) -> None:
             )
 
 
-def _subset(unit: Unit, name: str, value: str | float) -> list[str]:
+def _subset(unit: UnitData, name: str, value: str | float) -> list[str]:
     switches = unit.banks[name].switches
     if value == "all":
         return list(switches)
@@ -121,7 +121,7 @@ def _subset(unit: Unit, name: str, value: str | float) -> list[str]:
     return [switch for switch in switches if switch in closed]
 
 
-def _unknown_name(unit: Unit, name: str) -> str:
+def _unknown_name(unit: UnitData, name: str) -> str:
     word = name.partition(".")[0]
     names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts]
     hint = suggestion(word, names)

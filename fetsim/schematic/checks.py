@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fetsim.devices.kinds import KINDS
 from fetsim.engine.circuit import GROUND
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.unit import Part, Unit
+from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.wiring import part_elements
 
 RESERVED = ("name", "about", "temperature_c", "full_scale_dbu", "load", "none", "all")
@@ -14,7 +14,7 @@ Mistake = tuple[str, str, str]
 """Where (designator, control, ...), key, sentence."""
 
 
-def check_unit(unit: Unit, broken: Sequence[Part]) -> Iterator[Mistake]:
+def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
     """Every mistake between the parts; ``broken`` are sketches of parts that could not be read."""
     sound = [part for stage in unit.stages for part in stage.parts]
     yield from _names(unit, [*sound, *broken])
@@ -25,7 +25,7 @@ def check_unit(unit: Unit, broken: Sequence[Part]) -> Iterator[Mistake]:
     yield from _floating(unit, sound, broken)
 
 
-def _names(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
+def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     things = [(part.designator, f"a part in stage {part.stage}") for part in parts]
     things += [(name, "a control") for name in unit.controls]
     things += [(name, "a switch bank") for name in unit.banks]
@@ -39,7 +39,7 @@ def _names(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
             yield name, "", f"one name for {len(owners)} things ({', '.join(owners)}); each needs its own"
 
 
-def _references(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
+def _references(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     for part in parts:
         if part.control is not None and part.control not in unit.controls:
             yield part.designator, "control", _unknown("control", part.control, unit.controls)
@@ -59,7 +59,7 @@ def _references(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
             yield "probes", name, _unknown("node", node, nodes)
 
 
-def _gain_cell(unit: Unit, parts: Sequence[Part]) -> Iterator[Mistake]:
+def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     if unit.gain_cell is None:
         return
     fets = [part.designator for part in parts if part.kind == "jfet"]
@@ -88,7 +88,7 @@ def _dangling(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake
             yield names[0], "nodes", f"node {node!r} is on this one terminal only{hint}"
 
 
-def _floating(unit: Unit, sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
+def _floating(unit: UnitData, sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
     """Nodes that no direct current can reach; one line for each island that hangs together."""
     ways: dict[str, set[str]] = {}
     unjudged = list(broken)
@@ -112,7 +112,7 @@ def _floating(unit: Unit, sound: Sequence[Part], broken: Sequence[Part]) -> Iter
         yield at, "nodes", f"{names} has no path to ground (node '0') for direct current; add a resistor"
 
 
-def _direct_current(unit: Unit, part: Part) -> Iterator[tuple[str, str]]:
+def _direct_current(unit: UnitData, part: Part) -> Iterator[tuple[str, str]]:
     """Ways of direct current through a part, as (from, to) nodes.
 
     A gate or a base can lead current to the rest of its transistor, but does not get its own level from

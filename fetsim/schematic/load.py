@@ -30,7 +30,7 @@ def load_unit(name_or_path: str | Path) -> Unit:
             raise UnitError(f"no unit named {text[:40]!r}{suggestion(text[:40], units)}; {choices}")
         path = units[text]
     content = _read_text(path)
-    return read_unit(_parse(content, path.name), path, content)
+    return Unit.of(read_unit(_parse(content, path.name), path, content))
 
 
 def library_units() -> dict[str, Path]:

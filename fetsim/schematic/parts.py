@@ -5,9 +5,9 @@ from typing import Any
 
 from fetsim.engine.circuit import GROUND
 from fetsim.schematic.fields import checked, quantities, suggestion
+from fetsim.schematic.model import Device, Part
 from fetsim.schematic.schema import PARTS, SHEETS
 from fetsim.schematic.sheets import RATINGS, read_sheet
-from fetsim.schematic.unit import Device, Part
 
 TWO_TERMINALS = ("resistor", "capacitor", "inductor", "diode", "zener", "rheostat", "output")
 ENDS = {"input": ("hot", "cold"), "output": ("hot", "cold")}  # names of the two terminals where not a and b

@@ -1,4 +1,4 @@
-"""From the nested tables of a unit file to a checked ``Unit``, or to one UnitError that lists every mistake.
+"""From the nested tables of a unit file to a checked ``UnitData``, or to one UnitError that lists every mistake.
 
 What is wrong in one table never hides what is wrong in the next: a table that cannot be read is reported, a
 stand-in takes its place, and the checks of the whole unit go on without blaming its neighbours.
@@ -11,15 +11,15 @@ from typing import Any
 from fetsim.errors import UnitError
 from fetsim.schematic.checks import Mistake, check_unit
 from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
+from fetsim.schematic.model import Control, GainCell, Part, Stage, SwitchBank, UnitData
 from fetsim.schematic.parts import read_part, sketch_part
 from fetsim.schematic.schema import BankTable, ControlTable, StageTable, UnitTable
 from fetsim.schematic.sheets import library_sheets, read_sheet
-from fetsim.schematic.unit import Control, GainCell, Part, Stage, SwitchBank, Unit
 
 Document = Mapping[str, Any]
 
 
-def read_unit(document: Document, path: Path, text: str, like: Unit | None = None) -> Unit:
+def read_unit(document: Document, path: Path, text: str, like: UnitData | None = None) -> UnitData:
     """The unit; ``path`` and ``text`` say where the tables come from. Raises UnitError.
 
     Tables of parts that are the very same objects as in the unit ``like`` are not read again.
@@ -30,7 +30,7 @@ def read_unit(document: Document, path: Path, text: str, like: Unit | None = Non
     controls = reader.controls()
     stages = reader.stages(like)
     banks = reader.banks(stages)
-    unit = Unit(
+    unit = UnitData(
         name=top.name,
         about=top.about,
         source=top.source,
@@ -88,7 +88,7 @@ class _Reader:
             controls[name] = Control(name, table.position, table.role, table.about)
         return controls
 
-    def stages(self, like: Unit | None) -> tuple[Stage, ...]:
+    def stages(self, like: UnitData | None) -> tuple[Stage, ...]:
         sheets = {**library_sheets(), **_table(self.document, "devices")}
         known = like.parts if like is not None else {}
         stages = []

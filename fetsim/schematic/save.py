@@ -10,10 +10,10 @@ import tomlkit
 from tomlkit.items import InlineTable, Item
 
 from fetsim.errors import InputError
-from fetsim.schematic.unit import Unit
+from fetsim.schematic.model import UnitData
 
 
-def save_unit(unit: Unit, path: str | Path, overwrite: bool = False) -> Path:
+def save_unit(unit: UnitData, path: str | Path, overwrite: bool = False) -> Path:
     """Write the unit to ``path``; InputError when the file exists (unless ``overwrite``) or cannot be
     written.
 

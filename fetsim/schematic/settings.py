@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 from fetsim.schematic.fields import quantities
+from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS
-from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.values import format_value
 
 ABSENT = "none"
@@ -25,7 +25,7 @@ class Setting:
         return format_value(self.value, self.quantity, digits)
 
 
-def settings(unit: Unit) -> dict[str, Setting]:
+def settings(unit: UnitData) -> dict[str, Setting]:
     """Name -> setting for the unit, its controls, switch banks and parts, in the order of the file."""
     found = {key: _setting(getattr(unit, key)) for key in UNIT_KEYS}
     found.update({name: Setting(control.position, "plain") for name, control in unit.controls.items()})
@@ -53,7 +53,7 @@ def part_settings(part: Part) -> dict[str, Setting]:
     return {part.designator if key == main else f"{part.designator}.{key}": one for key, one in found.items()}
 
 
-def differences(unit: Unit, other: Unit) -> tuple[tuple[str, str, str], ...]:
+def differences(unit: UnitData, other: UnitData) -> tuple[tuple[str, str, str], ...]:
     """(name, before, after) of everything that differs between two units, in words.
 
     A figure that only one of them has put over its device sheet is compared with the other one's sheet.
@@ -76,7 +76,7 @@ def _setting(value: float | str) -> Setting:
     return Setting(value, None if isinstance(value, str) else "plain")
 
 
-def _figure(unit: Unit, name: str) -> Setting | None:
+def _figure(unit: UnitData, name: str) -> Setting | None:
     designator, _, key = name.partition(".")
     part = unit.parts.get(designator)
     if part is None or part.device is None or key not in part.device.figures:

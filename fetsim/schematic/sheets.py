@@ -8,8 +8,8 @@ from typing import Any
 
 from fetsim.errors import InputError
 from fetsim.schematic.fields import Table, checked, quantities, suggestion
+from fetsim.schematic.model import Device, Limits
 from fetsim.schematic.schema import LIMITS, SHEETS, SheetTable
-from fetsim.schematic.unit import Device, Limits
 from fetsim.schematic.values import format_value, parse_value
 
 RATINGS = ("power_rating", "voltage_rating", "current_rating")

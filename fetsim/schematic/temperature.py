@@ -17,7 +17,7 @@ self-heating is not modelled. Passive parts do not change with temperature.
 from collections.abc import Mapping
 from math import exp
 
-from fetsim.schematic.unit import Device
+from fetsim.schematic.model import Device
 
 BOLTZMANN_J_K = 1.380649e-23  # exact, SI 2019
 ELEMENTARY_CHARGE_C = 1.602176634e-19  # exact, SI 2019

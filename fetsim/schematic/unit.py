@@ -1,161 +1,35 @@
-"""A unit as data: parts in stages, controls, switch banks, probes. Everything here is frozen and picklable.
+"""The unit that other rooms work with: its data, versions of it, and what makes two of them differ."""
 
-Numbers are SI units under the same key as in the unit file (``values["value"]`` of a resistor is ohm,
-``"leakage"`` of a transformer is henry). The dictionaries are shared between versions of a unit: read them,
-never write into them.
-"""
-
+import hashlib
+import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import Self
 
-from fetsim.engine.circuit import GROUND
-from fetsim.schematic.values import Tolerance
+from fetsim.schematic.change import changed_unit
+from fetsim.schematic.model import Control, Device, GainCell, Limits, Part, Stage, SwitchBank, UnitData
+from fetsim.schematic.settings import differences
 
-
-@dataclass(frozen=True)
-class Limits:
-    """Smallest, typical and largest value on a datasheet, SI units; None where the sheet gives none.
-
-    Negative voltages stand as on the sheet: the one nearest to zero is the minimum.
-    """
-
-    minimum: float | None
-    typical: float | None
-    maximum: float | None
-    at: str
-    """Under which conditions, in words."""
+__all__ = ["Control", "Device", "GainCell", "Limits", "Part", "Stage", "SwitchBank", "Unit"]
 
 
 @dataclass(frozen=True)
-class Device:
-    """A device sheet.
-
-    The figures that the simulation uses, at ``reference_temperature_c``, and the type's limits.
-    """
-
-    name: str
-    kind: str
-    polarity: str
-    """``n``/``p`` for a JFET, ``npn``/``pnp`` for a bipolar transistor, empty for a diode."""
-    figures: Mapping[str, float]
-    limits: Mapping[str, Limits]
-    ratings: Mapping[str, float]
-    reference_temperature_c: float
-    about: str
-    source: str
-
-
-@dataclass(frozen=True)
-class Part:
-    """One part of the schematic."""
-
-    designator: str
-    kind: str
-    stage: str
-    nodes: Mapping[str, str]
-    """Terminal -> node; a switch has ``1a``, ``1b``, ``2a``, ... for its poles."""
-    values: Mapping[str, float]
-    """Key of the unit file -> number in SI units."""
-    tolerance: Tolerance | None = None
-    ratings: Mapping[str, float] = field(default_factory=dict)
-    """``power_rating`` W, ``voltage_rating`` V, ``current_rating`` A, where given."""
-    device: Device | None = None
-    """Its sheet, with the figures that belong to this part alone already put in."""
-    figures: Mapping[str, float] = field(default_factory=dict)
-    """Those figures of its sheet that belong to this part alone."""
-    control: str | None = None
-    taper: str | None = None
-    direction: str | None = None
-    """``falling``: the wiper moves down the track as the control turns clockwise; ``rising``: up."""
-    bank: str | None = None
-    balanced: bool = False
-    about: str = ""
-    source: str = ""
-
-
-@dataclass(frozen=True)
-class Stage:
-    """A named group of parts; stages meet by sharing nodes."""
-
-    name: str
-    about: str
-    parts: tuple[Part, ...]
-
-
-@dataclass(frozen=True)
-class Control:
-    """A knob or trimmer: position 0 (fully counter-clockwise) to 1 (fully clockwise)."""
-
-    name: str
-    position: float
-    role: str
-    """``panel`` or ``trim``."""
-    about: str
-
-
-@dataclass(frozen=True)
-class SwitchBank:
-    """Switches that belong together; any subset may be closed."""
-
-    name: str
-    switches: tuple[str, ...]
-    closed: tuple[str, ...]
-    about: str
-
-
-@dataclass(frozen=True)
-class GainCell:
-    """Which FET does the gain reduction, and the node of its control voltage."""
-
-    fet: str
-    control_node: str
-
-
-@dataclass(frozen=True)
-class Unit:
+class Unit(UnitData):
     """A whole unit at one setting. ``load_unit`` makes it, ``changed`` makes another one from it."""
 
-    name: str
-    about: str
-    source: str
-    temperature_c: float
-    full_scale_dbu: float
-    """Level at input and output that 0 dBFS in a file stands for."""
-    gain_cell: GainCell | None
-    controls: Mapping[str, Control]
-    banks: Mapping[str, SwitchBank]
-    probes: Mapping[str, str]
-    """Name -> node; every node can be probed by its own name too."""
-    stages: tuple[Stage, ...]
-    path: Path = field(compare=False)
-    """The file it was read from."""
-    text: str = field(repr=False, compare=False)
-    """That file's text, for writing a changed unit with its comments kept."""
-    document: Mapping[str, Any] = field(repr=False, compare=False)
-    """The unit as nested tables, changes included: what ``changed`` edits and reads again."""
+    loaded: "Unit | None" = field(default=None, repr=False, compare=False)
+    """The unit as its file gave it; None in that unit itself."""
+
+    @classmethod
+    def of(cls, data: UnitData, loaded: "Unit | None" = None) -> Self:
+        """The unit of these data, ``loaded`` being the one that its file gave."""
+        return cls(**{one.name: getattr(data, one.name) for one in fields(UnitData)}, loaded=loaded)
 
     @property
-    def parts(self) -> dict[str, Part]:
-        """All parts by designator, in the order of the file."""
-        return {part.designator: part for stage in self.stages for part in stage.parts}
-
-    @property
-    def nodes(self) -> tuple[str, ...]:
-        """All nodes but ground, in the order in which the parts name them."""
-        names = dict.fromkeys(node for part in self.parts.values() for node in part.nodes.values())
-        return tuple(name for name in names if name != GROUND)
-
-    @property
-    def input(self) -> Part:
-        """The part that is the input."""
-        return next(part for part in self.parts.values() if part.kind == "input")
-
-    @property
-    def output(self) -> Part:
-        """The part that is the output, with its load."""
-        return next(part for part in self.parts.values() if part.kind == "output")
+    def origin(self) -> "Unit":
+        """The unit as it was loaded, without any change; nothing is read again for it."""
+        return self.loaded or self
 
     def changed(self, changes: Mapping[str, str | float] | None = None, **more: str | float) -> "Unit":
         """Another unit with these changes, as ``changed(C16="220n", attack=0.8)``; see
@@ -163,15 +37,33 @@ class Unit:
 
         Raises UnitError that names every wrong change.
         """
-        from fetsim.schematic.change import changed_unit
+        return Unit.of(changed_unit(self, {**(changes or {}), **more}), self.origin)
 
-        return changed_unit(self, {**(changes or {}), **more})
-
-    def differences(self, other: "Unit") -> tuple[tuple[str, str, str], ...]:
+    def differences(self, other: UnitData) -> tuple[tuple[str, str, str], ...]:
         """(name, before, after) of everything that differs in ``other``, in words.
 
         Empty when nothing does.
         """
-        from fetsim.schematic.settings import differences
-
         return differences(self, other)
+
+    @property
+    def changes(self) -> tuple[tuple[str, str, str], ...]:
+        """(name, before, after) of everything that differs from the unit as loaded, in words."""
+        return self.origin.differences(self)
+
+    @cached_property
+    def text_digest(self) -> str:
+        """SHA-256 (64 hexadecimal digits) of the unit file's text as it was loaded, in UTF-8; changes are not in it.
+
+        What ``sha256sum`` says of the file, unless that begins with a byte order mark.
+        """
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 (64 hexadecimal digits) of all that the unit says, changes and device sheets included.
+
+        Equal units have equal digests wherever their files lie; every number counts to its last bit.
+        """
+        said = {one.name: getattr(self, one.name) for one in fields(self) if one.compare}
+        return hashlib.sha256(json.dumps(said, sort_keys=True, default=vars).encode()).hexdigest()

@@ -10,9 +10,9 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 from collections.abc import Callable
 
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
+from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.taper import TAPERS
 from fetsim.schematic.temperature import figures_at, thermal_voltage
-from fetsim.schematic.unit import Part, Unit
 
 CLOSED_OHM = 50e-3
 OPEN_OHM = 1e12
@@ -20,17 +20,17 @@ SHORTEST_LEG_OHM = 0.5
 SECONDARY_CAPACITANCE = 0.2  # of the winding capacitance, across the secondary
 
 
-def build_circuit(unit: Unit) -> Circuit:
+def build_circuit(unit: UnitData) -> Circuit:
     """All elements of a unit at its present values, controls, switches and temperature."""
     return Circuit(tuple(made for part in unit.parts.values() for made in part_elements(unit, part)))
 
 
-def part_elements(unit: Unit, part: Part) -> list[Element]:
+def part_elements(unit: UnitData, part: Part) -> list[Element]:
     """The elements that one part gives."""
     return _BUILDERS[part.kind](unit, part)
 
 
-def track_fraction(unit: Unit, part: Part) -> float:
+def track_fraction(unit: UnitData, part: Part) -> float:
     """Electrical position of a potentiometer's wiper above the bottom, or the used fraction of a rheostat.
 
     0 to 1.
@@ -44,22 +44,22 @@ def track_fraction(unit: Unit, part: Part) -> float:
     return TAPERS[part.taper](1.0 - position if part.direction == "falling" else position)
 
 
-def _resistor(unit: Unit, part: Part) -> list[Element]:
+def _resistor(unit: UnitData, part: Part) -> list[Element]:
     return [_resistance(part.designator, part.nodes["a"], part.nodes["b"], part.values["value"])]
 
 
-def _capacitor(unit: Unit, part: Part) -> list[Element]:
+def _capacitor(unit: UnitData, part: Part) -> list[Element]:
     return [element("capacitor", part.designator, _wired(part, "a", "b"), capacitance_f=part.values["value"])]
 
 
-def _inductor(unit: Unit, part: Part) -> list[Element]:
+def _inductor(unit: UnitData, part: Part) -> list[Element]:
     henry, ohm = part.values["value"], part.values["resistance"]
     return [
         element("inductor", part.designator, _wired(part, "a", "b"), inductance_h=henry, resistance_ohm=ohm)
     ]
 
 
-def _potentiometer(unit: Unit, part: Part) -> list[Element]:
+def _potentiometer(unit: UnitData, part: Part) -> list[Element]:
     fraction, ohm = track_fraction(unit, part), part.values["value"]
     top, wiper, bottom = _wired(part, "top", "wiper", "bottom")
     return [
@@ -68,12 +68,12 @@ def _potentiometer(unit: Unit, part: Part) -> list[Element]:
     ]
 
 
-def _rheostat(unit: Unit, part: Part) -> list[Element]:
+def _rheostat(unit: UnitData, part: Part) -> list[Element]:
     ohm = max(track_fraction(unit, part) * part.values["value"], SHORTEST_LEG_OHM)
     return [_resistance(part.designator, part.nodes["a"], part.nodes["b"], ohm)]
 
 
-def _switch(unit: Unit, part: Part) -> list[Element]:
+def _switch(unit: UnitData, part: Part) -> list[Element]:
     assert part.bank is not None  # the reader asks for it
     ohm = CLOSED_OHM if part.designator in unit.banks[part.bank].closed else OPEN_OHM
     poles = range(1, len(part.nodes) // 2 + 1)
@@ -83,12 +83,12 @@ def _switch(unit: Unit, part: Part) -> list[Element]:
     ]
 
 
-def _supply(unit: Unit, part: Part) -> list[Element]:
+def _supply(unit: UnitData, part: Part) -> list[Element]:
     ohm, volt = part.values["resistance"], part.values["voltage"]
     return [_source(part.designator, part.nodes["node"], GROUND, ohm, emf_v=volt)]
 
 
-def _input(unit: Unit, part: Part) -> list[Element]:
+def _input(unit: UnitData, part: Part) -> list[Element]:
     ohm = part.values["source_resistance"]
     hot, cold = _wired(part, "hot", "cold")
     if not part.balanced:
@@ -99,17 +99,17 @@ def _input(unit: Unit, part: Part) -> list[Element]:
     ]
 
 
-def _output(unit: Unit, part: Part) -> list[Element]:
+def _output(unit: UnitData, part: Part) -> list[Element]:
     return [_resistance(part.designator, part.nodes["hot"], part.nodes["cold"], part.values["load"])]
 
 
-def _amplifier(unit: Unit, part: Part) -> list[Element]:
+def _amplifier(unit: UnitData, part: Part) -> list[Element]:
     nodes = _wired(part, "out", "reference", "plus", "minus")
     gain, ohm = part.values["gain"], part.values["output_resistance"]
     return [element("amplifier", part.designator, nodes, gain=gain, resistance_ohm=ohm)]
 
 
-def _transformer(unit: Unit, part: Part) -> list[Element]:
+def _transformer(unit: UnitData, part: Part) -> list[Element]:
     v = part.values
     return [
         element(
@@ -128,7 +128,7 @@ def _transformer(unit: Unit, part: Part) -> list[Element]:
     ]
 
 
-def _device(unit: Unit, part: Part) -> list[Element]:
+def _device(unit: UnitData, part: Part) -> list[Element]:
     assert part.device is not None  # the reader asks for it
     figures, kt_q_v = figures_at(part.device, unit.temperature_c), thermal_voltage(unit.temperature_c)
     values = {key: figures[name] for key, name in _FIGURES[part.kind].items()}
@@ -192,7 +192,7 @@ def _source(name: str, a: str, b: str, ohm: float, emf_v: float = 0.0, emf_per_i
     return element("source", name, (a, b), resistance_ohm=ohm, emf_v=emf_v, emf_per_input=emf_per_input)
 
 
-_BUILDERS: dict[str, Callable[[Unit, Part], list[Element]]] = {
+_BUILDERS: dict[str, Callable[[UnitData, Part], list[Element]]] = {
     "resistor": _resistor,
     "capacitor": _capacitor,
     "inductor": _inductor,

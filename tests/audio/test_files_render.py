@@ -2,6 +2,7 @@
 
 import csv
 import dataclasses
+import shutil
 
 import numpy as np
 import pytest
@@ -251,3 +252,27 @@ def test_the_default_name_tells_input_and_unit(tmp_path):
         "x.ogg": "x-teaching-loop.flac", "take": "take-teaching-loop.flac",
     }.items():  # fmt: skip
         assert str(default_output(tmp_path / name, unit)) == expected
+
+
+def test_a_file_edited_during_the_render_changes_nothing_of_what_is_told(wav, tmp_path):
+    """The changes are those that were asked for, whatever happens to the unit's file meanwhile."""
+    path = tmp_path / "mine.toml"
+    shutil.copy(fetsim.load_unit("dunlin").path, path)
+    text = path.read_text(encoding="utf-8")
+    edited = text.replace('C16 = { kind = "capacitor", value = "0.15u"', 'C16 = { kind = "capacitor", value = "220n"')
+    assert edited != text
+    unit = fetsim.load_unit(path).changed(C16="220n")
+    wanted = (("C16", "150 nF", "220 nF"),)
+    for meanwhile in (edited, "no longer a unit", None):
+
+        def edit(done_s, all_s, meanwhile=meanwhile):
+            if meanwhile is None:
+                path.unlink(missing_ok=True)
+            else:
+                path.write_text(meanwhile, encoding="utf-8")
+
+        done = fetsim.render_file(
+            wav, tmp_path / "o.flac", unit=unit, quality="draft", overwrite=True, progress=edit
+        )
+        assert done.changes == wanted
+        assert "C16 220 nF" in soundfile.SoundFile(tmp_path / "o.flac").comment

@@ -78,7 +78,7 @@ def curve(
         title = f"{first.unit}: static curve at {first.frequency_hz:.6g} Hz"
         results = {label: one.to_dict() for label, one in measured.items()}
         write(
-            document("curve", unit, quality, versions, results), curve_rows(measured),
+            document("curve", quality, versions, results), curve_rows(measured),
             lambda: draw_curves(named_curves(measured), title),
         )  # fmt: skip
     typer.echo(curve_page(measured))

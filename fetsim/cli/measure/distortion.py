@@ -87,7 +87,7 @@ def distortion(
             title = f"{first.unit}: second harmonic against {first.trimmed}, {first.frequency_hz:.6g} Hz"
             results = {label: one.to_dict() for label, one in nulls.items()}
             write(
-                document("trim null", unit, quality, versions, results), null_rows(nulls),
+                document("trim null", quality, versions, results), null_rows(nulls),
                 lambda: draw_null(nulls, title),
             )  # fmt: skip
             typer.echo(null_page(nulls))
@@ -102,7 +102,7 @@ def distortion(
         results = {label: one.to_dict() for label, one in measured.items()}
         title = f"{next(iter(measured.values())).unit}: distortion"
         write(
-            document("distortion", unit, quality, versions, results), distortion_rows(measured),
+            document("distortion", quality, versions, results), distortion_rows(measured),
             lambda: draw_distortion(measured, title),
         )  # fmt: skip
     typer.echo(distortion_page(measured))

@@ -68,5 +68,5 @@ def levels(
             return draw_levels(measured, f"{next(iter(measured.values())).unit}: level plan at {level:+g} dBu, 1 kHz")
 
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("levels", unit, quality, versions, results), level_rows(measured), draw)
+        write(document("levels", quality, versions, results), level_rows(measured), draw)
     typer.echo(levels_page(measured, versions))

@@ -94,7 +94,7 @@ def needle(
 
         results = {label: one.to_dict() for label, one in traces.items()}
         if log is None:
-            whole = document("needle", unit, quality, versions, results)
+            whole = document("needle", quality, versions, results)
         else:
             whole = {"measurement": "needle", "log": str(log), **results[""]}
         write(whole, needle_rows(traces), draw)

@@ -56,5 +56,5 @@ def noise(
             return draw_noise(named_states(measured), f"{next(iter(measured.values())).unit}: noise at {at}")
 
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("noise", unit, quality, versions, results), noise_rows(measured), draw)
+        write(document("noise", quality, versions, results), noise_rows(measured), draw)
     typer.echo(noise_page(measured))

@@ -16,7 +16,6 @@ from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOpt
 from fetsim.errors import InputError
 from fetsim.report.pages.report import write_report
 from fetsim.report.pages.report.sections import NAMES
-from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 
 SUFFIXES = (".html", ".htm")
@@ -47,14 +46,15 @@ def report(
 
     A section that cannot be measured says why in its place; the others are there all the same.
     """
-    chosen, before = chosen_unit(unit, change, load=load), load_unit(unit)
+    chosen = chosen_unit(unit, change, load=load)
     page = target or Path(f"{chosen.path.stem}-report.html")
     if page.suffix.lower() not in SUFFIXES:
         raise InputError(f"{page}: a report is an .html file; choose this suffix")
     with _progress(chosen) as watch:
         sections = write_report(
-            page, chosen, before, only=words(only), quality=quality, json_to=json_to, overwrite=force, watch=watch
-        )
+            page, chosen, chosen.origin, only=words(only), quality=quality, json_to=json_to, overwrite=force,
+            watch=watch,
+        )  # fmt: skip
     for one in sections:
         if one.problem:
             print(f"fetsim: {one.name}: not measured: {one.problem}", file=sys.stderr)

@@ -79,5 +79,5 @@ def response(
             return draw_responses(named_responses(measured), f"{next(iter(measured.values())).unit}: response")
 
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("response", unit, quality, versions, results), response_rows(measured), draw)
+        write(document("response", quality, versions, results), response_rows(measured), draw)
     typer.echo(response_page(measured))

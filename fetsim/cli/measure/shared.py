@@ -20,7 +20,6 @@ from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.report.look.plots import picture_kind, save_figure
 from fetsim.rig.runner import Progress, run_all, unwatched
-from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 
 Result = TypeVar("Result")
@@ -129,21 +128,18 @@ def destination(
 
 
 def document(
-    what: str, unit: str, quality: str, versions: Mapping[str, Unit], results: Mapping[str, Mapping[str, Any]]
+    what: str, quality: str, versions: Mapping[str, Unit], results: Mapping[str, Mapping[str, Any]]
 ) -> dict[str, Any]:
-    """The JSON of a measurement: what was measured, each version's changes against the unit's file, its figures."""
-    before = load_unit(unit)
+    """The JSON of a measurement: what was measured, each version's changes against the unit as loaded, its figures."""
     return {
         "measurement": what,
         "fetsim": fetsim.__version__,
-        "unit": before.name,
+        "unit": next(iter(versions.values())).origin.name,
         "quality": quality,
         "versions": [
             {
                 "label": label,
-                "changes": [
-                    dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(version)
-                ],
+                "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in version.changes],
                 **results[label],
             }
             for label, version in versions.items()

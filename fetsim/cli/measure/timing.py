@@ -99,7 +99,7 @@ def timing(
         title = f"{first.unit}: attack and release, {first.frequency_hz:.6g} Hz"
         results = {label: one.to_dict() for label, one in measured.items()}
         write(
-            document("timing", unit, quality, versions, results), timing_rows(measured),
+            document("timing", quality, versions, results), timing_rows(measured),
             lambda: draw_timing(named_settings(measured), title),
         )  # fmt: skip
     typer.echo(timing_page(measured))

@@ -11,7 +11,6 @@ from pathlib import Path
 from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.loudness import ProgrammeLevels, is_tonal
 from fetsim.audio.render import check_rate
-from fetsim.errors import UnitError
 from fetsim.files.whole_folder import whole_folder, write_manifest
 from fetsim.rig.quality import quality_named
 from fetsim.schematic.load import load_unit
@@ -128,13 +127,9 @@ def _unmatched(matching: Matching, levels: Sequence[ProgrammeLevels | None]) -> 
 
 
 def _settings(unit: Unit, quality: str) -> dict[str, str]:
-    try:
-        common = load_unit(unit.path).differences(unit)
-    except UnitError:  # its file is gone or was changed meanwhile
-        common = ()
     return {
         "unit file": unit.path.name,
-        "changed in all": "; ".join(f"{name} {before} -> {after}" for name, before, after in common) or "nothing",
+        "changed in all": "; ".join(f"{name} {before} -> {after}" for name, before, after in unit.changes) or "nothing",
         "0 dBFS": f"{unit.full_scale_dbu:+g} dBu",
         "quality": quality,
     }

@@ -1,0 +1,159 @@
+"""What a unit file says, as data: parts in stages, controls, switch banks, probes. Frozen and picklable.
+
+Numbers are SI units under the same key as in the unit file (``values["value"]`` of a resistor is ohm,
+``"leakage"`` of a transformer is henry). The dictionaries are shared between versions of a unit: read them,
+never write into them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from fetsim.engine.circuit import GROUND
+from fetsim.schematic.values import Tolerance
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Smallest, typical and largest value on a datasheet, SI units; None where the sheet gives none.
+
+    Negative voltages stand as on the sheet: the one nearest to zero is the minimum.
+    """
+
+    minimum: float | None
+    typical: float | None
+    maximum: float | None
+    at: str
+    """Under which conditions, in words."""
+
+
+@dataclass(frozen=True)
+class Device:
+    """A device sheet.
+
+    The figures that the simulation uses, at ``reference_temperature_c``, and the type's limits.
+    """
+
+    name: str
+    kind: str
+    polarity: str
+    """``n``/``p`` for a JFET, ``npn``/``pnp`` for a bipolar transistor, empty for a diode."""
+    figures: Mapping[str, float]
+    limits: Mapping[str, Limits]
+    ratings: Mapping[str, float]
+    reference_temperature_c: float
+    about: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of the schematic."""
+
+    designator: str
+    kind: str
+    stage: str
+    nodes: Mapping[str, str]
+    """Terminal -> node; a switch has ``1a``, ``1b``, ``2a``, ... for its poles."""
+    values: Mapping[str, float]
+    """Key of the unit file -> number in SI units."""
+    tolerance: Tolerance | None = None
+    ratings: Mapping[str, float] = field(default_factory=dict)
+    """``power_rating`` W, ``voltage_rating`` V, ``current_rating`` A, where given."""
+    device: Device | None = None
+    """Its sheet, with the figures that belong to this part alone already put in."""
+    figures: Mapping[str, float] = field(default_factory=dict)
+    """Those figures of its sheet that belong to this part alone."""
+    control: str | None = None
+    taper: str | None = None
+    direction: str | None = None
+    """``falling``: the wiper moves down the track as the control turns clockwise; ``rising``: up."""
+    bank: str | None = None
+    balanced: bool = False
+    about: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A named group of parts; stages meet by sharing nodes."""
+
+    name: str
+    about: str
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class Control:
+    """A knob or trimmer: position 0 (fully counter-clockwise) to 1 (fully clockwise)."""
+
+    name: str
+    position: float
+    role: str
+    """``panel`` or ``trim``."""
+    about: str
+
+
+@dataclass(frozen=True)
+class SwitchBank:
+    """Switches that belong together; any subset may be closed."""
+
+    name: str
+    switches: tuple[str, ...]
+    closed: tuple[str, ...]
+    about: str
+
+
+@dataclass(frozen=True)
+class GainCell:
+    """Which FET does the gain reduction, and the node of its control voltage."""
+
+    fet: str
+    control_node: str
+
+
+@dataclass(frozen=True)
+class UnitData:
+    """A whole unit at one setting."""
+
+    name: str
+    about: str
+    source: str
+    temperature_c: float
+    full_scale_dbu: float
+    """Level at input and output that 0 dBFS in a file stands for."""
+    gain_cell: GainCell | None
+    controls: Mapping[str, Control]
+    banks: Mapping[str, SwitchBank]
+    probes: Mapping[str, str]
+    """Name -> node; every node can be probed by its own name too."""
+    stages: tuple[Stage, ...]
+    path: Path = field(compare=False)
+    """The file it was read from."""
+    text: str = field(repr=False, compare=False)
+    """That file's text, for writing a changed unit with its comments kept."""
+    document: Mapping[str, Any] = field(repr=False, compare=False)
+    """The unit as nested tables, changes included: what ``changed`` edits and reads again."""
+
+    @cached_property
+    def parts(self) -> dict[str, Part]:
+        """All parts by designator, in the order of the file."""
+        return {part.designator: part for stage in self.stages for part in stage.parts}
+
+    @cached_property
+    def nodes(self) -> tuple[str, ...]:
+        """All nodes but ground, in the order in which the parts name them."""
+        names = dict.fromkeys(node for part in self.parts.values() for node in part.nodes.values())
+        return tuple(name for name in names if name != GROUND)
+
+    @property
+    def input(self) -> Part:
+        """The part that is the input."""
+        return next(part for part in self.parts.values() if part.kind == "input")
+
+    @property
+    def output(self) -> Part:
+        """The part that is the output, with its load."""
+        return next(part for part in self.parts.values() if part.kind == "output")
