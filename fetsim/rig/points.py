@@ -15,7 +15,7 @@ from fetsim.schematic.unit import Part, Unit
 
 INPUT = "input"
 OUTPUT = "output"
-"""Names of the two ports, free to be taken over by a node or probe of that name."""
+"""Names of the two ports. They have the first word: a node of that name is reached through a probe of another."""
 
 
 @dataclass(frozen=True)
@@ -45,20 +45,25 @@ class Point:
 
 
 def find_point(unit: Unit, name: str) -> Point:
-    """The point of that name: a probe, a node, ``input`` or ``output`` (across the port's terminals).
+    """The point of that name: ``input`` or ``output`` (across the port's terminals), a probe or a node.
 
     Raises InputError with the nearest names for anything else.
     """
-    node = unit.probes.get(name, name)
-    if node in unit.nodes:
-        return Point(name, node)
     ports = {INPUT: unit.input, OUTPUT: unit.output}
     if name in ports:
         return _across(name, ports[name])
+    node = unit.probes.get(name, name)
+    if node in unit.nodes:
+        return Point(name, node)
     choices = [*unit.probes, *unit.nodes, *ports]
     near = get_close_matches(name, choices, n=3)
     hint = f"did you mean {', '.join(near)}?" if near else f"choose from {', '.join(choices)}"
     raise InputError(f"node: {unit.name} has no node or probe {name[:60]!r}; {hint}")
+
+
+def output_point(unit: Unit) -> Point:
+    """Across the terminals of the output, whatever the nodes of the unit are called."""
+    return _across(OUTPUT, unit.output)
 
 
 def _across(name: str, port: Part) -> Point:

@@ -21,16 +21,16 @@ def test_very_loud_from_silence(closed):
     bench = Bench(DUNLIN.changed(curve=closed, drive=1.0, attack=0.0, release=0.0))
     run = bench.run(["ctl"])
     found = run.play(np.concatenate([np.zeros(2000), tone(24.0, 1000.0, 0.02, bench.rate_hz)]))
-    assert np.all(np.isfinite(found["output"]))
-    assert np.abs(found["output"]).max() < 40.0  # the rails are 28 V, the output transformer steps up by 1.25
-    assert found["gain_reduction_db"].max() > (20.0 if closed != "none" else -1.0)
+    assert np.all(np.isfinite(found.output_v))
+    assert np.abs(found.output_v).max() < 40.0  # the rails are 28 V, the output transformer steps up by 1.25
+    assert found.reduction_db.max() > (20.0 if closed != "none" else -1.0)
 
 
 def test_very_low_and_loud():
     """+20 dBu at 30 Hz at full drive saturates the transformers."""
     bench = Bench(DUNLIN.changed(drive=1.0))
     found = bench.run().play(tone(20.0, 30.0, 0.1, bench.rate_hz))
-    assert np.all(np.isfinite(found["output"]))
+    assert np.all(np.isfinite(found.output_v))
 
 
 def test_full_scale_square_wave():
@@ -38,7 +38,7 @@ def test_full_scale_square_wave():
     bench = Bench(DUNLIN.changed(drive=1.0, makeup=1.0))
     square = 17.0 * np.sign(np.sin(2 * np.pi * 997.0 * np.arange(6000) / bench.rate_hz))
     found = bench.run().play(square)
-    assert np.all(np.isfinite(found["output"]))
+    assert np.all(np.isfinite(found.output_v))
 
 
 def test_cold_start_reaches_the_settled_bias():
@@ -72,4 +72,4 @@ def test_every_part_up_to_half_off(factors, closed):
     changes["curve"] = "+".join(f"S{k}" for k in sorted(closed)) or "none"
     bench = Bench(DUNLIN.changed(changes))
     burst = np.concatenate([tone(-20.0, 1000.0, 0.002, bench.rate_hz), tone(12.0, 1000.0, 0.006, bench.rate_hz)])
-    assert np.all(np.isfinite(bench.run().play(burst)["output"]))
+    assert np.all(np.isfinite(bench.run().play(burst).output_v))

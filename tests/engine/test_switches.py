@@ -25,8 +25,8 @@ def test_no_switch_closed_means_no_gain_reduction():
     bench = Bench(load_unit("dunlin").changed(curve="none"))
     found = bench.run().play(tone(10.0, 1000.0, 0.05, bench.rate_hz))
     # the linearising network puts half of the drain's 0.23 V peak on the gate, which rests 0.117 V below pinch-off
-    assert found["gain_reduction_db"].mean() < 1e-2
-    assert found["gain_reduction_db"].max() < 0.1
+    assert found.reduction_db.mean() < 1e-2
+    assert found.reduction_db.max() < 0.1
 
 
 def test_every_subset_reduces_gain_at_full_level():
@@ -34,6 +34,6 @@ def test_every_subset_reduces_gain_at_full_level():
     for closed in SUBSETS[1:]:
         bench = Bench(load_unit("dunlin").changed(curve="+".join(closed)))
         found = bench.run().play(tone(10.0, 1000.0, 0.1, bench.rate_hz))
-        reductions[closed] = found["gain_reduction_db"][-480:].mean()
+        reductions[closed] = found.reduction_db[-480:].mean()
     assert min(reductions.values()) > 10.0
     assert len({round(r, 2) for r in reductions.values()}) > 4  # they do differ

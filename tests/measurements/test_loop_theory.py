@@ -119,10 +119,10 @@ def test_the_loop_shortens_the_attack(source_v):
     steps = round(bench.rate_hz / 4000.0)
     square = np.where(np.arange(1, steps + 1) <= steps // 2, source_v, -source_v)
     run = bench.run(["ctl"])
-    before = float(np.mean(settle(run, square).levels["ctl"]))
+    before = float(np.mean(settle(run, square).block.nodes["ctl"]))
     later = run.branch()
-    after = float(np.mean(settle(later, 1.122 * square).levels["ctl"]))
-    trace = run.play(np.tile(1.122 * square, 120))["ctl"]
+    after = float(np.mean(settle(later, 1.122 * square).block.nodes["ctl"]))
+    trace = run.play(np.tile(1.122 * square, 120)).nodes["ctl"]
     timing = step_timing(
         -reduction_db(trace), rate_hz=bench.rate_hz, step_s=0.0,
         gain_before_db=-reduction_db(before), gain_after_db=-reduction_db(after),

@@ -14,6 +14,11 @@ def changed_text(folder, *pairs):
     return str(path)
 
 
+def with_node_called(folder, name):
+    """The teaching unit, the node behind its divider renamed."""
+    return load_unit(changed_text(folder, '"dr"', f'"{name}"'))
+
+
 def without_gain_cell(folder):
     """The teaching unit, its gain cell not named."""
     lines = ("[gain_cell]\n", 'fet = "J1"\n', 'control_node = "ctl"\n')

@@ -4,7 +4,7 @@ No files and no rate conversion: the signal is the open-circuit voltage of the s
 a generator's dial says. Procedures of this room drive a ``Bench`` and hand its arrays to the analysers.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from threading import Lock
@@ -67,6 +67,18 @@ class Bench:
         return Run(self, tuple(nodes))
 
 
+@dataclass(frozen=True, kw_only=True)
+class Played:
+    """What a run has recorded over some steps; each array of shape (steps,)."""
+
+    nodes: Mapping[str, Array]
+    """Node -> volts against ground, ground included."""
+    output_v: Array
+    """Across the output port, which is no node: a node may bear any name."""
+    reduction_db: Array
+    """Gain reduction in the FET's divider; 0 for a unit without a gain cell."""
+
+
 class Run:
     """One stretch of time of a bench; ``play`` goes on from where the last one ended."""
 
@@ -103,25 +115,24 @@ class Run:
         self.simulation._x[:] = memory[:kept]
         self.simulation._past[:] = memory[kept:].reshape(self.simulation._past.shape)
 
-    def play(self, emf_v: Array) -> dict[str, Array]:
-        """Drive with source voltages [shape=(steps,), V]: every recorded node, ``"output"`` and
-        ``"gain_reduction_db"`` (0 for a unit without a gain cell) [shape=(steps,)]."""
+    def play(self, emf_v: Array) -> Played:
+        """Drive with source voltages [shape=(steps,), V]."""
         fractions = self.simulation.method.fractions
         if len(fractions) > 1:  # the bench's own tones are smooth: straight lines between the stages
             before = np.concatenate(([self.simulation.last_input], emf_v[:-1]))
             emf_v = before[:, None] + (emf_v - before)[:, None] * fractions
         table = self.simulation.advance(emf_v)
-        found = {name: table[:, k] for k, name in enumerate(self._names)}
-        found[GROUND] = np.zeros(len(table))
-        found["output"] = found[self._output[0]] - found[self._output[1]]
+        nodes = {name: table[:, k] for k, name in enumerate(self._names)}
+        nodes[GROUND] = np.zeros(len(table))
+        hot, cold = self._output
         cell = self.bench.gain_cell if self.bench.unit.gain_cell is not None else None
-        if cell is None:
-            found["gain_reduction_db"] = np.zeros(len(table))
-        else:
-            found["gain_reduction_db"] = cell.reduction_db(
-                cell.conductance_s(*(found[n] for n in cell.nodes))
-            )
-        return found
+        return Played(
+            nodes=nodes,
+            output_v=nodes[hot] - nodes[cold],
+            reduction_db=np.zeros(len(table))
+            if cell is None
+            else cell.reduction_db(cell.conductance_s(*(nodes[name] for name in cell.nodes))),
+        )
 
 
 def tone(

@@ -60,7 +60,7 @@ def steady_level(bench: Bench, level_dbu: float, frequency_hz: float, start: Run
         steady = settle(run, period.tone(level_dbu))
     except ConvergenceError as error:
         raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
-    trace = steady.levels["gain_reduction_db"]
+    trace = steady.block.reduction_db
     return Level(level_dbu, run, steady, float(np.mean(trace)), float(np.std(trace)))
 
 
@@ -80,7 +80,7 @@ def play_step(before: Level, after: Level, frequency_hz: float, phase_share: flo
         emf.append(_stretch(period, after.level_dbu, origin + played, length - played))
         records.append(run.play(emf[-1]))
         played = length
-        tail = np.concatenate([record["gain_reduction_db"] for record in records])[-max(cycle, length // 5) :]
+        tail = np.concatenate([record.reduction_db for record in records])[-max(cycle, length // 5) :]
         if _worst_mean_distance(tail, cycle, after.reduction_db) <= allowed_db or length > LONGEST_S * period.rate_hz:
             break
         length = int(GROWTH * length)
@@ -89,8 +89,8 @@ def play_step(before: Level, after: Level, frequency_hz: float, phase_share: flo
         rate_hz=period.rate_hz,
         step_s=(len(lead[0]) - 1) / period.rate_hz,
         emf_v=np.concatenate(emf),
-        output_v=np.concatenate([record["output"] for record in records]),
-        reduction_db=np.concatenate([record["gain_reduction_db"] for record in records]),
+        output_v=np.concatenate([record.output_v for record in records]),
+        reduction_db=np.concatenate([record.reduction_db for record in records]),
     )
 
 

@@ -181,6 +181,6 @@ class _RisingTone:
         """Go to a level: phasors of the source [shape=(orders,)] and at the points [shape=(points, orders)], V peak."""
         last_v, self._peak_v = self._peak_v, dbu_to_rms_v(source_dbu) * np.sqrt(2.0)
         played = self._run.play((last_v + (self._peak_v - last_v) * self._ramp) * self._carrier)
-        read = np.array([point.volts(played)[-self._window.size :] for point in self._points])
+        read = np.array([point.volts(played.nodes)[-self._window.size :] for point in self._points])
         heard = self._scale * fft.rfft(self._window * read)[:, self._lines]
         return np.where(self._orders == 1, self._peak_v, 0.0).astype(np.complex128), heard

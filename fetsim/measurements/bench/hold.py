@@ -26,7 +26,7 @@ from fetsim.engine.linear import Linearised, linearise
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.transfer import transfers
-from fetsim.rig.points import OUTPUT, find_point
+from fetsim.rig.points import output_point
 from fetsim.schematic.unit import GainCell, Unit
 from fetsim.schematic.wiring import build_circuit
 
@@ -115,7 +115,7 @@ def state_in_words(reduction_db: float) -> str:
 def output_gain_db(bench: Bench) -> float:
     """Small-signal gain from the source to the output at 1 kHz [dB]."""
     linear = linear_at_rest(bench)
-    output = find_point(bench.unit, OUTPUT).weights(linear.index)
+    output = output_point(bench.unit).weights(linear.index)
     (transfer,) = transfers(linear, np.array([REFERENCE_HZ]), output[None, :])
     return float(transfer.gain_db[0])
 

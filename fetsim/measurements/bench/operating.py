@@ -32,7 +32,7 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     def missing_db(level_dbu: float) -> float:
         run.recall(memory)
         found = settle(run, period.tone(level_dbu))
-        at_output_db = level_dbu + idle_db - tone_level_dbu(found.levels["output"], period)
+        at_output_db = level_dbu + idle_db - tone_level_dbu(found.block.output_v, period)
         return reduction_of(bench, found, at_output_db) - reduction_db
 
     lower = QUIET_DBU
@@ -51,4 +51,4 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
 
 def reduction_of(bench: Bench, steady: Steady, at_output_db: float) -> float:
     """Mean gain reduction in the FET's divider, or ``at_output_db`` for a unit without a gain cell."""
-    return at_output_db if bench.unit.gain_cell is None else float(np.mean(steady.levels["gain_reduction_db"]))
+    return at_output_db if bench.unit.gain_cell is None else float(np.mean(steady.block.reduction_db))

@@ -160,12 +160,12 @@ class _Sweep:
             found = settle(self.run, tone_v) if self.wait_s is None else wait(self.run, tone_v, self.wait_s)
         except ConvergenceError as error:
             raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
-        nodes = found.levels
+        block = found.block
         return _Point(
             level_dbu,
-            tone_level_dbu(nodes["output"], self.period),
-            float(np.mean(nodes["gain_reduction_db"])),
-            float(np.mean(nodes[self.control])) if self.control else np.nan,
+            tone_level_dbu(block.output_v, self.period),
+            float(np.mean(block.reduction_db)),
+            float(np.mean(block.nodes[self.control])) if self.control else np.nan,
             self.run.memory,
         )
 

@@ -43,7 +43,7 @@ from fetsim.measurements.distortion.intermodulation import (
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
-from fetsim.rig.points import OUTPUT, find_point
+from fetsim.rig.points import output_point
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -177,7 +177,7 @@ def sine_distortion(run: Run, level_dbu: float, frequency_hz: float) -> Distorti
     """Bring a sine to rest in ``run``, going on from its present state, and read its harmonics."""
     period = whole_period(frequency_hz, run.bench.rate_hz)
     steady = _settled(run, period.tone(level_dbu), level_dbu)
-    record = _repeated(steady.levels["output"], LEAST_CYCLES * period.steps / period.cycles)
+    record = _repeated(steady.block.output_v, LEAST_CYCLES * period.steps / period.cycles)
     found = harmonics(record, rate_hz=period.rate_hz, fundamental_hz=period.frequency_hz)
     return DistortionPoint(
         frequency_hz=period.frequency_hz,
@@ -223,20 +223,20 @@ def _two_tones(
     high_peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0) / (1.0 + low_to_high)
     signal = low_to_high * np.sin(2.0 * np.pi * low_hz * time_s) + np.sin(2.0 * np.pi * high_hz * time_s)
     steady = _settled(run, high_peak_v * signal, level_dbu)
-    return steady, _repeated(steady.levels["output"], LEAST_SPACINGS * rate_hz / spacing_hz)
+    return steady, _repeated(steady.block.output_v, LEAST_SPACINGS * rate_hz / spacing_hz)
 
 
 def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
     bench = run.bench
     period = whole_period(AES17_FREQUENCY_HZ, bench.rate_hz)
     steady = _settled(run, period.tone(level_dbu), level_dbu)
-    record = _repeated(steady.levels["output"], NOTCH_RECORD_S * bench.rate_hz)
+    record = _repeated(steady.block.output_v, NOTCH_RECORD_S * bench.rate_hz)
     found = thd_plus_noise(
         record, rate_hz=bench.rate_hz, near_hz=period.frequency_hz, notch_q=NOTCH_Q, band_hz=AES17_BAND_HZ
     )
     reduction_db = _reduction_db(steady, bench)
     held = bench if bench.unit.gain_cell is None else hold(bench, max(reduction_db, 0.0))
-    noise_dbu = unweighted_noise_dbu(held, find_point(bench.unit, OUTPUT))
+    noise_dbu = unweighted_noise_dbu(held, output_point(bench.unit))
     noise_v = dbu_to_rms_v(noise_dbu)
     return NoisyPoint(
         input_dbu=level_dbu,
@@ -260,4 +260,4 @@ def _repeated(block: Array, least: float) -> Array:
 
 
 def _reduction_db(steady: Steady, bench: Bench) -> float:
-    return np.nan if bench.unit.gain_cell is None else float(np.mean(steady.levels["gain_reduction_db"]))
+    return np.nan if bench.unit.gain_cell is None else float(np.mean(steady.block.reduction_db))

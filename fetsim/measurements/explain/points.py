@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fetsim.engine.circuit import GROUND
 from fetsim.errors import InputError
 from fetsim.measurements.levels.procedure import stage_outputs
-from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.rig.points import Point, find_point, output_point
 from fetsim.schematic.unit import GainCell, Part, Unit
 
 TAP_PROBE, RECTIFIER_PROBE = "preamp", "rectifier"
@@ -49,9 +49,10 @@ def loop_points(unit: Unit, *, tap: str | None = None, rectifier: Sequence[str] 
     return LoopPoints(
         cell,
         _tap(unit, cell) if tap is None else find_point(unit, tap),
-        tuple(find_point(unit, name) for name in rectifier or _rectifier(unit, cell)),
-        find_point(unit, cell.control_node),
-        find_point(unit, OUTPUT),
+        tuple(find_point(unit, name) for name in rectifier)
+        or tuple(Point(node, node) for node in _rectifier(unit, cell)),
+        Point(cell.control_node, cell.control_node),
+        output_point(unit),
     )
 
 
@@ -62,10 +63,10 @@ def _tap(unit: Unit, cell: GainCell) -> Point:
     try:
         outputs = stage_outputs(unit)
     except InputError:  # the file does not list its stages in the order of the signal
-        return find_point(unit, fet.nodes["drain"])
+        return Point(fet.nodes["drain"], fet.nodes["drain"])
     stages = [stage for stage, _ in outputs]
     behind = stages.index(fet.stage) + 1 if fet.stage in stages else len(stages)
-    return outputs[behind][1] if behind < len(outputs) else find_point(unit, OUTPUT)
+    return outputs[behind][1] if behind < len(outputs) else output_point(unit)
 
 
 def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:

@@ -145,7 +145,8 @@ class _Recorder:
 
     def play(self, source_v: Array) -> dict[str, Array]:
         """Every quantity at every step; those of rectifier points are called ``rectifier NAME``."""
-        levels = self.run.play(source_v)
+        played = self.run.play(source_v)
+        levels = played.nodes
         cell = self.bench.gain_cell
         drain, gate, source = (levels[node] for node in cell.nodes)
         return {
@@ -155,8 +156,8 @@ class _Recorder:
             "control": self.points.control.volts(levels),
             "gate_source": gate - source,
             "conductance": cell.conductance_s(drain, gate, source),
-            "reduction": levels["gain_reduction_db"],
-            "output": levels["output"],
+            "reduction": played.reduction_db,
+            "output": played.output_v,
         }
 
     def cycles(self, source_v: Array) -> dict[str, Array]:

@@ -25,7 +25,7 @@ from fetsim.measurements.bench.hold import REFERENCE_HZ, hold_at, output_gain_db
 from fetsim.measurements.bench.steady import settle, tone_level_dbu, whole_period
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.to_plain import plain
-from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.rig.points import Point, find_point, output_point
 from fetsim.schematic.unit import Unit
 
 LARGEST_DBU = 60.0  # either way, of the source
@@ -93,19 +93,19 @@ def measure_levels(
         raise InputError(f"level: is {source_dbu:g} dBu; it must lie within -{LARGEST_DBU:g} to +{LARGEST_DBU:g} dBu")
     bench = Bench(unit, quality)
     places = [(name, find_point(unit, name)) for name in points] if points else stage_outputs(unit)
-    control = [] if unit.gain_cell is None else [find_point(unit, unit.gain_cell.control_node)]
-    run = bench.run([node for point in (*(p for _, p in places), *control) for node in point.nodes])
+    control = [] if unit.gain_cell is None else [unit.gain_cell.control_node]
+    run = bench.run([*(node for _, point in places for node in point.nodes), *control])
     period = whole_period(REFERENCE_HZ, bench.rate_hz)
-    steady = settle(run, period.tone(source_dbu)).levels
-    nominal_dbu = [tone_level_dbu(point.volts(steady), period) for _, point in places]
-    held = hold_at(bench, float(np.mean(control[0].volts(steady)))) if control else bench
+    steady = settle(run, period.tone(source_dbu)).block
+    nominal_dbu = [tone_level_dbu(point.volts(steady.nodes), period) for _, point in places]
+    held = hold_at(bench, float(np.mean(steady.nodes[control[0]]))) if control else bench
     noise_dbu = [unweighted_noise_dbu(held, point) for _, point in places]
     clips = clip_levels(bench, [point for _, point in places], limits=limits, own=True)
     before = [source_dbu, *nominal_dbu]
     return LevelPlan(
         unit.name,
         source_dbu,
-        output_gain_db(bench) - (tone_level_dbu(steady["output"], period) - source_dbu),
+        output_gain_db(bench) - (tone_level_dbu(steady.output_v, period) - source_dbu),
         limits,
         tuple(
             StageLevel(stage, point.name, level - arrives, level, clip, noise)
@@ -138,4 +138,4 @@ def stage_outputs(unit: Unit) -> list[tuple[str, Point]]:
         found.append((stage.name, Point(shared[0], shared[0])))
     if not path:
         raise InputError(f"{unit.name}: lists its output before its input; name the points in signal order")
-    return [*found, (path[-1].name, find_point(unit, OUTPUT))]
+    return [*found, (path[-1].name, output_point(unit))]

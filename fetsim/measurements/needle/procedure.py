@@ -109,7 +109,7 @@ def measure_needle(
         steps = np.arange(first, min(first + piece, end - end % interval))
         sounding = (steps >= start) & (steps < stop)
         emf_v = np.where(sounding, peak_v * np.sin(2.0 * np.pi * frequency_hz / rate_hz * (steps - start + 1)), 0.0)
-        means.append(run.play(emf_v)["gain_reduction_db"].reshape(-1, interval).mean(axis=1))
+        means.append(run.play(emf_v).reduction_db.reshape(-1, interval).mean(axis=1))
     about = f"{burst_s:g} s burst of {level_dbu:+g} dBu, {frequency_hz:g} Hz, through {unit.name}"
     reduction_db = np.concatenate(means)
     return needle_trace(reduction_db, rate_hz=rate_hz / interval, start_s=0.5 * interval / rate_hz, about=about)

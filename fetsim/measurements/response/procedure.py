@@ -22,15 +22,15 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
-from fetsim.errors import InputError
+from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
-from fetsim.measurements.bench.steady import phasor, settle, whole_period
+from fetsim.measurements.bench.steady import highest_tone_hz, phasor, settle, whole_period
 from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import positive
 from fetsim.measurements.traces.spectrum import tones
-from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.rig.points import OUTPUT, Point, find_point, output_point
 from fetsim.schematic.unit import Unit
 
 LOW_HZ, HIGH_HZ = 10.0, 100e3
@@ -100,6 +100,8 @@ class ResponseMeasurement:
     unit: str
     responses: tuple[Response, ...]
     checks: tuple[ToneCheck, ...]
+    left_out_hz: tuple[float, ...] = ()
+    """Tones of the sweep with the loop closed that are too high for the steps of the quality asked for."""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists for JSON."""
@@ -146,9 +148,11 @@ def measure_response(
     if check:
         for wanted, state in zip(reductions_db, states, strict=True):
             checks += _checked(replace(state, quality=CHECK_QUALITY), state_in_words(wanted), places)
+    carried = tuple(f for f in SWEPT_HZ if f <= highest_tone_hz(bench.rate_hz))
     for level in levels_dbu:
-        found += _swept(bench, level, places)
-    return ResponseMeasurement(unit.name, tuple(found), tuple(checks))
+        found += _swept(bench, level, places, carried)
+    left_out = SWEPT_HZ[len(carried) :] if levels_dbu else ()
+    return ResponseMeasurement(unit.name, tuple(found), tuple(checks), left_out)
 
 
 def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array) -> list[Response]:
@@ -189,28 +193,31 @@ def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneChec
     played = state.run([node for place in places for node in place.nodes]).play(peak_v * rising * together)
     found = []
     for place, transfer in zip(places, transfers(linear, frequencies, weights), strict=True):
-        heard = tones(place.volts(played)[fade:], rate_hz=state.rate_hz, frequencies_hz=CHECK_HZ)
+        heard = tones(place.volts(played.nodes)[fade:], rate_hz=state.rate_hz, frequencies_hz=CHECK_HZ)
         tones_db = 20.0 * np.log10(heard.amplitude / peak_v)
         found.append(ToneCheck(place.name, words, frequencies, transfer.gain_db, tones_db))
     return found
 
 
-def _swept(bench: Bench, level_dbu: float, places: Sequence[Point]) -> list[Response]:
+def _swept(bench: Bench, level_dbu: float, places: Sequence[Point], tones_hz: Sequence[float]) -> list[Response]:
     """Steady tones one after the other, each from the state that the one before has left."""
     linear = linear_at_rest(bench)
-    frequencies = np.array(SWEPT_HZ)
-    watched = [*places, find_point(bench.unit, OUTPUT)]
+    frequencies = np.array(tones_hz)
+    watched = [*places, output_point(bench.unit)]
     weights = np.array([place.weights(linear.index) for place in watched])
     at_rest = transfers(linear, frequencies, weights)
     run = bench.run([node for place in watched for node in place.nodes])
     gains = np.empty((len(watched), len(frequencies)), dtype=np.complex128)
-    for number, frequency in enumerate(SWEPT_HZ):
+    for number, frequency in enumerate(tones_hz):
         period = whole_period(frequency, bench.rate_hz)
         emf_v = period.tone(level_dbu)
-        steady = settle(run, emf_v)
+        try:
+            steady = settle(run, emf_v)
+        except ConvergenceError as error:
+            raise ConvergenceError(f"at {level_dbu:g} dBu, {frequency:g} Hz: {error}") from None
         for row, place in enumerate(watched):
-            gains[row, number] = phasor(place.volts(steady.levels), period) / phasor(emf_v, period)
-    levels, middle = 20.0 * np.log10(np.abs(gains)), SWEPT_HZ.index(REFERENCE_HZ)
+            gains[row, number] = phasor(place.volts(steady.block.nodes), period) / phasor(emf_v, period)
+    levels, middle = 20.0 * np.log10(np.abs(gains)), tones_hz.index(REFERENCE_HZ)
     reductions = np.array([one.gain_db for one in at_rest]) - levels
     return [
         Response(

@@ -271,7 +271,7 @@ def _output_reader(before: Level, after: Level, frequency_hz: float) -> Callable
     def read(step: Step) -> Array:
         lowered = quiet.run.branch().play(10.0 ** (-LOWERED_DB / 20.0) * step.emf_v)
         found = local_gain(
-            step.output_v, dry=10.0 ** (LOWERED_DB / 20.0) * lowered["output"], rate_hz=step.rate_hz,
+            step.output_v, dry=10.0 ** (LOWERED_DB / 20.0) * lowered.output_v, rate_hz=step.rate_hz,
             window_s=WINDOW_CYCLES / frequency_hz, breaks_s=[step.step_s],
         )  # fmt: skip
         return -found.gain_db

@@ -27,6 +27,7 @@ def response_page(measured: Mapping[str, ResponseMeasurement]) -> str:
         section("Summary, re 1 kHz", _summary(named)),
         section("Responses", blocks(f"{paragraph(_state(name, one))}\n{_table(one)}" for name, one in named.items())),
         section("Check against tones in time", *(paragraph(text) for text in _checks(measured))),
+        section("Left out", *_left_out(first)),
         section("Definitions", paragraph(DEFINITIONS)),
     ])  # fmt: skip
 
@@ -111,6 +112,13 @@ def _checks(measured: Mapping[str, ResponseMeasurement]) -> list[str]:
                 f"source, played through the whole circuit: largest difference {check.largest_difference_db:.4f} dB."
             )
     return texts
+
+
+def _left_out(measured: ResponseMeasurement) -> list[str]:
+    if not measured.left_out_hz:
+        return []
+    tones = ", ".join(_hertz(f) for f in measured.left_out_hz)
+    return [paragraph(f"Loop closed: {tones}, too high for the steps of this quality; a finer --quality plays it.")]
 
 
 def _corner(one: Response, corner_hz: float | None, beyond: str) -> str:

@@ -47,7 +47,7 @@ def test_held_control_stands_still_in_time_under_a_loud_tone(teaching):
     """+20 dBu would give 25 dB of gain reduction within milliseconds if the loop were closed."""
     held = hold_at(teaching, -4.2)
     steps = np.arange(1, round(0.05 * held.rate_hz) + 1)
-    control = held.run(["ctl"]).play(10.0 * np.sin(2.0 * np.pi * 1000.0 / held.rate_hz * steps))["ctl"]
+    control = held.run(["ctl"]).play(10.0 * np.sin(2.0 * np.pi * 1000.0 / held.rate_hz * steps)).nodes["ctl"]
     assert np.max(np.abs(control + 4.2)) < 1e-5  # some mA into 150 F for 50 ms
 
 

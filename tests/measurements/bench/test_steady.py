@@ -22,9 +22,9 @@ def test_agrees_with_waiting():
     solved, waited, hasty = start.branch(), start.branch(), start.branch()
     tone_v = period.tone(6.0)
     steady = settle(solved, tone_v)
-    level = tone_level_dbu(steady.levels["output"], period)
-    long = tone_level_dbu(wait(waited, tone_v, 1.5).levels["output"], period)
-    short = tone_level_dbu(wait(hasty, tone_v, 0.12).levels["output"], period)
+    level = tone_level_dbu(steady.block.output_v, period)
+    long = tone_level_dbu(wait(waited, tone_v, 1.5).block.output_v, period)
+    short = tone_level_dbu(wait(hasty, tone_v, 0.12).block.output_v, period)
     assert level == pytest.approx(long, abs=2e-4)
     assert abs(short - long) > 0.02
     assert steady.played_s < 1.0
@@ -36,8 +36,8 @@ def test_stays_where_it_settled(level_dbu):
     bench = Bench(TEACHING)
     period = whole_period(1000.0, bench.rate_hz)
     run = bench.run(["ctl"])
-    before = settle(run, period.tone(level_dbu)).levels["ctl"]
-    after = wait(run, period.tone(level_dbu), 1.0).levels["ctl"]
+    before = settle(run, period.tone(level_dbu)).block.nodes["ctl"]
+    after = wait(run, period.tone(level_dbu), 1.0).block.nodes["ctl"]
     assert np.max(np.abs(after - before)) < 1e-4
 
 
@@ -47,8 +47,8 @@ def test_a_slow_release_from_above():
     period = whole_period(1000.0, bench.rate_hz)
     falling, rising = bench.run(["ctl"]), bench.run(["ctl"])
     settle(falling, period.tone(10.0))
-    above = settle(falling, period.tone(-10.0)).levels["ctl"]
-    below = settle(rising, period.tone(-10.0)).levels["ctl"]
+    above = settle(falling, period.tone(-10.0)).block.nodes["ctl"]
+    below = settle(rising, period.tone(-10.0)).block.nodes["ctl"]
     assert np.mean(above) == pytest.approx(np.mean(below), abs=5e-4)
 
 

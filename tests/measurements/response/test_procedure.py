@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from fetsim.errors import InputError
-from fetsim.measurements.response.procedure import measure_response
+from fetsim.measurements.response.procedure import SWEPT_HZ, measure_response
+from fetsim.report.response.text import response_page
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import changed_text
 
@@ -24,6 +25,22 @@ def dunlin():
 def measured(dunlin):
     """At rest and held at 10 dB, at the output and the preamp, with small tones played for comparison."""
     return measure_response(dunlin, points=("output", "preamp"), reductions_db=(0.0, 10.0), check=True)
+
+
+def test_a_sweep_leaves_out_what_the_quality_cannot_carry():
+    """Draft takes 144 000 steps a second: eight for each cycle of a tone of 18 kHz."""
+    swept = {
+        quality: measure_response(load_unit("teaching"), reductions_db=(), levels_dbu=[-10.0], quality=quality)
+        for quality in ("draft", "standard")
+    }
+    assert swept["draft"].left_out_hz == (20e3,) and swept["standard"].left_out_hz == ()
+    for measured in swept.values():
+        (one,) = measured.responses
+        assert sorted((*one.frequency_hz, *measured.left_out_hz)) == list(SWEPT_HZ)
+    draft, standard = (swept[quality].responses[0] for quality in swept)
+    assert draft.gain_db[-1] == pytest.approx(standard.value_at(16e3, standard.gain_db), abs=0.2)  # measured: 0.11
+    assert "20 kHz, too high" in response_page({"": swept["draft"]})
+    assert "too high" not in response_page({"": swept["standard"]})
 
 
 def test_dunlin_at_rest_agrees_with_equations_written_by_hand(measured):

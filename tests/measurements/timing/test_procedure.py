@@ -27,7 +27,7 @@ def attack_from_control_s(switches, fraction, before_dbu):
     run = bench.run(["ctl"])
     if before_dbu > SILENCE:
         run.play(tone(before_dbu, 5000.0, 0.01, bench.rate_hz))
-    control = run.play(tone(INDEPENDENT[switches][0] + 10.0, 5000.0, 0.06, bench.rate_hz))["ctl"]
+    control = run.play(tone(INDEPENDENT[switches][0] + 10.0, 5000.0, 0.06, bench.rate_hz)).nodes["ctl"]
     reduction_db = 20.0 * np.log10(1.0 + 2.0 * 15e-3 / 4.5**2 * 4700.0 * np.maximum(control + 4.5, 0.0))
     timing = step_timing(
         -reduction_db, rate_hz=bench.rate_hz, step_s=0.0, gain_before_db=0.0, gain_after_db=-reduction_db[-1]
