@@ -1,6 +1,6 @@
 """Everything that can go wrong on purpose: one root error and its kinds.
 
-The command line turns any of these into one line on standard error and exit status 2.
+The command line turns any of these into lines on standard error and exit status 2, or 1 where there are results too.
 """
 
 
@@ -18,3 +18,7 @@ class UnitError(FetsimError):
 
 class ConvergenceError(FetsimError):
     """The solver found no solution; the text says when and around which part."""
+
+
+class PartlyDone(FetsimError):
+    """Some of what was asked for could not be had, and the rest is there; the text says what is missing and why."""

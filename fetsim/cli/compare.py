@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
-from fetsim.errors import FetsimError, InputError
+from fetsim.errors import InputError, PartlyDone
 from fetsim.studies.compare.comparison import AS_BUILT, Comparison
 from fetsim.studies.compare.playing import MEASURING, PLAYING, Watcher
 from fetsim.studies.compare.study import compare as compare_versions
@@ -67,7 +67,7 @@ def compare(
 
     The folder holds a page that opens from disk, 24 bit FLAC and WAV files of every version and of what each change
     adds, aligned to the sample, and all figures in comparison.json. --change, --load and --unit apply to all
-    versions. A version that cannot be played is named, the others are written, and the exit status is 2.
+    versions. A version that cannot be played is named, the others are written, and the exit status is 1.
     """
     file_title, wanted = read_versions(versions) if versions is not None else ("", [])
     wanted += _parsed(version or [])
@@ -86,7 +86,7 @@ def compare(
         print(compare_text(found, folder))
     failed = [f"version {one.name[:60]!r}: {line}" for one in found.versions for line in one.error.splitlines()]
     if failed:
-        raise FetsimError("\n".join([*failed, f"the other versions are written to {folder}"]))
+        raise PartlyDone("\n".join([*failed, f"the other versions are written to {folder}"]))
 
 
 def _parsed(texts: list[str]) -> list[tuple[str, Changes]]:

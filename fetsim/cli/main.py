@@ -1,4 +1,7 @@
-"""Entry point: gathers the commands and turns every deliberate error into one line and exit status 2."""
+"""Entry point: gathers the commands and turns every deliberate error into one line and an exit status.
+
+0: all is done. 1: the results are there, but not all that was asked for. 2: nothing could be had.
+"""
 
 import importlib
 import signal
@@ -7,7 +10,7 @@ from types import FrameType
 
 import typer
 
-from fetsim.errors import FetsimError
+from fetsim.errors import FetsimError, PartlyDone
 
 COMMANDS = ("render", "show", "idle", "measure", "compare")
 """Each is a module of this package with a function of the same name, whose docstring is the help text, or with an
@@ -26,7 +29,7 @@ def main(arguments: list[str] | None = None) -> None:
     except FetsimError as error:
         for line in str(error).splitlines():
             print(f"fetsim: {line}", file=sys.stderr)
-        sys.exit(2)
+        sys.exit(1 if isinstance(error, PartlyDone) else 2)
     except KeyboardInterrupt:
         sys.exit(_interrupted())
     except SystemExit as ending:

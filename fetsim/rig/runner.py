@@ -10,6 +10,8 @@ from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from threading import Lock
 from typing import TypeVar
 
+from fetsim.errors import FetsimError
+
 Key = TypeVar("Key")
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -20,6 +22,24 @@ Progress = Callable[[float], None]
 
 def unwatched(share: float) -> None:
     """Progress that nobody looks at."""
+
+
+def run_each(
+    jobs: Mapping[Key, Job], work: Callable[[Job, Progress], Result], progress: Progress = unwatched
+) -> tuple[dict[Key, Result], dict[Key, FetsimError]]:
+    """As ``run_all``, but a job that fails for a reason of its own does not end the others: results, and errors."""
+
+    def attempt(job: Job, told: Progress) -> Result | FetsimError:
+        try:
+            return work(job, told)
+        except FetsimError as error:
+            return error
+
+    found = run_all(jobs, attempt, progress)
+    return (
+        {key: one for key, one in found.items() if not isinstance(one, FetsimError)},
+        {key: one for key, one in found.items() if isinstance(one, FetsimError)},
+    )
 
 
 def run_all(

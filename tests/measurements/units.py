@@ -14,6 +14,29 @@ def changed_text(folder, *pairs):
     return str(path)
 
 
+def with_an_oscillator(folder):
+    """The teaching unit with two switches; S1 closes a Wien bridge's loop over an amplifier that diodes limit."""
+    stage = """
+[stages.oscillator]
+[stages.oscillator.parts]
+A2 = { kind = "amplifier", nodes = { out = "wo", plus = "w" }, gain = 4.0, output_resistance = "1k" }
+D2 = { kind = "diode", device = "teaching-diode", nodes = { anode = "wo", cathode = "0" } }
+D3 = { kind = "diode", device = "teaching-diode", nodes = { anode = "0", cathode = "wo" } }
+S1 = { kind = "switch", bank = "extra", poles = [["wo", "wf"]] }
+S2 = { kind = "switch", bank = "extra", poles = [["inp", "idle"]] }
+R8 = { kind = "resistor", value = "10k", nodes = ["wf", "wc"] }
+C8 = { kind = "capacitor", value = "20n", nodes = ["wc", "w"] }
+R9 = { kind = "resistor", value = "10k", nodes = ["w", "0"] }
+C9 = { kind = "capacitor", value = "20n", nodes = ["w", "0"] }
+R7 = { kind = "resistor", value = "1M", nodes = ["po", "w"] }
+R10 = { kind = "resistor", value = "1M", nodes = ["idle", "0"] }
+
+[stages.bias]
+"""
+    switches = '[switches]\nextra = { closed = ["S2"], about = "S1 makes it whistle" }\n\n[gain_cell]\n'
+    return changed_text(folder, "[stages.bias]\n", stage.lstrip(), "[gain_cell]\n", switches)
+
+
 def with_node_called(folder, name):
     """The teaching unit, the node behind its divider renamed."""
     return load_unit(changed_text(folder, '"dr"', f'"{name}"'))

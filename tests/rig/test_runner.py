@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from fetsim.errors import InputError
-from fetsim.rig.runner import run_all
+from fetsim.rig.runner import run_all, run_each
 
 
 def test_results_keep_the_order_of_the_jobs():
@@ -14,6 +14,18 @@ def test_results_keep_the_order_of_the_jobs():
     assert list(found.items()) == [("d", "D"), ("a", "A"), ("b", "B"), ("c", "C")]
     assert shares == sorted(shares) and shares[-1] == 1.0
     assert len(shares) == 8
+
+
+def test_a_job_of_its_own_error_does_not_end_the_others():
+    def work(job, told):
+        if job == "b":
+            raise InputError("wrong")
+        return job
+
+    found, errors = run_each({name: name for name in "abc"}, work)
+    assert found == {"a": "a", "c": "c"} and {name: str(error) for name, error in errors.items()} == {"b": "wrong"}
+    with pytest.raises(ZeroDivisionError):
+        run_each({"a": 0}, lambda job, told: 1 / job)
 
 
 def test_no_jobs():

@@ -14,13 +14,14 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     numbers,
+    tell_unmeasured,
     words,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.measurements.bench.subsets import EVERY
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
 from fetsim.report.curve.picture import draw_curves
-from fetsim.report.curve.text import curve_page, curve_rows, named_curves
+from fetsim.report.curve.text import curve_page, curve_rows, left_out, named_curves
 
 
 def curve(
@@ -62,12 +63,14 @@ def curve(
     fetsim measure curve --plot curve.svg
     fetsim measure curve --switches 'S1, S1+S2, all' --levels -20:24:2
     fetsim measure curve -s S2 -v 'as it is:' -v 'later, harder: R42=12k, R32=9k1' --plot both.png
+
+    A switch setting that has no steady state is named and left out; the exit status is 1 then.
     """
     versions = chosen_versions(unit, change, load, version)
     levels_dbu = numbers(levels, "--levels")
     subsets = EVERY if switches == EVERY else words(switches)
     with destination(json_to, csv_to, plot_to, force) as write:
-        measured = measured_versions(
+        measured, problems = measured_versions(
             versions,
             lambda one, told: measure_curve(
                 one, switches=subsets, levels_dbu=levels_dbu, frequency_hz=frequency, wait_s=wait, compare=equal,
@@ -78,7 +81,8 @@ def curve(
         title = f"{first.unit}: static curve at {first.frequency_hz:.6g} Hz"
         results = {label: one.to_dict() for label, one in measured.items()}
         write(
-            document("curve", quality, versions, results), curve_rows(measured),
+            document("curve", quality, versions, results, problems), curve_rows(measured),
             lambda: draw_curves(named_curves(measured), title),
         )  # fmt: skip
     typer.echo(curve_page(measured))
+    tell_unmeasured(problems, [f"left out: {text}" for text in left_out(measured)])

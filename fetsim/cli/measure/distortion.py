@@ -14,6 +14,7 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     numbers,
+    tell_unmeasured,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
@@ -75,7 +76,7 @@ def distortion(
     frequencies_hz = numbers(frequencies, "--frequencies")
     with destination(json_to, csv_to, plot_to, force) as write:
         if trim is not None:
-            nulls = measured_versions(
+            nulls, problems = measured_versions(
                 versions,
                 lambda one, told: measure_trim_null(
                     one, trim, span=span / 100.0, steps=steps, level_dbu=None if levels_dbu is None else levels_dbu[0],
@@ -87,12 +88,13 @@ def distortion(
             title = f"{first.unit}: second harmonic against {first.trimmed}, {first.frequency_hz:.6g} Hz"
             results = {label: one.to_dict() for label, one in nulls.items()}
             write(
-                document("trim null", quality, versions, results), null_rows(nulls),
+                document("trim null", quality, versions, results, problems), null_rows(nulls),
                 lambda: draw_null(nulls, title),
             )  # fmt: skip
             typer.echo(null_page(nulls))
+            tell_unmeasured(problems)
             return
-        measured = measured_versions(
+        measured, problems = measured_versions(
             versions,
             lambda one, told: measure_distortion(
                 one, levels_dbu=levels_dbu, reductions_db=reductions_db, frequencies_hz=frequencies_hz,
@@ -102,7 +104,8 @@ def distortion(
         results = {label: one.to_dict() for label, one in measured.items()}
         title = f"{next(iter(measured.values())).unit}: distortion"
         write(
-            document("distortion", quality, versions, results), distortion_rows(measured),
+            document("distortion", quality, versions, results, problems), distortion_rows(measured),
             lambda: draw_distortion(measured, title),
         )  # fmt: skip
     typer.echo(distortion_page(measured))
+    tell_unmeasured(problems)

@@ -77,5 +77,5 @@ def explain(
             return draw_explanation(one, f"{one.unit}: one burst round the loop")
 
         rows = explain_rows(one) if csv_to is not None else []
-        write(document("explain", quality, {"": chosen}, {"": explain_dict(one)}), rows, draw)
+        write(document("explain", quality, {"": chosen}, {"": explain_dict(one)}, {}), rows, draw)
     typer.echo(explain_page(one))

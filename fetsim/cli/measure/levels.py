@@ -13,6 +13,7 @@ from fetsim.cli.measure.shared import (
     destination,
     document,
     measured_versions,
+    tell_unmeasured,
     words,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
@@ -55,7 +56,7 @@ def levels(
     versions = chosen_versions(unit, change, load, version)
     limits = ClipLimits(thd=0.01 * distortion, compression_db=compression)
     with destination(json_to, csv_to, plot_to, force) as write:
-        measured = measured_versions(
+        measured, problems = measured_versions(
             versions,
             lambda one, told: measure_levels(
                 one, source_dbu=level, points=words(at) or (), limits=limits, quality=quality
@@ -68,5 +69,6 @@ def levels(
             return draw_levels(measured, f"{next(iter(measured.values())).unit}: level plan at {level:+g} dBu, 1 kHz")
 
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("levels", quality, versions, results), level_rows(measured), draw)
+        write(document("levels", quality, versions, results, problems), level_rows(measured), draw)
     typer.echo(levels_page(measured, versions))
+    tell_unmeasured(problems)

@@ -16,6 +16,7 @@ from fetsim.cli.measure.shared import (
     destination,
     document,
     measured_versions,
+    tell_unmeasured,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
@@ -71,10 +72,11 @@ def needle(
         _picture(picture, force, inputs) as write_picture,
         destination(json_to, csv_to, plot_to, force, inputs) as write,
     ):
+        problems: dict[str, str] = {}
         if log is not None:
             traces = {"": needle_of_log(log, channel=channel)}
         else:
-            traces = measured_versions(
+            traces, problems = measured_versions(
                 versions,
                 lambda one, told: measure_needle(
                     one, level_dbu=level, frequency_hz=frequency, burst_s=burst, after_s=after, quality=quality
@@ -94,12 +96,13 @@ def needle(
 
         results = {label: one.to_dict() for label, one in traces.items()}
         if log is None:
-            whole = document("needle", quality, versions, results)
+            whole = document("needle", quality, versions, results, problems)
         else:
             whole = {"measurement": "needle", "log": str(log), **results[""]}
         write(whole, needle_rows(traces), draw)
         write_picture(draw_still)
     typer.echo(page)
+    tell_unmeasured(problems)
 
 
 def _about(traces: dict[str, NeedleTrace]) -> str:

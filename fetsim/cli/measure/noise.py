@@ -14,6 +14,7 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     numbers,
+    tell_unmeasured,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.measurements.noise.procedure import measure_noise
@@ -46,7 +47,7 @@ def noise(
     versions = chosen_versions(unit, change, load, version)
     reductions_db = numbers(reduction, "--reduction")
     with destination(json_to, csv_to, plot_to, force) as write:
-        measured = measured_versions(
+        measured, problems = measured_versions(
             versions, lambda one, told: measure_noise(one, point=at, reductions_db=reductions_db, quality=quality)
         )
 
@@ -56,5 +57,6 @@ def noise(
             return draw_noise(named_states(measured), f"{next(iter(measured.values())).unit}: noise at {at}")
 
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("noise", quality, versions, results), noise_rows(measured), draw)
+        write(document("noise", quality, versions, results, problems), noise_rows(measured), draw)
     typer.echo(noise_page(measured))
+    tell_unmeasured(problems)

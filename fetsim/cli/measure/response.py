@@ -14,6 +14,7 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     numbers,
+    tell_unmeasured,
     words,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
@@ -65,7 +66,7 @@ def response(
     reductions_db = numbers(reduction, "--reduction") if reduction is not None else [] if levels is not None else [0.0]
     levels_dbu = [] if levels is None else numbers(levels, "--levels")
     with destination(json_to, csv_to, plot_to, force) as write:
-        measured = measured_versions(
+        measured, problems = measured_versions(
             versions,
             lambda one, told: measure_response(
                 one, points=words(at) or [], reductions_db=reductions_db, levels_dbu=levels_dbu, low_hz=low,
@@ -79,5 +80,6 @@ def response(
             return draw_responses(named_responses(measured), f"{next(iter(measured.values())).unit}: response")
 
         results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("response", quality, versions, results), response_rows(measured), draw)
+        write(document("response", quality, versions, results, problems), response_rows(measured), draw)
     typer.echo(response_page(measured))
+    tell_unmeasured(problems)

@@ -16,10 +16,10 @@ import fetsim
 from fetsim.audio.render import needs_compile
 from fetsim.audio.render_file import COMPILING
 from fetsim.cli.options import chosen_unit
-from fetsim.errors import InputError
+from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.report.look.plots import picture_kind, save_figure
-from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
 Result = TypeVar("Result")
@@ -70,10 +70,29 @@ def chosen_versions(
 
 def measured_versions(
     versions: Mapping[str, Unit], measure: Callable[[Unit, Progress], Result]
-) -> dict[str, Result]:
-    """Label -> measurement, over all cores, with a bar on a terminal."""
+) -> tuple[dict[str, Result], dict[str, str]]:
+    """Label -> measurement, over all cores, with a bar on a terminal; and label -> why there is none.
+
+    Raises an error when no version can be measured.
+    """
     with progress_bar(next(iter(versions.values()))) as progress:
-        return run_all(versions, measure, progress)
+        results, errors = run_each(versions, measure, progress)
+    problems = {label: str(error) for label, error in errors.items()}
+    if not results:
+        alike = len(set(problems.values())) == 1
+        first = next(iter(errors.values()))
+        raise type(first)(str(first) if alike else "\n".join(_unmeasured(problems)))
+    return results, problems
+
+
+def tell_unmeasured(problems: Mapping[str, str], left_out: Sequence[str] = ()) -> None:
+    """When all is printed and written: raises PartlyDone for versions, and what else, that are missing there."""
+    if problems or left_out:
+        raise PartlyDone("\n".join([*left_out, *_unmeasured(problems)]))
+
+
+def _unmeasured(problems: Mapping[str, str]) -> list[str]:
+    return [f"version {label!r}: not measured: {why}" for label, why in problems.items()]
 
 
 def numbers(text: str, option: str) -> list[float]:
@@ -128,9 +147,14 @@ def destination(
 
 
 def document(
-    what: str, quality: str, versions: Mapping[str, Unit], results: Mapping[str, Mapping[str, Any]]
+    what: str,
+    quality: str,
+    versions: Mapping[str, Unit],
+    results: Mapping[str, Mapping[str, Any]],
+    problems: Mapping[str, str],
 ) -> dict[str, Any]:
-    """The JSON of a measurement: what was measured, each version's changes against the unit as loaded, its figures."""
+    """The JSON of a measurement: what was measured, each version's changes against the unit as loaded, its figures or
+    why there are none."""
     return {
         "measurement": what,
         "fetsim": fetsim.__version__,
@@ -140,7 +164,7 @@ def document(
             {
                 "label": label,
                 "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in version.changes],
-                **results[label],
+                **(results[label] if label in results else {"problem": problems[label]}),
             }
             for label, version in versions.items()
         ],

@@ -17,6 +17,7 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     numbers,
+    tell_unmeasured,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
@@ -88,7 +89,7 @@ def timing(
     versions = chosen_versions(unit, change, load, version)
     before_dbu, grid = _before(before), _grid(vary or [])
     with destination(json_to, csv_to, plot_to, force) as write:
-        measured = measured_versions(
+        measured, problems = measured_versions(
             versions,
             lambda one, told: measure_timing(
                 one, before_dbu=before_dbu, after_dbu=after, frequency_hz=frequency, vary=grid, phases=phases,
@@ -99,10 +100,11 @@ def timing(
         title = f"{first.unit}: attack and release, {first.frequency_hz:.6g} Hz"
         results = {label: one.to_dict() for label, one in measured.items()}
         write(
-            document("timing", quality, versions, results), timing_rows(measured),
+            document("timing", quality, versions, results, problems), timing_rows(measured),
             lambda: draw_timing(named_settings(measured), title),
         )  # fmt: skip
     typer.echo(timing_page(measured))
+    tell_unmeasured(problems)
 
 
 def _capture(

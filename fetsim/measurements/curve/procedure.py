@@ -6,7 +6,7 @@ halved until they are fine enough for the threshold (the knee of such a loop is 
 be misplaced by up to 0.25 dB).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import ConvergenceError, InputError
+from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.steady import idle_gain_db, settle, tone_level_dbu, wait, whole_period
 from fetsim.measurements.bench.subsets import EVERY, switched
@@ -29,7 +29,7 @@ from fetsim.measurements.curve.analysis import (
 )
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples, positive, samples
-from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
 DEFAULT_LEVELS_DBU = tuple(range(-30, 25))
@@ -77,6 +77,8 @@ class CurveMeasurement:
     """Number of subsets looked at for equals; 0 where that was not asked for."""
     equals: tuple[EqualCurves, ...]
     """Groups of switch subsets whose curves are equal or nearly so."""
+    left_out: Mapping[str, str]
+    """Switch subset -> why it has no curve: it never comes to rest, say. The others are there all the same."""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts, lists and tables for JSON; an infinite ratio is None."""
@@ -101,7 +103,8 @@ def measure_curve(
     own). ``compare`` also looks through all subsets for equal ones, within ``equal_db`` at levels 6 dB apart.
     ``wait_s`` stays that long at every level instead of solving for the steady state; then no step is refined.
 
-    Raises InputError, UnitError or ConvergenceError.
+    A subset that has no steady state is left out. Raises InputError, UnitError, or ConvergenceError when no subset
+    has one.
     """
     levels = samples(levels_dbu, "levels", at_least=3)
     if np.any(np.diff(levels) <= 0.0) or levels[0] < LOWEST_DBU or levels[-1] > HIGHEST_DBU:
@@ -120,8 +123,11 @@ def measure_curve(
         sweep = _Sweep(version, quality, frequency_hz, None)
         return np.array([point.output_dbu for point in sweep.rising(coarse, told)])
 
-    curves = run_all(chosen, whole, lambda share: progress(share * load / (load + more)))
-    found = run_all(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
+    curves, failed = run_each(chosen, whole, lambda share: progress(share * load / (load + more)))
+    if not curves:
+        name, error = next(iter(failed.items()))
+        raise type(error)(_named(name, error))
+    found, also = run_each(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
     return CurveMeasurement(
         unit=unit.name,
         frequency_hz=whole_period(frequency_hz, Bench(unit, quality).rate_hz).frequency_hz,
@@ -130,7 +136,12 @@ def measure_curve(
         curves=tuple(curves.values()),
         compared=len(found),
         equals=equal_curves(found, tolerance_db=equal_db),
+        left_out={name: str(error) for name, error in (also | failed).items()},
     )
+
+
+def _named(switches: str, error: FetsimError) -> str:
+    return f"switches {switches}: {error}" if switches else str(error)
 
 
 class _Point(NamedTuple):

@@ -30,6 +30,7 @@ def curve_page(measured: Mapping[str, CurveMeasurement]) -> str:
     return page([
         title,
         section("Thresholds and ratios", _summary(measured)),
+        section("Left out", *(paragraph(text) for text in left_out(measured))),
         section("Mind", *(paragraph(text) for text in _reasons(measured))),
         *(
             section(f"Curve {name}".strip(), _table(curve))
@@ -99,6 +100,15 @@ def _reasons(measured: Mapping[str, CurveMeasurement]) -> list[str]:
                 "accounts for: a stage clips, and what is told of levels above is not gain reduction"
             )
     return found
+
+
+def left_out(measured: Mapping[str, CurveMeasurement]) -> list[str]:
+    """A sentence for each switch subset that has no curve."""
+    return [
+        f"{', '.join(part for part in (label, f'switches {switches}' if switches else '') if part)}: {why}"
+        for label, one in measured.items()
+        for switches, why in one.left_out.items()
+    ]
 
 
 def _table(one: SubsetCurve) -> str:

@@ -35,6 +35,27 @@ def measure(capsys):
     return run
 
 
+def test_a_bad_version_is_named_and_the_others_are_measured(measure, tmp_path):
+    """With R1 at 100 ohm the FET cannot reach 20 dB of gain reduction."""
+    file = tmp_path / "noise.json"
+    options = ("noise", "--reduction", "20", "-v", "as it is:", "-v", "small: R1=100", "--json", file)
+    status, out, err = measure(*options)
+    assert status == 1 and "held at 20 dB" in out
+    assert err.startswith("fetsim: version 'small': not measured: gain reduction: Teaching loop cannot reach 20 dB")
+    good, bad = json.loads(file.read_text())["versions"]
+    assert good["label"] == "as it is" and good["states"]
+    assert bad["label"] == "small" and "cannot reach 20 dB" in bad["problem"]
+
+
+def test_when_no_version_can_be_measured(measure, tmp_path):
+    file = tmp_path / "noise.json"
+    small = ("-v", "small: R1=100", "-v", "smaller: R1=51")
+    status, out, err = measure("noise", "--reduction", "20", *small, "--json", file)
+    assert (status, out) == (2, "") and not file.exists()
+    assert [line.split(":")[1] for line in err.splitlines()] == [" version 'small'", " version 'smaller'"]
+    assert measure("noise", "--reduction", "-1", *small)[2].count("\n") == 1  # one mistake is told once
+
+
 @pytest.mark.parametrize("what", MEASUREMENTS)
 def test_page_and_files(measure, tmp_path, what):
     files = {kind: tmp_path / f"{what}.{kind}" for kind in ("json", "csv", "svg")}

@@ -8,9 +8,13 @@ its threshold 0.1 to 0.4 dB higher: at 0.12 s the linearising capacitor C1 has n
 import numpy as np
 import pytest
 
-from fetsim.errors import InputError, UnitError
+from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.measurements.curve.procedure import measure_curve
+from fetsim.report.curve.text import curve_page
+from fetsim.report.pages.report.level_sections import curve_section
+from fetsim.rig.runner import unwatched
 from fetsim.schematic.load import load_unit
+from tests.measurements.units import with_an_oscillator
 
 DUNLIN = load_unit("dunlin")
 TEACHING = load_unit("teaching")
@@ -120,6 +124,27 @@ def test_electrically_equal_subsets():
     equal = {group.names: group.largest_difference_db for group in found.equals}
     for pair in (("none", "S1"), ("S2", "S1+S2"), ("S3", "S1+S3"), ("S2+S3", "S1+S2+S3")):
         assert equal[pair] < 0.01
+
+
+def test_a_subset_that_never_settles_is_named_and_left_out(tmp_path):
+    """S1 closes the loop of an oscillator; S2 does nothing."""
+    unit = load_unit(with_an_oscillator(tmp_path))
+    found = measure_curve(unit, levels_dbu=[-30.0, -15.0, 0.0], quality="draft")
+    assert [one.switches for one in found.curves] == ["S2"]
+    assert set(found.left_out) == {"S1", "S1+S2"} and found.compared == 2
+    assert found.left_out["S1"].startswith("at -30 dBu: no steady state")
+    alone = measure_curve(load_unit("teaching"), levels_dbu=[-30.0, -15.0, 0.0], quality="draft").curves[0]
+    np.testing.assert_allclose(found.curves[0].curve.level_out_dbu, alone.curve.level_out_dbu, atol=0.01)
+    assert [group.names for group in found.equals] == [("none", "S2")]
+    assert "switches S1: at -30 dBu: no steady state" in " ".join(curve_page({"": found}).split())
+    with pytest.raises(ConvergenceError, match="switches S1: at -30 dBu: no steady state"):
+        measure_curve(unit, switches=["S1"], levels_dbu=[-30.0, -15.0, 0.0], quality="draft", compare=False)
+
+
+def test_the_page_survives_a_setting_that_never_settles(tmp_path):
+    section = curve_section(load_unit(with_an_oscillator(tmp_path)).changed(extra="S1"), "draft", unwatched)
+    assert not section.problem and section.tables and section.pictures
+    assert any(note.startswith("Left out: switches S1: at -30 dBu") for note in section.notes)
 
 
 def test_drive_moves_the_curve_along_the_input():

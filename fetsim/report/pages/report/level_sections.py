@@ -13,7 +13,7 @@ from fetsim.measurements.distortion.procedure import DistortionMeasurement, meas
 from fetsim.measurements.levels.procedure import LevelPlan, measure_levels
 from fetsim.measurements.noise.procedure import NoiseMeasurement, measure_noise
 from fetsim.report.curve.picture import draw_curves
-from fetsim.report.curve.text import named_curves
+from fetsim.report.curve.text import left_out, named_curves
 from fetsim.report.distortion.picture import draw_distortion
 from fetsim.report.distortion.text import percent
 from fetsim.report.levels.picture import draw_levels
@@ -23,7 +23,7 @@ from fetsim.report.noise.text import named_states
 from fetsim.report.pages.report.content import Picture, Section, Table, level, number
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.rig.runner import Progress
-from fetsim.schematic.unit import Unit
+from fetsim.schematic.unit import SwitchBank, Unit
 
 HELD_DB = (0.0, 10.0, 20.0)  # gain reductions at which small signals are looked at, where they can be had
 SHOWN_HARMONICS = (2, 3, 4, 5)
@@ -56,21 +56,25 @@ def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:
     curves = named_curves({"": one})
     return Section(
         "", "",
-        lead=[_curve_lead(one.curves[-1] if bank is None else _present(one, bank.closed)), *_equals(one)],
+        lead=[*(_curve_lead(curve) for curve in _present(one, bank)), *_equals(one)],
         pictures=[Picture(inline_svg(draw_curves(curves, ""), "curve"), f"{one.frequency_hz:.6g} Hz, {one.method}.")],
         tables=[_curve_table(curves)],
         notes=[
-            f"{name}, {MISSING[figure]}: {why}."
-            for name, curve in curves.items()
-            for figure, why in curve.curve.reasons.items()
+            *(f"Left out: {text}." for text in left_out({"": one})),
+            *(
+                f"{name}, {MISSING[figure]}: {why}."
+                for name, curve in curves.items()
+                for figure, why in curve.curve.reasons.items()
+            ),
         ],
         figures=one.to_dict(),
     )  # fmt: skip
 
 
-def _present(one: CurveMeasurement, closed: tuple[str, ...]) -> SubsetCurve:
-    name = "+".join(closed) or "none"
-    return next(curve for curve in one.curves if curve.switches == name)
+def _present(one: CurveMeasurement, bank: SwitchBank | None) -> list[SubsetCurve]:
+    """The curve of the setting that the unit has; none where that was left out."""
+    name = "" if bank is None else "+".join(bank.closed) or "none"
+    return [curve for curve in one.curves if curve.switches == name]
 
 
 def _curve_lead(one: SubsetCurve) -> str:
