@@ -38,7 +38,7 @@ def main() -> None:
     levels = solved.curves[0].curve
     for wait_s in (0.12, 1.5):
         waited = timed(f"curve, 45 levels, {wait_s:g} s at each", lambda: curve(wait_s)).curves[0].curve  # noqa: B023
-        apart = waited.level_out_dbu - np.interp(LEVELS_DBU, levels.level_in_dbu, levels.level_out_dbu)
+        apart = waited.output_dbu - np.interp(LEVELS_DBU, levels.level_dbu, levels.output_dbu)
         print(f"    output at most {np.max(np.abs(apart)):.5f} dB from the steady state")
     one = {"attack": [0.5], "release": [0.5]}
     timed("timing, one setting, 8 phases", lambda: measure_timing(unit, vary=one))

@@ -44,7 +44,7 @@ def main() -> None:
     print(compare_text(found, folder))
     for one in found.versions:
         if one.loudness is not None and one.loudness.loudness_lufs is not None:
-            loudness_lufs = one.loudness.loudness_lufs + one.loudness.trim_db
+            loudness_lufs = one.loudness.loudness_lufs + one.loudness.gain_db
             above_db = one.loudness.true_peak_dbtp - loudness_lufs
             print(f"  {one.name}: true peak {above_db:.1f} dB above the loudness")
 

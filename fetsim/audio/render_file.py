@@ -23,7 +23,7 @@ from fetsim.schematic.unit import Unit
 
 LOG_WRITERS = {".csv": write_csv, ".npz": write_npz}
 MOST_LOG_ROWS = 20_000_000  # over all channels; 1.8 GB in memory
-LARGEST_TRIM_DB = 120.0
+LARGEST_GAIN_DB = 120.0
 COMPILING = "compiling the solver for this unit's topology; about 20 s, once per machine"
 
 
@@ -40,7 +40,7 @@ class FileRendering:
     bits_wanted: str
     fit: Fit
     """How the output is coded: other bits than wanted, or a gain, where that was needed to clip nothing."""
-    trim_db: float
+    gain_db: float
     """Gain asked for between the unit's output and the file."""
     peak: Peak
     """Of the output after that trim."""
@@ -82,7 +82,7 @@ def render_file(
     quality: str = "standard",
     cold: bool = False,
     bits: str | None = None,
-    trim_db: float = 0.0,
+    gain_db: float = 0.0,
     log_to: str | Path | None = None,
     log_rate_hz: float = 200.0,
     probes: Sequence[str] = (),
@@ -97,7 +97,7 @@ def render_file(
     Rate and channels stay. ``bits`` is ``"16"``, ``"24"`` or ``"float"``; without it the input's, and samples
     above full scale turn integers into float where the format of ``path_out`` has float. Where it has not, or
     ``bits`` insists, the whole output is lowered by the least multiple of 0.1 dB that fits, after
-    ``trim_db``. ``log_to`` is a ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or
+    ``gain_db``. ``log_to`` is a ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or
     ``.npz``; ``more`` are further files and the functions that write them from the result, to a temporary
     path. ``progress`` is called with the seconds done and in all, ``notice`` with a sentence before something
     slow. Raises InputError, UnitError or ConvergenceError, and then leaves no file.
@@ -105,7 +105,7 @@ def render_file(
     source, target, names = Path(path_in), Path(path_out), tuple(dict.fromkeys(probes))
     probe_target = Path(probes_to) if probes_to is not None else None
     container = container_for(target)
-    _check_options(target, container, bits, trim_db, names, probe_target)
+    _check_options(target, container, bits, gain_db, names, probe_target)
     writers = dict(more or {})
     if log_to is not None:
         writers[Path(log_to)] = _log_writer(Path(log_to))
@@ -130,10 +130,10 @@ def render_file(
             Spool(target.parent, columns) as spool,
         ):  # fmt: skip
             began = time.perf_counter()
-            peak = _play(reader, player, spool, trim_db, progress)
+            peak = _play(reader, player, spool, gain_db, progress)
             wanted = bits or (reader.bits if reader.bits in container.bits else container.bits[-1])
             fitted = fit(peak, container, wanted, insisted=bits is not None)
-            comment = _comment(loaded, quality, trim_db + fitted.gain_db)
+            comment = _comment(loaded, quality, gain_db + fitted.gain_db)
             gain = 10.0 ** (fitted.gain_db / 20.0)
             with AudioWriter(
                 path, target, reader.rate_hz, reader.channels, fitted.bits, reader.tags | {"comment": comment}
@@ -148,7 +148,7 @@ def render_file(
                     )
         rendering = FileRendering(
             source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted,
-            fitted, trim_db, peak, player.logs, probe_text, player.efforts, loaded, loaded.changes, quality,
+            fitted, gain_db, peak, player.logs, probe_text, player.efforts, loaded, loaded.changes, quality,
             player.method, player.internal_rate_hz, player.warnings, time.perf_counter() - began,
         )  # fmt: skip
         for one, at, write in staged:
@@ -161,11 +161,11 @@ def _play(
     reader: AudioReader,
     player: Player,
     spool: Spool,
-    trim_db: float,
+    gain_db: float,
     progress: Callable[[float, float], None] | None,
 ) -> Peak:
     """All of the input through the unit, into the spool: output, then probes channel by channel."""
-    finder, gain, read = PeakFinder(reader.rate_hz), 10.0 ** (trim_db / 20.0), 0
+    finder, gain, read = PeakFinder(reader.rate_hz), 10.0 ** (gain_db / 20.0), 0
     for block in reader.blocks(BLOCK_FRAMES):
         read += len(block)
         output, probed = player.push(block, last=read >= reader.frames)
@@ -181,16 +181,16 @@ def _check_options(
     target: Path,
     container: Container,
     bits: str | None,
-    trim_db: float,
+    gain_db: float,
     probes: Sequence[str],
     probes_to: Path | None,
 ) -> None:
     if bits is not None and bits not in container.bits:
         choices = ", ".join(container.bits)
         raise InputError(f"bits: {target.suffix} files have no {bits[:20]!r}; choose from {choices}")
-    if not abs(trim_db) <= LARGEST_TRIM_DB:
-        limits = f"-{LARGEST_TRIM_DB:g} and {LARGEST_TRIM_DB:g} dB"
-        raise InputError(f"trim: {trim_db:g} dB is not between {limits}")
+    if not abs(gain_db) <= LARGEST_GAIN_DB:
+        limits = f"-{LARGEST_GAIN_DB:g} and {LARGEST_GAIN_DB:g} dB"
+        raise InputError(f"gain: {gain_db:g} dB is not between {limits}")
     if bool(probes) != (probes_to is not None):
         missing = "a file for the probes (.wav or .npz)" if probes else "the names of probes to write"
         raise InputError(f"probes: {missing} must be given too")
@@ -222,7 +222,7 @@ def _check_amounts(reader: AudioReader, target: Path, columns: int, log_rate_hz:
         raise InputError(f"{target}: needs at least {need / 1e6:.3g} MB of disk, {room / 1e6:.3g} MB are free")
 
 
-def _comment(unit: Unit, quality: str, trim_db: float) -> str:
+def _comment(unit: Unit, quality: str, gain_db: float) -> str:
     changed = "".join(f", {name} {after}" for name, _, after in unit.changes)
-    trimmed = f", trim {trim_db:+.1f} dB" if trim_db else ""
+    trimmed = f", gain {gain_db:+.1f} dB" if gain_db else ""
     return f"{unit.name}{changed}, {quality} quality, 0 dBFS = {unit.full_scale_dbu:+g} dBu{trimmed}"

@@ -28,7 +28,7 @@ LoadOption = Annotated[
     str | None, typer.Option("--load", metavar="OHM", help="load at the output, such as 600 or 10k")
 ]
 QualityOption = Annotated[
-    str, typer.Option("--quality", "-q", metavar="LEVEL", help="draft, standard or fine")
+    str, typer.Option("--quality", "-q", metavar="QUALITY", help="draft, standard or fine")
 ]
 ForceOption = Annotated[bool, typer.Option("--force", "-f", help="overwrite files that exist")]
 

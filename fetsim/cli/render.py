@@ -50,13 +50,14 @@ def render(
         str | None,
         typer.Option("--bits", "-b", metavar="BITS", help="16 or 24 (dithered) or float (default: like IN)"),
     ] = None,
-    trim: Annotated[
-        float, typer.Option("--trim", "-t", metavar="DB", help="gain between the unit's output and OUT")
+    gain: Annotated[
+        float, typer.Option("--gain", metavar="DB",
+            help="gain behind the unit, in the file alone: the unit knows nothing of it")
     ] = 0.0,
     log: Annotated[
         Path | None,
         typer.Option(
-            "--log", "-l", metavar="FILE",
+            "--log", metavar="FILE",
             help="gain reduction, levels and control voltage over time (.csv or .npz)",
         ),
     ] = None,
@@ -102,7 +103,7 @@ def render(
     with _progress(shown=not quiet and sys.stderr.isatty()) as advance:
         rendering = render_file(
             source, target or default_output(source, chosen), unit=chosen, quality=quality, cold=start == "cold",
-            bits=bits, trim_db=trim, log_to=log, log_rate_hz=log_rate, probes=probe or (), probes_to=probe_to,
+            bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, probes=probe or (), probes_to=probe_to,
             more={plot: _plot_writer(plot)} if plot is not None else None, overwrite=force, progress=advance,
             notice=None if quiet else _say,
         )  # fmt: skip

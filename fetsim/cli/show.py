@@ -21,7 +21,7 @@ def show(
     change: ChangeOption = None,
     part: Annotated[
         str | None,
-        typer.Option("--part", "-p", metavar="NAME", help="one part in full, and what can be changed"),
+        typer.Option("--part", metavar="NAME", help="one part in full, and what can be changed"),
     ] = None,
     units: Annotated[bool, typer.Option("--units", help="list the shipped units")] = False,
     devices: Annotated[bool, typer.Option("--devices", help="list the shipped device sheets")] = False,

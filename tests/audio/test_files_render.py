@@ -100,7 +100,7 @@ def test_integers_are_the_output_with_at_most_a_step_and_a_half_of_error(wav, in
 
 
 def test_trim_is_a_gain(wav, in_memory, tmp_path):
-    fetsim.render_file(wav, tmp_path / "out.wav", quality="draft", trim_db=-6.0)
+    fetsim.render_file(wav, tmp_path / "out.wav", quality="draft", gain_db=-6.0)
     sound, _ = soundfile.read(tmp_path / "out.wav")
     assert np.abs(sound - 10 ** (-6 / 20) * in_memory.output).max() <= 2.0**-24
 
@@ -111,15 +111,15 @@ def test_trim_is_a_gain(wav, in_memory, tmp_path):
 )
 def test_samples_above_full_scale_are_told_and_never_clipped(out, bits, subtype, tone, in_memory, tmp_path):
     soundfile.write(tmp_path / "in.wav", tone, RATE_HZ, subtype="PCM_16")
-    trim_db = 12.0 - 20 * np.log10(np.abs(in_memory.output).max())  # 12 dB above full scale
-    done = fetsim.render_file(tmp_path / "in.wav", tmp_path / out, quality="draft", bits=bits, trim_db=trim_db)
+    gain_db = 12.0 - 20 * np.log10(np.abs(in_memory.output).max())  # 12 dB above full scale
+    done = fetsim.render_file(tmp_path / "in.wav", tmp_path / out, quality="draft", bits=bits, gain_db=gain_db)
     sound, _ = soundfile.read(tmp_path / out)
     assert soundfile.info(tmp_path / out).subtype == subtype
-    expected = 10 ** ((trim_db + done.fit.gain_db) / 20) * in_memory.output
-    # the dithered 16 bit input differs from the array by half a step, which the unit and the trim raise by 40 dB
+    expected = 10 ** ((gain_db + done.fit.gain_db) / 20) * in_memory.output
+    # the dithered 16 bit input differs from the array by half a step, which the unit and the gain raise by 40 dB
     assert np.abs(sound - expected).max() < 5e-3
     assert done.peak.peak_dbfs == pytest.approx(12.0, abs=0.05)
-    assert done.peak.overs == pytest.approx(np.sum(10 ** (trim_db / 20) * np.abs(in_memory.output) > 1), abs=3)
+    assert done.peak.overs == pytest.approx(np.sum(10 ** (gain_db / 20) * np.abs(in_memory.output) > 1), abs=3)
     assert done.fit.gain_db == (0.0 if subtype == "FLOAT" else pytest.approx(-12.0, abs=0.11))
 
 
@@ -174,11 +174,11 @@ def test_probes_are_volts_and_amperes(wav, in_memory, tmp_path):
 
 def test_the_file_tells_what_was_changed(wav, tmp_path):
     unit = fetsim.load_unit("dunlin").changed(C16="220n", full_scale_dbu=20.0)
-    done = fetsim.render_file(wav, tmp_path / "o.flac", quality="draft", unit=unit, trim_db=-3.0)
+    done = fetsim.render_file(wav, tmp_path / "o.flac", quality="draft", unit=unit, gain_db=-3.0)
     assert [name for name, _, _ in done.changes] == ["full_scale_dbu", "C16"]
     comment = soundfile.SoundFile(tmp_path / "o.flac").comment
     assert "Dunlin" in comment and "C16 220 nF" in comment
-    assert "0 dBFS = +20 dBu" in comment and "trim -3.0 dB" in comment
+    assert "0 dBFS = +20 dBu" in comment and "gain -3.0 dB" in comment
 
 
 def test_the_same_input_gives_the_same_file(tone, tmp_path):

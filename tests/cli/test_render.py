@@ -62,7 +62,7 @@ def test_the_shortest_command(folder, run):
 def test_everything_at_once(folder, run):
     status, out, err = run(
         "tone.wav", "o.flac", "-q", "draft", "-c", "C16=220n", "-c", "curve=S1+S3", "--full-scale", "20",
-        "--load", "10k", "--start", "cold", "--bits", "24", "--trim", "-3", "--log", "l.csv", "--log-rate", "100",
+        "--load", "10k", "--start", "cold", "--bits", "24", "--gain", "-3", "--log", "l.csv", "--log-rate", "100",
         "-p", "ctl", "-p", "R2.current", "--probe-to", "p.wav", "--plot", "p.svg",
     )  # fmt: skip
     assert (status, err) == (0, "")
@@ -70,7 +70,7 @@ def test_everything_at_once(folder, run):
     text = " ".join(out.split())
     for said in (
         "0 dBFS = +20 dBu", "C16 from 150 nF to 220 nF", "curve from S2 to S1+S3", "OUT from 600 ohm to 10 kohm",
-        "after the trim of -3 dB", "o.flac (24 bit with dither)", "l.csv",
+        "after a gain of -3 dB", "o.flac (24 bit with dither)", "l.csv",
         "channel 1 is ctl, 1.0 = 10 V; channel 2 is R2.current, 1.0 = 10 mA",
     ):  # fmt: skip
         assert said in text, said
@@ -84,11 +84,11 @@ def test_quiet_says_nothing(folder, run):
 
 
 def test_overs_are_told_in_words(folder, run):
-    _, out, _ = run("tone.wav", "a.wav", "-q", "draft", "--trim", "20")
+    _, out, _ = run("tone.wav", "a.wav", "-q", "draft", "--gain", "20")
     text = " ".join(out.split())
-    assert re.search(r"\d+ samples above it after the trim of \+20 dB, the largest by \d+\.\d dB at 0\.\d+ s;", text)
+    assert re.search(r"\d+ samples above it after a gain of \+20 dB, the largest by \d+\.\d dB at 0\.\d+ s;", text)
     assert "written as 32 bit float to keep them" in text
-    _, out, _ = run("tone.wav", "b.flac", "-q", "draft", "--trim", "20")
+    _, out, _ = run("tone.wav", "b.flac", "-q", "draft", "--gain", "20")
     lowered = re.search(r"all lowered by (\d+\.\d) dB to fit 16 bit", " ".join(out.split()))
     assert lowered
     assert np.abs(soundfile.read("b.flac")[0]).max() == pytest.approx(1.0, abs=0.02)  # 0.1 dB is 1.2 %
@@ -97,7 +97,7 @@ def test_overs_are_told_in_words(folder, run):
 def test_what_the_stability_guard_changed_is_told(folder, run):
     # a heavy winding on a light damper rings where the default method would let it grow
     changes = ("-c", "T2.winding_capacitance=40n", "-c", "R24=100k")
-    _, out, _ = run("tone.wav", "o.wav", "--trim", "-20", *changes)
+    _, out, _ = run("tone.wav", "o.wav", "--gain", "-20", *changes)
     assert re.search(r"Warning +bdf4 at \d+ kHz is unstable .*; using bdf3 instead", " ".join(out.split()))
 
 
@@ -132,7 +132,7 @@ BAD = {
     "tone.wav folder.wav": "folder.wav: is a folder; choose another name",
     "tone.wav o.flac --bits float": "bits: .flac files have no 'float'; choose from 16, 24",
     "tone.wav o.wav --bits 8": "bits: .wav files have no '8'; choose from 16, 24, float",
-    "tone.wav o.wav --trim nan": "trim: nan dB is not between -120 and 120 dB",
+    "tone.wav o.wav --gain nan": "gain: nan dB is not between -120 and 120 dB",
     "tone.wav o.wav --log l.txt": "l.txt: the log goes to a .csv or .npz file",
     "tone.wav o.wav --log o.wav": "o.wav: the log goes to a .csv or .npz file",
     "tone.wav o.wav --log l.csv --log-rate 0": "log rate: 0 Hz is not between 0 and the sample rate, 48000 Hz",

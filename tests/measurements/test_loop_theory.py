@@ -73,14 +73,14 @@ def curve():
 
 
 def test_output_at_every_level(curve):
-    theory = [20.0 * np.log10(K * drain_peak_v(x) / np.sqrt(1.2)) for x in peak_v(curve.level_in_dbu)]
-    np.testing.assert_allclose(curve.level_out_dbu, theory, atol=0.02)
+    theory = [20.0 * np.log10(K * drain_peak_v(x) / np.sqrt(1.2)) for x in peak_v(curve.level_dbu)]
+    np.testing.assert_allclose(curve.output_dbu, theory, atol=0.02)
 
 
 def test_output_with_the_release_as_built():
     (one,) = measure_curve(IDEAL.changed(R4="1M"), levels_dbu=[-56.0, -46.0, -36.0]).curves
-    theory = [20.0 * np.log10(K * drain_peak_v(x, 1e6) / np.sqrt(1.2)) for x in peak_v(one.curve.level_in_dbu)]
-    np.testing.assert_allclose(one.curve.level_out_dbu, theory, atol=0.06)
+    theory = [20.0 * np.log10(K * drain_peak_v(x, 1e6) / np.sqrt(1.2)) for x in peak_v(one.curve.level_dbu)]
+    np.testing.assert_allclose(one.curve.output_dbu, theory, atol=0.06)
 
 
 def test_threshold(curve):
@@ -91,8 +91,8 @@ def test_threshold(curve):
 
 def test_local_ratio_at_every_level(curve):
     """As a difference of the theory over the same interval; tends to 2 as a shunt element's ratio must."""
-    edges = [20.0 * np.log10(drain_peak_v(x)) for x in peak_v(curve.level_in_dbu)]
-    theory = np.diff(curve.level_in_dbu) / np.diff(edges)
+    edges = [20.0 * np.log10(drain_peak_v(x)) for x in peak_v(curve.level_dbu)]
+    theory = np.diff(curve.level_dbu) / np.diff(edges)
     above = curve.middle_in_dbu > curve.threshold_half_db_dbu + 0.25
     np.testing.assert_allclose(curve.local_ratio[above], theory[above], rtol=0.03)
     np.testing.assert_allclose(curve.local_ratio[-5:], theory[-5:], rtol=0.002)

@@ -47,14 +47,14 @@ def make_comparison(
     rate_hz: int = 48000,
     channels: int = 2,
     samples: Sequence[np.ndarray] | None = None,
-    trims_db: Sequence[float] | None = None,
+    gains_db: Sequence[float] | None = None,
     title: str = "Marsh jingle, three ways",
     matching: str = "loudness",
     input_name: str = "jingle.wav",
 ) -> Comparison:
     """Write FLAC files into ``folder`` and tell what they are."""
     made = samples or versions_of(programme(seconds, rate_hz, channels), rate_hz, len(names))
-    trims = trims_db or [0.4 * k for k in range(len(names))]
+    trims = gains_db or [0.4 * k for k in range(len(names))]
     results = []
     for k, (name, audio) in enumerate(zip(names, made, strict=True)):
         file = f"version-{k}.flac"
@@ -63,7 +63,7 @@ def make_comparison(
     return Comparison(
         title=title, input_name=input_name, unit_name="dunlin", rate_hz=rate_hz, channels=made[0].shape[1],
         duration_s=len(made[0]) / rate_hz, matching=matching, matching_reason="long enough for loudness",
-        headroom_trim_db=-0.5, conditions={"attack_ms": "63 % of the fall, 10 dB step of a 5 kHz tone"},
+        headroom_gain_db=-0.5, conditions={"attack_ms": "63 % of the fall, 10 dB step of a 5 kHz tone"},
         cautions=("The loudest version was 1.2 dB above the untouched unit before matching.",),
         settings={"quality": "standard", "load": "600 ohm"}, created="2025-03-01T10:00:00", package_version="0.1.0",
         versions=tuple(results),
@@ -74,7 +74,7 @@ def failed_version(name: str) -> VersionResult:
     return VersionResult(name, (), error="found no bias point around Q4; put back R13")
 
 
-def _version(k, name, file, audio, first, rate_hz, trim_db):
+def _version(k, name, file, audio, first, rate_hz, gain_db):
     rows = max(1, round(100 * len(audio) / rate_hz))
     time_s = (np.arange(rows) + 0.5) * len(audio) / rate_hz / rows
     peak = (5.0 + k) * np.exp(-(time_s % 0.5) * (9.0 - 2.0 * k))
@@ -84,7 +84,7 @@ def _version(k, name, file, audio, first, rate_hz, trim_db):
     return VersionResult(
         name=name, changes=() if k == 0 else (("C16", "150 nF", f"{150 + 70 * k} nF"),), flac_file=file,
         wav_file=file.replace("flac", "wav"),
-        loudness=Loudness(-20.0 - k, -23.0 - k, trim_db, trim_db - 0.5, -3.0, -2.9),
+        loudness=Loudness(-20.0 - k, -23.0 - k, gain_db, gain_db - 0.5, -3.0, -2.9),
         activity=Activity(time_s, peak, 0.9 * peak, float(peak.max()), float(np.mean(0.9 * peak))),
         outline=outline,
         figures=BenchFigures(-10.3 + 0.2 * k, 0.31 * (1 + k), 240.0 * (1 + k), 0.06)

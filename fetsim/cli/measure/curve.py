@@ -35,8 +35,8 @@ def curve(
         typer.Option("--switches", "-s", metavar="SUBSETS", help="switch subsets such as 'S1, S2+S3, none', or every "
                      "(default: each switch on its own)"),
     ] = None,
-    levels: Annotated[
-        str, typer.Option("--levels", metavar="FROM:TO:STEP", help="source levels in dBu, rising")
+    level: Annotated[
+        str, typer.Option("--level", "-l", metavar="DBU", help="levels at the source, rising, FROM:TO:STEP")
     ] = "-30:24:1",
     frequency: Annotated[
         float, typer.Option("--frequency", metavar="HZ", help="of the tone")
@@ -61,13 +61,13 @@ def curve(
 
     \b
     fetsim measure curve --plot curve.svg
-    fetsim measure curve --switches 'S1, S1+S2, all' --levels -20:24:2
+    fetsim measure curve --switches 'S1, S1+S2, all' --level -20:24:2
     fetsim measure curve -s S2 -v 'as it is:' -v 'later, harder: R42=12k, R32=9k1' --plot both.png
 
     A switch setting that has no steady state is named and left out; the exit status is 1 then.
     """
     versions = chosen_versions(unit, change, load, version)
-    levels_dbu = numbers(levels, "--levels")
+    levels_dbu = numbers(level, "--level")
     subsets = EVERY if switches == EVERY else words(switches)
     with destination(json_to, csv_to, plot_to, force) as write:
         measured, problems = measured_versions(

@@ -30,31 +30,34 @@ def distortion(
     version: VersionOption = None,
     load: LoadOption = None,
     quality: QualityOption = "standard",
-    levels: Annotated[
+    level: Annotated[
         str | None,
-        typer.Option("--levels", metavar="DBU", help="source levels, FROM:TO:STEP or with commas (default: -20:24:4)"),
+        typer.Option(
+            "--level", "-l", metavar="DBU",
+            help="levels at the source, FROM:TO:STEP or with commas (default: -20:24:4)"),
     ] = None,
-    reductions: Annotated[
+    reduction: Annotated[
         str | None,
-        typer.Option("--reductions", metavar="DB", help="instead of levels: gain reductions, whose levels are looked "
+        typer.Option("--reduction", "-r", metavar="DB",
+            help="instead: gain reductions; the levels that give them are looked "
                      "for at 1 kHz"),
     ] = None,
-    frequencies: Annotated[
-        str, typer.Option("--frequencies", metavar="HZ", help="of the sine, with commas between")
+    frequency: Annotated[
+        str, typer.Option("--frequency", metavar="HZ", help="of the sine, with commas between")
     ] = "1000",
     two_tones: Annotated[
         bool, typer.Option("--two-tones/--no-two-tones", help="intermodulation at every level")
     ] = True,
     noise: Annotated[bool, typer.Option("--noise/--no-noise", help="THD+N at every level")] = True,
-    trim: Annotated[
+    null: Annotated[
         str | None,
-        typer.Option("--trim", metavar="NAME", help="instead: sweep this part (R4), figure or control and find the "
-                     "least second harmonic, at the first of --levels or --reductions (default: 10 dB of reduction)"),
+        typer.Option("--null", metavar="NAME", help="instead: sweep this part (R4), figure or control and find the "
+                     "least second harmonic, at the first --level or --reduction (default: 10 dB of reduction)"),
     ] = None,
     span: Annotated[
-        float, typer.Option("--span", metavar="%", help="with --trim: sweep so far either way")
+        float, typer.Option("--span", metavar="%", help="with --null: sweep so far either way")
     ] = 100.0 * SPAN,
-    steps: Annotated[int, typer.Option("--steps", metavar="N", help="with --trim: values in the sweep")] = STEPS,
+    steps: Annotated[int, typer.Option("--steps", metavar="N", help="with --null: values in the sweep")] = STEPS,
     json_to: JsonOption = None,
     csv_to: CsvOption = None,
     plot_to: PlotOption = None,
@@ -63,23 +66,23 @@ def distortion(
     """THD with both references, harmonics to the 10th, intermodulation, THD+N; or the null of a trim.
 
     \b
-    fetsim measure distortion --reductions 5,10,20 --plot thd.svg
-    fetsim measure distortion --levels 0 --frequencies 20,50,100,1000,10000 --no-noise
-    fetsim measure distortion --trim R4 --span 20 --plot null.svg
-    fetsim measure distortion -v 'as it is:' -v 'without R4: R4=1000M' --levels -8:16:4
+    fetsim measure distortion --reduction 5,10,20 --plot thd.svg
+    fetsim measure distortion --level 0 --frequency 20,50,100,1000,10000 --no-noise
+    fetsim measure distortion --null R4 --span 20 --plot null.svg
+    fetsim measure distortion -v 'as it is:' -v 'without R4: R4=1000M' --level -8:16:4
     """
     versions = chosen_versions(unit, change, load, version)
-    if levels is not None and reductions is not None:
-        raise InputError("--levels, --reductions: give one of the two")
-    levels_dbu = None if levels is None else numbers(levels, "--levels")
-    reductions_db = None if reductions is None else numbers(reductions, "--reductions")
-    frequencies_hz = numbers(frequencies, "--frequencies")
+    if level is not None and reduction is not None:
+        raise InputError("--level, --reduction: give one of the two")
+    levels_dbu = None if level is None else numbers(level, "--level")
+    reductions_db = None if reduction is None else numbers(reduction, "--reduction")
+    frequencies_hz = numbers(frequency, "--frequency")
     with destination(json_to, csv_to, plot_to, force) as write:
-        if trim is not None:
+        if null is not None:
             nulls, problems = measured_versions(
                 versions,
                 lambda one, told: measure_trim_null(
-                    one, trim, span=span / 100.0, steps=steps, level_dbu=None if levels_dbu is None else levels_dbu[0],
+                    one, null, span=span / 100.0, steps=steps, level_dbu=None if levels_dbu is None else levels_dbu[0],
                     reduction_db=DEFAULT_REDUCTION_DB if reductions_db is None else reductions_db[0],
                     frequency_hz=frequencies_hz[0], quality=quality, progress=told,
                 ),

@@ -28,9 +28,10 @@ def explain(
     level: Annotated[
         float, typer.Option("--level", "-l", metavar="DBU", help="of the burst, at the source")
     ] = DEFAULT_LEVEL_DBU,
-    quiet: Annotated[
+    before: Annotated[
         float | None,
-        typer.Option("--quiet", metavar="DBU", help=f"before and after it (default: {DEFAULT_STEP_DB:g} dB less)"),
+        typer.Option("--before", metavar="DBU",
+            help=f"level before and after it (default: {DEFAULT_STEP_DB:g} dB less)"),
     ] = None,
     frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the tone")] = DEFAULT_FREQUENCY_HZ,
     burst: Annotated[
@@ -39,9 +40,9 @@ def explain(
     phase: Annotated[
         float, typer.Option("--phase", metavar="DEG", help="of the tone where the burst begins; 0: rising through zero")
     ] = 0.0,
-    release: Annotated[
+    tail: Annotated[
         float | None,
-        typer.Option("--release-time", metavar="S", help="length of the record after the burst (default: until the "
+        typer.Option("--tail", metavar="S", help="length of the record after the burst (default: until the "
                      f"control has come back, {LONGEST_RELEASE_S:g} s at most)"),
     ] = None,
     tap: Annotated[
@@ -67,8 +68,8 @@ def explain(
     with destination(json_to, csv_to, plot_to, force) as write:
         with progress_bar(chosen) as progress:
             one = measure_explain(
-                chosen, level_dbu=level, quiet_dbu=quiet, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
-                release_s=release, tap=tap, rectifier=words(rectifier) or (), quality=quality, progress=progress,
+                chosen, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
+                tail_s=tail, tap=tap, rectifier=words(rectifier) or (), quality=quality, progress=progress,
             )  # fmt: skip
 
         def draw() -> "Figure":

@@ -29,17 +29,17 @@ def levels(
     load: LoadOption = None,
     quality: QualityOption = "standard",
     level: Annotated[
-        float, typer.Option("--level", "-l", metavar="DBU", help="nominal level of the source")
+        float, typer.Option("--level", "-l", metavar="DBU", help="nominal level at the source")
     ] = ALIGNMENT_DBU,
     at: Annotated[
         str | None,
         typer.Option("--at", metavar="POINTS", help="nodes or probes in signal order, instead of the stages' outputs"),
     ] = None,
-    distortion: Annotated[
-        float, typer.Option("--distortion", metavar="PERCENT", help="a stage clips where it adds so much")
+    clip_distortion: Annotated[
+        float, typer.Option("--clip-distortion", metavar="PERCENT", help="a stage clips where it adds so much")
     ] = 100.0 * THD_LIMIT,
-    compression: Annotated[
-        float, typer.Option("--compression", metavar="DB", help="or where it loses so much gain")
+    clip_loss: Annotated[
+        float, typer.Option("--clip-loss", metavar="DB", help="or where it loses so much gain")
     ] = COMPRESSION_LIMIT_DB,
     json_to: JsonOption = None,
     csv_to: CsvOption = None,
@@ -54,12 +54,12 @@ def levels(
     fetsim measure levels -v 'as it is:' -v 'more makeup: makeup=0.9' --plot makeup.png
     """
     versions = chosen_versions(unit, change, load, version)
-    limits = ClipLimits(thd=0.01 * distortion, compression_db=compression)
+    limits = ClipLimits(thd=0.01 * clip_distortion, compression_db=clip_loss)
     with destination(json_to, csv_to, plot_to, force) as write:
         measured, problems = measured_versions(
             versions,
             lambda one, told: measure_levels(
-                one, source_dbu=level, points=words(at) or (), limits=limits, quality=quality
+                one, level_dbu=level, points=words(at) or (), limits=limits, quality=quality
             ),
         )
 

@@ -37,16 +37,18 @@ def needle(
     quality: QualityOption = "standard",
     log: Annotated[
         Path | None,
-        typer.Option("--log", metavar="FILE", help="a log that fetsim render --log has written (.csv), instead of a "
+        typer.Option("--from-log", metavar="FILE",
+            help="a log that fetsim render --log has written (.csv), instead of a "
                      "burst through a unit"),
     ] = None,
     channel: Annotated[int, typer.Option("--channel", metavar="N", help="of the log, from 1")] = 1,
-    level: Annotated[float, typer.Option("--level", metavar="DBU", help="of the burst at the source")] = 10.0,
+    level: Annotated[float, typer.Option("--level", "-l", metavar="DBU", help="of the burst, at the source")] = 10.0,
     frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the burst")] = 1000.0,
     burst: Annotated[float, typer.Option("--burst", metavar="S", help="how long it lasts")] = 1.0,
-    after: Annotated[float, typer.Option("--after", metavar="S", help="silence after it")] = 2.0,
+    tail: Annotated[float, typer.Option("--tail", metavar="S",
+        help="length of the record after the burst, in silence")] = 2.0,
     picture: Annotated[
-        Path | None, typer.Option("--picture", metavar="FILE", help="draw the meter as it stands (.svg, .png or .pdf)")
+        Path | None, typer.Option("--meter", metavar="FILE", help="draw the meter as it stands (.svg, .png or .pdf)")
     ] = None,
     when: Annotated[
         float | None,
@@ -60,12 +62,12 @@ def needle(
     """What the needle of a gain-reduction meter shows over time, and a still picture of the meter.
 
     \b
-    fetsim measure needle --level 10 --burst 0.3 --plot needle.svg --picture meter.svg
-    fetsim measure needle --log gain.csv --picture meter.png --when 12.5
+    fetsim measure needle --level 10 --burst 0.3 --plot needle.svg --meter meter.svg
+    fetsim measure needle --from-log gain.csv --meter meter.png --when 12.5
     fetsim measure needle -v 'as it is:' -v 'slow release: release=1' --plot release.png
     """
     if log is not None and (version or change or load):
-        raise InputError("--log: a log has its unit behind it; leave out --version, --change and --load")
+        raise InputError("--from-log: a log has its unit behind it; leave out --version, --change and --load")
     versions = chosen_versions(unit, change, load, version)
     inputs = () if log is None else (log,)
     with (
@@ -79,7 +81,7 @@ def needle(
             traces, problems = measured_versions(
                 versions,
                 lambda one, told: measure_needle(
-                    one, level_dbu=level, frequency_hz=frequency, burst_s=burst, after_s=after, quality=quality
+                    one, level_dbu=level, frequency_hz=frequency, burst_s=burst, tail_s=tail, quality=quality
                 ),
             )
         page = needle_page(traces, when)

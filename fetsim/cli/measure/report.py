@@ -32,7 +32,7 @@ def report(
     quality: QualityOption = "standard",
     only: Annotated[
         str | None,
-        typer.Option("--only", "-o", metavar="SECTIONS", help=f"some of {', '.join(NAMES)} (default: all)"),
+        typer.Option("--only", metavar="SECTIONS", help=f"some of {', '.join(NAMES)} (default: all)"),
     ] = None,
     json_to: JsonOption = None,
     force: ForceOption = False,

@@ -36,9 +36,10 @@ def response(
         typer.Option("--reduction", "-r", metavar="DB", help="hold the control voltage at these gain reductions, loop "
                      "open, such as '0, 10, 20' (0: at rest)"),
     ] = None,
-    levels: Annotated[
+    level: Annotated[
         str | None,
-        typer.Option("--levels", metavar="DBU", help="sweep with the loop closed at these source levels, such as "
+        typer.Option("--level", "-l", metavar="DBU",
+            help="sweep with the loop closed at these levels at the source, such as "
                      "'-10, 10'"),
     ] = None,
     low: Annotated[float, typer.Option("--from", metavar="HZ", help="lowest frequency")] = LOW_HZ,
@@ -58,13 +59,13 @@ def response(
 
     \b
     fetsim measure response --plot response.svg
-    fetsim measure response --reduction '0, 10, 20' --levels 0 --plot reduced.svg
+    fetsim measure response --reduction '0, 10, 20' --level 0 --plot reduced.svg
     fetsim measure response --at 'dr, preamp' --check
     fetsim measure response -v 'as it is:' -v 'small coupling: C2=100n' --plot coupling.png
     """
     versions = chosen_versions(unit, change, load, version)
-    reductions_db = numbers(reduction, "--reduction") if reduction is not None else [] if levels is not None else [0.0]
-    levels_dbu = [] if levels is None else numbers(levels, "--levels")
+    reductions_db = numbers(reduction, "--reduction") if reduction is not None else [] if level is not None else [0.0]
+    levels_dbu = [] if level is None else numbers(level, "--level")
     with destination(json_to, csv_to, plot_to, force) as write:
         measured, problems = measured_versions(
             versions,

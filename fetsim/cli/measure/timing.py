@@ -22,7 +22,7 @@ from fetsim.cli.measure.shared import (
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
 from fetsim.measurements.timing.capture import measure_capture
-from fetsim.measurements.timing.procedure import CELL, DEFAULT_FREQUENCY_HZ, PHASES, SILENCE_DBU, measure_timing
+from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ, FET, PHASES, SILENCE_DBU, measure_timing
 from fetsim.report.timing.picture import draw_capture, draw_timing
 from fetsim.report.timing.text import capture_page, capture_rows, named_settings, timing_page, timing_rows
 
@@ -37,12 +37,14 @@ def timing(
     quality: QualityOption = "standard",
     before: Annotated[
         str | None,
-        typer.Option("--before", metavar="DBU", help="source level before the attack, or silence (default: 10 dB under "
+        typer.Option("--before", metavar="DBU",
+            help="level at the source before the attack and after the release, or silence (default: 10 dB under "
                      "the 0.5 dB threshold)"),
     ] = None,
-    after: Annotated[
+    level: Annotated[
         float | None,
-        typer.Option("--after", metavar="DBU", help="source level after it (default: 10 dB over the threshold)"),
+        typer.Option("--level", "-l", metavar="DBU",
+            help="level at the source after the attack (default: 10 dB over the threshold)"),
     ] = None,
     frequency: Annotated[
         float, typer.Option("--frequency", metavar="HZ", help="of the tone")
@@ -58,9 +60,9 @@ def timing(
     release_phases: Annotated[
         int, typer.Option("--release-phases", metavar="N", help="the same for the release")
     ] = 1,
-    seen: Annotated[
-        str, typer.Option("--seen", metavar="WHERE", help="read the gain reduction off the FET's cell, or the output")
-    ] = CELL,
+    read_off: Annotated[
+        str, typer.Option("--read-off", metavar="WHERE", help="take the gain reduction off the FET (fet) or the output")
+    ] = FET,
     capture: Annotated[
         tuple[Path, Path] | None,
         typer.Option("--capture", metavar="DRY WET", help="instead of a unit: recordings of the tone burst that went "
@@ -80,7 +82,7 @@ def timing(
     \b
     fetsim measure timing --plot timing.svg
     fetsim measure timing --vary 'attack=0:1:0.25' --vary 'release=0:1:0.25' --csv grid.csv
-    fetsim measure timing -v 'as it is:' -v 'larger C16: C16=330n' --before silence --after 0
+    fetsim measure timing -v 'as it is:' -v 'larger C16: C16=330n' --before silence --level 0
     fetsim measure timing --capture burst_in.wav burst_out.wav
     """
     if capture is not None:
@@ -92,8 +94,8 @@ def timing(
         measured, problems = measured_versions(
             versions,
             lambda one, told: measure_timing(
-                one, before_dbu=before_dbu, after_dbu=after, frequency_hz=frequency, vary=grid, phases=phases,
-                release_phases=release_phases, seen=seen, quality=quality, progress=told,
+                one, before_dbu=before_dbu, level_dbu=level, frequency_hz=frequency, vary=grid, phases=phases,
+                release_phases=release_phases, read_off=read_off, quality=quality, progress=told,
             ),
         )  # fmt: skip
         first = next(iter(measured.values()))

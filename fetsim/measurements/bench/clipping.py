@@ -60,9 +60,9 @@ DEFAULT_LIMITS = ClipLimits()
 class LargestLevel:
     """The level at which a point clips, or the largest that was tried."""
 
-    level_dbu: float
+    stage_dbu: float
     """Of the fundamental at the point."""
-    source_dbu: float
+    level_dbu: float
     by: str
     """The limit that is passed first, ``distortion`` or ``compression``; ``none`` if the point stayed clean."""
 
@@ -118,7 +118,7 @@ def added(leaves: Phasors, arrives: Phasors, gain: Phasors) -> tuple[Array, Arra
     return thd, 20.0 * np.log10(np.abs(gain[:, 0] * arrives[:, 0] / leaves[:, 0]))
 
 
-def clip_level(source_dbu: Array, peak_v: Array, thd: Array, fall_db: Array, *, limits: ClipLimits) -> LargestLevel:
+def clip_level(level_dbu: Array, peak_v: Array, thd: Array, fall_db: Array, *, limits: ClipLimits) -> LargestLevel:
     """Where rising levels first pass a limit [shape=(levels,) each], on straight lines in dB between two."""
     with np.errstate(divide="ignore"):
         excess_db = {
@@ -132,9 +132,9 @@ def clip_level(source_dbu: Array, peak_v: Array, thd: Array, fall_db: Array, *, 
             last = int(beyond[0])
             first = max(last - 1, 0)
             share = excess[first] / (excess[first] - excess[last]) if last > first else 1.0
-            found.append((float(source_dbu[first] + share * (source_dbu[last] - source_dbu[first])), by))
-    at_dbu, by = min(found, default=(float(source_dbu[-1]), CLEAN))
-    level_v = float(np.exp(np.interp(at_dbu, source_dbu, np.log(peak_v)))) / np.sqrt(2.0)
+            found.append((float(level_dbu[first] + share * (level_dbu[last] - level_dbu[first])), by))
+    at_dbu, by = min(found, default=(float(level_dbu[-1]), CLEAN))
+    level_v = float(np.exp(np.interp(at_dbu, level_dbu, np.log(peak_v)))) / np.sqrt(2.0)
     return LargestLevel(rms_v_to_dbu(level_v), at_dbu, by)
 
 
@@ -177,9 +177,9 @@ class _RisingTone:
         twin._run = self._run.branch()
         return twin
 
-    def play(self, source_dbu: float) -> tuple[Phasors, Phasors]:
+    def play(self, level_dbu: float) -> tuple[Phasors, Phasors]:
         """Go to a level: phasors of the source [shape=(orders,)] and at the points [shape=(points, orders)], V peak."""
-        last_v, self._peak_v = self._peak_v, dbu_to_rms_v(source_dbu) * np.sqrt(2.0)
+        last_v, self._peak_v = self._peak_v, dbu_to_rms_v(level_dbu) * np.sqrt(2.0)
         played = self._run.play((last_v + (self._peak_v - last_v) * self._ramp) * self._carrier)
         read = np.array([point.volts(played.nodes)[-self._window.size :] for point in self._points])
         heard = self._scale * fft.rfft(self._window * read)[:, self._lines]

@@ -35,8 +35,8 @@ class StaticCurve:
     A figure that the curve does not hold is None, and `reasons` says why under the same name.
     """
 
-    level_in_dbu: Samples
-    level_out_dbu: Samples
+    level_dbu: Samples
+    output_dbu: Samples
     gain_reduction_db: Samples  # idle gain less gain; positive when compressing
     threshold_half_db_dbu: float | None  # input level at 0.5 dB of gain reduction
     threshold_2db_dbu: float | None  # input level at 2 dB
@@ -59,7 +59,7 @@ class EqualCurves:
     largest_difference_db: float
 
 
-def static_curve(level_out_dbu: ArrayLike, *, level_in_dbu: ArrayLike, idle_gain_db: float) -> StaticCurve:
+def static_curve(output_dbu: ArrayLike, *, level_dbu: ArrayLike, idle_gain_db: float) -> StaticCurve:
     """Analyse output level against rising input level [shape=(n,) each], dBu.
 
     `idle_gain_db`: gain without gain reduction (measured well below the threshold, or with the sidechain
@@ -67,11 +67,11 @@ def static_curve(level_out_dbu: ArrayLike, *, level_in_dbu: ArrayLike, idle_gain
 
     Raises `InputError` for unequal lengths, fewer than three points or input levels that do not rise.
     """
-    x = samples(level_in_dbu, "level_in_dbu", at_least=3)
-    y = samples(level_out_dbu, "level_out_dbu", at_least=3)
-    same_length(x, y, "level_in_dbu and level_out_dbu")
+    x = samples(level_dbu, "level_dbu", at_least=3)
+    y = samples(output_dbu, "output_dbu", at_least=3)
+    same_length(x, y, "level_dbu and output_dbu")
     if not np.all(np.diff(x) > 0.0):
-        raise InputError("level_in_dbu: must rise from point to point")
+        raise InputError("level_dbu: must rise from point to point")
     if not np.isfinite(idle_gain_db):
         raise InputError(f"idle_gain_db: is {idle_gain_db}; it must be a finite number")
     reduction = idle_gain_db + x - y
@@ -85,8 +85,8 @@ def static_curve(level_out_dbu: ArrayLike, *, level_in_dbu: ArrayLike, idle_gain
         "bottoms_out_dbu": _bottom(middle, slope),
     }
     return StaticCurve(
-        level_in_dbu=x,
-        level_out_dbu=y,
+        level_dbu=x,
+        output_dbu=y,
         gain_reduction_db=reduction,
         middle_in_dbu=middle,
         slope=slope,
@@ -106,10 +106,10 @@ def ratio_between(curve: StaticCurve, *, low_dbu: float, high_dbu: float) -> flo
     After IEC 60118-2 (from memory), which asks that the two levels be told with the figure. Inf where the
     output does not rise between them. Raises `InputError` for levels outside the curve or not rising.
     """
-    x = curve.level_in_dbu
+    x = curve.level_dbu
     if not x[0] <= low_dbu < high_dbu <= x[-1]:
         raise InputError(f"low_dbu, high_dbu: must rise and lie within the curve, {x[0]:g} to {x[-1]:g} dBu")
-    low, high = np.interp([low_dbu, high_dbu], x, curve.level_out_dbu)
+    low, high = np.interp([low_dbu, high_dbu], x, curve.output_dbu)
     return float((high_dbu - low_dbu) / (high - low)) if high > low else np.inf
 
 
@@ -118,7 +118,7 @@ def ratio_at_reduction(curve: StaticCurve, *, gain_reduction_db: float) -> float
 
     The slope is interpolated between the middles of the points' intervals.
     """
-    level = _threshold(curve.level_in_dbu, curve.gain_reduction_db, gain_reduction_db)
+    level = _threshold(curve.level_dbu, curve.gain_reduction_db, gain_reduction_db)
     if isinstance(level, str):
         return None
     slope = float(np.interp(level, curve.middle_in_dbu, curve.slope))

@@ -147,7 +147,7 @@ def _named(switches: str, error: FetsimError) -> str:
 class _Point(NamedTuple):
     """One level, and where to go on from."""
 
-    input_dbu: float
+    level_dbu: float
     output_dbu: float
     cell_reduction_db: float
     control_v: float
@@ -190,7 +190,7 @@ class _Sweep:
     def between(self, lower: _Point, upper: _Point) -> _Point:
         """The level half way between two, from the state at the lower one."""
         self.run.recall(lower.memory)
-        return self.measure(0.5 * (lower.input_dbu + upper.input_dbu))
+        return self.measure(0.5 * (lower.level_dbu + upper.level_dbu))
 
 
 def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetCurve:
@@ -200,7 +200,7 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
         for threshold_db in THRESHOLDS_DB:
             _refine(sweep, points, idle_db, threshold_db)
     inputs, outputs, reductions, controls = np.array([point[:4] for point in points]).T
-    curve = static_curve(outputs, level_in_dbu=inputs, idle_gain_db=idle_db)
+    curve = static_curve(outputs, level_dbu=inputs, idle_gain_db=idle_db)
     bank = next(iter(sweep.bench.unit.banks.values()), None)
     return SubsetCurve(
         switches="" if bank is None else "+".join(bank.closed) or "none",
@@ -215,18 +215,18 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
 
 def _clips(curve: StaticCurve, cell_reduction_db: Samples) -> float | None:
     lost = np.flatnonzero(curve.gain_reduction_db - cell_reduction_db > CLIPPED_DB)
-    return float(curve.level_in_dbu[lost[0]]) if lost.size else None
+    return float(curve.level_dbu[lost[0]]) if lost.size else None
 
 
 def _refine(sweep: _Sweep, points: list[_Point], idle_db: float, threshold_db: float) -> None:
     """Halve the step in which the gain reduction passes the threshold until it is fine enough."""
 
     def reached(point: _Point) -> bool:
-        return idle_db + point.input_dbu - point.output_dbu >= threshold_db
+        return idle_db + point.level_dbu - point.output_dbu >= threshold_db
 
     above = next((k for k, point in enumerate(points) if reached(point)), 0)
     if above == 0:
         return
-    while points[above].input_dbu - points[above - 1].input_dbu > THRESHOLD_STEP_DB:
+    while points[above].level_dbu - points[above - 1].level_dbu > THRESHOLD_STEP_DB:
         points.insert(above, sweep.between(points[above - 1], points[above]))
         above += not reached(points[above])

@@ -61,7 +61,7 @@ class DistortionPoint:
     """A steady sine; ratios, not per cent."""
 
     frequency_hz: float
-    input_dbu: float
+    level_dbu: float
     output_dbu: float
     """Of the fundamental."""
     gain_reduction_db: float
@@ -78,7 +78,7 @@ class DistortionPoint:
 class TwoTonePoint:
     """Intermodulation at the level of a sine of the same peak."""
 
-    input_dbu: float
+    level_dbu: float
     gain_reduction_db: float
     smpte: Intermodulation
     """60 Hz and 7 kHz, 4:1."""
@@ -91,7 +91,7 @@ class TwoTonePoint:
 class NoisyPoint:
     """THD+N of a 997 Hz sine over 20 kHz."""
 
-    input_dbu: float
+    level_dbu: float
     gain_reduction_db: float
     ratio: float
     """Residue and noise over the whole."""
@@ -181,7 +181,7 @@ def sine_distortion(run: Run, level_dbu: float, frequency_hz: float) -> Distorti
     found = harmonics(record, rate_hz=period.rate_hz, fundamental_hz=period.frequency_hz)
     return DistortionPoint(
         frequency_hz=period.frequency_hz,
-        input_dbu=level_dbu,
+        level_dbu=level_dbu,
         output_dbu=rms_v_to_dbu(float(found.amplitude[0]) / np.sqrt(2.0)),
         gain_reduction_db=_reduction_db(steady, run.bench),
         thd_f=found.thd_f,
@@ -239,7 +239,7 @@ def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
     noise_dbu = unweighted_noise_dbu(held, output_point(bench.unit))
     noise_v = dbu_to_rms_v(noise_dbu)
     return NoisyPoint(
-        input_dbu=level_dbu,
+        level_dbu=level_dbu,
         gain_reduction_db=reduction_db,
         ratio=float(np.hypot(found.residue_rms, noise_v) / np.hypot(found.total_rms, noise_v)),
         distortion_ratio=found.ratio,

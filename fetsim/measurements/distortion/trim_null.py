@@ -37,7 +37,7 @@ class TrimNull:
     quantity: str
     """Of its value, as in ``schematic.values``: ``ohm``, ``farad``, ``plain`` (position of a control) ..."""
     frequency_hz: float
-    input_dbu: float
+    level_dbu: float
     present: float
     """Value in the unit as it is."""
     value: Samples
@@ -111,7 +111,7 @@ def measure_trim_null(
         trimmed=trimmed,
         quantity=present.quantity or "plain",
         frequency_hz=point.frequency_hz,
-        input_dbu=level,
+        level_dbu=level,
         present=at,
         value=values,
         second=second,

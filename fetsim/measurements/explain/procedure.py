@@ -55,7 +55,7 @@ class Burst:
 
     frequency_hz: float
     """Within 1e-4 of what was asked for."""
-    quiet_dbu: float
+    before_dbu: float
     """At the source, before and after."""
     level_dbu: float
     duration_s: float
@@ -63,7 +63,7 @@ class Burst:
 
     @property
     def step_db(self) -> float:
-        return self.level_dbu - self.quiet_dbu
+        return self.level_dbu - self.before_dbu
 
 
 @dataclass(frozen=True)
@@ -88,47 +88,47 @@ def measure_explain(
     unit: Unit,
     *,
     level_dbu: float = DEFAULT_LEVEL_DBU,
-    quiet_dbu: float | None = None,
+    before_dbu: float | None = None,
     frequency_hz: float = DEFAULT_FREQUENCY_HZ,
     burst_s: float = DEFAULT_BURST_S,
     phase_deg: float = 0.0,
-    release_s: float | None = None,
+    tail_s: float | None = None,
     tap: str | None = None,
     rectifier: Sequence[str] = (),
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> Explanation:
-    """Follow a burst of ``level_dbu`` at the source out of a tone of ``quiet_dbu`` (default: 25 dB less).
+    """Follow a burst of ``level_dbu`` at the source out of a tone of ``before_dbu`` (default: 25 dB less).
 
     The burst begins and ends at ``phase_deg`` of the tone (0: rising through zero) and lasts whole cycles, ``burst_s``
-    or a little more. ``release_s``: length of the record after it (default: until the control has come back, 6 s at
+    or a little more. ``tail_s``: length of the record after it (default: until the control has come back, 6 s at
     most). ``tap``, ``rectifier``: probes or nodes to watch instead of those found in the unit.
 
     Raises InputError for a unit without a gain cell or a setting out of range, ConvergenceError for a unit that never
     settles.
     """
-    quiet_dbu = level_dbu - DEFAULT_STEP_DB if quiet_dbu is None else quiet_dbu
-    _check(level_dbu, quiet_dbu, burst_s, phase_deg, release_s)
+    before_dbu = level_dbu - DEFAULT_STEP_DB if before_dbu is None else before_dbu
+    _check(level_dbu, before_dbu, burst_s, phase_deg, tail_s)
     points = loop_points(unit, tap=tap, rectifier=rectifier)
     bench = Bench(unit, quality)
     period = whole_period(frequency_hz, bench.rate_hz)
     phase = float(np.radians(phase_deg % 360.0))
-    quiet_v, loud_v = (period.tone(level, phase) for level in (quiet_dbu, level_dbu))
+    quiet_v, loud_v = (period.tone(level, phase) for level in (before_dbu, level_dbu))
     recorder = _Recorder(bench, points, period)
     try:
         settle(recorder.run, quiet_v)
     except ConvergenceError as error:
-        raise ConvergenceError(f"before the burst, at {quiet_dbu:g} dBu: {error}") from None
+        raise ConvergenceError(f"before the burst, at {before_dbu:g} dBu: {error}") from None
     repeats = max(1, ceil(burst_s * period.frequency_hz / period.cycles - 1e-6))
     now = recorder.play(np.concatenate((np.tile(quiet_v, LEAD_PERIODS), np.tile(loud_v, repeats))))
     progress(BURST_SHARE)
-    after = _release(recorder, quiet_v, now["control"], release_s, progress)
+    after = _release(recorder, quiet_v, now["control"], tail_s, progress)
     traces = _traces(recorder, phase, now, after)
     facts = _facts(bench, points, period.frequency_hz)
     return Explanation(
         unit=unit.name,
         quality=quality,
-        burst=Burst(period.frequency_hz, quiet_dbu, level_dbu, traces.burst_s, phase_deg),
+        burst=Burst(period.frequency_hz, before_dbu, level_dbu, traces.burst_s, phase_deg),
         points=points,
         figures=loop_figures(traces, facts),
         divider_ohm=facts.divider_ohm,
@@ -174,33 +174,33 @@ class _Recorder:
         }  # fmt: skip
 
 
-def _check(level_dbu: float, quiet_dbu: float, burst_s: float, phase_deg: float, release_s: float | None) -> None:
-    if not LOWEST_DBU <= quiet_dbu < level_dbu <= HIGHEST_DBU:
+def _check(level_dbu: float, before_dbu: float, burst_s: float, phase_deg: float, tail_s: float | None) -> None:
+    if not LOWEST_DBU <= before_dbu < level_dbu <= HIGHEST_DBU:
         raise InputError(
-            f"level, quiet: the burst ({level_dbu:g} dBu) must be louder than what is before it ({quiet_dbu:g} dBu), "
+            f"level, before: the burst ({level_dbu:g} dBu) must be louder than what is before it ({before_dbu:g} dBu), "
             f"within {LOWEST_DBU:g} to {HIGHEST_DBU:g} dBu"
         )
     if not np.isfinite(phase_deg):
         raise InputError(f"phase: is {phase_deg}; give degrees")
-    for name, value, most in (("burst", burst_s, LONGEST_BURST_S), ("release", release_s, LONGEST_RECORD_S)):
+    for name, value, most in (("burst", burst_s, LONGEST_BURST_S), ("tail", tail_s, LONGEST_RECORD_S)):
         if value is not None and positive(value, name) > most:
             raise InputError(f"{name}: {value:g} s is longer than the {most:g} s that are kept")
 
 
 def _release(
-    recorder: _Recorder, quiet_v: Array, control_v: Array, release_s: float | None, progress: Progress
+    recorder: _Recorder, quiet_v: Array, control_v: Array, tail_s: float | None, progress: Progress
 ) -> dict[str, Array]:
-    """Every quantity in each cycle after the burst, until the control is back or ``release_s`` is over."""
+    """Every quantity in each cycle after the burst, until the control is back or ``tail_s`` is over."""
     steps, rate_hz = quiet_v.size, recorder.bench.rate_hz
     rest_v = float(np.mean(control_v[: LEAD_PERIODS * steps]))
     change_v = abs(float(np.mean(control_v[-steps:])) - rest_v)
     chunk_v = np.tile(quiet_v, ceil(CHUNK_S * rate_hz / steps))
-    chunks = max(1, ceil((LONGEST_RELEASE_S if release_s is None else release_s) * rate_hz / chunk_v.size))
+    chunks = max(1, ceil((LONGEST_RELEASE_S if tail_s is None else tail_s) * rate_hz / chunk_v.size))
     found: list[dict[str, Array]] = []
     for number in range(1, chunks + 1):
         found.append(recorder.cycles(chunk_v))
         progress(BURST_SHARE + (1.0 - BURST_SHARE) * number / chunks)
-        if release_s is None and abs(found[-1]["control"][1, -1] - rest_v) <= RETURNED * change_v:
+        if tail_s is None and abs(found[-1]["control"][1, -1] - rest_v) <= RETURNED * change_v:
             break
     return {name: np.concatenate([part[name] for part in found], axis=1) for name in found[0]}
 

@@ -48,7 +48,7 @@ class StageLevel:
     @property
     def headroom_db(self) -> float:
         """Clip level over nominal level; at least that where ``clip.clips`` is false."""
-        return self.clip.level_dbu - self.nominal_dbu
+        return self.clip.stage_dbu - self.nominal_dbu
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class LevelPlan:
     """All stages of the signal path, in order."""
 
     unit: str
-    source_dbu: float
+    level_dbu: float
     gain_reduction_db: float
     """Settled, at the output."""
     limits: ClipLimits
@@ -66,7 +66,7 @@ class LevelPlan:
     def clips_first(self) -> StageLevel | None:
         """The stage that clips at the lowest source level; None where none does."""
         clipping = [stage for stage in self.stages if stage.clip.clips]
-        return min(clipping, key=lambda stage: stage.clip.source_dbu, default=None)
+        return min(clipping, key=lambda stage: stage.clip.level_dbu, default=None)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists for JSON."""
@@ -80,32 +80,32 @@ class LevelPlan:
 def measure_levels(
     unit: Unit,
     *,
-    source_dbu: float = ALIGNMENT_DBU,
+    level_dbu: float = ALIGNMENT_DBU,
     points: Sequence[str] = (),
     limits: ClipLimits = DEFAULT_LIMITS,
     quality: str = "standard",
 ) -> LevelPlan:
-    """The level plan at ``source_dbu``; ``points`` (nodes or probes, in signal order) replace the stage outputs.
+    """The level plan at ``level_dbu``; ``points`` (nodes or probes, in signal order) replace the stage outputs.
 
     Raises InputError for an unknown point, for a level that is no number, and where stages cannot be told.
     """
-    if not abs(source_dbu) <= LARGEST_DBU:
-        raise InputError(f"level: is {source_dbu:g} dBu; it must lie within -{LARGEST_DBU:g} to +{LARGEST_DBU:g} dBu")
+    if not abs(level_dbu) <= LARGEST_DBU:
+        raise InputError(f"level: is {level_dbu:g} dBu; it must lie within -{LARGEST_DBU:g} to +{LARGEST_DBU:g} dBu")
     bench = Bench(unit, quality)
     places = [(name, find_point(unit, name)) for name in points] if points else stage_outputs(unit)
     control = [] if unit.gain_cell is None else [unit.gain_cell.control_node]
     run = bench.run([*(node for _, point in places for node in point.nodes), *control])
     period = whole_period(REFERENCE_HZ, bench.rate_hz)
-    steady = settle(run, period.tone(source_dbu)).block
+    steady = settle(run, period.tone(level_dbu)).block
     nominal_dbu = [tone_level_dbu(point.volts(steady.nodes), period) for _, point in places]
     held = hold_at(bench, float(np.mean(steady.nodes[control[0]]))) if control else bench
     noise_dbu = [unweighted_noise_dbu(held, point) for _, point in places]
     clips = clip_levels(bench, [point for _, point in places], limits=limits, own=True)
-    before = [source_dbu, *nominal_dbu]
+    before = [level_dbu, *nominal_dbu]
     return LevelPlan(
         unit.name,
-        source_dbu,
-        output_gain_db(bench) - (tone_level_dbu(steady.output_v, period) - source_dbu),
+        level_dbu,
+        output_gain_db(bench) - (tone_level_dbu(steady.output_v, period) - level_dbu),
         limits,
         tuple(
             StageLevel(stage, point.name, level - arrives, level, clip, noise)

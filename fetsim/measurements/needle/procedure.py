@@ -85,7 +85,7 @@ def measure_needle(
     frequency_hz: float = 1000.0,
     before_s: float = 0.2,
     burst_s: float = 1.0,
-    after_s: float = 2.0,
+    tail_s: float = 2.0,
     quality: str = "standard",
 ) -> NeedleTrace:
     """The needle of a unit that hears silence, a tone burst of ``level_dbu`` at the source, and silence again.
@@ -95,7 +95,7 @@ def measure_needle(
     bench = Bench(unit, quality)
     bench.gain_cell  # noqa: B018  raises for a unit without one
     rate_hz = bench.rate_hz
-    spans = not_negative(before_s, "before_s"), positive(burst_s, "burst_s"), not_negative(after_s, "after_s")
+    spans = not_negative(before_s, "before_s"), positive(burst_s, "burst_s"), not_negative(tail_s, "tail_s")
     if not 0.0 < frequency_hz < rate_hz / 8.0:
         raise InputError(f"frequency_hz: is {frequency_hz:g}; it must lie between 0 and {rate_hz / 8.0:g} Hz")
     if sum(spans) > LONGEST_S:

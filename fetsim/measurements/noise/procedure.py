@@ -157,7 +157,7 @@ def _state(bench: Bench, reduction_db: float, place: Point, top: LargestLevel | 
         rms_v_to_dbu(weighted_noise_rms(density_v, frequency_hz=grid, weighting_db=weighting))
         for weighting in (None, a_weighting_db, itu_468_weighting_db)
     )
-    top_dbu = None if top is None else top.level_dbu
+    top_dbu = None if top is None else top.stage_dbu
     return NoiseState(
         state=state_in_words(reduction_db),
         reduction_db=reduction_db,

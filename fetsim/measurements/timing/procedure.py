@@ -36,8 +36,8 @@ DEFAULT_FREQUENCY_HZ = 5000.0
 AROUND_THRESHOLD_DB = 10.0  # default step: from so much under the 0.5 dB threshold to so much over it
 PHASES = 8
 SILENCE_DBU = -np.inf
-CELL, OUTPUT = "cell", "output"
-SEEN = (CELL, OUTPUT)  # where the gain reduction is read
+FET, OUTPUT = "fet", "output"
+READ_OFF = (FET, OUTPUT)  # where the gain reduction is read
 RIPPLE_SHARE = 0.02  # rms within the cycle over the change: more and the trace is averaged over a cycle
 LOWERED_DB = 60.0  # by which the burst is lowered to see the unit without gain reduction
 WINDOW_CYCLES = 0.25  # of the fit that reads the gain off the output
@@ -96,7 +96,7 @@ class SettingTiming:
     """Name -> value of what is varied; empty for a single setting."""
     before_dbu: float
     """Source level before the attack; -inf for silence."""
-    after_dbu: float
+    level_dbu: float
     attack: StepAnswer
     release: StepAnswer
 
@@ -108,8 +108,8 @@ class TimingMeasurement:
     unit: str
     frequency_hz: float
     quality: str
-    seen: str
-    """``cell``: from the FET's channel; ``output``: from the output's envelope."""
+    read_off: str
+    """``fet``: from the FET's channel; ``output``: from the output's envelope."""
     settings: tuple[SettingTiming, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -121,16 +121,16 @@ def measure_timing(
     unit: Unit,
     *,
     before_dbu: float | None = None,
-    after_dbu: float | None = None,
+    level_dbu: float | None = None,
     frequency_hz: float = DEFAULT_FREQUENCY_HZ,
     vary: Mapping[str, Sequence[str | float]] | None = None,
     phases: int = PHASES,
     release_phases: int = 1,
-    seen: str = CELL,
+    read_off: str = FET,
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> TimingMeasurement:
-    """Attack from ``before_dbu`` to ``after_dbu`` (source levels; -inf for silence) and release back again.
+    """Attack from ``before_dbu`` to ``level_dbu`` (levels at the source; -inf for silence) and release back again.
 
     By default the step goes from 10 dB under the unit's 0.5 dB threshold to 10 dB over it; it is the same for all
     settings, except that each subset of a bank that is varied has its own. ``vary``: name of a control, part or bank
@@ -138,7 +138,7 @@ def measure_timing(
 
     Raises InputError, UnitError or ConvergenceError.
     """
-    _check(before_dbu, after_dbu, phases, release_phases, seen, unit)
+    _check(before_dbu, level_dbu, phases, release_phases, read_off, unit)
     grid = _combinations(vary or {})
     levels: dict[tuple[str, ...], tuple[float, float]] = {}
     jobs = {}
@@ -146,7 +146,7 @@ def measure_timing(
         banks = {name: value for name, value in setting.items() if name in unit.banks}
         key = tuple(str(value) for value in banks.values())
         if key not in levels:
-            levels[key] = _levels(unit.changed(banks) if banks else unit, before_dbu, after_dbu, frequency_hz, quality)
+            levels[key] = _levels(unit.changed(banks) if banks else unit, before_dbu, level_dbu, frequency_hz, quality)
         jobs[tuple(setting.items())] = (unit.changed(setting) if setting else unit, setting, levels[key])
 
     def one(job: tuple[Unit, dict[str, str | float], tuple[float, float]], told: Progress) -> SettingTiming:
@@ -154,28 +154,28 @@ def measure_timing(
         bench = Bench(version, quality)
         quiet = steady_level(bench, low, frequency_hz)
         loud = steady_level(bench, high, frequency_hz, quiet.run)
-        attack = _answer(quiet, loud, frequency_hz, phases, seen, lambda share: told(0.5 * share))
-        release = _answer(loud, quiet, frequency_hz, release_phases, seen, lambda share: told(0.5 + 0.5 * share))
+        attack = _answer(quiet, loud, frequency_hz, phases, read_off, lambda share: told(0.5 * share))
+        release = _answer(loud, quiet, frequency_hz, release_phases, read_off, lambda share: told(0.5 + 0.5 * share))
         return SettingTiming({name: str(value) for name, value in setting.items()}, low, high, attack, release)
 
     measured = run_all(jobs, one, progress)
     played_hz = whole_period(frequency_hz, Bench(unit, quality).rate_hz).frequency_hz
-    return TimingMeasurement(unit.name, played_hz, quality, seen, tuple(measured.values()))
+    return TimingMeasurement(unit.name, played_hz, quality, read_off, tuple(measured.values()))
 
 
 def _check(
-    before_dbu: float | None, after_dbu: float | None, phases: int, release_phases: int, seen: str, unit: Unit
+    before_dbu: float | None, level_dbu: float | None, phases: int, release_phases: int, read_off: str, unit: Unit
 ) -> None:
-    if seen not in SEEN:
-        raise InputError(f"seen: unknown place {seen[:20]!r}; choose from {', '.join(SEEN)}")
-    if seen == CELL and unit.gain_cell is None:
+    if read_off not in READ_OFF:
+        raise InputError(f"read_off: unknown place {read_off[:20]!r}; choose from {', '.join(READ_OFF)}")
+    if read_off == FET and unit.gain_cell is None:
         raise InputError(f"{unit.name}: has no [gain_cell]; read the gain reduction off the output instead")
-    if seen == OUTPUT and before_dbu == SILENCE_DBU:
+    if read_off == OUTPUT and before_dbu == SILENCE_DBU:
         raise InputError("before: out of silence there is no output to read a gain from; give a level in dBu")
     if min(phases, release_phases) < 1 or max(phases, release_phases) > 360:
         raise InputError("phases: give a number from 1 to 360")
-    if before_dbu is not None and after_dbu is not None and not before_dbu < after_dbu:
-        raise InputError(f"before, after: the level must rise, from {before_dbu:g} dBu it goes to {after_dbu:g} dBu")
+    if before_dbu is not None and level_dbu is not None and not before_dbu < level_dbu:
+        raise InputError(f"before, level: the level must rise, from {before_dbu:g} dBu it goes to {level_dbu:g} dBu")
 
 
 def _combinations(vary: Mapping[str, Sequence[str | float]]) -> list[dict[str, str | float]]:
@@ -186,25 +186,25 @@ def _combinations(vary: Mapping[str, Sequence[str | float]]) -> list[dict[str, s
 
 
 def _levels(
-    unit: Unit, before_dbu: float | None, after_dbu: float | None, frequency_hz: float, quality: str
+    unit: Unit, before_dbu: float | None, level_dbu: float | None, frequency_hz: float, quality: str
 ) -> tuple[float, float]:
-    if before_dbu is not None and after_dbu is not None:
-        return before_dbu, after_dbu
+    if before_dbu is not None and level_dbu is not None:
+        return before_dbu, level_dbu
     try:
         threshold = threshold_dbu(Bench(unit, quality), frequency_hz)
     except InputError as error:
         raise InputError(f"{error}; without a threshold, give the levels before and after the step") from None
     low = threshold - AROUND_THRESHOLD_DB if before_dbu is None else before_dbu
-    high = threshold + AROUND_THRESHOLD_DB if after_dbu is None else after_dbu
+    high = threshold + AROUND_THRESHOLD_DB if level_dbu is None else level_dbu
     if not low < high:
-        raise InputError(f"before, after: the level must rise, from {low:.1f} dBu it goes to {high:.1f} dBu")
+        raise InputError(f"before, level: the level must rise, from {low:.1f} dBu it goes to {high:.1f} dBu")
     return low, high
 
 
 def _answer(
-    before: Level, after: Level, frequency_hz: float, phases: int, seen: str, told: Progress
+    before: Level, after: Level, frequency_hz: float, phases: int, read_off: str, told: Progress
 ) -> StepAnswer:
-    read = _cell_trace if seen == CELL else _output_reader(before, after, frequency_hz)
+    read = _cell_trace if read_off == FET else _output_reader(before, after, frequency_hz)
     cycle_s = 1.0 / frequency_hz
     timings, traces, degrees = [], [], []
     least_s, kind = 0.0, "none"

@@ -33,7 +33,7 @@ def _head(comparison: Comparison) -> str:
     c = comparison
     kind = CHANNELS.get(c.channels, f"{c.channels} channels")
     common = c.settings.get("changed in all", "nothing")
-    headroom = f"all lowered by {-c.headroom_trim_db:.1f} dB, so that no true peak is above -1 dBTP"
+    headroom = f"all lowered by {-c.headroom_gain_db:.1f} dB, so that no true peak is above -1 dBTP"
     return section(
         "Compared",
         facts(
@@ -42,7 +42,7 @@ def _head(comparison: Comparison) -> str:
                 ("played", f"{_plain(c.input_name)}: {c.duration_s:.2f} s, {c.rate_hz / 1000:g} kHz, {kind}"),
                 ("unit", c.unit_name if common == "nothing" else f"{c.unit_name}, in all versions {common}"),
                 ("matched by", f"{MATCHED_BY[c.matching]} ({c.matching_reason})"),
-                ("headroom", headroom if c.headroom_trim_db else "no true peak is above -1 dBTP"),
+                ("headroom", headroom if c.headroom_gain_db else "no true peak is above -1 dBTP"),
             ]
         ),
     )
@@ -61,11 +61,11 @@ def _levels(heard: list[VersionResult]) -> str:
     rows = [
         (
             _name(one), _shown(one.loudness.loudness_lufs, ".1f"), _shown(one.loudness.rms_dbfs, ".1f"),
-            _shown(one.loudness.match_trim_db, "+.2f"), _shown(one.loudness.true_peak_dbtp, ".1f"), _difference(one),
+            _shown(one.loudness.match_gain_db, "+.2f"), _shown(one.loudness.true_peak_dbtp, ".1f"), _difference(one),
         )
         for one in heard if one.loudness is not None
     ]  # fmt: skip
-    headings = ("version", "LUFS", "rms dBFS", "match trim dB", "true peak dBTP", "difference dB")
+    headings = ("version", "LUFS", "rms dBFS", "match gain dB", "true peak dBTP", "difference dB")
     text = "LUFS and rms before matching; difference: what the change adds, under the programme"
     return section("Levels", columns(headings, rows, right=range(1, 6)), paragraph(text))
 

@@ -33,14 +33,14 @@ def draw_curves(curves: Mapping[str, SubsetCurve], title: str) -> Figure:
         ratio = figure.add_subplot(grid[1, 1], sharex=reduction)
         for (label, one), style in zip(curves.items(), line_styles(), strict=False):
             _draw(one, label, style, transfer, reduction, ratio)
-        _name(transfer, reduction, ratio, max(float(np.max(one.curve.level_out_dbu)) for one in curves.values()))
+        _name(transfer, reduction, ratio, max(float(np.max(one.curve.output_dbu)) for one in curves.values()))
         legend_below(figure, transfer)
     return figure
 
 
 def _draw(one: SubsetCurve, label: str, style: dict[str, Any], transfer: Axes, reduction: Axes, ratio: Axes) -> None:
     curve = one.curve
-    x, y = curve.level_in_dbu, curve.level_out_dbu
+    x, y = curve.level_dbu, curve.output_dbu
     transfer.plot(x, y, label=label, **style)
     reduction.plot(x, curve.gain_reduction_db, **style)
     ratio.plot(curve.middle_in_dbu, 1.0 / np.maximum(curve.slope, 1.0 / LARGEST_SHOWN), **style)

@@ -56,8 +56,8 @@ def curve_rows(measured: Mapping[str, CurveMeasurement]) -> list[dict[str, str |
         {
             "version": label,
             "switches": one.switches,
-            "input_dbu": float(one.curve.level_in_dbu[k]),
-            "output_dbu": float(one.curve.level_out_dbu[k]),
+            "level_dbu": float(one.curve.level_dbu[k]),
+            "output_dbu": float(one.curve.output_dbu[k]),
             "gain_reduction_db": float(one.curve.gain_reduction_db[k]),
             "cell_reduction_db": float(one.cell_reduction_db[k]),
             "control_v": float(one.control_v[k]),
@@ -65,7 +65,7 @@ def curve_rows(measured: Mapping[str, CurveMeasurement]) -> list[dict[str, str |
         }
         for label, measurement in measured.items()
         for one in measurement.curves
-        for k in range(one.curve.level_in_dbu.size)
+        for k in range(one.curve.level_dbu.size)
     ]
 
 
@@ -113,13 +113,13 @@ def left_out(measured: Mapping[str, CurveMeasurement]) -> list[str]:
 
 def _table(one: SubsetCurve) -> str:
     c = one.curve
-    whole = np.flatnonzero(np.isclose(c.level_in_dbu, np.round(c.level_in_dbu)))
-    shown = whole if whole.size else np.arange(c.level_in_dbu.size)
+    whole = np.flatnonzero(np.isclose(c.level_dbu, np.round(c.level_dbu)))
+    shown = whole if whole.size else np.arange(c.level_dbu.size)
     shown = shown[:: max(1, round(shown.size / TABLE_LINES))]
-    slope = np.interp(c.level_in_dbu, c.middle_in_dbu, c.slope)
+    slope = np.interp(c.level_dbu, c.middle_in_dbu, c.slope)
     rows = [
         (
-            f"{c.level_in_dbu[k]:+.1f}", f"{c.level_out_dbu[k]:+.2f}", f"{c.gain_reduction_db[k] + 0.0:.2f}",
+            f"{c.level_dbu[k]:+.1f}", f"{c.output_dbu[k]:+.2f}", f"{c.gain_reduction_db[k] + 0.0:.2f}",
             _ratio(1.0 / slope[k] if slope[k] != 0.0 else np.inf), f"{one.cell_reduction_db[k]:.2f}",
             "-" if np.isnan(one.control_v[k]) else f"{one.control_v[k]:.3f}",
         )

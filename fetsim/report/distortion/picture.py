@@ -23,7 +23,7 @@ def draw_distortion(measured: Mapping[str, DistortionMeasurement], title: str) -
     """THD with its second and third harmonic; against frequency where there are several, else against the level and
     the gain reduction."""
     frequencies = {point.frequency_hz for one in measured.values() for point in one.tones}
-    levels = {point.input_dbu for one in measured.values() for point in one.tones}
+    levels = {point.level_dbu for one in measured.values() for point in one.tones}
     return _against_frequency(measured, title) if len(frequencies) > len(levels) else _against_level(measured, title)
 
 
@@ -58,7 +58,7 @@ def _against_level(measured: Mapping[str, DistortionMeasurement], title: str) ->
         panels = figure.subplots(1 + bool(more), 2, sharey="row", squeeze=False)
         level, reduction = panels[0]
         for (name, points), style in zip(_lines(measured, "frequency_hz").items(), line_styles(), strict=False):
-            _draw(level, [p.input_dbu for p in points], points, name, style)
+            _draw(level, [p.level_dbu for p in points], points, name, style)
             _draw(reduction, [p.gain_reduction_db for p in points], points, name, style)
         _percent_axis(level)
         level.set_ylabel("Over the fundamental")
@@ -77,7 +77,7 @@ def _draw_more(panels: Sequence[Axes], measured: Mapping[str, DistortionMeasurem
     """Intermodulation (sums) and THD+N of each version, against level and gain reduction."""
     for one, style in zip(measured.values(), line_styles(), strict=False):
         colour = style["color"]
-        for x, panel in (("input_dbu", panels[0]), ("gain_reduction_db", panels[1])):
+        for x, panel in (("level_dbu", panels[0]), ("gain_reduction_db", panels[1])):
             at = [getattr(p, x) for p in one.two_tones]
             panel.plot(at, [100.0 * p.smpte.summed for p in one.two_tones], "-", color=colour, linewidth=0.8)
             panel.plot(at, [100.0 * p.difference_tone.summed for p in one.two_tones], ":", color=colour)
@@ -93,7 +93,7 @@ def _draw_more(panels: Sequence[Axes], measured: Mapping[str, DistortionMeasurem
 def _against_frequency(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
     with new_figure(title, HEIGHT_INCH) as figure:
         panel = figure.subplots()
-        for (name, points), style in zip(_lines(measured, "input_dbu").items(), line_styles(), strict=False):
+        for (name, points), style in zip(_lines(measured, "level_dbu").items(), line_styles(), strict=False):
             _draw(panel, [p.frequency_hz for p in points], points, name, style)
         plain_log_axis(panel, "x", FREQUENCY_TICKS)
         panel.set(xlabel="Frequency (Hz)", ylabel="Over the fundamental")

@@ -47,7 +47,7 @@ def distortion_rows(measured: Mapping[str, DistortionMeasurement]) -> list[dict[
     for label, one in measured.items():
         for tone in one.tones:
             rows.append({
-                "version": label, "signal": "sine", "frequency_hz": tone.frequency_hz, "input_dbu": tone.input_dbu,
+                "version": label, "signal": "sine", "frequency_hz": tone.frequency_hz, "level_dbu": tone.level_dbu,
                 "output_dbu": tone.output_dbu, "gain_reduction_db": tone.gain_reduction_db, "thd_f": tone.thd_f,
                 "thd_r": tone.thd_r, **{f"h{k}": float(h) for k, h in enumerate(tone.harmonic, start=2)},
             })  # fmt: skip
@@ -57,12 +57,12 @@ def distortion_rows(measured: Mapping[str, DistortionMeasurement]) -> list[dict[
                 ("difference tone", two.difference_tone, two.difference_tone_reduction_db),
             ):
                 rows.append({
-                    "version": label, "signal": signal, "input_dbu": two.input_dbu, "gain_reduction_db": reduction,
+                    "version": label, "signal": signal, "level_dbu": two.level_dbu, "gain_reduction_db": reduction,
                     "order_2": found.order_2, "order_3": found.order_3, "summed": found.summed,
                 })  # fmt: skip
         for noisy in one.with_noise:
             rows.append({
-                "version": label, "signal": "thd+n", "frequency_hz": AES17_FREQUENCY_HZ, "input_dbu": noisy.input_dbu,
+                "version": label, "signal": "thd+n", "frequency_hz": AES17_FREQUENCY_HZ, "level_dbu": noisy.level_dbu,
                 "gain_reduction_db": noisy.gain_reduction_db, "thd_plus_noise": noisy.ratio,
                 "noise_dbu": noisy.noise_dbu,
             })  # fmt: skip
@@ -82,7 +82,7 @@ def null_rows(nulls: Mapping[str, TrimNull]) -> list[dict[str, str | float | Non
     """One row a value."""
     return [
         {
-            "version": label, "trimmed": one.trimmed, "value": float(one.value[k]), "input_dbu": one.input_dbu,
+            "version": label, "trimmed": one.trimmed, "value": float(one.value[k]), "level_dbu": one.level_dbu,
             "gain_reduction_db": float(one.gain_reduction_db[k]), "h2": float(one.second[k]), "h3": float(one.third[k]),
         }
         for label, one in nulls.items()
@@ -105,7 +105,7 @@ def _version(label: str, one: DistortionMeasurement) -> str:
         head = ("input dBu", "reduction", "SMPTE order 2", "order 3", "sum", "difference order 2", "order 3", "sum")
         rows = [
             (
-                f"{p.input_dbu:+.1f}", _db(p.gain_reduction_db), percent(p.smpte.order_2), percent(p.smpte.order_3),
+                f"{p.level_dbu:+.1f}", _db(p.gain_reduction_db), percent(p.smpte.order_2), percent(p.smpte.order_3),
                 percent(p.smpte.summed), percent(p.difference_tone.order_2), percent(p.difference_tone.order_3),
                 percent(p.difference_tone.summed),
             )
@@ -116,7 +116,7 @@ def _version(label: str, one: DistortionMeasurement) -> str:
         heading = ("input dBu", "reduction", "THD+N", "dB", "without noise", "noise of the unit")
         lines = [
             (
-                f"{p.input_dbu:+.1f}", _db(p.gain_reduction_db), percent(p.ratio), f"{p.level_db:.1f}",
+                f"{p.level_dbu:+.1f}", _db(p.gain_reduction_db), percent(p.ratio), f"{p.level_db:.1f}",
                 percent(p.distortion_ratio), f"{p.noise_dbu:.1f} dBu",
             )
             for p in one.with_noise
@@ -130,7 +130,7 @@ def _sines(points: list[DistortionPoint]) -> str:
     head = ("input dBu", "output dBu", "reduction", "THD to H1", "to whole", *orders)
     rows = [
         (
-            f"{p.input_dbu:+.1f}", f"{p.output_dbu:+.2f}", _db(p.gain_reduction_db), percent(p.thd_f), percent(p.thd_r),
+            f"{p.level_dbu:+.1f}", f"{p.output_dbu:+.2f}", _db(p.gain_reduction_db), percent(p.thd_f), percent(p.thd_r),
             *(f"{20.0 * np.log10(max(h, 1e-9)):.0f}" for h in p.harmonic[:SHOWN_HARMONICS]),
             *("" for _ in range(SHOWN_HARMONICS - p.harmonic.size)),
         )
@@ -147,7 +147,7 @@ def _null(label: str, one: TrimNull) -> str:
     if not one.inside:
         where = f"at the end of the sweep, {where}; the null lies further out, widen the span"
     pairs = [
-        ("Level", f"{one.input_dbu:+.2f} dBu at the source"),
+        ("Level", f"{one.level_dbu:+.2f} dBu at the source"),
         ("Now", f"{amount(one.present, one.quantity, 4)}: second harmonic {percent(one.present_second)}"),
         ("Least", where),
     ]

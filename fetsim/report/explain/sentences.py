@@ -57,7 +57,7 @@ def _source(one: Explanation) -> str:
     rising = burst.phase_deg % 360.0 == 0.0
     where = "as it rises through zero" if rising else f"at {burst.phase_deg:g} degrees of its cycle"
     return (
-        f"A tone of {burst.frequency_hz:.6g} Hz that has settled at {burst.quiet_dbu:g} dBu jumps to "
+        f"A tone of {burst.frequency_hz:.6g} Hz that has settled at {burst.before_dbu:g} dBu jumps to "
         f"{burst.level_dbu:g} dBu {where}, and falls back after {duration(burst.duration_s)}."
     )
 

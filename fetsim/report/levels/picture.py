@@ -61,11 +61,11 @@ def _draw(panel: Axes, plan: LevelPlan, label: str, colour: str, centre: np.ndar
     nominal, noise, headroom = (
         np.array([getattr(one, name) for one in plan.stages]) for name in ("nominal_dbu", "noise_dbu", "headroom_db")
     )
-    panel.plot([0.0, *centre], [plan.source_dbu, *nominal], "o-", color=colour, markersize=3.0, label=label)
+    panel.plot([0.0, *centre], [plan.level_dbu, *nominal], "o-", color=colour, markersize=3.0, label=label)
     panel.bar(centre, nominal - noise, width, noise, color=colour, alpha=NOISE_SHADE, linewidth=0.0)
     panel.bar(centre, headroom, width, nominal, color=colour, alpha=HEADROOM_SHADE, linewidth=0.0)
     for x, stage in zip(centre, plan.stages, strict=True):
-        left, right, top = x - 0.5 * width, x + 0.5 * width, stage.clip.level_dbu
+        left, right, top = x - 0.5 * width, x + 0.5 * width, stage.clip.stage_dbu
         more = "" if stage.clip.clips else ">"
         if stage.clip.clips:
             panel.plot([left, right], [top, top], color=colour, linewidth=1.6)

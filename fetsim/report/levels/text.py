@@ -28,7 +28,7 @@ def levels_page(measured: Mapping[str, LevelPlan], versions: Mapping[str, Unit])
     limits = first.limits
     definitions = DEFINITIONS.format(thd=100.0 * limits.thd, compression=limits.compression_db, beyond=BEYOND_DB)
     return page([
-        f"Level plan of {first.unit} at {first.source_dbu:+g} dBu from the source, 1 kHz.",
+        f"Level plan of {first.unit} at {first.level_dbu:+g} dBu from the source, 1 kHz.",
         paragraph("Levels in dBu, gain and headroom in dB."),
         *(
             section(f"Levels {label}".strip(), _facts(plan, versions[label]), _table(plan))
@@ -47,8 +47,8 @@ def level_rows(measured: Mapping[str, LevelPlan]) -> list[dict[str, str | float 
             "point": one.point,
             "gain_db": one.gain_db,
             "nominal_dbu": one.nominal_dbu,
-            "clip_dbu": one.clip.level_dbu,
-            "clip_source_dbu": one.clip.source_dbu,
+            "clip_dbu": one.clip.stage_dbu,
+            "clip_level_dbu": one.clip.level_dbu,
             "clips_by": one.clip.by,
             "headroom_db": one.headroom_db,
             "noise_dbu": one.noise_dbu,
@@ -63,7 +63,7 @@ def _facts(plan: LevelPlan, unit: Unit) -> str:
     if first is None:
         text = "No stage clips up to the highest level tried."
     else:
-        there, source = first.clip.level_dbu, first.clip.source_dbu
+        there, source = first.clip.stage_dbu, first.clip.level_dbu
         text = f"{first.stage} clips first, at {there:+.1f} dBu there, {source:+.1f} dBu from the source."
     texts = [f"Gain reduction {plan.gain_reduction_db + 0.0:.2f} dB. {text}"]
     cell = None if unit.gain_cell is None else unit.parts[unit.gain_cell.fet].stage
@@ -74,13 +74,13 @@ def _facts(plan: LevelPlan, unit: Unit) -> str:
 
 def _table(plan: LevelPlan) -> str:
     headings = ("stage", "point", "gain", "nominal", "clips at", "by", "from source", "headroom", "noise")
-    rows = [("source", "", "", f"{plan.source_dbu:+.2f}", "", "", "", "", ""), *(_row(one) for one in plan.stages)]
+    rows = [("source", "", "", f"{plan.level_dbu:+.2f}", "", "", "", "", ""), *(_row(one) for one in plan.stages)]
     return columns(headings, rows, right=(2, 3, 4, 6, 7, 8), rigid=range(9))
 
 
 def _row(one: StageLevel) -> tuple[str, ...]:
     more, by = ("", one.clip.by) if one.clip.clips else (">", "-")
     return (
-        one.stage, one.point, f"{one.gain_db:+.2f}", f"{one.nominal_dbu:+.2f}", f"{more}{one.clip.level_dbu:+.1f}", by,
-        f"{more}{one.clip.source_dbu:+.1f}", f"{more}{one.headroom_db:.1f}", f"{one.noise_dbu:.1f}",
+        one.stage, one.point, f"{one.gain_db:+.2f}", f"{one.nominal_dbu:+.2f}", f"{more}{one.clip.stage_dbu:+.1f}", by,
+        f"{more}{one.clip.level_dbu:+.1f}", f"{more}{one.headroom_db:.1f}", f"{one.noise_dbu:.1f}",
     )  # fmt: skip

@@ -98,7 +98,7 @@ def _tops(measured: Mapping[str, NoiseMeasurement]) -> list[str]:
 
 
 def _top(top: LargestLevel) -> str:
-    where = f"{top.level_dbu:+.1f} dBu, at {top.source_dbu:+.1f} dBu from the source"
+    where = f"{top.stage_dbu:+.1f} dBu, at {top.level_dbu:+.1f} dBu from the source"
     return f"Largest level {where}, by {top.by}." if top.clips else f"Largest level tried {where}, still clean."
 
 

@@ -55,7 +55,7 @@ def _levels(log: GainLog) -> str:
 
 def _full_scale(rendering: FileRendering) -> str:
     peak, fit = rendering.peak, rendering.fit
-    trim = f" after the trim of {rendering.trim_db:+g} dB" if rendering.trim_db else ""
+    trim = f" after a gain of {rendering.gain_db:+g} dB" if rendering.gain_db else ""
     if not peak.overs:
         return f"nothing above it; largest sample {_dbfs(peak)}{trim}"
     samples = "1 sample" if peak.overs == 1 else f"{peak.overs} samples"

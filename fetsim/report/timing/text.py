@@ -5,7 +5,7 @@ from math import isinf
 
 from fetsim.measurements.timing.capture import CapturedStep, CaptureTiming
 from fetsim.measurements.timing.procedure import (
-    CELL,
+    FET,
     FIGURES,
     SettingTiming,
     Spread,
@@ -20,7 +20,7 @@ NAMES = {
     "within_4db_s": "within 4 dB of the end", "tau_s": "time constant", "slow_tau_s": "second time constant",
 }  # fmt: skip
 OTHER_KIND = {"attack": "within_4db_s", "release": "within_3db_s"}  # what is defined for the other one only
-SEEN = {CELL: "from the FET's channel", "output": "from the output's envelope"}
+READ_OFF = {FET: "from the FET's channel", "output": "from the output's envelope"}
 GRID_FIGURES = ("t63_s", "t90_s", "within_2db_s")
 GRID_NOTE = (
     "Attack (att.) and release (rel.) to 63 and 90 % of the change in dB and to within 2 dB of the end; to: gain "
@@ -51,7 +51,7 @@ def timing_page(measured: Mapping[str, TimingMeasurement]) -> str:
     figures = tuple(NAMES) if detailed else GRID_FIGURES
     return page([
         title,
-        paragraph(f"Gain reduction read {SEEN[first.seen]}."),
+        paragraph(f"Gain reduction read {READ_OFF[first.read_off]}."),
         *body,
         section("Not given", *(paragraph(text) for text in _reasons(named, figures))),
         section("Definitions", paragraph(RANGE_NOTE), paragraph(DEFINITIONS)),
@@ -91,7 +91,7 @@ def timing_rows(measured: Mapping[str, TimingMeasurement]) -> list[dict[str, str
             for way, answer in (("attack", one.attack), ("release", one.release)):
                 row: dict[str, str | float | None] = {
                     "version": label, **one.setting, "step": way, "before_dbu": _finite(one.before_dbu),
-                    "after_dbu": one.after_dbu, "frequency_hz": run.frequency_hz,
+                    "level_dbu": one.level_dbu, "frequency_hz": run.frequency_hz,
                     "reduction_before_db": answer.reduction_before_db, "reduction_after_db": answer.reduction_after_db,
                 }  # fmt: skip
                 for figure, spread in answer.spreads.items():
@@ -124,7 +124,7 @@ def seconds(value: float | None) -> str:
 
 def _detail(name: str, one: SettingTiming) -> str:
     start = "silence" if isinf(one.before_dbu) else f"{one.before_dbu:+.1f} dBu"
-    title = f"{name}: {start} to {one.after_dbu:+.1f} dBu and back"
+    title = f"{name}: {start} to {one.level_dbu:+.1f} dBu and back"
     if one.attack.kind == "none":
         return section(title, paragraph(f"{one.attack.spreads['t63_s'].reason}.".capitalize()))
     rows = []

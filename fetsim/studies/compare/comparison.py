@@ -37,10 +37,10 @@ class Loudness:
     """Integrated loudness (ITU-R BS.1770) before matching; None where every block is below the gate, or none fits."""
     rms_dbfs: float
     """Before matching; a full-scale sine is 0 dBFS."""
-    match_trim_db: float
+    match_gain_db: float
     """Gain that matches it to version 0; 0 for version 0 and without matching."""
-    trim_db: float
-    """All gain between the unit's output and the files: ``match_trim_db`` and the common headroom trim."""
+    gain_db: float
+    """All gain between the unit's output and the files: ``match_gain_db`` and the common headroom gain."""
     peak_dbfs: float
     """Largest sample in the files."""
     true_peak_dbtp: float
@@ -131,7 +131,7 @@ class Comparison:
     """``loudness``, ``rms`` or ``none``: how the versions were brought to one level."""
     matching_reason: str
     """Why so, in a sentence."""
-    headroom_trim_db: float
+    headroom_gain_db: float
     """Gain common to all versions so that no true peak is above -1 dBTP; 0 or less."""
     conditions: Mapping[str, str]
     """How the bench figures were taken, by name of the figure, in words."""

@@ -60,7 +60,7 @@ def bench_figures(unit: Unit, quality: str, progress: Progress) -> BenchFigures:
         threshold = threshold_dbu(Bench(unit, quality), TONE_HZ)
         fill(0.5, threshold_dbu=threshold)
         timed = measure_timing(
-            unit, before_dbu=threshold - STEP_DB, after_dbu=threshold + STEP_DB, frequency_hz=STEP_HZ, phases=PHASES,
+            unit, before_dbu=threshold - STEP_DB, level_dbu=threshold + STEP_DB, frequency_hz=STEP_HZ, phases=PHASES,
             quality=quality, progress=lambda share: progress(0.5 + 0.4 * share),
         ).settings[0]  # fmt: skip
         fill(0.9, attack_ms=_t63_ms(timed.attack), release_ms=_t63_ms(timed.release))

@@ -6,7 +6,7 @@ it means nothing: a programme shorter than one gating block of 400 ms, below the
 channels, or a tone or two (the loudness weighting turns a tone's harmonics into level).
 
 A tenth of a decibel is what a comparison of small differences asks for (D. Clark, J. Audio Eng. Soc. 30 (1982) 330;
-from memory); the trims found here are exact to a millionth.
+from memory); the gains found here are exact to a millionth.
 """
 
 from collections.abc import Callable, Sequence
@@ -18,7 +18,7 @@ from fetsim.audio.loudness import BLOCK_S, MOST_CHANNELS, ProgrammeLevels
 from fetsim.errors import InputError
 
 MATCHINGS = ("auto", "loudness", "rms", "none")
-LARGEST_TRIM_DB = 40.0  # a version further off than this is broken, not quiet
+LARGEST_GAIN_DB = 40.0  # a version further off than this is broken, not quiet
 HIGHEST_DBTP = -1.0  # EBU R 128 allows programmes this true peak; from memory
 TRIM_STEP_DB = 0.1
 CLOSE_LU = 1e-6
@@ -31,8 +31,8 @@ class Matching:
 
     by: str
     reason: str
-    trims_db: tuple[float, ...]
-    headroom_trim_db: float
+    gains_db: tuple[float, ...]
+    headroom_gain_db: float
     """Common to all; 0 or less."""
     cautions: tuple[str, ...]
     """One for each version, empty where there is nothing to say."""
@@ -48,11 +48,11 @@ def match_levels(
     first = levels[0]
     assert first is not None
     by, reason = _choose(first, wanted, channels, is_tonal)
-    found = [0.0 if one is None else _trim_db(by, first, one) for one in levels]
-    trims = tuple(0.0 if isinstance(trim, str) else trim for trim in found)
-    loudest_db = max(float(decibels(one.true_peak)) + trim for one, trim in zip(levels, trims, strict=True) if one)
+    found = [0.0 if one is None else _gain_db(by, first, one) for one in levels]
+    gains = tuple(0.0 if isinstance(gain, str) else gain for gain in found)
+    loudest_db = max(float(decibels(one.true_peak)) + gain for one, gain in zip(levels, gains, strict=True) if one)
     cautions = tuple(one if isinstance(one, str) else "" for one in found)
-    return Matching(by, reason, trims, lowered_db(loudest_db, HIGHEST_DBTP), cautions)
+    return Matching(by, reason, gains, lowered_db(loudest_db, HIGHEST_DBTP), cautions)
 
 
 def lowered_db(peak_db: float, highest_db: float) -> float:
@@ -85,19 +85,19 @@ def _choose(first: ProgrammeLevels, wanted: str, channels: int, is_tonal: Callab
     return "rms", hindrance
 
 
-def _trim_db(by: str, first: ProgrammeLevels, one: ProgrammeLevels) -> float | str:
+def _gain_db(by: str, first: ProgrammeLevels, one: ProgrammeLevels) -> float | str:
     """Gain for ``one``, or why it gets none."""
     if by == "none" or one is first:
         return 0.0
     if one.rms_dbfs <= FLOOR_DB or first.rms_dbfs <= FLOOR_DB:
         return "" if first.rms_dbfs <= FLOOR_DB else "is silent, so its level cannot be matched"
-    trim = first.rms_dbfs - one.rms_dbfs if by == "rms" else _loudness_trim_db(first, one)
-    if trim is None or abs(trim) > LARGEST_TRIM_DB:
-        return f"is over {LARGEST_TRIM_DB:g} dB from the untouched unit, so its level is not matched"
-    return trim
+    gain = first.rms_dbfs - one.rms_dbfs if by == "rms" else _loudness_gain_db(first, one)
+    if gain is None or abs(gain) > LARGEST_GAIN_DB:
+        return f"is over {LARGEST_GAIN_DB:g} dB from the untouched unit, so its level is not matched"
+    return gain
 
 
-def _loudness_trim_db(first: ProgrammeLevels, one: ProgrammeLevels) -> float | None:
+def _loudness_gain_db(first: ProgrammeLevels, one: ProgrammeLevels) -> float | None:
     """Not simply the difference: the gain moves blocks across the absolute gate."""
     target = first.loudness_lufs()
     gain_db = 0.0 if one.loudness_lufs() is not None else first.rms_dbfs - one.rms_dbfs

@@ -23,15 +23,15 @@ def version_results(
     """Write the files of all versions, the untouched one first, into ``folder``. Raises InputError."""
     unit = played[0].version.unit
     assert unit is not None and played[0].take is not None
-    trims_db = [trim + matching.headroom_trim_db for trim in matching.trims_db]
-    reference = _leveled(played[0].take, trims_db[0], rate_hz)
+    gains_db = [gain_db + matching.headroom_gain_db for gain_db in matching.gains_db]
+    reference = _leveled(played[0].take, gains_db[0], rate_hz)
     results: dict[int, VersionResult] = {}
 
     def finish(number: int, one: Played) -> None:
         if one.take is None:
             results[number] = VersionResult(one.version.name, _changes(unit, one), one.error)
             return
-        leveled, stem = _leveled(one.take, trims_db[number], rate_hz), file_stem(number, one.version.name)
+        leveled, stem = _leveled(one.take, gains_db[number], rate_hz), file_stem(number, one.version.name)
         names = write_version(folder, stem, leveled)
         difference = write_difference(folder, stem, leveled, reference) if number else None
         results[number] = VersionResult(
@@ -39,7 +39,7 @@ def version_results(
             _changes(unit, one),
             "",
             *names,
-            _loudness(one.take, matching.trims_db[number], trims_db[number]),
+            _loudness(one.take, matching.gains_db[number], gains_db[number]),
             activity(one.take.logs),
             leveled.outline(),
             one.figures,
@@ -55,19 +55,19 @@ def _changes(unit: Unit, one: Played) -> tuple[tuple[str, str, str], ...]:
     return () if one.version.unit is None else unit.differences(one.version.unit)
 
 
-def _leveled(take: Take, trim_db: float, rate_hz: int) -> Leveled:
-    return Leveled(take.samples, 10.0 ** (trim_db / 20.0), rate_hz)
+def _leveled(take: Take, gain_db: float, rate_hz: int) -> Leveled:
+    return Leveled(take.samples, 10.0 ** (gain_db / 20.0), rate_hz)
 
 
-def _loudness(take: Take, match_trim_db: float, trim_db: float) -> Loudness:
+def _loudness(take: Take, match_gain_db: float, gain_db: float) -> Loudness:
     levels = take.levels
     return Loudness(
         loudness_lufs=levels.loudness_lufs(),
         rms_dbfs=levels.rms_dbfs,
-        match_trim_db=match_trim_db,
-        trim_db=trim_db,
-        peak_dbfs=float(decibels(levels.peak)) + trim_db,
-        true_peak_dbtp=float(decibels(levels.true_peak)) + trim_db,
+        match_gain_db=match_gain_db,
+        gain_db=gain_db,
+        peak_dbfs=float(decibels(levels.peak)) + gain_db,
+        true_peak_dbtp=float(decibels(levels.true_peak)) + gain_db,
     )
 
 

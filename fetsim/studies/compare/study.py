@@ -105,7 +105,7 @@ def _comparison(
         duration_s=programme.frames / programme.rate_hz,
         matching=matching.by,
         matching_reason=matching.reason,
-        headroom_trim_db=matching.headroom_trim_db,
+        headroom_gain_db=matching.headroom_gain_db,
         conditions=CONDITIONS,
         cautions=(MONITORS, *_unmatched(matching, levels)),
         settings=_settings(unit, quality),

@@ -50,7 +50,7 @@ def test_page_and_files(explain, tmp_path):
 
 def test_points_and_settings_are_taken(explain, tmp_path):
     to = tmp_path / "loop.json"
-    options = ("--level", "-5", "--quiet", "-40", "--frequency", "2000", "--phase", "90", "--release-time", "0.1")
+    options = ("--level", "-5", "--before", "-40", "--frequency", "2000", "--phase", "90", "--tail", "0.1")
     assert explain(*SHORT, *options, "--tap", "dr", "--rectifier", "an, ctl", "--json", to)[0] == 0
     one = json.loads(to.read_text())["versions"][0]
     assert one["burst"]["level_dbu"] == -5.0 and one["burst"]["phase_deg"] == 90.0
@@ -60,7 +60,7 @@ def test_points_and_settings_are_taken(explain, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("--level", "-30", "--quiet", "-20"), "must be louder"),
+        (("--level", "-30", "--before", "-20"), "must be louder"),
         (("--tap", "nowhere"), "no node or probe 'nowhere'"),
         (("--frequency", "0"), "frequency"),
         (("--plot", "loop.gif"), ".gif"),

@@ -12,9 +12,9 @@ from fetsim.cli.main import main
 
 PAGE = 100
 MEASUREMENTS = {
-    "curve": ("--levels", "-30:20:10"),
-    "timing": ("--before", "-20", "--after", "-5", "--phases", "2"),
-    "distortion": ("--levels", "-20, -10", "--no-two-tones"),
+    "curve": ("--level", "-30:20:10"),
+    "timing": ("--before", "-20", "--level", "-5", "--phases", "2"),
+    "distortion": ("--level", "-20, -10", "--no-two-tones"),
 }
 SECTIONS = {
     "curve": ("THRESHOLDS AND RATIOS", "CURVE TEACHING LOOP", "DEFINITIONS"),
@@ -63,13 +63,13 @@ def test_page_and_files(measure, tmp_path, what):
 def test_versions_are_told_apart(measure, tmp_path):
     table, data = tmp_path / "c.csv", tmp_path / "c.json"
     status, page, _ = measure(
-        "curve", "--levels", "-24:0:8", "-v", "as it is:", "-v", "later: V1.voltage=-9V", "--csv", table, "--json", data
+        "curve", "--level", "-24:0:8", "-v", "as it is:", "-v", "later: V1.voltage=-9V", "--csv", table, "--json", data
     )
     assert status == 0
     assert "CURVE AS IT IS" in page and "CURVE LATER" in page
     rows = rows_of(table)
     assert {row["version"] for row in rows} == {"as it is", "later"}
-    loudest = {row["version"]: float(row["output_dbu"]) for row in rows if row["input_dbu"] == "0"}
+    loudest = {row["version"]: float(row["output_dbu"]) for row in rows if row["level_dbu"] == "0"}
     assert loudest["later"] > loudest["as it is"] + 1.0  # 2 V more of delay bias
     changes = {one["label"]: one["changes"] for one in json.loads(data.read_text())["versions"]}
     assert changes["later"] == [{"name": "V1", "before": "-7 V", "after": "-9 V"}]
@@ -78,7 +78,7 @@ def test_versions_are_told_apart(measure, tmp_path):
 def test_curves_of_switch_subsets(measure):
     """Alike within 0.25 dB: what S1 adds to S3, to S2 and S3 together, or to nothing."""
     status, page, _ = measure(
-        "curve", "--levels", "-9:-5:2", "--switches", "S1, S2+S3", "--wait", "0.02", "--quality", "draft", unit="dunlin"
+        "curve", "--level", "-9:-5:2", "--switches", "S1, S2+S3", "--wait", "0.02", "--quality", "draft", unit="dunlin"
     )
     assert status == 0
     assert "CURVE S1" in page and "CURVE S2+S3" in page and "0.02 s at every rising level" in page
@@ -88,7 +88,7 @@ def test_curves_of_switch_subsets(measure):
 def test_a_grid_of_settings(measure, tmp_path):
     table, picture = tmp_path / "g.csv", tmp_path / "g.png"
     status, page, _ = measure(
-        "timing", "--vary", "R3=1k, 4k7, 22k", "--vary", "R4=220k, 470k", "--before", "silence", "--after", "-5",
+        "timing", "--vary", "R3=1k, 4k7, 22k", "--vary", "R4=220k, 470k", "--before", "silence", "--level", "-5",
         "--phases", "1", "--csv", table, "--plot", picture,
     )  # fmt: skip
     assert status == 0
@@ -122,7 +122,7 @@ def test_a_recorded_pair(measure, tmp_path):
 def test_trim(measure, tmp_path):
     table, picture = tmp_path / "n.csv", tmp_path / "n.png"
     status, page, _ = measure(
-        "distortion", "--trim", "R1", "--span", "10", "--steps", "3", "--levels", "-10", "--csv", table,
+        "distortion", "--null", "R1", "--span", "10", "--steps", "3", "--level", "-10", "--csv", table,
         "--plot", picture,
     )  # fmt: skip
     assert status == 0
@@ -134,15 +134,15 @@ def test_trim(measure, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("curve", "--levels", "5:1:1"), "--levels: '5:1:1' is not FROM:TO:STEP"),
+        (("curve", "--level", "5:1:1"), "--level: '5:1:1' is not FROM:TO:STEP"),
         (("curve", "--switches", "S1"), "Teaching loop has no switches"),
         (("timing", "--before", "quiet"), "--before: 'quiet' is neither a level in dBu nor silence"),
         (("timing", "--vary", "R3"), "--vary: 'R3' is not 'NAME=VALUE, VALUE"),
         (("timing", "--vary", "R3=1k", "--vary", "R3=2k"), "--vary: R3 is given twice"),
-        (("timing", "--vary", "R33=1k, 2k", "--before", "-20", "--after", "0"), "R33: no part"),
+        (("timing", "--vary", "R33=1k, 2k", "--before", "-20", "--level", "0"), "R33: no part"),
         (("timing", "--capture", "a.wav", "b.wav"), "a.wav: no such file"),
-        (("distortion", "--levels", "0", "--reductions", "3"), "--levels, --reductions: give one of the two"),
-        (("distortion", "--quality", "best", "--levels", "0"), "quality: unknown level 'best'"),
+        (("distortion", "--level", "0", "--reduction", "3"), "--level, --reduction: give one of the two"),
+        (("distortion", "--quality", "best", "--level", "0"), "quality: unknown level 'best'"),
     ],
 )
 def test_mistakes_are_one_line(measure, tmp_path, monkeypatch, arguments, message):

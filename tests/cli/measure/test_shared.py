@@ -17,13 +17,13 @@ def test_every_measurement_is_found_by_its_file():
     [("1, 2,5", [1, 2, 5]), ("-30:24:18", [-30, -12, 6, 24]), ("0:1:0.25", [0, 0.25, 0.5, 0.75, 1]), ("7", [7])],
 )
 def test_numbers(text, expected):
-    assert numbers(text, "--levels") == pytest.approx(expected)
+    assert numbers(text, "--level") == pytest.approx(expected)
 
 
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("loud", "--levels: 'loud' is neither FROM:TO:STEP nor numbers"),
+        ("loud", "--level: 'loud' is neither FROM:TO:STEP nor numbers"),
         ("1:2", "not FROM:TO:STEP"),
         ("2:1:1", "not FROM:TO:STEP"),
         ("1:2:0", "step above zero"),
@@ -33,7 +33,7 @@ def test_numbers(text, expected):
 )
 def test_numbers_that_are_none(text, message):
     with pytest.raises(InputError, match=message):
-        numbers(text, "--levels")
+        numbers(text, "--level")
 
 
 def test_words_and_labels():

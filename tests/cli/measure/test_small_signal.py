@@ -12,7 +12,7 @@ MEASUREMENTS = {
     "response": ("--reduction", "0, 10", "--at", "preamp, dr"),
     "levels": ("--level", "-10"),
     "noise": ("--reduction", "0:20:10"),
-    "needle": ("--level", "0", "--burst", "0.3", "--after", "0.2"),
+    "needle": ("--level", "0", "--burst", "0.3", "--tail", "0.2"),
 }
 SECTIONS = {
     "response": ("SUMMARY, RE 1 KHZ", "RESPONSES", "DEFINITIONS"),
@@ -90,7 +90,7 @@ def test_versions_side_by_side(measure, tmp_path, what):
 
 def test_figures_on_the_pages(measure):
     """The teaching unit's gain 25 * 10k/10.1k; a closed loop; -87.95 dBu by 4kTR of 4750 ohm; 1.25 % overshoot."""
-    _, out, _ = measure("response", "--levels", "0", "--reduction", "0", "--check")
+    _, out, _ = measure("response", "--level", "0", "--reduction", "0", "--check")
     flat = " ".join(out.split())
     assert "at rest +27.864" in flat
     assert "loop closed, +0 dBu; gain reduction 16.92 dB at 1 kHz" in flat
@@ -107,7 +107,7 @@ def test_needle_of_a_log(measure, tmp_path):
     log, picture, document = (tmp_path / name for name in ("gain.csv", "meter.png", "needle.json"))
     rows = [f"1,{(k + 0.5) / 200:.6f},{4.0 if k > 20 else 0.0}" for k in range(400)]
     log.write_text("\n".join(["channel,time_s,gain_reduction_mean_db", *rows]) + "\n")
-    status, out, _ = measure("needle", "--log", log, "--picture", picture, "--when", "1.5", "--json", document)
+    status, out, _ = measure("needle", "--from-log", log, "--meter", picture, "--when", "1.5", "--json", document)
     assert status == 0
     flat = " ".join(out.split())
     assert "needle 4.05 dB" in flat and flat.count("4.00 dB") == 2
@@ -123,15 +123,15 @@ def test_needle_of_a_log(measure, tmp_path):
         (("response", "--from", "100", "--to", "50"), "does not rise"),
         (("response", "--reduction", "ten"), "--reduction: 'ten' is neither"),
         (("levels", "--at", "dr, nowhere"), "no node or probe 'nowhere'"),
-        (("levels", "--distortion", "0"), "above zero"),
+        (("levels", "--clip-distortion", "0"), "above zero"),
         (("levels", "--level", "100"), "must lie within"),
         (("noise", "--at", "nowhere"), "no node or probe 'nowhere'"),
         (("noise", "--reduction", "-2"), "at least 0"),
         (("noise", "--plot", "noise.gif"), "choose one of these suffixes"),
-        (("needle", "--log", "none.csv"), "cannot be read"),
-        (("needle", "--log", "none.csv", "--version", "a: R1=1k"), "leave out --version"),
-        (("needle", "--burst", "0.1", "--after", "0", "--when", "3"), "outside the trace"),
-        (("needle", "--picture", "meter.txt"), "choose one of these suffixes"),
+        (("needle", "--from-log", "none.csv"), "cannot be read"),
+        (("needle", "--from-log", "none.csv", "--version", "a: R1=1k"), "leave out --version"),
+        (("needle", "--burst", "0.1", "--tail", "0", "--when", "3"), "outside the trace"),
+        (("needle", "--meter", "meter.txt"), "choose one of these suffixes"),
     ],
 )
 def test_mistakes_are_one_line_and_leave_nothing(measure, tmp_path, monkeypatch, arguments, message):

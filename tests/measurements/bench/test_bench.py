@@ -39,7 +39,7 @@ def test_figures_do_not_depend_on_the_name_of_a_node(renamed):
 
     def figures(one):
         bench = Bench(one, "draft")
-        plan = measure_levels(one, source_dbu=-10.0, quality="draft")
+        plan = measure_levels(one, level_dbu=-10.0, quality="draft")
         closed = measure_response(one, levels_dbu=[-10.0], quality="draft").responses
         return [
             output_gain_db(bench),

@@ -61,13 +61,13 @@ def test_first_limit_counts_and_is_interpolated():
     peak = np.sqrt(1.2) * 10.0 ** (np.array([10.0, 11.0, 11.5]) / 20.0)  # 10, 11, 11.5 dBu
     thd = np.array([0.001, 0.001, 0.1])  # passes 1 % half way (in dB) through the last step
     by_thd = clip_level(source, peak, thd, np.zeros(3), limits=LIMITS)
-    assert (by_thd.source_dbu, by_thd.level_dbu, by_thd.by) == (pytest.approx(1.5), pytest.approx(11.25), "distortion")
+    assert (by_thd.level_dbu, by_thd.stage_dbu, by_thd.by) == (pytest.approx(1.5), pytest.approx(11.25), "distortion")
     by_fall = clip_level(source, peak, thd, np.array([0.0, 1.0, 2.0]), limits=LIMITS)
-    assert (by_fall.source_dbu, by_fall.by) == (pytest.approx(1.0), "compression")
+    assert (by_fall.level_dbu, by_fall.by) == (pytest.approx(1.0), "compression")
     clean = clip_level(source, peak, thd, np.zeros(3), limits=ClipLimits(thd=0.2))
-    assert (clean.source_dbu, clean.clips) == (2.0, False)
+    assert (clean.level_dbu, clean.clips) == (2.0, False)
     at_once = clip_level(source, peak, thd + 0.5, np.zeros(3), limits=LIMITS)
-    assert (at_once.source_dbu, at_once.level_dbu) == (0.0, pytest.approx(10.0))
+    assert (at_once.level_dbu, at_once.stage_dbu) == (0.0, pytest.approx(10.0))
 
 
 def test_limits_are_above_zero():
@@ -80,8 +80,8 @@ def test_largest_output_of_the_dunlin(dunlin):
     """+21 dBu has 0.12 % (independent solver), so 1 % lies above that; the rail of 28 V allows no 23 dBu."""
     bench = Bench(dunlin, "draft")
     output = find_point(dunlin, "output")
-    assert 21.0 < largest_level(bench, output).level_dbu < 23.0
-    assert largest_level(bench, output, ClipLimits(thd=0.0012)).level_dbu == pytest.approx(20.7, abs=0.4)
+    assert 21.0 < largest_level(bench, output).stage_dbu < 23.0
+    assert largest_level(bench, output, ClipLimits(thd=0.0012)).stage_dbu == pytest.approx(20.7, abs=0.4)
 
 
 def test_plan_of_the_dunlin(plan):
@@ -90,9 +90,9 @@ def test_plan_of_the_dunlin(plan):
     ]  # fmt: skip
     assert plan.gain_reduction_db == pytest.approx(9.65, abs=0.03)  # 20.32 dB less 10.70 dBu after 0.12 s of 0 dBu
     gains = sum(one.gain_db for one in plan.stages)
-    assert gains == pytest.approx(plan.stages[-1].nominal_dbu - plan.source_dbu, abs=1e-9)
+    assert gains == pytest.approx(plan.stages[-1].nominal_dbu - plan.level_dbu, abs=1e-9)
     for one in plan.stages:
-        assert one.headroom_db == pytest.approx(one.clip.level_dbu - one.nominal_dbu)
+        assert one.headroom_db == pytest.approx(one.clip.stage_dbu - one.nominal_dbu)
         assert one.noise_dbu < one.nominal_dbu
 
 
@@ -101,22 +101,22 @@ def test_line_stage_of_the_dunlin_clips_first(plan):
     first = plan.clips_first
     assert (first.stage, first.clip.by) == ("line", "distortion")
     preamp, output = plan.stages[2], plan.stages[4]
-    assert preamp.clip.source_dbu == pytest.approx(8.5, abs=0.3)
+    assert preamp.clip.level_dbu == pytest.approx(8.5, abs=0.3)
     # class A: Q3's 4.9 mA into R10, R11, P2 and R32 (0.92 kohm) are 4.5 V peak, +12.3 dBu
-    assert preamp.clip.level_dbu == pytest.approx(12.5, abs=0.5)
+    assert preamp.clip.stage_dbu == pytest.approx(12.5, abs=0.5)
     assert not output.clip.clips  # the transformer adds nothing at 1 kHz
 
 
 def test_plan_without_gain_reduction(dunlin):
     """-40 dBu is under the threshold: the nodes' small-signal gains, dr -23.557, po 4.257, output 20.323 dB."""
-    quiet = {one.point: one.nominal_dbu for one in measure_levels(dunlin, source_dbu=-40.0, quality="draft").stages}
+    quiet = {one.point: one.nominal_dbu for one in measure_levels(dunlin, level_dbu=-40.0, quality="draft").stages}
     assert quiet["dr"] == pytest.approx(-63.557, abs=0.002)
     assert quiet["po"] == pytest.approx(-35.743, abs=0.002)
     assert quiet["output"] == pytest.approx(-19.677, abs=0.002)
 
 
 def test_named_points_and_plain_tables():
-    plan = measure_levels(load_unit("teaching"), points=("input", "dr", "preamp"), source_dbu=-30.0)
+    plan = measure_levels(load_unit("teaching"), points=("input", "dr", "preamp"), level_dbu=-30.0)
     assert [one.stage for one in plan.stages] == ["input", "dr", "preamp"]
     assert plan.stages[2].gain_db == pytest.approx(20.0 * np.log10(25.0 * 10e3 / 10.1e3), abs=0.01)
     assert plan.stages[2].clip.by == "none"  # an ideal amplifier
@@ -143,4 +143,4 @@ def test_point_without_signal(dunlin):
 def test_levels_out_of_reach(dunlin):
     for level in (np.nan, 61.0):
         with pytest.raises(InputError, match="must lie within"):
-            measure_levels(dunlin, source_dbu=level)
+            measure_levels(dunlin, level_dbu=level)

@@ -9,16 +9,16 @@ from fetsim.errors import InputError
 from fetsim.measurements.curve.analysis import equal_curves, ratio_at_reduction, ratio_between, static_curve
 
 
-def shunt_element_output(level_in_dbu, *, a, threshold):
+def shunt_element_output(level_dbu, *, a, threshold):
     """Feedback loop g = 1 / (1 + a (y - t)) above y = t, so a y^2 + (1 - a t) y = x; linear re 0 dBu."""
-    x = 10 ** (np.asarray(level_in_dbu) / 20)
+    x = 10 ** (np.asarray(level_dbu) / 20)
     above = (-(1 - a * threshold) + np.sqrt((1 - a * threshold) ** 2 + 4 * a * x)) / (2 * a)
     return 20 * np.log10(np.where(x < threshold, x, above))
 
 
 LEVEL_IN = np.arange(-40.0, 60.05, 0.1)
 SHUNT = static_curve(
-    shunt_element_output(LEVEL_IN, a=100.0, threshold=0.1), level_in_dbu=LEVEL_IN, idle_gain_db=0.0
+    shunt_element_output(LEVEL_IN, a=100.0, threshold=0.1), level_dbu=LEVEL_IN, idle_gain_db=0.0
 )
 
 
@@ -57,7 +57,7 @@ def test_ratio_at_a_gain_reduction():
 def test_bottoming_out(limit_db):
     """Conductance stops growing at a gain reduction of `limit_db`: from there on 1:1 (closed form)."""
     output = np.maximum(shunt_element_output(LEVEL_IN, a=100.0, threshold=0.1), LEVEL_IN - limit_db)
-    curve = static_curve(output, level_in_dbu=LEVEL_IN, idle_gain_db=0.0)
+    curve = static_curve(output, level_dbu=LEVEL_IN, idle_gain_db=0.0)
     gain = 10 ** (-limit_db / 20)
     corner = 20 * np.log10((0.1 + (1 / gain - 1) / 100.0) / gain)
     assert curve.bottoms_out_dbu == pytest.approx(corner, abs=0.1)
@@ -69,7 +69,7 @@ def test_bottoming_out_gently():
     level = np.arange(-10.0, 15.01, 0.5)
     over, past = np.clip(level, 0.0, 10.0), np.maximum(level - 10.0, 0.0)
     output = np.minimum(level, 0.0) + 0.3 * over + 0.035 * over**2 + past
-    curve = static_curve(output, level_in_dbu=level, idle_gain_db=0.0)
+    curve = static_curve(output, level_dbu=level, idle_gain_db=0.0)
     assert curve.bottoms_out_dbu == pytest.approx((1 / 1.2 - 0.3) / 0.07, abs=1e-6)
 
 
@@ -83,7 +83,7 @@ def test_straight_knee(ratio, threshold_dbu, idle_gain_db):
     """Hard knee: 0.5 and 2 dB of gain reduction lie 0.5 and 2 dB / (1 - 1/R) above it (closed form)."""
     level = np.arange(-40.0, 40.05, 0.25)
     output = level + idle_gain_db - (1 - 1 / ratio) * np.maximum(level - threshold_dbu, 0.0)
-    curve = static_curve(output, level_in_dbu=level, idle_gain_db=idle_gain_db)
+    curve = static_curve(output, level_dbu=level, idle_gain_db=idle_gain_db)
     share = 1 - 1 / ratio
     assert curve.threshold_half_db_dbu == pytest.approx(threshold_dbu + 0.5 / share, abs=1e-6)
     if threshold_dbu + 2 / share < 40:
@@ -99,7 +99,7 @@ def test_coarse_grid_error_is_as_stated():
     errors = []
     for corner in np.linspace(-1.0, 1.0, 41):
         curve = static_curve(
-            level - 0.9 * np.maximum(level - corner, 0), level_in_dbu=level, idle_gain_db=0.0
+            level - 0.9 * np.maximum(level - corner, 0), level_dbu=level, idle_gain_db=0.0
         )
         errors.append(curve.threshold_half_db_dbu - (corner + 0.5 / 0.9))
     assert max(errors) < 1e-9
@@ -108,7 +108,7 @@ def test_coarse_grid_error_is_as_stated():
 
 def test_no_gain_reduction():
     level = np.arange(-40.0, 20.0, 2.0)
-    curve = static_curve(level + 12.0, level_in_dbu=level, idle_gain_db=12.0)
+    curve = static_curve(level + 12.0, level_dbu=level, idle_gain_db=12.0)
     assert curve.threshold_half_db_dbu is None
     assert "never reaches" in curve.reasons["threshold_half_db_dbu"]
     assert curve.threshold_2db_dbu is None
@@ -118,15 +118,15 @@ def test_no_gain_reduction():
 
 def test_starting_above_the_threshold():
     level = np.arange(0.0, 20.0, 1.0)
-    curve = static_curve(level / 4.0, level_in_dbu=level, idle_gain_db=6.0)
+    curve = static_curve(level / 4.0, level_dbu=level, idle_gain_db=6.0)
     assert curve.threshold_half_db_dbu is None and "start lower" in curve.reasons["threshold_half_db_dbu"]
 
 
 def test_output_that_stands_still_or_falls():
     level = np.arange(0.0, 10.0, 1.0)
-    still = static_curve(np.minimum(level, 5.0), level_in_dbu=level, idle_gain_db=0.0)
+    still = static_curve(np.minimum(level, 5.0), level_dbu=level, idle_gain_db=0.0)
     assert still.largest_ratio == np.inf and still.local_ratio[-1] == np.inf
-    falling = static_curve(5.0 - 0.5 * level, level_in_dbu=level, idle_gain_db=0.0)
+    falling = static_curve(5.0 - 0.5 * level, level_dbu=level, idle_gain_db=0.0)
     assert falling.largest_ratio == np.inf and falling.local_ratio[0] == pytest.approx(-2.0)
     assert ratio_between(falling, low_dbu=1.0, high_dbu=3.0) == np.inf
 
@@ -144,7 +144,7 @@ def test_output_that_stands_still_or_falls():
 )
 def test_unusable_input(level_in, level_out, idle, words):
     with pytest.raises(InputError, match=words):
-        static_curve(level_out, level_in_dbu=level_in, idle_gain_db=idle)
+        static_curve(level_out, level_dbu=level_in, idle_gain_db=idle)
 
 
 def test_ratio_between_levels_outside():

@@ -54,13 +54,13 @@ def test_the_dunlin_against_an_independent_simulator(waited, switches):
 def test_the_curve_of_s2_point_by_point(waited):
     curve = waited["S2"].curve
     for level, output in INDEPENDENT_S2.items():
-        assert np.interp(level, curve.level_in_dbu, curve.level_out_dbu) == pytest.approx(output, abs=0.007)
+        assert np.interp(level, curve.level_dbu, curve.output_dbu) == pytest.approx(output, abs=0.007)
 
 
 def test_steady_state_lies_close_below_the_waited_curve(waited, steady):
-    late = np.interp(steady.curve.level_in_dbu, waited["S2"].curve.level_in_dbu, waited["S2"].curve.level_out_dbu)
-    both = np.isin(steady.curve.level_in_dbu, [-8, -4, 0, 10, 20, 24])
-    difference = (late - steady.curve.level_out_dbu)[both]
+    late = np.interp(steady.curve.level_dbu, waited["S2"].curve.level_dbu, waited["S2"].curve.output_dbu)
+    both = np.isin(steady.curve.level_dbu, [-8, -4, 0, 10, 20, 24])
+    difference = (late - steady.curve.output_dbu)[both]
     assert np.all(difference > 0.0) and np.all(difference < 0.06)
 
 
@@ -68,8 +68,8 @@ def test_thresholds_are_refined(steady):
     """The step that holds a threshold is halved to 0.125 dB, so the figure is not that of the 1 or 2 dB grid."""
     curve = steady.curve
     for threshold in (curve.threshold_half_db_dbu, curve.threshold_2db_dbu):
-        after = int(np.searchsorted(curve.level_in_dbu, threshold))
-        assert curve.level_in_dbu[after] - curve.level_in_dbu[after - 1] <= 0.125
+        after = int(np.searchsorted(curve.level_dbu, threshold))
+        assert curve.level_dbu[after] - curve.level_dbu[after - 1] <= 0.125
     assert curve.threshold_half_db_dbu == pytest.approx(-10.16, abs=0.03)
 
 
@@ -80,7 +80,7 @@ def test_reduction_in_the_cell_is_that_at_the_output(steady):
     """
     np.testing.assert_allclose(steady.cell_reduction_db, steady.curve.gain_reduction_db, atol=0.035)
     assert steady.clips_dbu is None
-    assert np.all(np.diff(steady.control_v[steady.curve.level_in_dbu > -10]) > 0.0)
+    assert np.all(np.diff(steady.control_v[steady.curve.level_dbu > -10]) > 0.0)
 
 
 def test_the_sidechain_switched_off_gives_no_gain_reduction():
@@ -134,7 +134,7 @@ def test_a_subset_that_never_settles_is_named_and_left_out(tmp_path):
     assert set(found.left_out) == {"S1", "S1+S2"} and found.compared == 2
     assert found.left_out["S1"].startswith("at -30 dBu: no steady state")
     alone = measure_curve(load_unit("teaching"), levels_dbu=[-30.0, -15.0, 0.0], quality="draft").curves[0]
-    np.testing.assert_allclose(found.curves[0].curve.level_out_dbu, alone.curve.level_out_dbu, atol=0.01)
+    np.testing.assert_allclose(found.curves[0].curve.output_dbu, alone.curve.output_dbu, atol=0.01)
     assert [group.names for group in found.equals] == [("none", "S2")]
     assert "switches S1: at -30 dBu: no steady state" in " ".join(curve_page({"": found}).split())
     with pytest.raises(ConvergenceError, match="switches S1: at -30 dBu: no steady state"):
@@ -163,7 +163,7 @@ def test_result_for_json(steady):
     plain = measure_curve(TEACHING, levels_dbu=[-30.0, -15.0, 0.0]).to_dict()
     assert plain["unit"] == "Teaching loop" and plain["compared"] == 0
     assert plain["curves"][0]["switches"] == ""
-    assert plain["curves"][0]["curve"]["level_in_dbu"][0] == -30.0
+    assert plain["curves"][0]["curve"]["level_dbu"][0] == -30.0
 
 
 @pytest.mark.parametrize(

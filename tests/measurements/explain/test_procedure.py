@@ -273,12 +273,12 @@ def test_a_unit_without_a_gain_cell_is_refused(tmp_path):
 @pytest.mark.parametrize(
     ("settings", "said"),
     [
-        ({"quiet_dbu": 0.0}, "must be louder"),
+        ({"before_dbu": 0.0}, "must be louder"),
         ({"level_dbu": 90.0}, "within -100 to 60 dBu"),
         ({"level_dbu": float("nan")}, "must be louder"),
         ({"burst_s": 0.0}, "burst"),
         ({"burst_s": 50.0}, "longer than the 5 s"),
-        ({"release_s": float("inf")}, "release"),
+        ({"tail_s": float("inf")}, "tail"),
         ({"phase_deg": float("nan")}, "phase"),
         ({"frequency_hz": 1e6}, "frequency"),
     ],

@@ -92,7 +92,7 @@ def test_files_that_cannot_be_read(tmp_path):
 
 @pytest.fixture(scope="module")
 def burst():
-    return measure_needle(load_unit("teaching"), level_dbu=0.0, before_s=0.1, burst_s=0.8, after_s=0.6)
+    return measure_needle(load_unit("teaching"), level_dbu=0.0, before_s=0.1, burst_s=0.8, tail_s=0.6)
 
 
 def test_burst_through_the_teaching_unit(burst):
@@ -111,7 +111,7 @@ def test_what_cannot_be_shown(tmp_path, burst):
         with pytest.raises(InputError, match="outside the trace"):
             burst.reading_db(outside)
     teaching = load_unit("teaching")
-    for wrong in ({"burst_s": 0.0}, {"after_s": -1.0}, {"frequency_hz": 0.0}, {"frequency_hz": 40e3}, {"burst_s": 1e4}):
+    for wrong in ({"burst_s": 0.0}, {"tail_s": -1.0}, {"frequency_hz": 0.0}, {"frequency_hz": 40e3}, {"burst_s": 1e4}):
         with pytest.raises(InputError):
             measure_needle(teaching, **wrong)
     no_cell = without_gain_cell(tmp_path)

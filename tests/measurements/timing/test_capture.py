@@ -45,7 +45,7 @@ def captured(wet, dry=DRY, **more):
 
 def test_agrees_with_the_direct_measurement(clean):
     """Waveforms of a sound file against the channel's conductance inside the simulation."""
-    direct = measure_timing(UNIT, before_dbu=LOW_DBU, after_dbu=HIGH_DBU, phases=1).settings[0]
+    direct = measure_timing(UNIT, before_dbu=LOW_DBU, level_dbu=HIGH_DBU, phases=1).settings[0]
     for step, answer in zip(clean.steps, (direct.attack, direct.release), strict=True):
         assert step.timing.kind == answer.kind
         change_db = abs(answer.reduction_after_db - answer.reduction_before_db)

@@ -50,7 +50,7 @@ def test_attack_against_an_independent_simulator(switches):
 @pytest.fixture(scope="module")
 def grid():
     return measure_timing(
-        DUNLIN, before_dbu=-20.0, after_dbu=0.0, vary={"P3.fraction": [0.0, 1.0], "P4.fraction": [0.0, "0.1"]}, phases=4
+        DUNLIN, before_dbu=-20.0, level_dbu=0.0, vary={"P3.fraction": [0.0, 1.0], "P4.fraction": [0.0, "0.1"]}, phases=4
     )
 
 
@@ -101,7 +101,7 @@ def test_release_of_a_capacitor_into_a_resistor(release_ohm):
     Without R4 and C1: as built, C1 hangs on the control through R3 and makes the release up to 31 % slower.
     """
     unit = DUNLIN.changed({"R4": "1000M", "C1": "1p", "P4.fraction": (release_ohm - 470e3) / 6.8e6})
-    (found,) = measure_timing(unit, before_dbu=SILENCE, after_dbu=0.0, phases=1).settings
+    (found,) = measure_timing(unit, before_dbu=SILENCE, level_dbu=0.0, phases=1).settings
     bench = Bench(unit)
     idle_v = -4.5 - bench.bias[bench.system.index["ctl"]]  # under pinch-off
     per_volt = 2.0 * 15e-3 / 4.5**2 * abs(bench.gain_cell.impedance_ohm)
@@ -116,8 +116,8 @@ def test_read_off_the_output_as_hardware_would_be():
     """Output's envelope against the FET's channel: two ways, one answer."""
     unit = DUNLIN.changed({"P3.fraction": 1.0, "P4.fraction": 0.0})
     cell, output = (
-        measure_timing(unit, before_dbu=-14.0, after_dbu=0.0, phases=2, seen=seen).settings[0]
-        for seen in ("cell", "output")
+        measure_timing(unit, before_dbu=-14.0, level_dbu=0.0, phases=2, read_off=read_off).settings[0]
+        for read_off in ("fet", "output")
     )
     for figure in ("t63_s", "t90_s", "within_2db_s"):
         # the window is a quarter of a cycle, 50 us
@@ -127,7 +127,7 @@ def test_read_off_the_output_as_hardware_would_be():
 
 def test_default_levels_stand_around_the_threshold():
     (one,) = measure_timing(TEACHING, phases=1).settings
-    assert one.after_dbu - one.before_dbu == pytest.approx(20.0)
+    assert one.level_dbu - one.before_dbu == pytest.approx(20.0)
     assert one.before_dbu == pytest.approx(-18.78 - 10.0, abs=0.05)
 
 
@@ -142,20 +142,20 @@ def test_gain_that_ripples_is_averaged_and_says_so():
 
 def test_no_gain_reduction_at_all():
     unit = DUNLIN.changed(curve="none")
-    (one,) = measure_timing(unit, before_dbu=-20.0, after_dbu=-10.0, phases=1).settings
+    (one,) = measure_timing(unit, before_dbu=-20.0, level_dbu=-10.0, phases=1).settings
     assert one.attack.kind == "none"
     assert "no gain reduction to time" in one.attack.spreads["t63_s"].reason
     assert all(spread.at_zero is None for spread in one.attack.spreads.values())
 
 
 def test_levels_below_the_threshold():
-    (one,) = measure_timing(DUNLIN, before_dbu=-40.0, after_dbu=-15.0, phases=1).settings
+    (one,) = measure_timing(DUNLIN, before_dbu=-40.0, level_dbu=-15.0, phases=1).settings
     assert one.attack.kind == one.release.kind == "none"
 
 
 def test_a_step_too_small_for_a_definition():
     """2 dB up gives 1.5 dB of gain reduction: within 2 or 3 dB of the end from the start, so no time is told."""
-    (one,) = measure_timing(TEACHING, before_dbu=-12.0, after_dbu=-10.0, phases=1, frequency_hz=1000.0).settings
+    (one,) = measure_timing(TEACHING, before_dbu=-12.0, level_dbu=-10.0, phases=1, frequency_hz=1000.0).settings
     for figure in ("within_2db_s", "within_3db_s"):
         assert one.attack.spreads[figure].at_zero is None
         assert "take a larger step" in one.attack.spreads[figure].reason
@@ -183,10 +183,10 @@ def test_result_for_json(grid):
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ({"before_dbu": 0.0, "after_dbu": -10.0}, "the level must rise"),
+        ({"before_dbu": 0.0, "level_dbu": -10.0}, "the level must rise"),
         ({"phases": 0}, "phases: give a number from 1 to 360"),
-        ({"seen": "meter"}, "seen: unknown place 'meter'; choose from cell, output"),
-        ({"seen": "output", "before_dbu": SILENCE}, "out of silence there is no output"),
+        ({"read_off": "meter"}, "read_off: unknown place 'meter'; choose from fet, output"),
+        ({"read_off": "output", "before_dbu": SILENCE}, "out of silence there is no output"),
         ({"vary": {"attack": []}}, "vary: attack has no values"),
     ],
 )

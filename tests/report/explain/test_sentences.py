@@ -139,7 +139,7 @@ def test_sidechain_off_and_driven_hard():
 
 
 def test_saturation_is_told():
-    one = measure_explain(load_unit("dunlin"), level_dbu=30.0, quiet_dbu=-30.0, quality="draft", burst_s=0.1)
+    one = measure_explain(load_unit("dunlin"), level_dbu=30.0, before_dbu=-30.0, quality="draft", burst_s=0.1)
     words, figures = said(one), one.figures
     assert figures.output.clips_at_first and figures.tap.clips_at_first and figures.channel.bottoms_out
     assert max(found.loss_db for found in figures.rectifier) > 6.0

@@ -215,7 +215,7 @@ def noisy(tmp_path_factory):
     folder = tmp_path_factory.mktemp("noisy")
     sounds = noise(3, 8 * RATE_HZ, seed=11)
     comparison = make_comparison(
-        folder, samples=[sound[:, None].astype(float) for sound in sounds], rate_hz=RATE_HZ, trims_db=[0.0, 6.0, -3.0]
+        folder, samples=[sound[:, None].astype(float) for sound in sounds], rate_hz=RATE_HZ, gains_db=[0.0, 6.0, -3.0]
     )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(segments, "SEGMENT_S", 1.0)

@@ -109,7 +109,7 @@ def test_pure_makeup_nulls_after_matching(compared, sound, bursts, teaching_with
     path = sound(bursts)
     found, folder = compared(path, {"louder": {"A2.gain": 1.7}}, unit=teaching_with_makeup, match="rms")
     louder = found.versions[1]
-    assert louder.loudness.match_trim_db == pytest.approx(-20 * np.log10(1.7), abs=1e-5)
+    assert louder.loudness.match_gain_db == pytest.approx(-20 * np.log10(1.7), abs=1e-5)
     assert louder.difference.level_db < -138.0  # the trim is exact to 1e-6 dB: 1.2e-7, -138 dB
     assert np.max(np.abs(read(folder / louder.wav_file) - read(folder / "0-as-built.wav"))) <= 2.5 * STEP
     loud, _ = compared(path, {"louder": {"A2.gain": 1.7}}, unit=teaching_with_makeup, overwrite=True)
@@ -145,7 +145,7 @@ def test_files_are_matched_aligned_and_below_minus_1_dbtp(compared, sound, burst
     programme = np.column_stack([1.5 * bursts, 0.9 * bursts])
     versions = {"bigger cap": {"C2": "470n"}, "less gain": {"A1.gain": 12.0}, "harder attack": {"R3": "100"}}
     found, folder = compared(sound(programme), versions)
-    assert found.matching == "loudness" and found.headroom_trim_db < 0.0 and found.channels == 2
+    assert found.matching == "loudness" and found.headroom_gain_db < 0.0 and found.channels == 2
     built = read(folder / "0-as-built.flac")
     meter = Meter(RATE_HZ, filter_class="DeMan")
     for number, one in enumerate(found.versions):
@@ -215,7 +215,7 @@ def test_without_the_untouched_unit_there_is_nothing(compared, sound, bursts, fa
 
 def test_silence(compared, sound):
     found, folder = compared(sound(np.zeros(RATE_HZ // 2)), {"bigger": {"C2": "330n"}})
-    assert found.matching == "rms" and found.headroom_trim_db == 0.0
+    assert found.matching == "rms" and found.headroom_gain_db == 0.0
     one = found.versions[1]
     assert one.loudness.loudness_lufs is None
     assert "no difference in this programme" in one.cautions[0] and one.changes
@@ -271,7 +271,7 @@ def test_json_and_pages(compared, sound, bursts):
     assert table["title"] == "T" and table["package_version"] == fetsim.__version__
     version, one = table["versions"][1], found.versions[1]
     assert version["changes"] == [["C2", "150 nF", "330 nF"]]
-    assert version["loudness"]["match_trim_db"] == one.loudness.match_trim_db
+    assert version["loudness"]["match_gain_db"] == one.loudness.match_gain_db
     assert version["activity"]["gain_reduction_max_db"] == one.activity.gain_reduction_max_db.tolist()
     assert max(version["activity"]["gain_reduction_max_db"]) == pytest.approx(one.activity.peak_db, abs=1e-3)
 

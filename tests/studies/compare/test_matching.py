@@ -30,15 +30,15 @@ def gain(db):
 def test_gains_are_undone_exactly(music):
     found = matched([music, music * gain(6.0), music * gain(-3.0)])
     assert found.by == "loudness"
-    assert found.trims_db == pytest.approx((0.0, -6.0, 3.0), abs=1e-5)
+    assert found.gains_db == pytest.approx((0.0, -6.0, 3.0), abs=1e-5)
 
 
 def test_loudness_of_another_dynamic_is_matched_within_a_tenth(music):
     squashed = np.tanh(music * 20.0) / 20.0
     found = matched([music, squashed])
     before = measure_levels(music, RATE_HZ).loudness_lufs()
-    after = measure_levels(squashed * gain(found.trims_db[1]), RATE_HZ).loudness_lufs()
-    assert abs(found.trims_db[1]) > 1.0  # else nothing was to be done
+    after = measure_levels(squashed * gain(found.gains_db[1]), RATE_HZ).loudness_lufs()
+    assert abs(found.gains_db[1]) > 1.0  # else nothing was to be done
     assert after == pytest.approx(before, abs=1e-4)
 
 
@@ -50,7 +50,7 @@ def test_loudness_is_matched_where_the_gate_moves(music):
     found = matched([quiet, lower])
     plain = measure_levels(quiet, RATE_HZ).loudness_lufs() - measure_levels(lower, RATE_HZ).loudness_lufs()
     assert abs(plain - 4.0) > 0.05
-    assert found.trims_db[1] == pytest.approx(4.0, abs=1e-4)
+    assert found.gains_db[1] == pytest.approx(4.0, abs=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -66,15 +66,15 @@ def test_rms_where_loudness_means_nothing(music, change, tonal, reason):
     one = change(music)
     found = matched([one, one * gain(2.0)], tonal=tonal)
     assert found.by == "rms" and reason in found.reason
-    assert found.trims_db[1] == pytest.approx(-2.0, abs=1e-6)
+    assert found.gains_db[1] == pytest.approx(-2.0, abs=1e-6)
     if not tonal:
         with pytest.raises(InputError, match="loudness cannot be measured"):
             matched([one, one], "loudness")
 
 
 def test_what_is_asked_for_is_done(music):
-    assert matched([music, music * gain(2.0)], "none").trims_db == (0.0, 0.0)
-    assert matched([music, music * gain(2.0)], "rms").trims_db[1] == pytest.approx(-2.0)
+    assert matched([music, music * gain(2.0)], "none").gains_db == (0.0, 0.0)
+    assert matched([music, music * gain(2.0)], "rms").gains_db[1] == pytest.approx(-2.0)
     assert matched([music, music * gain(2.0)], "loudness", tonal=True).by == "loudness"
     with pytest.raises(InputError, match="choose from auto, loudness, rms, none"):
         matched([music], "ears")
@@ -82,13 +82,13 @@ def test_what_is_asked_for_is_done(music):
 
 def test_what_cannot_be_matched_is_told_and_left_alone(music):
     found = matched([music, np.zeros_like(music), music * 1e-4, None])
-    assert found.trims_db == (0.0, 0.0, 0.0, 0.0)
+    assert found.gains_db == (0.0, 0.0, 0.0, 0.0)
     assert "silent" in found.cautions[1] and "40 dB" in found.cautions[2] and found.cautions[3] == ""
 
 
 def test_silence_matches_silence(music):
     found = matched([np.zeros_like(music), music])
-    assert found.by == "rms" and found.trims_db == (0.0, 0.0) and np.isfinite(found.headroom_trim_db)
+    assert found.by == "rms" and found.gains_db == (0.0, 0.0) and np.isfinite(found.headroom_gain_db)
 
 
 @pytest.mark.parametrize("wanted", ["auto", "none"])
@@ -99,10 +99,10 @@ def test_one_headroom_trim_for_all(music, wanted):
     found = matched([music, peaky], wanted)
     peaks_db = [
         20 * np.log10(measure_levels(one, RATE_HZ).true_peak) + trim
-        for one, trim in zip([music, peaky], found.trims_db, strict=True)
+        for one, trim in zip([music, peaky], found.gains_db, strict=True)
     ]
-    highest = max(peaks_db) + found.headroom_trim_db
-    assert found.headroom_trim_db < 0.0 or wanted == "auto"
+    highest = max(peaks_db) + found.headroom_gain_db
+    assert found.headroom_gain_db < 0.0 or wanted == "auto"
     assert HIGHEST_DBTP - 0.1 < highest <= HIGHEST_DBTP + 1e-9
 
 

@@ -44,7 +44,7 @@ class Desk {
   /** Gain of a version: 1 when matched; else its own level again, the loudest of all staying where it was. */
   versionGain(version) {
     if (this.matched) return 1;
-    const own = (one) => -one.match_trim_db;
+    const own = (one) => -one.match_gain_db;
     return decibelsToGain(own(this.plan.versions[version]) - Math.max(...this.plan.versions.map(own)));
   }
 

@@ -44,7 +44,7 @@ def make_plan(comparison: Comparison, segments: Segments, folder: str | None) ->
 
 def _version(version: VersionResult, number: int, segments: Segments, duration_s: float) -> dict[str, Any]:
     difference = audible(version)
-    trim_db = version.loudness.match_trim_db if version.loudness else 0.0
+    gain_db = version.loudness.match_gain_db if version.loudness else 0.0
     traces = {
         "low": packed(segments.low[number], WAVE_STEP),
         "high": packed(segments.high[number], WAVE_STEP),
@@ -54,7 +54,7 @@ def _version(version: VersionResult, number: int, segments: Segments, duration_s
     peak_db = float(segments.difference_peak_db[number])
     return {
         "name": clean(version.name),
-        "match_trim_db": trim_db,
+        "match_gain_db": gain_db,
         "difference": {"level_db": difference.level_db, "peak_db": peak_db} if difference else None,
         "traces": traces,
     }

@@ -33,8 +33,8 @@ FIGURES = (
     ("Peak gain reduction, dB", "activity", "peak_db", 1, True),
     ("Loudness before matching, LUFS", "loudness", "loudness_lufs", 1, True),
     ("Level before matching, rms, dBFS", "loudness", "rms_dbfs", 1, True),
-    ("Trim for matching, dB", "loudness", "match_trim_db", 2, False),
-    ("Trim in all, dB", "loudness", "trim_db", 2, False),
+    ("Gain for matching, dB", "loudness", "match_gain_db", 2, False),
+    ("Gain in all, dB", "loudness", "gain_db", 2, False),
     ("True peak in the file, dBTP", "loudness", "true_peak_dbtp", 1, True),
     ("Difference re programme, dB", "difference", "level_db", 1, False),
 )
@@ -132,8 +132,8 @@ def _summary(version: VersionResult) -> list[str]:
         found.append(f"Difference {abs(difference.level_db):.1f} dB {side} the programme")
     elif version.difference is not None:
         found.append("No difference")
-    if version.loudness is not None and version.loudness.trim_db:
-        found.append(f"Trim {signed(version.loudness.trim_db, 2)} dB")
+    if version.loudness is not None and version.loudness.gain_db:
+        found.append(f"Gain {signed(version.loudness.gain_db, 2)} dB")
     return found or ["Nothing was logged"]
 
 
@@ -198,7 +198,7 @@ def _made(comparison: Comparison) -> list[tuple[str, str]]:
         ("unit", comparison.unit_name),
         *comparison.settings.items(),
         ("matching", f"{comparison.matching} ({comparison.matching_reason})"),
-        ("headroom trim", f"{number(comparison.headroom_trim_db, 1)} dB, the same for all"),
+        ("headroom gain", f"{number(comparison.headroom_gain_db, 1)} dB, the same for all"),
         *((f"files of {isolated(one.name)}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
         ("made", f"{comparison.created} by fetsim {comparison.package_version}"),
     ]

@@ -81,7 +81,7 @@ def _curve_lead(one: SubsetCurve) -> str:
     c = one.curve
     start = f"As it is set ({one.switches}): " if one.switches else ""
     if c.threshold_half_db_dbu is None:
-        return _upper(f"{start}no gain reduction of 0.5 dB up to {level(float(c.level_in_dbu[-1]), 0)} dBu.")
+        return _upper(f"{start}no gain reduction of 0.5 dB up to {level(float(c.level_dbu[-1]), 0)} dBu.")
     steepest = f"at {level(c.largest_ratio_at_dbu)} dBu"
     steepest = (
         f"the output stands still or falls {steepest}"
@@ -146,8 +146,8 @@ def distortion_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return Section(
         "", "",
         lead=[
-            f"THD at {first.frequency_hz:.6g} Hz: {percent(first.thd_f)} at {level(first.input_dbu)} dBu, at most "
-            f"{percent(worst.thd_f)}, at {level(worst.input_dbu)} dBu (of the levels in the table)."
+            f"THD at {first.frequency_hz:.6g} Hz: {percent(first.thd_f)} at {level(first.level_dbu)} dBu, at most "
+            f"{percent(worst.thd_f)}, at {level(worst.level_dbu)} dBu (of the levels in the table)."
         ],
         pictures=[Picture(inline_svg(draw_distortion({"": one}, ""), "distortion"))],
         tables=_distortion_tables(one),
@@ -159,7 +159,7 @@ def distortion_section(unit: Unit, quality: str, progress: Progress) -> Section:
 def _distortion_tables(one: DistortionMeasurement) -> list[Table]:
     sines = [
         (
-            level(p.input_dbu), level(p.output_dbu), number(p.gain_reduction_db, 2), percent(p.thd_f), percent(p.thd_r),
+            level(p.level_dbu), level(p.output_dbu), number(p.gain_reduction_db, 2), percent(p.thd_f), percent(p.thd_r),
             *(
                 f"{20.0 * np.log10(max(float(p.harmonic[k - 2]), 1e-9)):.0f}" if k - 2 < p.harmonic.size else "-"
                 for k in SHOWN_HARMONICS
@@ -169,14 +169,14 @@ def _distortion_tables(one: DistortionMeasurement) -> list[Table]:
     ]  # fmt: skip
     two_tones = [
         (
-            level(p.input_dbu), number(p.gain_reduction_db, 2), percent(p.smpte.summed),
+            level(p.level_dbu), number(p.gain_reduction_db, 2), percent(p.smpte.summed),
             percent(p.difference_tone.summed),
         )
         for p in one.two_tones
     ]  # fmt: skip
     with_noise = [
         (
-            level(p.input_dbu), number(p.gain_reduction_db, 2), percent(p.ratio), number(p.level_db),
+            level(p.level_dbu), number(p.gain_reduction_db, 2), percent(p.ratio), number(p.level_db),
             level(p.noise_dbu),
         )
         for p in one.with_noise
@@ -196,9 +196,9 @@ def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
     first = plan.clips_first
     clips = "no stage clips up to the highest level tried"
     if first is not None:
-        clips = f"{first.stage} clips first, at {level(first.clip.source_dbu)} dBu from the source"
+        clips = f"{first.stage} clips first, at {level(first.clip.level_dbu)} dBu from the source"
     reduction = number(plan.gain_reduction_db, 1, "dB")
-    lead = f"At {plan.source_dbu:+g} dBu from the source, with {reduction} of gain reduction: {clips}."
+    lead = f"At {plan.level_dbu:+g} dBu from the source, with {reduction} of gain reduction: {clips}."
     notes = [] if all(one.clip.clips for one in plan.stages) else ["> means: still clean at the highest level tried."]
     cell = None if unit.gain_cell is None else unit.parts[unit.gain_cell.fet].stage
     if any(one.stage == cell and one.clip.clips for one in plan.stages):
@@ -219,7 +219,7 @@ def _level_table(plan: LevelPlan) -> Table:
         more = "" if one.clip.clips else "> "
         rows.append((
             one.stage, one.point, number(one.gain_db, 2, sign=True), level(one.nominal_dbu, 2),
-            f"{more}{level(one.clip.level_dbu)}", f"{more}{level(one.clip.source_dbu)}",
+            f"{more}{level(one.clip.stage_dbu)}", f"{more}{level(one.clip.level_dbu)}",
             f"{more}{number(one.headroom_db)}", level(one.noise_dbu),
         ))  # fmt: skip
     heads = (

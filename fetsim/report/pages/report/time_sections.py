@@ -42,7 +42,7 @@ def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
     attack, release = (_briefly(answer) for answer in (one.attack, one.release))
     start = "silence" if isinf(one.before_dbu) else f"{level(one.before_dbu)} dBu"
     lead = (
-        f"A burst of {measured.frequency_hz:.6g} Hz from {start} to {level(one.after_dbu)} dBu: attack {attack}, "
+        f"A burst of {measured.frequency_hz:.6g} Hz from {start} to {level(one.level_dbu)} dBu: attack {attack}, "
         f"release {release}, to 63 % of a change of "
         f"{abs(one.attack.reduction_after_db - one.attack.reduction_before_db):.1f} dB."
     )
