@@ -42,7 +42,7 @@ class Contribution:
 
     designator: str
     cause: str
-    level_dbu: float
+    output_dbu: float
     """Of this contribution alone, unweighted."""
     share: float
     """Of the whole noise power, unweighted."""

@@ -68,7 +68,7 @@ def noise_rows(measured: Mapping[str, NoiseMeasurement]) -> list[dict[str, str |
                     **head,
                     "part": part.designator,
                     "cause": part.cause,
-                    "unweighted_dbu": part.level_dbu,
+                    "unweighted_dbu": part.output_dbu,
                     "share": part.share,
                 }
                 for part in state.contributions

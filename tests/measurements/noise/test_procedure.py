@@ -224,16 +224,16 @@ def test_dunlin():
     measured = measure_noise(load_unit("dunlin"), reductions_db=(0.0, 20.0))
     rest, held = measured.states
     assert sum(part.share for part in rest.contributions) == pytest.approx(1.0, abs=1e-9)
-    levels = [part.level_dbu for part in rest.contributions]
+    levels = [part.output_dbu for part in rest.contributions]
     assert levels == sorted(levels, reverse=True)
     # its 4.7 kohm alone through the 43.9 dB from the drain to the output, a little loaded by the preamp's input
     alone = 20.0 * np.log10(np.sqrt(4.0 * k * kelvin(26.83) * 4700.0 * BAND_HZ) / DBU_REFERENCE_V) + 20.323 + 23.557
     assert (rest.contributions[0].designator, rest.contributions[0].cause) == ("R2", "thermal")
-    assert rest.contributions[0].level_dbu == pytest.approx(alone, abs=0.6)
+    assert rest.contributions[0].output_dbu == pytest.approx(alone, abs=0.6)
     assert (held.contributions[0].designator, held.contributions[0].cause) == ("J1", "channel")
     assert held.unweighted_dbu < rest.unweighted_dbu
     assert measured.largest.clips
-    assert rest.dynamic_range_db == pytest.approx(measured.largest.level_dbu - rest.unweighted_dbu)
+    assert rest.dynamic_range_db == pytest.approx(measured.largest.stage_dbu - rest.unweighted_dbu)
     json.dumps(measured.to_dict(), allow_nan=False)
 
 
