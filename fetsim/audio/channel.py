@@ -82,7 +82,7 @@ class Channel:
         # the filters assume silence before the start, so what rests at a voltage is converted relative to it
         start = np.zeros(system.size) if cold else bias
         self._before = np.array([start[system.index[name]] for name in recorded])
-        self._rest = self._columns(np.column_stack((self._before, self._before)))[0]
+        self._rest = self._columns(np.column_stack((self._before, self._before)), np.zeros(1))[0]
         self._log = LogCollector(internal_hz, log_rate_hz)
         self._given, self._returned = 0, 0
 
@@ -102,8 +102,9 @@ class Channel:
         volts = self._up.push(samples * self._full_scale_v, last)
         inputs = volts if self._stages is None else self._stages.push(volts, last)
         levels = self._with_before(self._simulation.advance(inputs))
-        self._write_log(inputs if inputs.ndim == 1 else inputs[:, -1], levels[:, 1:], last)
-        columns = self._columns(levels)
+        now = inputs if inputs.ndim == 1 else inputs[:, -1]
+        self._write_log(now, levels[:, 1:], last)
+        columns = self._columns(levels, now)
         converted = self._down.push(columns - self._rest, last).reshape(-1, len(self._rest)) + self._rest
         if last:
             converted = converted[: self._given - self._returned]
@@ -118,13 +119,13 @@ class Channel:
         self._before = levels[:, -1].copy()
         return levels
 
-    def _columns(self, levels: Array) -> Array:
+    def _columns(self, levels: Array, volts: Array) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""
         output = self._output(levels[:, 1:])
         if not self.probes:
             return output[:, None]
         at = {name: levels[k] for name, k in self._place.items()} | {GROUND: np.zeros(levels.shape[1])}
-        return np.column_stack([output, *(p.compute(at, self._simulation.rate_hz) for p in self.probes)])
+        return np.column_stack([output, *(p.compute(at, self._simulation.rate_hz, volts) for p in self.probes)])
 
     def _level(self, name: str, levels: Array) -> Array | float:
         return 0.0 if name == GROUND else levels[self._place[name]]

@@ -1,9 +1,15 @@
-"""Junction diode and breakdown (zener) diode.
+"""Junction diode.
 
 Exponential law i = I_S (exp(v / (n V_T)) - 1); source: any textbook on semiconductor devices (Shockley 1949).
-Series resistance is left out (0.6 ohm in a small-signal diode: 6 mV at 10 mA). The breakdown branch is one more
-exponential whose slope gives the sheet's dynamic resistance at its test current.
+Series resistance is left out (0.6 ohm in a small-signal diode: 6 mV at 10 mA).
 """
+
+from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance
+from fetsim.devices.law import Junction, Law, Values, Volts
+from fetsim.devices.noise import Noise, shot
+from fetsim.devices.sheet import Figures, Sheet, Warmth
+
+CONDUCTING_A = 1e-6  # below this a junction or transistor counts as off; own choice
 
 
 def diode(_v_v: float, e: float, i_sat_a: float, slope_v: float) -> tuple[float, float]:
@@ -11,24 +17,59 @@ def diode(_v_v: float, e: float, i_sat_a: float, slope_v: float) -> tuple[float,
     return i_sat_a * (e - 1.0), i_sat_a * e / slope_v
 
 
-def zener(
-    _v_v: float,
-    _reverse_v: float,
-    e: float,
-    e_reverse: float,
-    i_sat_a: float,
-    slope_v: float,
-    i_test_a: float,
-    reverse_slope_v: float,
-) -> tuple[float, float, float, float]:
-    """Forward current [A] and conductance [S] of the junction, then the same of the breakdown branch.
+def junction_capacitance(stamp: Stamp, v: Values) -> None:
+    """The constant capacitance of anode to cathode."""
+    capacitance(stamp, "anode", "cathode", v["capacitance_f"])
 
-    ``e_reverse`` = exp((v_reverse - v_zener) / reverse_slope_v), so the branch carries ``i_test_a`` at the zener
-    voltage with dynamic resistance ``reverse_slope_v / i_test_a``.
-    """
-    return (
-        i_sat_a * (e - 1.0),
-        i_sat_a * e / slope_v,
-        i_test_a * e_reverse,
-        i_test_a * e_reverse / reverse_slope_v,
-    )
+
+def _noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
+    (flow,) = LAW.evaluate(v, volts)
+    return [shot("anode", "cathode", flow.current, v["i_sat_a"])]
+
+
+def _at_rest(v: Values, volts: Volts) -> AtRest:
+    (flow,) = LAW.evaluate(v, volts)
+    return AtRest(state="conducts" if flow.current > CONDUCTING_A else "blocks")
+
+
+def _stress(ways: list[Way], volts: Volts) -> Stress:
+    """Volts backwards, amperes forwards."""
+    volt, ampere = volts["anode"] - volts["cathode"], ways[0].current_a
+    return Stress(max(-volt, 0.0), max(ampere, 0.0), volt * ampere)
+
+
+def values(figures: Figures, kt_q_v: float) -> dict[str, float]:
+    """Values of the junction out of its sheet."""
+    return {
+        "i_sat_a": figures["saturation_current"],
+        "slope_v": figures["ideality"] * kt_q_v,
+        "capacitance_f": figures["junction_capacitance"],
+    }
+
+
+def warmed(figures: Figures, warmth: Warmth) -> dict[str, float]:
+    """The saturation current rises."""
+    return {"saturation_current": warmth.saturation(figures, "saturation_current", figures["ideality"])}
+
+
+LAW = Law(
+    function=diode,
+    ports=(("anode", "cathode"),),
+    flows=(("anode", "cathode"),),
+    depends=((0,),),
+    parameters=lambda v: (v["i_sat_a"], v["slope_v"]),
+    junctions=(Junction(port=0, slope_v="slope_v", current_a="i_sat_a"),),
+)
+
+DIODE = Kind(
+    terminals=("anode", "cathode"),
+    values=("i_sat_a", "slope_v", "capacitance_f"),
+    linear=junction_capacitance,
+    conducts=(("anode", "cathode"),),
+    law=LAW,
+    noise=_noise,
+    at_rest=_at_rest,
+    stress=_stress,
+    roles=Roles(drives=("cathode",), rectifies=("anode", "cathode")),
+    sheet=Sheet(values=values, warmed=warmed),
+)

@@ -7,14 +7,15 @@ behind their own resistance and ideal transformers are referred to one side, so 
 elimination of the generated solver needs no pivoting.
 """
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fetsim.devices.kinds import KINDS, Law
+from fetsim.devices.kinds import KINDS
+from fetsim.devices.law import BoundLaw, Flow, Law
 from fetsim.engine.circuit import GROUND, Circuit, Element
 
 Array = NDArray[np.float64]
@@ -44,12 +45,14 @@ class Device:
 
     name: str
     kind: str
-    law: Law
+    bound: BoundLaw
     ports: tuple[tuple[int, int], ...]
     flows: tuple[tuple[int, int], ...]
-    parameters: tuple[float, ...]
     junctions: tuple[JunctionPlace, ...]
-    tolerance: float
+
+    @property
+    def law(self) -> Law:
+        return self.bound.law
 
 
 @dataclass(frozen=True)
@@ -72,9 +75,9 @@ class System:
         """Number of unknowns n."""
         return len(self.unknowns)
 
-    def evaluate(self, x: Array, exponential: Callable[[float], float]) -> tuple[Array, Array]:
+    def evaluate(self, x: Array) -> tuple[Array, Array]:
         """Device currents leaving each unknown's row [A] and their Jacobian at ``x``, plainly computed."""
-        return evaluate_devices(self.devices, port_voltages(self.devices, x), self.size, exponential)
+        return stamped(self.devices, device_flows(self.devices, port_voltages(self.devices, x)), self.size)
 
 
 def assemble(circuit: Circuit) -> System:
@@ -113,21 +116,22 @@ def port_voltages(devices: tuple[Device, ...], x: Array) -> list[list[float]]:
     return [[values[plus] - values[minus] for plus, minus in d.ports] for d in devices]
 
 
-def evaluate_devices(
-    devices: tuple[Device, ...], ports: list[list[float]], n: int, exponential: Callable[[float], float]
+def device_flows(devices: tuple[Device, ...], ports: list[list[float]]) -> list[tuple[Flow, ...]]:
+    """Every current of every device with its derivatives, at given port voltages."""
+    return [device.bound.evaluate(v) for device, v in zip(devices, ports, strict=True)]
+
+
+def stamped(
+    devices: tuple[Device, ...], flows: Sequence[tuple[Flow, ...]], n: int
 ) -> tuple[Array, Array]:
-    """Currents leaving each row [shape=(n,)] and their Jacobian [shape=(n, n)] for given port voltages."""
+    """Currents leaving each row [shape=(n,)] and their Jacobian [shape=(n, n)]."""
     current = np.zeros(n + 1)
     jacobian = np.zeros((n + 1, n + 1))
-    for device, v in zip(devices, ports, strict=True):
-        exps = [exponential((v[j.port] - j.offset_v) * j.inv_slope_per_v) for j in device.junctions]
-        results = iter(device.law.function(*v, *exps, *device.parameters))
-        for (start, end), depends in zip(device.flows, device.law.depends, strict=True):
-            flow = next(results)
-            current[start] += flow
-            current[end] -= flow
-            for port in depends:
-                slope = next(results)
+    for device, found in zip(devices, flows, strict=True):
+        for (start, end), depends, flow in zip(device.flows, device.law.depends, found, strict=True):
+            current[start] += flow.current
+            current[end] -= flow.current
+            for port, slope in zip(depends, flow.slopes, strict=True):
                 plus, minus = device.ports[port]
                 jacobian[start, plus] += slope
                 jacobian[start, minus] -= slope
@@ -137,23 +141,19 @@ def evaluate_devices(
 
 
 def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
-    ports = tuple((place[plus], NO_UNKNOWN if minus is None else place[minus]) for plus, minus in law.ports)
+    def placed(pairs: Sequence[tuple[str | None, str | None]]) -> tuple[tuple[int, int], ...]:
+        def at(end: str | None) -> int:
+            return NO_UNKNOWN if end is None else place[end]
+
+        return tuple((at(a), at(b)) for a, b in pairs)
+
+    bound = law.bound(e.values)
     junctions = []
-    for j in law.junctions:
-        slope = j.slope_v(e.values)
-        offset = 0.0 if j.offset_v is None else j.offset_v(e.values)
-        critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / j.current_a(e.values))
-        junctions.append(JunctionPlace(j.port, 1.0 / slope, offset, j.offset_v is not None, critical))
-    return Device(
-        e.name,
-        e.kind,
-        law,
-        ports,
-        tuple((place[a], place[b]) for a, b in law.flows),
-        law.parameters(e.values),
-        tuple(junctions),
-        law.tolerance(e.values),
-    )
+    for j, inv_slope, offset in zip(law.junctions, bound.inv_slopes_per_v, bound.offsets_v, strict=True):
+        slope = e.values[j.slope_v]
+        critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / e.values[j.current_a])
+        junctions.append(JunctionPlace(j.port, inv_slope, offset, j.offset_v is not None, critical))
+    return Device(e.name, e.kind, bound, placed(law.ports), placed(law.flows), tuple(junctions))
 
 
 class _Matrices:

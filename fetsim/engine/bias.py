@@ -6,8 +6,6 @@ Newton fails. The last step has no capacitance at all and leaves the exact DC eq
 Numer. Anal. 35 (1998) 508, for the method in general.)
 """
 
-from collections.abc import Callable
-
 import numpy as np
 
 from fetsim.engine.assembly import Array, System, port_voltages
@@ -53,12 +51,6 @@ def find_bias(system: System, start: Array | None = None, input_v: float = 0.0) 
     if not solved.converged:
         raise _failure(solved)
     return _polished(system, right, x + solved.increment)
-
-
-def bias_residual_a(system: System, x: Array, exponential: Callable[[float], float]) -> Array:
-    """What is left of the DC equations at ``x`` [A, V or Vs/s; shape=(n,)]."""
-    current, _ = system.evaluate(x, exponential)
-    return system.g @ x + current - system.b
 
 
 def _rest(system: System, right: Array, x: Array) -> Solved:

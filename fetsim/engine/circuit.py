@@ -2,10 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 from fetsim.devices.kinds import KINDS
 
 GROUND = "0"
+
+Level = TypeVar("Level")
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,10 @@ class Element:
         names = dict(zip(kind.terminals, self.nodes, strict=True))
         names.update({inner: f"{self.name}.{inner}" for inner in kind.inner})
         return names
+
+    def at(self, levels: Mapping[str, Level]) -> dict[str, Level]:
+        """Terminal (wired and inner) -> its level, out of the levels of a circuit's unknowns, ground included."""
+        return {terminal: levels[name] for terminal, name in self.unknowns.items()}
 
 
 @dataclass(frozen=True)

@@ -221,12 +221,12 @@ class _Flow:
 def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText], list[_Flow]]:
     texts: list[DeviceText] = []
     flows: list[_Flow] = []
-    limit_place = sum(len(d.parameters) + 2 * len(d.junctions) for d in devices)
+    limit_place = sum(len(d.bound.parameters) + 2 * len(d.junctions) for d in devices)
     tolerance_place = limit_place + LIMIT_VALUES * sum(len(d.junctions) for d in devices)
     place, port, junction = 0, 0, 0
     for number, (device, pairs, flow_pairs) in enumerate(zip(devices, plan.ports, plan.flows, strict=True)):
         names = [f"v{port + k}" for k in range(len(pairs))]
-        parameters = [f"dev[{place + k}]" for k in range(len(device.parameters))]
+        parameters = [f"dev[{place + k}]" for k in range(len(device.bound.parameters))]
         place += len(parameters)
         exps, arguments = [], []
         limits: dict[int, int] = {}

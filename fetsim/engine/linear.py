@@ -9,9 +9,8 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import ArrayLike, NDArray
 
-from fetsim.engine.assembly import Array, System, evaluate_devices, port_voltages
+from fetsim.engine.assembly import Array, System, device_flows, port_voltages, stamped
 from fetsim.engine.circuit import GROUND
-from fetsim.engine.plain import safe_exp
 
 
 @dataclass(frozen=True)
@@ -43,7 +42,7 @@ class Linearised:
 def linearise(system: System, state: Array, *, without: str | None = None) -> Linearised:
     """Linearise at a state [shape=(n,)]; ``without`` leaves one device's currents out (its capacitances stay)."""
     devices = tuple(d for d in system.devices if d.name != without)
-    _, jacobian = evaluate_devices(devices, port_voltages(devices, state), system.size, safe_exp)
+    _, jacobian = stamped(devices, device_flows(devices, port_voltages(devices, state)), system.size)
     return Linearised(system.c, system.g + jacobian, system.b_input, system.index)
 
 

@@ -45,7 +45,7 @@ def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:
     laws = [
         value
         for d in devices
-        for value in (*d.parameters, *(w for j in d.junctions for w in (j.inv_slope_per_v, j.offset_v)))
+        for value in (*d.bound.parameters, *(w for j in d.junctions for w in (j.inv_slope_per_v, j.offset_v)))
     ]
     quiet_slopes = QUIET_SLOPES + log(QUIET_TOLERANCE_V / tolerance_v)
     limits = [
@@ -54,5 +54,5 @@ def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:
         for j in d.junctions
         for value in (j.critical_v, j.inv_slope_per_v, j.critical_v - quiet_slopes / j.inv_slope_per_v)
     ]
-    tolerances = [d.tolerance for d in devices for _ in d.ports]
+    tolerances = [tolerance for d in devices for tolerance in d.bound.tolerances]
     return np.array(laws + limits + tolerances)

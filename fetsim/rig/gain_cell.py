@@ -10,17 +10,18 @@ Approximation: Z is held at its idle value at 1 kHz. On the Dunlin it agrees wit
 fundamental at the output within 0.01 dB at 1 kHz, from 2 to 18 dB of gain reduction.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fetsim.devices.jfet import Channel
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit, Element
 from fetsim.engine.linear import driving_impedance_ohm
 
 REFERENCE_HZ = 1000.0
 DB_PER_NEPER = 20.0 / np.log(10.0)
-SMALLEST_V = 1e-12  # keeps the conductance of a closed channel without voltage from being 0/0
 
 Volts = Array | float
 
@@ -31,17 +32,17 @@ class GainCellModel:
 
     nodes: tuple[str, str, str]
     """Nodes of drain, gate, source."""
-    beta_a_v2: float
-    pinch_off_v: float
-    slope_per_v: float
+    channel: Channel
+    """The law of its channel, as ``devices.jfet`` knows it."""
     sign: float
     """+1 for an n-channel, -1 for a p-channel FET."""
     impedance_ohm: complex
     idle_conductance_s: float
 
     def conductance_s(self, drain_v: Volts, gate_v: Volts, source_v: Volts = 0.0) -> Array:
-        """Chord conductance of the channel [S] (square law, see ``devices.jfet``)."""
-        return _chord(self, drain_v, gate_v, source_v)
+        """Chord conductance of the channel [S]."""
+        v_gs, v_gd = self.sign * (gate_v - source_v), self.sign * (gate_v - drain_v)
+        return np.asarray(self.channel.chord_s(v_gs, v_gd, drain_v - source_v))
 
     def reduction_db(self, conductance_s: Array) -> Array:
         """Gain reduction against idle [dB], positive when the gain is lower."""
@@ -57,25 +58,8 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> 
     element: Element = circuit.element(fet)
     drain, gate, source = element.nodes
     impedance = driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=fet)
-    v = element.values
-    model = GainCellModel(
-        (drain, gate, source), v["beta_a_v2"], v["pinch_off_v"], v["slope_per_v"],
-        1.0 if element.kind == "jfet_n" else -1.0, impedance, 0.0,
-    )  # fmt: skip
+    sign = -1.0 if KINDS[element.kind].mirrored else 1.0
+    model = GainCellModel((drain, gate, source), Channel.of(element.values), sign, impedance, 0.0)
     at = [np.array([0.0 if n == GROUND else bias[system.index[n]]]) for n in (drain, gate, source)]
     idle = float(model.conductance_s(*at)[0])
-    return GainCellModel(
-        model.nodes, model.beta_a_v2, model.pinch_off_v, model.slope_per_v, model.sign, impedance, idle
-    )
-
-
-def _chord(model: GainCellModel, drain_v: Volts, gate_v: Volts, source_v: Volts) -> Array:
-    # o_s, o_d: how far each end of the channel is open. With both open i / v_ds is their sum, and |v_ds| is
-    # less than that; with one closed it is the square of their sum over |v_ds|, and |v_ds| is more
-    o_s = np.maximum(model.sign * (gate_v - source_v) - model.pinch_off_v, 0.0)
-    o_d = np.maximum(model.sign * (gate_v - drain_v) - model.pinch_off_v, 0.0)
-    v_ds = np.abs(drain_v - source_v)
-    opening = o_s + o_d
-    wider = np.maximum(np.maximum(opening, v_ds), SMALLEST_V)
-    rise = model.beta_a_v2 * (1.0 + model.slope_per_v * v_ds)
-    return np.asarray(rise * opening * (opening / wider))
+    return replace(model, idle_conductance_s=idle)

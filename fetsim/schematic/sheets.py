@@ -6,6 +6,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
+from fetsim.devices.kinds import KINDS, kind_name
 from fetsim.errors import InputError
 from fetsim.schematic.fields import Table, checked, quantities, suggestion
 from fetsim.schematic.model import Device, Limits
@@ -14,7 +15,6 @@ from fetsim.schematic.values import format_value, parse_value
 
 RATINGS = ("power_rating", "voltage_rating", "current_rating")
 SMALLEST_PINCH_OFF_V = 0.25  # keeps its sign over all temperatures
-MODEL_ALLOWANCE = 0.2  # how far the square law may miss a sheet's channel resistance and transconductance
 
 
 @lru_cache
@@ -79,22 +79,16 @@ def sheet_figures(model: type[Table]) -> dict[str, str]:
 def outside_limits(device: Device) -> list[tuple[str, str]]:
     """Figures that lie outside the sheet's own limits, as (key, sentence).
 
-    For a JFET, channel resistance and transconductance follow from the square law, which misses real parts by
-    up to 20 %; they may lie that far outside.
+    Lines that follow from the law of the device may lie as far outside as the law misses real parts.
     """
-    figures = dict(device.figures)
-    allowance = dict.fromkeys(figures, 0.0)
-    if device.kind == "jfet":
-        size = abs(figures["pinch_off_voltage"])
-        figures["v_gs_off"] = figures["pinch_off_voltage"]
-        figures["r_ds_on"] = size / (2.0 * figures["i_dss"])
-        figures["g_fs"] = 2.0 * figures["i_dss"] / size
-        allowance.update(r_ds_on=MODEL_ALLOWANCE, g_fs=MODEL_ALLOWANCE)
+    sheet = KINDS[kind_name(device.kind, device.polarity)].sheet
+    assert sheet is not None
+    figures = {**device.figures, **sheet.follows(device.figures)}
     mistakes = []
     for key, limit in device.limits.items():
         if key not in figures:
             continue
-        size, room = abs(figures[key]), allowance.get(key, 0.0)
+        size, room = abs(figures[key]), sheet.allowance.get(key, 0.0)
         low, high = sorted(
             (abs(limit.minimum or 0.0), abs(limit.maximum if limit.maximum is not None else 1e99))
         )

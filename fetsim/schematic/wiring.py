@@ -7,12 +7,16 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 -86 dB).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
+from fetsim.devices.kind import Roles, Stress
+from fetsim.devices.kinds import KINDS, kind_name
+from fetsim.devices.sheet import thermal_voltage
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.taper import TAPERS
-from fetsim.schematic.temperature import figures_at, thermal_voltage
+from fetsim.schematic.temperature import figures_at
 
 CLOSED_OHM = 50e-3
 OPEN_OHM = 1e12
@@ -27,7 +31,25 @@ def build_circuit(unit: UnitData) -> Circuit:
 
 def part_elements(unit: UnitData, part: Part) -> list[Element]:
     """The elements that one part gives."""
-    return _BUILDERS[part.kind](unit, part)
+    return PART_KINDS[part.kind].build(unit, part)
+
+
+def part_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
+    """What a part has to stand at a state [volts of every unknown, ground included], to be set against its ratings."""
+    return PART_KINDS[part.kind].stress(unit, part, levels)
+
+
+def part_roles(part: Part) -> Roles:
+    """What a part's terminals do."""
+    own = PART_KINDS[part.kind].roles
+    polarity = "" if part.device is None else part.device.polarity
+    return own if own is not None else KINDS[kind_name(part.kind, polarity)].roles
+
+
+def part_wires(part: Part) -> list[set[str]]:
+    """Nodes that a passive part joins; the poles of a switch stay apart."""
+    ends = list(part.nodes.values())
+    return [set(ends[i : i + 2]) for i in range(0, len(ends), 2)] if part.bank is not None else [set(ends)]
 
 
 def track_fraction(unit: UnitData, part: Part) -> float:
@@ -130,54 +152,12 @@ def _transformer(unit: UnitData, part: Part) -> list[Element]:
 
 def _device(unit: UnitData, part: Part) -> list[Element]:
     assert part.device is not None  # the reader asks for it
-    figures, kt_q_v = figures_at(part.device, unit.temperature_c), thermal_voltage(unit.temperature_c)
-    values = {key: figures[name] for key, name in _FIGURES[part.kind].items()}
-    kind, terminals = part.kind, _TERMINALS[part.kind]
-    if kind == "jfet":
-        kind = f"jfet_{part.device.polarity}"
-        values["beta_a_v2"] = figures["i_dss"] / figures["pinch_off_voltage"] ** 2
-        values["pinch_off_v"] = -abs(figures["pinch_off_voltage"])  # the engine mirrors a p-channel device
-        values["gate_slope_v"] = figures["gate_ideality"] * kt_q_v
-    elif kind == "bjt":
-        kind = f"bjt_{part.device.polarity}"
-        values["thermal_v"] = kt_q_v
-    else:
-        values["slope_v"] = figures["ideality"] * kt_q_v
-    if kind == "zener":
-        values["reverse_slope_v"] = figures["dynamic_resistance"] * figures["test_current"]
-    return [element(kind, part.designator, _wired(part, *terminals), **values)]
-
-
-_TERMINALS = {
-    "jfet": ("drain", "gate", "source"),
-    "bjt": ("collector", "base", "emitter"),
-    "diode": ("anode", "cathode"),
-    "zener": ("anode", "cathode"),
-}
-
-_FIGURES = {  # value of the engine's element -> figure of the sheet
-    "jfet": {
-        "slope_per_v": "channel_slope",
-        "i_gate_sat_a": "gate_saturation_current",
-        "capacitance_gs_f": "gate_source_capacitance",
-        "capacitance_gd_f": "gate_drain_capacitance",
-    },
-    "bjt": {
-        "i_sat_a": "saturation_current",
-        "gain": "current_gain",
-        "reverse_gain": "reverse_current_gain",
-        "early_v": "early_voltage",
-        "capacitance_be_f": "base_emitter_capacitance",
-        "capacitance_bc_f": "base_collector_capacitance",
-    },
-    "diode": {"i_sat_a": "saturation_current", "capacitance_f": "junction_capacitance"},
-    "zener": {
-        "i_sat_a": "saturation_current",
-        "capacitance_f": "junction_capacitance",
-        "zener_v": "zener_voltage",
-        "i_test_a": "test_current",
-    },
-}
+    name = kind_name(part.kind, part.device.polarity)
+    kind = KINDS[name]
+    assert kind.sheet is not None
+    figures = figures_at(part.device, unit.temperature_c)
+    values = kind.sheet.values(figures, thermal_voltage(unit.temperature_c))
+    return [element(name, part.designator, _wired(part, *kind.terminals), **values)]
 
 
 def _wired(part: Part, *terminals: str) -> list[str]:
@@ -192,20 +172,58 @@ def _source(name: str, a: str, b: str, ohm: float, emf_v: float = 0.0, emf_per_i
     return element("source", name, (a, b), resistance_ohm=ohm, emf_v=emf_v, emf_per_input=emf_per_input)
 
 
-_BUILDERS: dict[str, Callable[[UnitData, Part], list[Element]]] = {
-    "resistor": _resistor,
-    "capacitor": _capacitor,
-    "inductor": _inductor,
-    "diode": _device,
-    "zener": _device,
-    "jfet": _device,
-    "bjt": _device,
-    "potentiometer": _potentiometer,
-    "rheostat": _rheostat,
-    "transformer": _transformer,
-    "supply": _supply,
-    "input": _input,
-    "output": _output,
-    "switch": _switch,
-    "amplifier": _amplifier,
+def _track_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
+    """As if its largest current ran through all of it: a leg must not carry more than the whole track may (common
+    practice, no source)."""
+    of_legs = _element_stress(unit, part, levels)
+    at = [levels[node] for node in part.nodes.values()]
+    return Stress(max(at) - min(at), of_legs.ampere, of_legs.ampere**2 * part.values["value"])
+
+
+def _supply_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
+    """Its watts are those that it delivers."""
+    of_element = _element_stress(unit, part, levels)
+    volt = levels[part.nodes["node"]]
+    delivered = part.values["voltage"] * (part.values["voltage"] - volt) / part.values["resistance"]
+    return Stress(of_element.volt, of_element.ampere, abs(delivered))
+
+
+def _element_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
+    """The largest volts and amperes of its elements, and all their watts."""
+    found = []
+    for made in part_elements(unit, part):
+        kind, volts = KINDS[made.kind], made.at(levels)
+        found.append(kind.stress_at(kind.ways_at(made.values, volts), volts))
+    return Stress(
+        max(one.volt for one in found), max(one.ampere for one in found), sum(one.watt for one in found)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartKind:
+    """How a kind of part of a unit file is made of elements."""
+
+    build: Callable[[UnitData, Part], list[Element]]
+    stress: Callable[[UnitData, Part, Mapping[str, float]], Stress] = _element_stress
+    roles: Roles | None = None
+    """Where they are not those of its one element."""
+
+
+PART_KINDS: dict[str, PartKind] = {
+    "resistor": PartKind(build=_resistor),
+    "capacitor": PartKind(build=_capacitor),
+    "inductor": PartKind(build=_inductor),
+    "diode": PartKind(build=_device),
+    "zener": PartKind(build=_device),
+    "jfet": PartKind(build=_device),
+    "bjt": PartKind(build=_device),
+    "potentiometer": PartKind(build=_potentiometer, stress=_track_stress, roles=Roles(passes_direct=True)),
+    "rheostat": PartKind(build=_rheostat, stress=_track_stress, roles=Roles(passes_direct=True)),
+    "transformer": PartKind(build=_transformer),
+    "supply": PartKind(build=_supply, stress=_supply_stress, roles=Roles()),
+    "input": PartKind(build=_input, roles=Roles(drives=("hot", "cold"))),
+    "output": PartKind(build=_output, roles=Roles(listens=("hot", "cold"))),
+    "switch": PartKind(build=_switch, roles=Roles(passes_direct=True, passes_signal=True)),
+    "amplifier": PartKind(build=_amplifier),
 }
+"""Every kind of part that a unit file may hold."""

@@ -4,21 +4,18 @@ import numpy as np
 import pytest
 
 from fetsim.devices.bjt import bjt
-from fetsim.devices.core import core
-from fetsim.devices.diode import diode, zener
+from fetsim.devices.diode import diode
 from fetsim.devices.jfet import jfet
 from fetsim.devices.kinds import KINDS
+from fetsim.devices.transformer import core
+from fetsim.devices.zener import zener
 
 VT = 0.02585
 
 
 def evaluate(kind: str, values: dict[str, float], ports: list[float]) -> list[float]:
-    law = KINDS[kind].law
-    exps = []
-    for j in law.junctions:
-        offset = j.offset_v(values) if j.offset_v else 0.0
-        exps.append(np.exp((ports[j.port] - offset) / j.slope_v(values)))
-    return list(law.function(*ports, *exps, *law.parameters(values)))
+    flows = KINDS[kind].law.bound(values).evaluate(ports)
+    return [value for flow in flows for value in (flow.current, *flow.slopes)]
 
 
 BJT = {"i_sat_a": 12e-15, "gain": 320.0, "reverse_gain": 4.0, "early_v": 80.0, "thermal_v": VT}

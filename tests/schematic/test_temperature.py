@@ -4,8 +4,9 @@ from math import log
 
 import pytest
 
+from fetsim.devices.sheet import thermal_voltage
 from fetsim.schematic.sheets import library_devices
-from fetsim.schematic.temperature import figures_at, thermal_voltage
+from fetsim.schematic.temperature import figures_at
 
 DEVICES = library_devices()
 

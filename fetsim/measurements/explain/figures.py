@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fetsim.devices.jfet import Channel
 from fetsim.measurements.timing.analysis import SMALLEST_CHANGE_DB
 
 MOVES_V = 1e-3  # a control that moves by less is said to stand still
@@ -27,10 +28,8 @@ class LoopFacts:
 
     sign: float
     """+1 for an n-channel FET, -1 for a p-channel one."""
-    fet_pinch_off_v: float
-    """Gate to source, negative; for a p-channel FET as if it were an n-channel one."""
-    channel_on_ohm: float
-    """Of the channel with its gate at source potential."""
+    channel: Channel
+    """Of the FET; voltages for a p-channel one as if it were an n-channel one."""
     divider_ohm: float
     """Impedance that the channel works against."""
     control_coupling: float | None

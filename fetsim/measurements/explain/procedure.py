@@ -231,8 +231,7 @@ def _facts(bench: Bench, points: LoopPoints, frequency_hz: float) -> LoopFacts:
     cell = bench.gain_cell
     return LoopFacts(
         sign=cell.sign,
-        fet_pinch_off_v=cell.pinch_off_v,
-        channel_on_ohm=1.0 / (2.0 * cell.beta_a_v2 * abs(cell.pinch_off_v)),
+        channel=cell.channel,
         divider_ohm=abs(cell.impedance_ohm),
         control_coupling=_coupling(bench, points.control),
         rectifier_gain=_rectifier_gains(bench, points, frequency_hz),

@@ -145,7 +145,7 @@ def _control(traces: BurstTraces, facts: LoopFacts) -> ControlFigures:
     pinch_off = None
     if facts.control_coupling:
         gate = float(np.mean(traces.before(traces.gate_source)))
-        pinch_off = rest + (facts.sign * facts.fet_pinch_off_v - gate) / facts.control_coupling
+        pinch_off = rest + (facts.sign * facts.channel.pinch_off_v - gate) / facts.control_coupling
     plain = np.ptp(settled) < RESTLESS * abs(change)
     t63 = _share_reached(traces, burst, rest, end, FULL_TIME_CONSTANT) if moves and plain else None
     progress = (burst - rest) / change if moves else np.zeros_like(burst)
@@ -174,11 +174,11 @@ def _control(traces: BurstTraces, facts: LoopFacts) -> ControlFigures:
 
 
 def _worth(facts: LoopFacts, rest_v: float, settled_v: Array, pinch_off_v: float | None) -> float | None:
-    """Ripple of the control as gain: square law for small signals, source impedance of the divider real."""
+    """Ripple of the control as gain: for small signals at the drain, source impedance of the divider real."""
     if pinch_off_v is None or facts.control_coupling is None:
         return None
-    open_v = np.maximum(facts.sign * facts.control_coupling * (settled_v - pinch_off_v), 0.0)
-    shunt = facts.divider_ohm * open_v / (facts.channel_on_ohm * abs(facts.fet_pinch_off_v))
+    above_v = facts.sign * facts.control_coupling * (settled_v - pinch_off_v)
+    shunt = facts.divider_ohm * facts.channel.small_signal_s(facts.channel.pinch_off_v + above_v)
     return float(np.ptp(20.0 * np.log10(1.0 + shunt)))
 
 
@@ -193,11 +193,11 @@ def _channel(traces: BurstTraces, facts: LoopFacts) -> ChannelFigures:
     visible = 1.0 / (VISIBLE * facts.divider_ohm)
     conducting = np.flatnonzero(burst >= visible)
     return ChannelFigures(
-        beyond_pinch_off_v=facts.fet_pinch_off_v - facts.sign * gate,
+        beyond_pinch_off_v=facts.channel.pinch_off_v - facts.sign * gate,
         rest_ohm=_ohm(float(np.mean(traces.before(traces.conductance)))),
         settled_ohm=_ohm(float(np.mean(settled))),
         least_ohm=_ohm(float(np.max(burst))),
-        on_ohm=facts.channel_on_ohm,
+        on_ohm=facts.channel.on_ohm,
         opens_s=None if not conducting.size else _passing(traces, burst, visible, int(conducting[0])),
     )
 

@@ -8,20 +8,19 @@ derating with temperature, and no signal (a class-A stage is hottest at rest, it
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from math import inf, isinf
+from math import isinf
 from typing import Any
 
+from fetsim.devices.kind import AtRest
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
-from fetsim.engine.circuit import GROUND, Element
-from fetsim.measurements.bench.branches import Branch, Levels, branches, device_law, port_voltages_v
+from fetsim.engine.circuit import GROUND
+from fetsim.measurements.bench.branches import Branch, Levels, branches
 from fetsim.schematic.unit import Part, Unit
-from fetsim.schematic.wiring import build_circuit, part_elements
+from fetsim.schematic.wiring import build_circuit, part_elements, part_stress
 
 NEAR = 0.8  # of a rating: worth a warning (common practice, no source)
-CONDUCTING_A = 1e-6  # below this a junction or transistor counts as off; own choice
-SATURATION_SHARE = 0.1  # base current lost in the collector junction against the useful one; own choice
-LOADED_V = 0.1  # a capacitor with less than this across it has no polarity worth telling
 
 
 @dataclass(frozen=True)
@@ -40,9 +39,9 @@ class Loading:
         return self.actual / self.limit
 
 
-@dataclass(frozen=True)
-class PartAtRest:
-    """One part at rest."""
+@dataclass(frozen=True, kw_only=True)
+class PartAtRest(AtRest):
+    """One part at rest; ``AtRest`` has what depends on its kind."""
 
     designator: str
     kind: str
@@ -51,17 +50,7 @@ class PartAtRest:
     dissipation_w: float
     delivered_w: float
     """By a supply or an ideal amplifier, its own loss included; negative when it takes power up."""
-    state: str
-    """In words: ``active``, ``pinched off``, ``blocks`` ...; empty for most parts."""
     loadings: tuple[Loading, ...]
-    stored_energy_j: float = 0.0
-    """Of a capacitor, C V^2 / 2."""
-    channel_resistance_ohm: float | None = None
-    """Of a FET: slope of drain voltage over drain current; infinite when pinched off."""
-    above_pinch_off_v: float | None = None
-    """Of a FET: gate to the nearer end of the channel, less the pinch-off voltage; negative: pinched off."""
-    core_flux_share: float | None = None
-    """Of a transformer: core flux over its saturation flux."""
 
 
 @dataclass(frozen=True)
@@ -167,95 +156,27 @@ def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
     elements = part_elements(unit, part)
     ways = tuple(branch for element in elements for branch in branches(element, levels))
     first = elements[0]
-    more: dict[str, Any] = {}
-    state = ""
-    match part.kind:
-        case "capacitor":
-            volt = ways[0].voltage_v
-            more["stored_energy_j"] = 0.5 * part.values["value"] * volt**2
-            if abs(volt) >= LOADED_V:
-                state = f"positive at {ways[0].start if volt > 0.0 else ways[0].end}"
-        case "bjt":
-            state = _bjt_state(first, levels)
-        case "jfet":
-            state, more["above_pinch_off_v"], more["channel_resistance_ohm"] = _jfet_state(first, levels)
-        case "diode" | "zener":
-            state = "conducts" if ways[0].current_a > CONDUCTING_A else "blocks"
-            if part.kind == "zener" and ways[0].current_a < -CONDUCTING_A:
-                state = "breaks down"
-        case "transformer":
-            flux_vs = levels[first.unknowns["flux"]]
-            more["core_flux_share"] = abs(flux_vs) * part.values["ratio"] / part.values["saturation_flux"]
-        case "switch":
-            assert part.bank is not None
-            state = "closed" if part.designator in unit.banks[part.bank].closed else "open"
+    told = KINDS[first.kind].at_rest(first.values, first.at(levels))
+    state = told.state.format_map(first.unknowns)
+    if part.bank is not None:
+        state = "closed" if part.designator in unit.banks[part.bank].closed else "open"
     return PartAtRest(
-        part.designator, part.kind, part.stage, ways,
-        sum(way.dissipation_w for way in ways), sum(way.delivered_w for way in ways),
-        state, _loadings(part, ways, levels), **more,
-    )  # fmt: skip
+        **{**vars(told), "state": state},
+        designator=part.designator,
+        kind=part.kind,
+        stage=part.stage,
+        branches=ways,
+        dissipation_w=sum(way.dissipation_w for way in ways),
+        delivered_w=sum(way.delivered_w for way in ways),
+        loadings=_loadings(unit, part, levels),
+    )
 
 
-def _bjt_state(element: Element, levels: Levels) -> str:
-    transport, _, _, forward_base, _, backward_base, _ = device_law(element, levels)
-    if max(abs(transport), forward_base, backward_base) < CONDUCTING_A:
-        return "cut off"
-    if transport < 0.0:
-        return "reversed"
-    return "saturated" if backward_base > SATURATION_SHARE * forward_base else "active"
-
-
-def _jfet_state(element: Element, levels: Levels) -> tuple[str, float, float]:
-    """State, volts above pinch-off, slope resistance of the channel."""
-    gate_source_v, gate_drain_v = port_voltages_v(element, levels)
-    pinch_off_v = element.values["pinch_off_v"]
-    _, by_gate_source, by_gate_drain, gate_source_a, _, gate_drain_a, _ = device_law(element, levels)
-    above_v = max(gate_source_v, gate_drain_v) - pinch_off_v
-    # the end of the channel that acts as the drain moves, the other one and the gate stay
-    slope_s = -by_gate_drain if gate_source_v >= gate_drain_v else by_gate_source
-    resistance_ohm = 1.0 / slope_s if slope_s > 0.0 else inf
-    if above_v <= 0.0:
-        state = "pinched off"
-    elif min(gate_source_v, gate_drain_v) <= pinch_off_v:
-        state = "constant current"
-    else:
-        state = "ohmic"
-    if max(gate_source_a, gate_drain_a) > CONDUCTING_A:
-        state += ", gate conducts"
-    return state, above_v, resistance_ohm
-
-
-def _loadings(part: Part, ways: tuple[Branch, ...], levels: Levels) -> tuple[Loading, ...]:
-    """Ratings of a part or of its device sheet with what is used of them.
-
-    Volts: a diode's backwards; a transistor's collector to emitter; a FET's largest between two terminals;
-    a transformer's between its windings; else across the part. Amperes: collector, drain, a diode's
-    forwards; else the largest in the part. Watts: a supply's delivered ones; a track's as if its largest
-    current ran through all of it (a leg must not carry more than the whole track may; common practice, no
-    source); a transformer's rating is for what it passes on, which is nothing at rest.
-    """
+def _loadings(unit: Unit, part: Part, levels: Levels) -> tuple[Loading, ...]:
+    """Ratings of a part or of its device sheet with what is used of them."""
     ratings = {**(part.device.ratings if part.device else {}), **part.ratings}
-    main = ways[0]
-    largest_a = max(abs(way.current_a) for way in ways)
-    watt = sum(way.dissipation_w for way in ways)
-    volt, ampere = max(abs(way.voltage_v) for way in ways), largest_a
-    match part.kind:
-        case "potentiometer" | "rheostat":
-            at = [levels[node] for node in part.nodes.values()]
-            watt, volt = largest_a**2 * part.values["value"], max(at) - min(at)
-        case "supply":
-            watt = abs(sum(way.delivered_w for way in ways))
-        case "bjt":
-            volt, ampere = abs(main.voltage_v), abs(main.current_a)
-        case "jfet":
-            at = [levels[node] for node in part.nodes.values()]
-            volt, ampere = max(at) - min(at), abs(main.current_a)
-        case "diode":
-            volt, ampere = max(-main.voltage_v, 0.0), max(main.current_a, 0.0)
-        case "transformer":
-            primary, secondary = ([levels[end] for end in (way.start, way.end)] for way in ways)
-            volt, watt = max(abs(a - b) for a in primary for b in secondary), 0.0
-    actual = {"power_rating": watt, "voltage_rating": volt, "current_rating": ampere}
+    stress = part_stress(unit, part, levels)
+    actual = {"power_rating": stress.watt, "voltage_rating": stress.volt, "current_rating": stress.ampere}
     return tuple(
         Loading(part.designator, key.removesuffix("_rating"), actual[key], limit) for key, limit in ratings.items()
     )

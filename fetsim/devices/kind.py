@@ -1,0 +1,164 @@
+"""What there is to know of a kind of part: its equations for the solver, and hooks for everything else.
+
+A linear stamp writes into three matrices of  C dx/dt + G x + (nonlinear currents) = b + b_u u :
+``stamp.g(row, column, siemens)``, ``stamp.c(row, column, farad)``, ``stamp.b(row, amperes, amperes_per_input)``.
+Rows of wired terminals are Kirchhoff's current law (currents leaving the node into the part), rows of inner terminals
+are the part's own equation.
+
+The hooks take the element's values and the volts of its terminals against ground, so that no other room need know one
+kind from another. What an element is, a hook may compute; what a unit means by it is told by the rooms above.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from fetsim.devices.law import Law, Number, Values, Volts
+from fetsim.devices.noise import Noise, Noiseless
+from fetsim.devices.sheet import Sheet
+
+
+class Stamp(Protocol):
+    """Where a kind of part writes its linear terms; rows and columns are terminal names."""
+
+    def g(self, row: str, column: str, value: float) -> None: ...
+    def c(self, row: str, column: str, value: float) -> None: ...
+    def b(self, row: str, constant: float, per_input: float) -> None: ...
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way of direct current through a part, counted from ``start`` to ``end`` (terminals)."""
+
+    label: str
+    """Which winding or terminal; empty where there is only one way."""
+    start: str
+    end: str
+    current_a: Number
+    emf_v: Number = 0.0
+    """Of a source inside the way."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtRest:
+    """How a part stands at a state without signal."""
+
+    state: str = ""
+    """In words: ``active``, ``pinched off``, ``blocks`` ...; a terminal in braces stands for its node."""
+    stored_energy_j: float = 0.0
+    channel_resistance_ohm: float | None = None
+    """Slope of drain voltage over drain current; infinite when pinched off."""
+    above_pinch_off_v: float | None = None
+    """Gate to the nearer end of the channel, less the pinch-off voltage; negative: pinched off."""
+    core_flux_share: float | None = None
+    """Core flux over the saturation flux."""
+
+
+@dataclass(frozen=True)
+class Stress:
+    """What a part has to stand at a state, to be set against its ratings."""
+
+    volt: float
+    ampere: float
+    watt: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Roles:
+    """What terminals do, in the language of a schematic's reader; nothing is calculated from it."""
+
+    drives: tuple[str, ...] = ()
+    """Terminals that a signal comes out of."""
+    listens: tuple[str, ...] = ()
+    """Terminals that follow a signal without loading it much, and get no level of their own from the part."""
+    rectifies: tuple[str, str] | None = None
+    """The two terminals between which it rectifies, the way forward current takes."""
+    passes_direct: bool = False
+    """A direct voltage goes through it to the next part."""
+    passes_signal: bool = False
+    """A signal goes through it without loss worth telling."""
+    leads: tuple[tuple[str, str, str], ...] = ()
+    """Way of ``ways``, symbol of its voltage, symbol of its current, for a transistor's operating point."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """One kind of part."""
+
+    terminals: tuple[str, ...]
+    """Those that are wired. The first one is where a current probe sits: it reads the current into it."""
+    values: tuple[str, ...]
+    noise: Callable[[Values, Volts, float], list[Noise]] | Noiseless
+    """(values, volts, temperature in kelvin) -> its noise sources; or why it has none. Never left out."""
+    linear: Callable[[Stamp, Values], None] = field(default=lambda stamp, values: None)
+    law: Law | None = None
+    inner: tuple[str, ...] = ()
+    """Unknowns of its own that are not wired: a transformer's flux, an inductor's current."""
+    conducts: tuple[tuple[str, str], ...] = ()
+    """Pairs of terminals between which direct current can flow; used to find floating nodes."""
+    ways: Callable[[Values, Volts], list[Way]] | None = None
+    """Its ways of direct current, from voltages alone; left out, the law's currents from each terminal to the last."""
+    at_rest: Callable[[Values, Volts], AtRest] = field(default=lambda values, volts: AtRest())
+    stress: Callable[[list[Way], Volts], Stress] | None = None
+    """Where a rating means something else than the largest volts and amperes of all ways, and their heat."""
+    roles: Roles = field(default=Roles())
+    polarity: str = ""
+    """As a sheet names it, of a kind that comes in two."""
+    sheet: Sheet | None = None
+    """How a device sheet becomes values, for parts that have one."""
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether every port and current is reversed against the law's own direction (pnp, p-channel)."""
+        return self.polarity in ("pnp", "p")
+
+    def ways_at(self, values: Values, volts: Volts) -> list[Way]:
+        """Its ways of direct current at a state: a capacitor carries nothing, a winding is its resistance."""
+        if self.ways is not None:
+            return self.ways(values, volts)
+        assert self.law is not None, "a kind without a law says what its ways are"
+        into = dict.fromkeys(self.terminals, 0.0)
+        for (start, end), flow in zip(self.law.flows, self.law.evaluate(values, volts), strict=True):
+            if start is not None:
+                into[start] += flow.current
+            if end is not None:
+                into[end] -= flow.current
+        *first, last = self.terminals
+        return [Way(one if len(first) > 1 else "", one, last, into[one]) for one in first]
+
+    def stress_at(self, ways: list[Way], volts: Volts) -> Stress:
+        """What it has to stand: the largest volts and amperes of all ways and their heat, unless it says otherwise."""
+        if self.stress is not None:
+            return self.stress(ways, volts)
+        across = [volts[way.start] - volts[way.end] for way in ways]
+        return Stress(
+            max(abs(volt) for volt in across),
+            max(abs(way.current_a) for way in ways),
+            sum((volt - way.emf_v) * way.current_a for volt, way in zip(across, ways, strict=True)),
+        )
+
+
+def conductance(stamp: Stamp, a: str, b: str, siemens: float) -> None:
+    """Stamp a conductance between two terminals."""
+    stamp.g(a, a, siemens)
+    stamp.g(b, b, siemens)
+    stamp.g(a, b, -siemens)
+    stamp.g(b, a, -siemens)
+
+
+def capacitance(stamp: Stamp, a: str, b: str, farad: float) -> None:
+    """Stamp a capacitance between two terminals."""
+    stamp.c(a, a, farad)
+    stamp.c(b, b, farad)
+    stamp.c(a, b, -farad)
+    stamp.c(b, a, -farad)
+
+
+def ohmic(volts: Volts, label: str, start: str, end: str, ohm: float, emf_v: Number = 0.0) -> Way:
+    """A way of Ohm's law, with a source inside."""
+    return Way(label, start, end, (volts[start] - volts[end] - emf_v) / ohm, emf_v)
+
+
+def turned(mirrored: bool, *pairs: tuple[str, str]) -> tuple[tuple[str, str], ...]:
+    """Ports or flows of a law, each the other way round for a mirrored kind."""
+    return tuple((b, a) if mirrored else (a, b) for a, b in pairs)

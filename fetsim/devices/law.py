@@ -1,0 +1,109 @@
+"""A device's law: where it stands in a part, how its function is called, and what comes out.
+
+The one place that puts port voltages, exponentials and parameters into a law's function and takes currents and
+derivatives out of it again, for one state (floats) or many (arrays). Only the generated solver spells the same steps
+out as text (``engine/emit.py``), for speed; the tests set one against the other.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from math import exp
+from typing import Any, NamedTuple
+
+import numpy as np
+
+Values = Mapping[str, float]
+"""The values of an element, in SI units."""
+Number = Any
+"""A float, or an array of one float for each state; the result is what goes in."""
+Volts = Mapping[str, Number]
+"""Terminal, wired or inner -> volts against ground (of an inner one, its own unit)."""
+
+LARGEST_ARGUMENT = 80.0
+"""Exponentials are held at exp(80), 5e34, where a Newton step has overshot; no state of a solution comes near."""
+
+
+class Flow(NamedTuple):
+    """One current of a law at a state."""
+
+    current: Number
+    slopes: tuple[Number, ...]
+    """Its derivatives by the ports it depends on, in the order of ``Law.depends``."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Junction:
+    """A port with an exponential law exp((v - offset) / slope); the scales are names of values of the element."""
+
+    port: int
+    slope_v: str
+    current_a: str
+    """Current scale in front of the exponential: with it the solver knows from where to limit its steps."""
+    offset_v: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Law:
+    """Nonlinear part of a kind: ports (plus, minus), flows (from, to), and the function that links them."""
+
+    function: Callable[..., tuple[Number, ...]]
+    """(port voltages, junction exponentials, parameters) -> for each flow its current, then its derivatives."""
+    ports: tuple[tuple[str, str | None], ...]
+    """None is ground, here and in the flows."""
+    flows: tuple[tuple[str | None, str | None], ...]
+    depends: tuple[tuple[int, ...], ...]
+    """For each flow, the ports it depends on, in the order in which the derivatives come."""
+    parameters: Callable[[Values], tuple[float, ...]]
+    junctions: tuple[Junction, ...] = ()
+    tolerances: Callable[[Values], tuple[float, ...]] | None = None
+    """For each port, what 1 V of Newton tolerance means in the port's own unit; 1 where nothing is given."""
+
+    def bound(self, values: Values) -> "BoundLaw":
+        """This law with the values of one element."""
+        return BoundLaw(
+            self,
+            self.parameters(values),
+            tuple(1.0 / values[j.slope_v] for j in self.junctions),
+            tuple(0.0 if j.offset_v is None else values[j.offset_v] for j in self.junctions),
+            (1.0,) * len(self.ports) if self.tolerances is None else self.tolerances(values),
+        )
+
+    def evaluate(self, values: Values, volts: Volts) -> tuple[Flow, ...]:
+        """Every flow of an element at a state, or at many."""
+        return self.bound(values).evaluate(self.port_voltages(volts))
+
+    def port_voltages(self, volts: Volts) -> list[Number]:
+        """Voltages across the ports, turned round where the kind is mirrored."""
+        return [volts[plus] - (0.0 if minus is None else volts[minus]) for plus, minus in self.ports]
+
+
+@dataclass(frozen=True)
+class BoundLaw:
+    """A law with the values of one element, worked out once."""
+
+    law: Law
+    parameters: tuple[float, ...]
+    inv_slopes_per_v: tuple[float, ...]
+    """Of each junction,"""
+    offsets_v: tuple[float, ...]
+    """and this."""
+    tolerances: tuple[float, ...]
+    """Of each port."""
+
+    def evaluate(self, ports: Sequence[Number]) -> tuple[Flow, ...]:
+        """Every flow at these port voltages."""
+        exponentials = [
+            bounded_exp((ports[junction.port] - offset) * inv_slope)
+            for junction, inv_slope, offset in zip(
+                self.law.junctions, self.inv_slopes_per_v, self.offsets_v, strict=True
+            )
+        ]
+        results = iter(self.law.function(*ports, *exponentials, *self.parameters))
+        return tuple(Flow(next(results), tuple(next(results) for _ in depends)) for depends in self.law.depends)
+
+
+def bounded_exp(argument: Number) -> Number:
+    """exp that neither overflows nor raises."""
+    if isinstance(argument, float):
+        return exp(min(argument, LARGEST_ARGUMENT))
+    return np.exp(np.minimum(argument, LARGEST_ARGUMENT))

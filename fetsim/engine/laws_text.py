@@ -1,0 +1,51 @@
+"""The laws of a topology's devices as text, with everything of their modules that they use.
+
+The generated solver holds the source of what it compiles instead of importing it: so its text, and the hash of that
+text, change whenever a law changes, or a helper or constant that a law calls.
+"""
+
+import inspect
+from collections.abc import Callable, Iterable
+from types import FunctionType, ModuleType
+from typing import Any
+
+from fetsim.engine import numeric
+from fetsim.engine.assembly import Device
+
+HELPERS = (numeric.exponentials, numeric.limit_junction)
+"""What the generated text itself calls besides the laws."""
+
+
+def functions_of(devices: Iterable[Device]) -> list[Callable[..., Any]]:
+    """Each law's function once, and the solver's helpers."""
+    return list(dict.fromkeys([*(d.law.function for d in devices), *HELPERS]))
+
+
+def laws_text(functions: Iterable[Callable[..., Any]]) -> str:
+    """Compiled definitions of these functions, after all that they refer to."""
+    texts: dict[str, str] = {}
+    owners: dict[str, Any] = {}
+    for function in functions:
+        _add(function, function.__name__, texts, owners)
+    return "\n\n".join(texts.values())
+
+
+def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -> None:
+    if name in owners:
+        if owners[name] is not value and owners[name] != value:
+            raise ValueError(f"two laws mean different things by {name!r}; rename one")
+        return
+    owners[name] = value
+    if isinstance(value, ModuleType):
+        texts[name] = f"import {value.__name__} as {name}"
+    elif isinstance(value, FunctionType):
+        for used in value.__code__.co_names:
+            if used in value.__globals__:
+                _add(value.__globals__[used], used, texts, owners)
+        texts[name] = f"@njit(**options)\n{inspect.getsource(value)}".rstrip()
+    elif isinstance(value, int | float):
+        texts[name] = f"{name} = {value!r}"
+    elif callable(value):
+        texts[name] = f"from {value.__module__} import {value.__name__} as {name}"
+    else:
+        raise ValueError(f"a law uses {name!r}, which is neither a number nor a function")
