@@ -7,14 +7,19 @@ import importlib
 import signal
 import sys
 from types import FrameType
+from typing import Any
 
 import typer
 
+from fetsim.cli.streams import complain, safe_output
 from fetsim.errors import FetsimError, PartlyDone
 
 COMMANDS = ("render", "show", "idle", "measure", "compare")
 """Each is a module of this package with a function of the same name, whose docstring is the help text, or with an
 ``application`` that is a group of commands."""
+
+USAGE_ERROR: Any = typer.BadParameter.__base__
+"""What the option parser raises for words it does not know; its own name for this differs between releases."""
 
 INTERRUPTED = 130  # exit status of a program ended by Ctrl-C (POSIX shells: 128 + SIGINT)
 
@@ -23,27 +28,46 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line; exits the process."""
     wanted = sys.argv[1:] if arguments is None else arguments
     if arguments is None:
-        signal.signal(signal.SIGTERM, _end)
+        _end_on_signals()
+    sys.exit(_run(wanted))
+
+
+def _run(wanted: list[str]) -> int:
+    """The exit status."""
     try:
-        _application(wanted)(args=wanted, prog_name="fetsim")
+        with safe_output():
+            status = int(_application(wanted)(args=wanted, prog_name="fetsim", standalone_mode=False) or 0)
+        return _interrupted() if status == INTERRUPTED else status  # the option parser turns Ctrl-C into this
     except FetsimError as error:
-        for line in str(error).splitlines():
-            print(f"fetsim: {line}", file=sys.stderr)
-        sys.exit(1 if isinstance(error, PartlyDone) else 2)
-    except KeyboardInterrupt:
-        sys.exit(_interrupted())
+        complain(str(error))
+        return 1 if isinstance(error, PartlyDone) else 2
+    except USAGE_ERROR as error:
+        if error.message.startswith("Usage:"):  # the help itself, for a command without a word
+            error.show()
+        else:
+            named = f"; see {error.ctx.command_path} --help" if error.ctx is not None else ""
+            complain(f"{error.format_message().rstrip('.')}{named}")
+        return 2
+    except (KeyboardInterrupt, typer.Abort):
+        return _interrupted()
     except SystemExit as ending:
-        # typer turns Ctrl-C into this exit status
-        sys.exit(_interrupted() if ending.code == INTERRUPTED else ending.code)
+        return _interrupted() if ending.code == INTERRUPTED else int(ending.code or 0)
 
 
 def _interrupted() -> int:
-    print("fetsim: interrupted; nothing was written", file=sys.stderr)
+    complain("interrupted; nothing was written")
     return INTERRUPTED
 
 
+def _end_on_signals() -> None:
+    """End on a polite request (SIGTERM) or a closed terminal as on Ctrl-C, so that unfinished files are deleted."""
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # ignored: started to outlive it
+            signal.signal(number, _end)
+
+
 def _end(number: int, frame: FrameType | None) -> None:
-    """Ends on a polite request (SIGTERM) as on Ctrl-C, so that unfinished files are deleted."""
     raise KeyboardInterrupt
 
 

@@ -1,6 +1,5 @@
 """Options that several commands share, and how they turn into a changed unit."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -51,9 +50,3 @@ def chosen_unit(
         changes["load"] = load
     loaded = load_unit(unit)
     return loaded.changed(changes) if changes else loaded
-
-
-def refuse_to_overwrite(path: Path, force: bool) -> None:
-    """Raises InputError when ``path`` exists and ``force`` is off."""
-    if path.exists() and not force:
-        raise InputError(f"{path}: exists already; choose another name or add --force")

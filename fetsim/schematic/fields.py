@@ -16,6 +16,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Pla
 from pydantic_core import CoreSchema, ErrorDetails, core_schema
 
 from fetsim.errors import InputError
+from fetsim.safe_text import is_safe
 from fetsim.schematic.taper import TAPERS
 from fetsim.schematic.values import Tolerance, format_value, parse_tolerance, parse_value
 
@@ -94,7 +95,7 @@ def _tolerance(raw: object) -> Tolerance:
 
 
 def _line_of_text(text: str) -> str:
-    if any(unicodedata.category(letter).startswith("C") for letter in text):
+    if any(unicodedata.category(letter)[0] == "C" or not is_safe(letter) for letter in text):
         raise ValueError("holds a line break or another control character")
     return text
 

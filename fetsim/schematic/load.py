@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fetsim.errors import UnitError
+from fetsim.files.reading import read_text
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.read import read_unit
 from fetsim.schematic.unit import Unit
@@ -29,7 +30,7 @@ def load_unit(name_or_path: str | Path) -> Unit:
             choices = f"choices: {', '.join(units)}, or the path of a .toml file"
             raise UnitError(f"no unit named {text[:40]!r}{suggestion(text[:40], units)}; {choices}")
         path = units[text]
-    content = _read_text(path)
+    content = read_text(path, largest_bytes=LARGEST_FILE, what="unit file", error=UnitError)
     return Unit.of(read_unit(_parse(content, path.name), path, content))
 
 
@@ -39,25 +40,14 @@ def library_units() -> dict[str, Path]:
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 
-def _read_text(path: Path) -> str:
-    try:
-        if not path.is_file():
-            raise UnitError(f"{path}: {'is not a file' if path.exists() else 'no such file'}")
-        if path.stat().st_size > LARGEST_FILE:
-            raise UnitError(f"{path}: is larger than {LARGEST_FILE} bytes; that is no unit file")
-        return path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UnitError(f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        raise UnitError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
-
-
 def _parse(text: str, file: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except RecursionError:
         raise UnitError(f"{file}: is nested too deeply") from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also for an integer of more digits than Python takes
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            raise UnitError(f"{file}: not valid TOML: {error}") from None
         what, _, place = str(error).partition(" (at ")
         found = re.match(r"line (\d+)", place)
         line = found[1] if found else len(text.rstrip().splitlines())

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fetsim.errors import UnitError
+from fetsim.safe_text import printable
 from fetsim.schematic.checks import Mistake, check_unit
 from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
 from fetsim.schematic.model import Control, GainCell, Part, Stage, SwitchBank, UnitData
@@ -54,7 +55,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
 def mistake_line(file: str, where: str, key: str, sentence: str) -> str:
     """One line of a UnitError; short and printable, whatever stands in the file."""
     line = ": ".join(word for word in (file, where[:60], key[:80], sentence) if word)
-    return "".join(letter if letter.isprintable() else "?" for letter in line)
+    return printable(line)
 
 
 class _Reader:

@@ -1,8 +1,6 @@
 """Writing a changed unit back to a TOML file, with the comments and the order of the file it came from."""
 
-import os
 from collections.abc import Mapping, MutableMapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +8,7 @@ import tomlkit
 from tomlkit.items import InlineTable, Item
 
 from fetsim.errors import InputError
+from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.model import UnitData
 
 
@@ -22,18 +21,10 @@ def save_unit(unit: UnitData, path: str | Path, overwrite: bool = False) -> Path
     path = Path(path)
     if path.suffix != ".toml":
         raise InputError(f"{path}: a unit file ends in .toml")
-    if path.exists() and not overwrite:
-        raise InputError(f"{path}: exists already; choose another name or ask to overwrite it")
     document = tomlkit.parse(unit.text)
     _merge(document, unit.document)
-    part_way = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        part_way.write_bytes(tomlkit.dumps(document).encode("utf-8"))
-        part_way.replace(path)
-    except (OSError, ValueError) as error:
-        with suppress(OSError, ValueError):
-            part_way.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written ({error})") from None
+    with Outputs(overwrite=overwrite) as outputs, writing(path):
+        outputs.stage(path).write_bytes(tomlkit.dumps(document).encode("utf-8"))
     return path
 
 

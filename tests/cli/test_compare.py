@@ -111,7 +111,7 @@ def test_hostile_names_stay_in_their_cells(compare):
         (("-v", "as built: C2=1n"), ["the untouched unit's"]),
         (("-v", "a: C2=1n", "--match", "ears"), ["unknown matching 'ears'"]),
         (("-v", "a: C2=1n", "--change", "R9=1"), ["R9"]),
-        (("--versions", "none.toml"), ["none.toml: cannot be read"]),
+        (("--versions", "none.toml"), ["none.toml: no such file"]),
         (("-v", "a: C2=1n", "--to", "no/where"), ["make it first"]),
         (("-v", "a: C2=1n", "--to", "jingle.wav"), ["is a file"]),
     ],

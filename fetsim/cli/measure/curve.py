@@ -15,6 +15,7 @@ from fetsim.cli.measure.shared import (
     measured_versions,
     numbers,
     tell_unmeasured,
+    unit_files,
     words,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
@@ -69,7 +70,7 @@ def curve(
     versions = chosen_versions(unit, change, load, version)
     levels_dbu = numbers(level, "--level")
     subsets = EVERY if switches == EVERY else words(switches)
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
         measured, problems = measured_versions(
             versions,
             lambda one, told: measure_curve(

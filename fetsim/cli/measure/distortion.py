@@ -15,6 +15,7 @@ from fetsim.cli.measure.shared import (
     measured_versions,
     numbers,
     tell_unmeasured,
+    unit_files,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
@@ -77,7 +78,7 @@ def distortion(
     levels_dbu = None if level is None else numbers(level, "--level")
     reductions_db = None if reduction is None else numbers(reduction, "--reduction")
     frequencies_hz = numbers(frequency, "--frequency")
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
         if null is not None:
             nulls, problems = measured_versions(
                 versions,

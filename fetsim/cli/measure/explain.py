@@ -65,7 +65,7 @@ def explain(
     fetsim measure explain -c attack=0 --frequency 5000 --phase 90 --json loop.json
     """
     chosen = chosen_unit(unit, change, load=load)
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, [chosen.path]) as write:
         with progress_bar(chosen) as progress:
             one = measure_explain(
                 chosen, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,

@@ -14,6 +14,7 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     tell_unmeasured,
+    unit_files,
     words,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
@@ -55,7 +56,7 @@ def levels(
     """
     versions = chosen_versions(unit, change, load, version)
     limits = ClipLimits(thd=0.01 * clip_distortion, compression_db=clip_loss)
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
         measured, problems = measured_versions(
             versions,
             lambda one, told: measure_levels(

@@ -1,9 +1,7 @@
 """``fetsim measure needle``: what a gain-reduction meter shows, for a burst or for the log of a render."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -17,16 +15,12 @@ from fetsim.cli.measure.shared import (
     document,
     measured_versions,
     tell_unmeasured,
+    unit_files,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
-from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.needle.procedure import NeedleTrace, measure_needle, needle_of_log
-from fetsim.report.look.plots import picture_kind, save_figure
 from fetsim.report.needle.text import needle_page, needle_rows
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def needle(
@@ -69,11 +63,9 @@ def needle(
     if log is not None and (version or change or load):
         raise InputError("--from-log: a log has its unit behind it; leave out --version, --change and --load")
     versions = chosen_versions(unit, change, load, version)
-    inputs = () if log is None else (log,)
-    with (
-        _picture(picture, force, inputs) as write_picture,
-        destination(json_to, csv_to, plot_to, force, inputs) as write,
-    ):
+    inputs = unit_files(versions) if log is None else [log]
+    pictures = [picture] if picture is not None else []
+    with destination(json_to, csv_to, plot_to, force, inputs, pictures) as write:
         problems: dict[str, str] = {}
         if log is not None:
             traces = {"": needle_of_log(log, channel=channel)}
@@ -101,30 +93,10 @@ def needle(
             whole = document("needle", quality, versions, results, problems)
         else:
             whole = {"measurement": "needle", "log": str(log), **results[""]}
-        write(whole, needle_rows(traces), draw)
-        write_picture(draw_still)
+        write(whole, needle_rows(traces), draw, *([draw_still] if pictures else []))
     typer.echo(page)
     tell_unmeasured(problems)
 
 
 def _about(traces: dict[str, NeedleTrace]) -> str:
     return next(iter(traces.values())).about
-
-
-@contextmanager
-def _picture(
-    path: Path | None, force: bool, inputs: tuple[Path, ...]
-) -> Iterator[Callable[[Callable[[], "Figure"]], None]]:
-    """One more picture, as whole as the other files."""
-    if path is None:
-        yield lambda draw: None
-        return
-    kind = picture_kind(path)
-    with Outputs(overwrite=force, inputs=inputs) as outputs:
-        staged = outputs.stage(path)
-
-        def write(draw: Callable[[], "Figure"]) -> None:
-            with writing(path):
-                save_figure(draw(), staged, kind)
-
-        yield write

@@ -15,6 +15,7 @@ from fetsim.cli.measure.shared import (
     measured_versions,
     numbers,
     tell_unmeasured,
+    unit_files,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.measurements.noise.procedure import measure_noise
@@ -46,7 +47,7 @@ def noise(
     """
     versions = chosen_versions(unit, change, load, version)
     reductions_db = numbers(reduction, "--reduction")
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
         measured, problems = measured_versions(
             versions, lambda one, told: measure_noise(one, point=at, reductions_db=reductions_db, quality=quality)
         )

@@ -15,6 +15,7 @@ from fetsim.cli.measure.shared import (
     measured_versions,
     numbers,
     tell_unmeasured,
+    unit_files,
     words,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
@@ -66,7 +67,7 @@ def response(
     versions = chosen_versions(unit, change, load, version)
     reductions_db = numbers(reduction, "--reduction") if reduction is not None else [] if level is not None else [0.0]
     levels_dbu = [] if level is None else numbers(level, "--level")
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
         measured, problems = measured_versions(
             versions,
             lambda one, told: measure_response(

@@ -3,7 +3,7 @@
 import csv
 import json
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from math import isfinite, isnan
 from pathlib import Path
@@ -20,6 +20,7 @@ from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.report.look.plots import picture_kind, save_figure
 from fetsim.rig.runner import Progress, run_each, unwatched
+from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
 
 Result = TypeVar("Result")
@@ -66,6 +67,11 @@ def chosen_versions(
             raise InputError(f"--version: the label {label!r} is given twice")
         found[label] = base.changed(_changes(changes)) if changes.strip() else base
     return found
+
+
+def unit_files(versions: Mapping[str, Unit]) -> list[Path]:
+    """The files that the versions were read from."""
+    return [one.path for one in versions.values()]
 
 
 def measured_versions(
@@ -120,17 +126,23 @@ def words(text: str | None) -> list[str] | None:
 
 @contextmanager
 def destination(
-    json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: tuple[Path, ...] = ()
-) -> Iterator[Callable[[Mapping[str, Any], Sequence[Row], Callable[[], Figure]], None]]:
+    json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: Iterable[Path],
+    pictures: Sequence[Path] = (),
+) -> Iterator[Callable[..., None]]:
     """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
 
-    Gives ``write(document, rows, draw)`` to be called once at the end.
+    ``inputs`` are all files that it reads, the unit's among them. Gives ``write(document, rows, draw, *draw_more)`` to
+    be called once at the end, with a function for each of ``pictures`` besides the plot.
     """
-    kind = None if plot_to is None else picture_kind(plot_to)
+    kinds = {path: picture_kind(path) for path in (plot_to, *pictures) if path is not None}
     with Outputs(overwrite=force, inputs=inputs) as outputs:
-        staged = {path: outputs.stage(path) for path in (json_to, csv_to, plot_to) if path is not None}
+        wanted = (json_to, csv_to, plot_to, *pictures)
+        staged = {path: outputs.stage(path) for path in wanted if path is not None}
 
-        def write(document: Mapping[str, Any], rows: Sequence[Row], draw: Callable[[], Figure]) -> None:
+        def write(
+            document: Mapping[str, Any], rows: Sequence[Row], draw: Callable[[], Figure],
+            *draw_more: Callable[[], Figure],
+        ) -> None:
             if json_to is not None:
                 with writing(json_to):
                     staged[json_to].write_text(
@@ -139,9 +151,10 @@ def destination(
             if csv_to is not None:
                 with writing(csv_to):
                     _write_csv(rows, staged[csv_to])
-            if plot_to is not None and kind is not None:
-                with writing(plot_to):
-                    save_figure(draw(), staged[plot_to], kind)
+            for path, make in zip((plot_to, *pictures), (draw, *draw_more), strict=True):
+                if path is not None:
+                    with writing(path):
+                        save_figure(make(), staged[path], kinds[path])
 
         yield write
 
@@ -216,4 +229,4 @@ def _write_csv(rows: Sequence[Row], path: Path) -> None:
 def _cell(value: str | float | int | None) -> str:
     if value is None or (isinstance(value, float) and isnan(value)):
         return ""
-    return f"{value:.8g}" if isinstance(value, float) else str(value)
+    return f"{value:.8g}" if isinstance(value, float) else table_cell(value) if isinstance(value, str) else str(value)

@@ -18,6 +18,7 @@ from fetsim.cli.measure.shared import (
     measured_versions,
     numbers,
     tell_unmeasured,
+    unit_files,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.errors import InputError
@@ -90,7 +91,7 @@ def timing(
         return
     versions = chosen_versions(unit, change, load, version)
     before_dbu, grid = _before(before), _grid(vary or [])
-    with destination(json_to, csv_to, plot_to, force) as write:
+    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
         measured, problems = measured_versions(
             versions,
             lambda one, told: measure_timing(

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
+from fetsim.files.reading import read_text
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.ballistics import needle_reading
@@ -29,6 +30,7 @@ PIECE_S = 0.25  # played at a time
 LONGEST_S = 600.0
 COLUMNS = ("channel", "time_s", "gain_reduction_mean_db")  # of the log, those that are read
 LEAST_ROWS = 8
+LARGEST_LOG = 500_000_000  # bytes; six hours of one channel at 200 rows a second are 430 MB
 UNEVEN = 0.01  # share of an interval by which a log's times may depart from even ones
 
 
@@ -139,23 +141,21 @@ def needle_of_log(path: Path, *, channel: int = 1) -> NeedleTrace:
 
 def _read_log(path: Path) -> Array:
     """Channel, time and mean gain reduction [shape=(rows, 3)]."""
+    rows = csv.reader(read_text(path, largest_bytes=LARGEST_LOG, what="log that can be read here").splitlines())
     try:
-        with path.open(newline="", encoding="utf-8") as file:
-            rows = csv.reader(file)
-            heading = next(rows, [])
-            missing = [name for name in COLUMNS if name not in heading]
-            if missing:
-                raise InputError(f"{path}: has no column {missing[0]}; give a log that fetsim render --log has written")
-            places = [heading.index(name) for name in COLUMNS]
-            table = []
-            for number, row in enumerate(rows, start=2):
-                try:
-                    table.append([float(row[place]) for place in places])
-                except (ValueError, IndexError):
-                    raise InputError(f"{path}: line {number} is not a row of numbers; is the file whole?") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        what = error.strerror if isinstance(error, OSError) else "it is not text"
-        raise InputError(f"{path}: cannot be read ({what})") from None
+        heading = next(rows, [])
+        missing = [name for name in COLUMNS if name not in heading]
+        if missing:
+            raise InputError(f"{path}: has no column {missing[0]}; give a log that fetsim render --log has written")
+        places = [heading.index(name) for name in COLUMNS]
+        table = []
+        for number, row in enumerate(rows, start=2):
+            try:
+                table.append([float(row[place]) for place in places])
+            except (ValueError, IndexError):
+                raise InputError(f"{path}: line {number} is not a row of numbers; is the file whole?") from None
+    except csv.Error:
+        raise InputError(f"{path}: cannot be read (it is not text)") from None
     found = np.array(table).reshape(-1, len(COLUMNS))
     if not np.all(np.isfinite(found)):
         raise InputError(f"{path}: holds a number that is not finite; give a log as it was written")

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fetsim.errors import FetsimError, InputError
+from fetsim.files.reading import read_text
 from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.comparison import AS_BUILT
 
@@ -60,12 +61,8 @@ def parse_version(text: str) -> tuple[str, dict[str, str]]:
 def read_versions(path: Path) -> tuple[str, list[tuple[str, Changes]]]:
     """Title (may be empty) and versions of a TOML file, in its order. Raises InputError."""
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise InputError(f"{path}: is larger than {LARGEST_FILE} bytes; that is no list of versions")
-        table = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror})") from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        table = tomllib.loads(read_text(path, largest_bytes=LARGEST_FILE, what="list of versions"))
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: is not valid TOML ({str(error)[:200]})") from None
     unknown = table.keys() - {"title", "versions"}
     if unknown:
@@ -86,7 +83,7 @@ def check_names(names: Iterable[str]) -> None:
         key = unicodedata.normalize("NFC", name).strip().casefold()
         if not key:
             mistakes.append("version: needs a name before the colon")
-        elif any(unicodedata.category(letter) in ("Cc", "Cs") for letter in name):
+        elif any(unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp") for letter in name):
             mistakes.append(f"version {_short(name)}: the name holds a control character; leave it out")
         elif key == AS_BUILT:
             mistakes.append(f"version {_short(name)}: this name is the untouched unit's; choose another")

@@ -75,23 +75,23 @@ def draw():
 
 def test_files_are_whole_or_not_there(tmp_path):
     paths = [tmp_path / name for name in ("a.json", "a.csv", "a.svg")]
-    with pytest.raises(RuntimeError), destination(*paths, force=False):
+    with pytest.raises(RuntimeError), destination(*paths, force=False, inputs=[]):
         raise RuntimeError("interrupted")
     assert list(tmp_path.iterdir()) == []
-    with destination(*paths, force=False) as write:
+    with destination(*paths, force=False, inputs=[]) as write:
         write({"x": 1}, [{"a": 1.0, "b": None}, {"a": float("nan"), "c": "S1"}], draw)
     assert paths[0].read_text() == '{\n "x": 1\n}\n'
     assert paths[1].read_text() == "a,b,c\n1,,\n,,S1\n"
     assert paths[2].read_text().startswith("<?xml")
-    with pytest.raises(InputError, match="exists already"), destination(*paths, force=False):
+    with pytest.raises(InputError, match="exists already"), destination(*paths, force=False, inputs=[]):
         pass
-    with destination(*paths, force=True) as write:
+    with destination(*paths, force=True, inputs=[]) as write:
         write({"x": 2}, [], draw)
     assert paths[0].read_text() == '{\n "x": 2\n}\n'
 
 
 def test_a_picture_of_another_kind(tmp_path):
     with pytest.raises(InputError, match=r"pictures are \.png, \.svg, \.pdf files"), destination(
-        None, None, tmp_path / "a.bmp", force=False
+        None, None, tmp_path / "a.bmp", force=False, inputs=[]
     ):
         pass

@@ -128,7 +128,7 @@ def test_needle_of_a_log(measure, tmp_path):
         (("noise", "--at", "nowhere"), "no node or probe 'nowhere'"),
         (("noise", "--reduction", "-2"), "at least 0"),
         (("noise", "--plot", "noise.gif"), "choose one of these suffixes"),
-        (("needle", "--from-log", "none.csv"), "cannot be read"),
+        (("needle", "--from-log", "none.csv"), "no such file"),
         (("needle", "--from-log", "none.csv", "--version", "a: R1=1k"), "leave out --version"),
         (("needle", "--burst", "0.1", "--tail", "0", "--when", "3"), "outside the trace"),
         (("needle", "--meter", "meter.txt"), "choose one of these suffixes"),

@@ -79,10 +79,10 @@ def test_wrong_files(tmp_path, text, said):
 
 def test_missing_and_unreadable_files(tmp_path):
     for path in (tmp_path / "none.toml", tmp_path):
-        with pytest.raises(InputError, match="cannot be read"):
+        with pytest.raises(InputError, match=r"no such file|is not a file"):
             read_versions(path)
     (tmp_path / "latin.toml").write_bytes(b"title = '\xe9'")
-    with pytest.raises(InputError, match="not valid TOML"):
+    with pytest.raises(InputError, match="is not UTF-8"):
         read_versions(tmp_path / "latin.toml")
 
 

@@ -1,0 +1,86 @@
+"""Standard output that is safe for a terminal, and errors as one line each.
+
+Whatever a command prints goes through here, so that no name of a file or a unit can steer the terminal, nothing stops
+at a letter that the terminal's encoding lacks, and a full disk behind ``>`` is one line.
+"""
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from io import TextIOBase
+from typing import Any, TextIO
+
+from fetsim.errors import InputError
+from fetsim.safe_text import message_lines, printable
+
+
+class _SafeOutput(TextIOBase):
+    """A text stream in front of another one."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        return self._stream.encoding or "utf-8"
+
+    @property
+    def errors(self) -> str:  # type: ignore[override]
+        return "replace"
+
+    def writable(self) -> bool:
+        return True
+
+    def isatty(self) -> bool:
+        return self._stream.isatty()
+
+    def fileno(self) -> int:
+        return self._stream.fileno()
+
+    def write(self, text: str) -> int:
+        if not isinstance(text, str):
+            raise TypeError("standard output takes text")
+        safe = printable(text, lines=True).encode(self.encoding, "replace").decode(self.encoding)
+        if safe:
+            with _told():
+                self._stream.write(safe)
+        return len(text)
+
+    def flush(self) -> None:
+        with _told():
+            self._stream.flush()
+
+
+@contextmanager
+def safe_output() -> Iterator[None]:
+    """Standard output that is safe, up to its last line."""
+    stream = sys.stdout
+    safe: Any = _SafeOutput(stream)
+    sys.stdout = safe
+    try:
+        yield
+        safe.flush()
+    finally:
+        sys.stdout = stream
+
+
+def complain(text: str) -> None:
+    """Say on standard error what is wrong, a line for each mistake; where even that cannot be written, nowhere."""
+    with suppress(OSError):
+        for line in message_lines(text):
+            encoding = sys.stderr.encoding or "utf-8"
+            print(f"fetsim: {line}".encode(encoding, "replace").decode(encoding), file=sys.stderr, flush=True)
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """A full disk as an InputError; a closed pipe stays what it is, it ends the program quietly."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        with suppress(OSError, ValueError):  # what is left over is not tried again at the end of the program
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.__stdout__.fileno())  # type: ignore[union-attr]
+        raise InputError(f"standard output: cannot be written ({error.strerror})") from None
