@@ -22,7 +22,8 @@ Array = NDArray[np.float64]
 
 LIMITING_CONDUCTANCE_S = 1e-5
 """Junctions are limited from the voltage at which they conduct this much. The textbook's critical voltage lies above
-the working point of circuits of this impedance and would not limit at all."""
+the working point of circuits of this impedance and would not limit at all. It holds where junctions work above
+about 0.3 uA (this conductance times kT/q)."""
 
 NO_UNKNOWN = -1
 """Index that stands for ground."""

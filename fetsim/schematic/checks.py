@@ -57,6 +57,9 @@ def _references(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     for name, node in unit.probes.items():
         if node not in nodes:
             yield "probes", name, _unknown("node", node, nodes)
+    for stage in unit.stages:
+        if stage.output_node is not None and stage.output_node not in nodes:
+            yield f"stages.{stage.name}", "output_node", _unknown("node", stage.output_node, nodes)
 
 
 def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
@@ -65,8 +68,11 @@ def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     fets = [part.designator for part in parts if part.kind == "jfet"]
     if unit.gain_cell.fet not in fets:
         yield "gain_cell", "fet", _unknown("JFET", unit.gain_cell.fet, fets)
-    if unit.gain_cell.control_node not in _nodes(parts):
-        yield "gain_cell", "control_node", _unknown("node", unit.gain_cell.control_node, _nodes(parts))
+    nodes, cell = _nodes(parts), unit.gain_cell
+    named = [("control_node", cell.control_node), *(("rectifier_nodes", node) for node in cell.rectifier_nodes)]
+    for key, node in [*named, ("tap_node", cell.tap_node)]:
+        if node is not None and node not in nodes:
+            yield "gain_cell", key, _unknown("node", node, nodes)
 
 
 def _ports(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:

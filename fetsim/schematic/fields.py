@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import Annotated, Any, TypeVar, get_args
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, PlainValidator, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, ErrorDetails, core_schema
 
 from fetsim.errors import InputError
@@ -55,13 +56,31 @@ def suggestion(word: str, choices: Iterable[str]) -> str:
 @lru_cache
 def quantities(model: type[Table]) -> Mapping[str, str]:
     """Key -> quantity, for every key of a table that holds an amount."""
-    found = {}
-    for key, info in model.model_fields.items():
-        marks = [*info.metadata, *(mark for choice in get_args(info.annotation) for mark in get_args(choice))]
-        for mark in marks:
-            if isinstance(mark, Within):
-                found[key] = mark.quantity
-    return found
+    found = {key: within(info) for key, info in model.model_fields.items()}
+    return {key: amount.quantity for key, amount in found.items() if amount is not None}
+
+
+def within(info: FieldInfo) -> "Within | None":
+    """The range of a key that holds an amount; None for any other key."""
+    return next((mark for mark in _marks(info) if isinstance(mark, Within)), None)
+
+
+def form(info: FieldInfo) -> "Form | None":
+    """How a key that holds no amount is written, where its type does not tell."""
+    return next((mark for mark in _marks(info) if isinstance(mark, Form)), None)
+
+
+def _marks(info: FieldInfo) -> list[Any]:
+    """What stands beside the type of a key, or beside the types between which it may choose."""
+    return [*info.metadata, *(mark for choice in get_args(info.annotation) for mark in get_args(choice))]
+
+
+@dataclass(frozen=True)
+class Form:
+    """How the value of a key is written, in words, and the words it may be where they are few."""
+
+    words: str
+    choices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -124,12 +143,12 @@ def _known_taper(text: str) -> str:
     return text
 
 
-Text = Annotated[str, AfterValidator(_line_of_text)]
-Name = Annotated[str, AfterValidator(_name)]
-Node = Annotated[str, BeforeValidator(_digits), AfterValidator(_node)]
-TwoNodes = tuple[Node, Node]
-Taper = Annotated[str, AfterValidator(_known_taper)]
-Spread = Annotated[Tolerance, PlainValidator(_tolerance)]
+Text = Annotated[str, AfterValidator(_line_of_text), Form("text in quotes, one line")]
+Name = Annotated[str, AfterValidator(_name), Form(f"a name: {NAME_RULE}")]
+Node = Annotated[str, BeforeValidator(_digits), AfterValidator(_node), Form('a node, as "a"; "0" is ground')]
+TwoNodes = Annotated[tuple[Node, Node], Form('two nodes, as ["a", "b"]; "0" is ground')]
+Taper = Annotated[str, AfterValidator(_known_taper), Form("one of the tapers", tuple(TAPERS))]
+Spread = Annotated[Tolerance, PlainValidator(_tolerance), Form("5%, -20/+80% or a letter of IEC 60062 such as J")]
 
 Ohm = Annotated[float, Within("ohm", 1e-3, 1e12)]
 Farad = Annotated[float, Within("farad", 1e-16, 1.0)]

@@ -83,6 +83,8 @@ class Stage:
     name: str
     about: str
     parts: tuple[Part, ...]
+    output_node: str | None = None
+    """Where its output is measured, if the file says so."""
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,10 @@ class GainCell:
 
     fet: str
     control_node: str
+    tap_node: str | None = None
+    """Where the sidechain is fed from, if the file says so,"""
+    rectifier_nodes: tuple[str, ...] = ()
+    """and the driven sides of the rectifier."""
 
 
 @dataclass(frozen=True)

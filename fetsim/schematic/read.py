@@ -37,7 +37,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         source=top.source,
         temperature_c=top.temperature_c,
         full_scale_dbu=top.full_scale_dbu,
-        gain_cell=None if top.gain_cell is None else GainCell(top.gain_cell.fet, top.gain_cell.control_node),
+        gain_cell=None if top.gain_cell is None else GainCell(**dict(top.gain_cell)),
         controls=controls,
         banks=banks,
         probes=top.probes,
@@ -106,7 +106,8 @@ class _Reader:
                     self.broken.append(sketch_part(designator, name, raw_part))
                 else:
                     parts.append(part)
-            stages.append(Stage(name, "" if table is None else table.about, tuple(parts)))
+            about, output_node = ("", None) if table is None else (table.about, table.output_node)
+            stages.append(Stage(name, about, tuple(parts), output_node))
         return tuple(stages)
 
     def banks(self, stages: tuple[Stage, ...]) -> dict[str, SwitchBank]:

@@ -1,258 +1,60 @@
-"""The keys of unit files and device sheets: of which kind of part, in which quantity, within which limits."""
+"""The keys of a unit file: those of the unit itself here, those of parts and of device sheets in files of their own."""
 
-from math import inf
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StrictBool
-
-from fetsim.schematic.fields import (
-    Ampere,
-    Celsius,
-    CurrentGain,
-    Farad,
-    Fraction,
-    Henry,
-    Ideality,
-    Name,
-    Node,
-    Ohm,
-    Positive,
-    Rail,
-    Spread,
-    Table,
-    Taper,
-    Text,
-    TwoNodes,
-    Watt,
-    Within,
-)
-
-
-class PartTable(Table):
-    """Keys that every part has."""
-
-    kind: str
-    about: Text = ""
-    source: Text = ""
-
-
-class RatedTable(PartTable):
-    """What a part can stand."""
-
-    power_rating: Watt | None = None
-    voltage_rating: Positive | None = None
-    current_rating: Ampere | None = None
-
-
-class ValuedTable(RatedTable):
-    """A part with one main value that has a tolerance."""
-
-    tolerance: Spread | None = None
-
-
-class ResistorTable(ValuedTable):
-    value: Ohm
-    nodes: TwoNodes
-
-
-class CapacitorTable(ValuedTable):
-    value: Farad
-    nodes: TwoNodes
-
-
-class InductorTable(ValuedTable):
-    value: Henry
-    resistance: Ohm
-    nodes: TwoNodes
-
-
-class AnodeCathode(Table):
-    anode: Node
-    cathode: Node
-
-
-class TransistorNodes(Table):
-    collector: Node
-    base: Node
-    emitter: Node
-
-
-class FetNodes(Table):
-    drain: Node
-    gate: Node
-    source: Node
-
-
-class TrackNodes(Table):
-    top: Node
-    wiper: Node
-    bottom: Node
-
-
-class WindingNodes(Table):
-    primary: TwoNodes
-    secondary: TwoNodes
-
-
-class AmplifierNodes(Table):
-    out: Node
-    plus: Node
-    minus: Node = "0"
-    reference: Node = "0"
-
-
-class DevicePartTable(PartTable):
-    """A part with a device sheet; ``figures`` are those figures of the sheet that differ in this one part."""
-
-    device: Text
-    figures: dict[str, Any] = Field(default_factory=dict)
-
-
-class DiodeTable(DevicePartTable):
-    nodes: AnodeCathode
-
-
-class JfetTable(DevicePartTable):
-    nodes: FetNodes
-
-
-class BjtTable(DevicePartTable):
-    nodes: TransistorNodes
-
-
-class TurningTable(ValuedTable):
-    """What potentiometers and rheostats share: a control with its taper, or a fixed electrical fraction."""
-
-    value: Ohm
-    taper: Taper = "linear"
-    control: Name | None = None
-    direction: Literal["rising", "falling"] = "rising"
-    fraction: Fraction | None = None
-
-
-class PotentiometerTable(TurningTable):
-    nodes: TrackNodes
-
-
-class RheostatTable(TurningTable):
-    nodes: TwoNodes
-
-
-class TransformerTable(RatedTable):
-    nodes: WindingNodes
-    ratio: Annotated[float, Within("plain", 1e-3, 1e3)]
-    primary_resistance: Ohm
-    secondary_resistance: Ohm
-    leakage: Henry
-    magnetising: Henry
-    saturation_flux: Annotated[float, Within("weber", 1e-6, 100.0)]
-    winding_capacitance: Farad
-
-
-class SupplyTable(ValuedTable):
-    node: Node
-    voltage: Rail
-    resistance: Ohm
-
-
-class InputTable(PartTable):
-    nodes: TwoNodes
-    source_resistance: Ohm
-    balanced: StrictBool = False
-
-
-class OutputTable(PartTable):
-    nodes: TwoNodes
-    load: Ohm
-
-
-class SwitchTable(PartTable):
-    bank: Name
-    poles: Annotated[tuple[TwoNodes, ...], Field(min_length=1)]
-
-
-class AmplifierTable(PartTable):
-    nodes: AmplifierNodes
-    gain: Annotated[float, Within("plain", -1e9, 1e9)]
-    output_resistance: Ohm
-
-
-class LimitTable(Table):
-    """One line of a datasheet."""
-
-    min: float | str | None = None
-    typ: float | str | None = None
-    max: float | str | None = None
-    at: Text = ""
-
-
-class SheetTable(Table):
-    """Keys that every device sheet has."""
-
-    kind: str
-    about: Text = ""
-    source: Text
-    reference_temperature_c: Annotated[float, Within("plain", 0.0, 60.0)] = 26.85
-    band_gap: Annotated[float, Within("electronvolt", 0.3, 5.0)] = 1.12
-    power_rating: Watt | None = None
-    voltage_rating: Positive | None = None
-    current_rating: Ampere | None = None
-    limits: dict[str, LimitTable] = Field(default_factory=dict)
-
-
-class JfetSheet(SheetTable):
-    polarity: Literal["n", "p"]
-    i_dss: Ampere
-    pinch_off_voltage: Annotated[float, Within("volt", -50.0, 50.0)]
-    channel_slope: Annotated[float, Within("per_volt", 0.0, 1.0)] = 0.0
-    gate_saturation_current: Ampere
-    gate_ideality: Ideality = 1.0
-    gate_source_capacitance: Farad
-    gate_drain_capacitance: Farad
-
-
-class BjtSheet(SheetTable):
-    polarity: Literal["npn", "pnp"]
-    saturation_current: Ampere
-    current_gain: CurrentGain
-    reverse_current_gain: CurrentGain
-    early_voltage: Annotated[float, Within("volt", 1.0, 1e6)] = inf
-    base_emitter_capacitance: Farad
-    base_collector_capacitance: Farad
-
-
-class DiodeSheet(SheetTable):
-    saturation_current: Ampere
-    ideality: Ideality
-    junction_capacitance: Farad
-
-
-class ZenerSheet(DiodeSheet):
-    zener_voltage: Annotated[float, Within("volt", 0.5, 1000.0)]
-    test_current: Annotated[float, Within("ampere", 1e-6, 10.0)]
-    dynamic_resistance: Annotated[float, Within("ohm", 1e-2, 1e5)]
-    temperature_coefficient: Annotated[float, Within("volt_per_kelvin", -1.0, 1.0)] = 0.0
+from pydantic import Field
+
+from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, Within
+from fetsim.schematic.part_tables import MAIN_KEYS, PARTS, WIRING_KEYS, ValuedTable
+from fetsim.schematic.sheet_tables import LIMITS, SHEETS, SheetTable
+
+__all__ = [
+    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "ControlTable", "GainCellTable",
+    "SheetTable", "StageTable", "UnitTable", "ValuedTable",
+]  # fmt: skip
 
 
 class ControlTable(Table):
-    about: Text = ""
-    position: Fraction
-    role: Literal["panel", "trim"] = "panel"
+    """A knob or trimmer, [controls]."""
+
+    about: Text = Field(default="", description="what it does")
+    position: Fraction = Field(description="0 fully counter-clockwise to 1 fully clockwise")
+    role: Literal["panel", "trim"] = Field(default="panel", description="on the panel, or a trimmer inside")
 
 
 class BankTable(Table):
-    about: Text = ""
-    closed: tuple[Name, ...] = ()
+    """Switches that belong together, [switches]; any subset may be closed."""
+
+    about: Text = Field(default="", description="what they do")
+    closed: Annotated[tuple[Name, ...], Form('a list of switches, as ["S1", "S3"]')] = Field(
+        default=(), description="those that are closed"
+    )
 
 
 class GainCellTable(Table):
-    fet: Name
-    control_node: Node
+    """Where the gain reduction happens, [gain_cell]."""
+
+    fet: Name = Field(description="the JFET that does it")
+    control_node: Node = Field(description="node of the control voltage, the one at the timing capacitor")
+    tap_node: Node | None = Field(
+        default=None,
+        description="node from which the sidechain is fed; left out: the output of the stage behind the FET's",
+    )
+    rectifier_nodes: Annotated[tuple[Node, ...], Form('a list of nodes, as ["a", "b"]')] = Field(
+        default=(),
+        description="driven sides of the rectifier; left out: found by walking back from the control node to the first "
+        "diodes or emitters",
+    )
 
 
 class StageTable(Table):
-    about: Text = ""
-    parts: dict[str, Any]
+    """A named group of parts, [stages.NAME]; stages meet by sharing nodes."""
+
+    about: Text = Field(default="", description="what the stage does")
+    output_node: Node | None = Field(
+        default=None, description="node at which its output is measured; left out: the one shared with the next stage"
+    )
+    parts: Annotated[dict[str, Any], Form("a table of parts")] = Field(description="designator -> part")
 
 
 class UnitTable(Table):
@@ -261,70 +63,28 @@ class UnitTable(Table):
     Its tables of named things are read one by one, so that each mistake stays alone.
     """
 
-    name: Text
-    about: Text = ""
-    source: Text = ""
-    temperature_c: Celsius = 25.0
-    full_scale_dbu: Annotated[float, Within("plain", -60.0, 60.0)] = 18.0
-    gain_cell: GainCellTable | None = None
-    controls: dict[str, Any] = Field(default_factory=dict)
-    switches: dict[str, Any] = Field(default_factory=dict)
-    probes: dict[Name, Node] = Field(default_factory=dict)
-    stages: dict[str, Any]
-    devices: dict[str, Any] = Field(default_factory=dict)
+    name: Text = Field(description="what the unit is called")
+    about: Text = Field(default="", description="what the unit is")
+    source: Text = Field(default="", description="where its values come from")
+    temperature_c: Celsius = Field(default=25.0, description="temperature of all parts in degrees Celsius")
+    full_scale_dbu: Annotated[float, Within("plain", -60.0, 60.0)] = Field(
+        default=18.0, description="level in dBu at input and output that 0 dBFS in a file stands for"
+    )
+    gain_cell: GainCellTable | None = Field(default=None, description="where the gain reduction happens")
+    controls: Annotated[dict[str, Any], Form("a table of controls")] = Field(
+        default_factory=dict, description="name -> control"
+    )
+    switches: Annotated[dict[str, Any], Form("a table of banks")] = Field(
+        default_factory=dict, description="name -> bank of switches"
+    )
+    probes: Annotated[dict[Name, Node], Form('a table of nodes, as { divider = "dr" }')] = Field(
+        default_factory=dict, description="names for nodes worth watching"
+    )
+    stages: Annotated[dict[str, Any], Form("a table of stages")] = Field(description="name -> stage with its parts")
+    devices: Annotated[dict[str, Any], Form("a table of device sheets")] = Field(
+        default_factory=dict, description="name -> device sheet, beside those of the library"
+    )
 
-
-PARTS: dict[str, type[PartTable]] = {
-    "resistor": ResistorTable,
-    "capacitor": CapacitorTable,
-    "inductor": InductorTable,
-    "diode": DiodeTable,
-    "zener": DiodeTable,
-    "jfet": JfetTable,
-    "bjt": BjtTable,
-    "potentiometer": PotentiometerTable,
-    "rheostat": RheostatTable,
-    "transformer": TransformerTable,
-    "supply": SupplyTable,
-    "input": InputTable,
-    "output": OutputTable,
-    "switch": SwitchTable,
-    "amplifier": AmplifierTable,
-}
-
-SHEETS: dict[str, type[SheetTable]] = {
-    "jfet": JfetSheet,
-    "bjt": BjtSheet,
-    "diode": DiodeSheet,
-    "zener": ZenerSheet,
-}
-
-LIMITS: dict[str, dict[str, str]] = {
-    "jfet": {"i_dss": "ampere", "v_gs_off": "volt", "r_ds_on": "ohm", "g_fs": "siemens"},
-    "bjt": {"current_gain": "plain"},
-    "diode": {"forward_voltage": "volt", "reverse_current": "ampere"},
-    "zener": {"zener_voltage": "volt", "dynamic_resistance": "ohm"},
-}
-"""Lines of a datasheet that a sheet may give as limits, with their quantity."""
 
 UNIT_KEYS = ("name", "about", "temperature_c", "full_scale_dbu")
 """Settings of a whole unit."""
-
-MAIN_KEYS = {
-    "resistor": "value",
-    "capacitor": "value",
-    "inductor": "value",
-    "potentiometer": "value",
-    "rheostat": "value",
-    "supply": "voltage",
-    "output": "load",
-    "amplifier": "gain",
-    "diode": "device",
-    "zener": "device",
-    "jfet": "device",
-    "bjt": "device",
-}
-"""The key that a bare designator stands for in a change; the other kinds have none."""
-
-WIRING_KEYS = ("kind", "nodes", "node", "poles", "bank", "balanced")
-"""Keys that a change cannot touch: they are the circuit's topology."""

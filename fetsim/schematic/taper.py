@@ -38,3 +38,12 @@ TAPERS: dict[str, Callable[[float], float]] = {
     "reverse-log": _reverse(_log),
     "reverse-audio": _reverse(_audio),
 }
+
+SHAPES = {
+    "linear": "in proportion",
+    "log": "smooth, slow first",
+    "audio": "two straight pieces, slow first",
+    "reverse-log": "smooth, fast first",
+    "reverse-audio": "two straight pieces, fast first",
+}
+"""The tapers in words."""

@@ -1,4 +1,4 @@
-"""From the schematic to the circuit that the engine solves: the one place where the two rooms meet.
+"""From the schematic to the circuit that the engine solves: the one place where parts become the engine's elements.
 
 Every part always gives the same elements on the same nodes, whatever its value, its control or its switch
 says, so a change of values keeps the circuit's topology. Two small departures from the ideal make that
@@ -21,7 +21,6 @@ from fetsim.schematic.temperature import figures_at
 CLOSED_OHM = 50e-3
 OPEN_OHM = 1e12
 SHORTEST_LEG_OHM = 0.5
-SECONDARY_CAPACITANCE = 0.2  # of the winding capacitance, across the secondary
 
 
 def build_circuit(unit: UnitData) -> Circuit:
@@ -145,7 +144,7 @@ def _transformer(unit: UnitData, part: Part) -> list[Element]:
             saturation_flux_vs=v["saturation_flux"],
             secondary_resistance_ohm=v["secondary_resistance"],
             primary_capacitance_f=v["winding_capacitance"],
-            secondary_capacitance_f=SECONDARY_CAPACITANCE * v["winding_capacitance"],
+            secondary_capacitance_f=v["secondary_capacitance_ratio"] * v["winding_capacitance"],
         )
     ]
 

@@ -44,5 +44,6 @@ def with_node_called(folder, name):
 
 def without_gain_cell(folder):
     """The teaching unit, its gain cell not named."""
-    lines = ("[gain_cell]\n", 'fet = "J1"\n', 'control_node = "ctl"\n')
-    return load_unit(changed_text(folder, *(text for line in lines for text in (line, ""))))
+    text = load_unit("teaching").text
+    cell = text[text.index("[gain_cell]") : text.index("[probes]")]
+    return load_unit(changed_text(folder, cell, ""))

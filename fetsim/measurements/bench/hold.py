@@ -154,13 +154,17 @@ def _gate_source_v(bench: Bench) -> float:
 
 
 def _with_large_capacitor(circuit: Circuit, node: str, unit: str) -> Circuit:
+    """The capacitor from the node to ground becomes a large one; failing that, the one to any other node.
+
+    A capacitor to another node holds the control as still as that node stands.
+    """
     at_node = [e for e in circuit.elements if e.kind == "capacitor" and node in e.nodes]
     if not at_node:
         raise InputError(
-            f"{unit}: there is no capacitor at the control node {node}, so its voltage cannot be held; check "
-            "control_node in [gain_cell]"
+            f"{unit}: there is no capacitor at the control node {node}, so its voltage cannot be held; name the node "
+            "at the timing capacitor as control_node in [gain_cell]"
         )
-    largest = max(at_node, key=lambda e: e.values["capacitance_f"])
+    largest = max(at_node, key=lambda e: (GROUND in e.nodes, e.values["capacitance_f"]))
     return Circuit(tuple(_enlarged(e) if e is largest else e for e in circuit.elements))
 
 

@@ -2,8 +2,8 @@
 
 Read from the unit's data, so that any unit with a [gain_cell] can be explained: the control node is named there; what
 drives it is found by walking from it through resistors, tracks, coils and switches to the first diodes (or emitters)
-and looking at their other side; the tap is the output of the stage after the gain cell's. A probe called ``preamp`` or
-``rectifier`` in [probes] has the first word, and whatever the user names has the last.
+and looking at their other side; the tap is the output of the stage after the gain cell's. ``tap_node`` and
+``rectifier_nodes`` in [gain_cell] have the first word, and whatever the user names has the last.
 """
 
 from collections.abc import Iterable, Sequence
@@ -15,7 +15,6 @@ from fetsim.measurements.levels.procedure import stage_outputs
 from fetsim.rig.points import Point, find_point, output_point
 from fetsim.schematic.unit import GainCell, Part, Unit
 
-TAP_PROBE, RECTIFIER_PROBE = "preamp", "rectifier"
 DIRECT = ("resistor", "potentiometer", "rheostat", "inductor", "switch")
 """Parts that a rectified voltage passes on its way to the control node."""
 TURNS = {"diode": ("anode", "cathode"), "bjt": ("base", "emitter")}
@@ -57,8 +56,8 @@ def loop_points(unit: Unit, *, tap: str | None = None, rectifier: Sequence[str] 
 
 
 def _tap(unit: Unit, cell: GainCell) -> Point:
-    if TAP_PROBE in unit.probes:
-        return find_point(unit, TAP_PROBE)
+    if cell.tap_node is not None:
+        return find_point(unit, cell.tap_node)
     fet = unit.parts[cell.fet]
     try:
         outputs = stage_outputs(unit)
@@ -70,8 +69,8 @@ def _tap(unit: Unit, cell: GainCell) -> Point:
 
 
 def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
-    if RECTIFIER_PROBE in unit.probes:
-        return (unit.probes[RECTIFIER_PROBE],)
+    if cell.rectifier_nodes:
+        return cell.rectifier_nodes
     rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
     near = _reached(unit, cell.control_node, {GROUND, *rails})
     for kind, terminals in TURNS.items():

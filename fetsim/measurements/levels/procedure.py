@@ -1,8 +1,9 @@
 """Level plan: what each stage of the signal path carries at a chosen drive, where it clips, how far down its noise is.
 
-The measuring point of a stage is its output: the node that it shares with the stage after it, as the unit file lists
-them, from the one with the input to the one with the output (whose point is the output itself). A node that the stage
-after next touches too belongs to the later stage. Where a file gives no such chain, name the points.
+The measuring point of a stage is its output: ``output_node`` of the stage in the unit file, or the node that it shares
+with the stage after it, as the file lists them, from the one with the input to the one with the output (whose point is
+the output itself). A node that the stage after next touches too belongs to the later stage. Where a file gives no such
+chain, name the points.
 
 Nominal levels are those of a steady 1 kHz tone with the loop at work, its gain reduction settled. Clip levels are
 found with the sidechain without effect and count only what the stage itself adds (see ``clipping``); noise is that of
@@ -123,19 +124,26 @@ def stage_outputs(unit: Unit) -> list[tuple[str, Point]]:
     """
     names = [stage.name for stage in unit.stages]
     first, last = names.index(unit.input.stage), names.index(unit.output.stage)
+    if last < first:
+        raise InputError(
+            f"{unit.name}: lists stage {names[last]} with the output before stage {names[first]} with the input; list "
+            "stages from input to output, or name the points in signal order"
+        )
     path = unit.stages[first : last + 1]
     nodes = [{node for part in stage.parts for node in part.nodes.values()} for stage in path]
     rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
     found = []
     for number, stage in enumerate(path[:-1]):
+        if stage.output_node is not None:
+            found.append((stage.name, find_point(unit, stage.output_node)))
+            continue
         later = nodes[number + 2] if number + 2 < len(path) else set()
         shared = sorted((nodes[number] & nodes[number + 1]) - later - rails - {GROUND})
         if len(shared) != 1:
             raise InputError(
                 f"{unit.name}: the output of stage {stage.name} cannot be told ({len(shared)} nodes lead on to "
-                f"{path[number + 1].name}); name the points in signal order"
+                f"{path[number + 1].name}); give output_node in [stages.{stage.name}], or name the points "
+                "in signal order"
             )
         found.append((stage.name, Point(shared[0], shared[0])))
-    if not path:
-        raise InputError(f"{unit.name}: lists its output before its input; name the points in signal order")
     return [*found, (path[-1].name, output_point(unit))]

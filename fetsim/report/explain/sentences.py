@@ -37,7 +37,7 @@ def told(one: Explanation) -> Mapping[str, Told]:
     output = points.output.plus if len(points.output.nodes) == 1 else f"{points.output.plus} - {points.output.minus}"
     return {
         "source": Told("Source", "input", _source(one)),
-        "tap": Told("Preamp output" if points.tap.name == "preamp" else "Tap", points.tap.plus, _tap(one)),
+        "tap": Told("Sidechain tap", points.tap.plus, _tap(one)),
         "rectifier": Told("Rectifier input", rectifier, _rectifier(one)),
         "control": Told("Control voltage", points.control.plus, _control(one)),
         "channel": Told("Channel resistance", fet, _channel(figures)),

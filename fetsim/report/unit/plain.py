@@ -1,6 +1,7 @@
 """A unit, a part, a device sheet as plain tables for JSON. Numbers in SI units, each beside its unit."""
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from math import isinf
 from typing import Any
 
@@ -28,7 +29,7 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
         "file": str(unit.path),
         "temperature_c": unit.temperature_c,
         "full_scale_dbu": unit.full_scale_dbu,
-        "gain_cell": None if cell is None else {"fet": cell.fet, "control_node": cell.control_node},
+        "gain_cell": None if cell is None else asdict(cell),
         "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(unit)],
         "signal_order": list(flow.order),
         "links": [

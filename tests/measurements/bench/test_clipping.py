@@ -132,6 +132,21 @@ def test_stages_that_cannot_be_told(tmp_path):
     both = load_unit(changed_text(tmp_path, 'plus = "dr"', 'plus = "dr", minus = "inp"'))
     with pytest.raises(InputError, match=r"output of stage divider cannot be told \(2 nodes lead on to amplifier\)"):
         measure_levels(both)
+    stage = "[stages.divider]"
+    told = load_unit(
+        changed_text(tmp_path, 'plus = "dr"', 'plus = "dr", minus = "inp"', stage, f'{stage}\noutput_node = "dr"')
+    )
+    assert [point.name for _, point in stage_outputs(told)] == ["dr", "output"]
+
+
+def test_stages_listed_against_the_signal(tmp_path):
+    text = load_unit("teaching").text
+    first, second = text.index("[stages.divider]"), text.index("[stages.amplifier]")
+    third = text.index("[stages.rectifier]")
+    path = tmp_path / "unit.toml"
+    path.write_text(text[:first] + text[second:third] + text[first:second] + text[third:], encoding="utf-8")
+    with pytest.raises(InputError, match="lists stage amplifier with the output before stage divider with the input"):
+        stage_outputs(load_unit(path))
 
 
 def test_point_without_signal(dunlin):

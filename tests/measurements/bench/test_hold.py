@@ -64,3 +64,11 @@ def test_units_that_cannot_be_held(tmp_path):
     bare_node = load_unit(changed_text(tmp_path, 'control_node = "ctl"', 'control_node = "vb"'))
     with pytest.raises(InputError, match="no capacitor at the control node vb"):
         hold(Bench(bare_node), 3.0)
+
+
+def test_a_larger_capacitor_to_a_node_that_moves_does_not_hold_the_control(tmp_path):
+    timing = 'C2 = { kind = "capacitor"'
+    other = 'C3 = { kind = "capacitor", value = "1u", nodes = ["ctl", "rc"] }'
+    held = hold_at(Bench(load_unit(changed_text(tmp_path, timing, f"{other}\n{timing}")), "draft"), -4.2)
+    assert held.circuit.element("C2").values["capacitance_f"] == pytest.approx(150.0)
+    assert held.circuit.element("C3").values["capacitance_f"] == 1e-6

@@ -1,5 +1,6 @@
 """A burst round the loop: known traces, circuits done by hand, and the cases in which nothing or too much happens."""
 
+import re
 from dataclasses import replace
 from math import asin, inf, log10, pi, sqrt
 
@@ -249,11 +250,22 @@ def test_phase_and_frequency_are_played(teaching):
     assert one.figures.control.t63_s < teaching.figures.control.t63_s  # a crest reaches the rectifier at once
 
 
-def test_points_are_found_without_probes(tmp_path):
-    text = load_unit("teaching").text
-    probes = text[text.index("[probes]") : text.index("[devices.")]
-    points = loop_points(load_unit(changed_text(tmp_path, probes, "")))
-    assert points.tap.name == "output" and [one.name for one in points.rectifier] == ["an"]
+@pytest.mark.parametrize(("name", "rectifier"), [("teaching", ["an"]), ("dunlin", ["an1", "an2"])])
+def test_points_that_the_file_names_are_those_that_are_found_without(name, rectifier, tmp_path):
+    unit = load_unit(name)
+    named = loop_points(unit)
+    bare = tmp_path / "bare.toml"
+    bare.write_text(re.sub(r"(?m)^(tap_node|rectifier_nodes|preamp) = .*$", "", unit.text), encoding="utf-8")
+    found = loop_points(load_unit(bare))
+    assert load_unit(bare).gain_cell.tap_node is None and load_unit(bare).gain_cell.rectifier_nodes == ()
+    assert named.tap.plus == found.tap.plus == "po"
+    assert [one.plus for one in named.rectifier] == [one.plus for one in found.rectifier] == rectifier
+
+
+def test_a_probe_has_no_say_by_its_name(tmp_path):
+    path = changed_text(tmp_path, 'preamp = "po"', 'preamp = "dr"', 'rectifier = "an"', 'rectifier = "rc"')
+    points = loop_points(load_unit(path))
+    assert points.tap.plus == "po" and [one.plus for one in points.rectifier] == ["an"]
 
 
 def test_points_can_be_named():

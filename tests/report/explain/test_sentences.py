@@ -40,7 +40,7 @@ def test_every_trace_has_one_sentence(dunlin, loud):
             assert row.sentence.endswith(".") and ". " not in row.sentence
             assert "None" not in row.sentence and "nan" not in row.sentence and "inf" not in row.sentence
     assert told(dunlin)["rectifier"].where == "an1, an2"
-    assert told(dunlin)["tap"].title == "Preamp output"
+    assert told(dunlin)["tap"].title == "Sidechain tap"
 
 
 def test_sentences_tell_the_figures(dunlin):

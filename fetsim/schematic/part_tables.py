@@ -1,0 +1,303 @@
+"""The keys of each kind of part in a unit file: what they mean, in which quantity, within which limits."""
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field, StrictBool
+
+from fetsim.schematic.fields import (
+    Ampere,
+    Farad,
+    Form,
+    Fraction,
+    Henry,
+    Name,
+    Node,
+    Ohm,
+    Positive,
+    Rail,
+    Spread,
+    Table,
+    Taper,
+    Text,
+    TwoNodes,
+    Watt,
+    Within,
+)
+
+
+class PartTable(Table):
+    """Keys that every part has."""
+
+    example: ClassVar[str]
+    """A line that makes such a part."""
+
+    kind: str = Field(description="the kind of part")
+    about: Text = Field(default="", description="what the part is for")
+    source: Text = Field(default="", description="where its value comes from")
+
+
+class RatedTable(PartTable):
+    """What a part can stand."""
+
+    power_rating: Watt | None = Field(default=None, description="heat that it stands for good")
+    voltage_rating: Positive | None = Field(default=None, description="voltage that it stands")
+    current_rating: Ampere | None = Field(default=None, description="current that it stands")
+
+
+class ValuedTable(RatedTable):
+    """A part with one main value that has a tolerance."""
+
+    tolerance: Spread | None = Field(
+        default=None, description="how far the part may lie from its value; told, not simulated"
+    )
+
+
+class ResistorTable(ValuedTable):
+    """A resistor."""
+
+    example = 'R1 = { kind = "resistor", value = "4k7", nodes = ["a", "b"], tolerance = "1%" }'
+
+    value: Ohm = Field(description="resistance")
+    nodes: TwoNodes = Field(description="its two ends")
+
+
+class CapacitorTable(ValuedTable):
+    """A capacitor, ideal."""
+
+    example = 'C1 = { kind = "capacitor", value = "220n", nodes = ["a", "0"], voltage_rating = "63V" }'
+
+    value: Farad = Field(description="capacitance")
+    nodes: TwoNodes = Field(description="its two ends")
+
+
+class InductorTable(ValuedTable):
+    """A coil with the resistance of its winding."""
+
+    example = 'L1 = { kind = "inductor", value = "5mH", resistance = "3", nodes = ["a", "b"] }'
+
+    value: Henry = Field(description="inductance")
+    resistance: Ohm = Field(description="resistance of the winding")
+    nodes: TwoNodes = Field(description="its two ends")
+
+
+class AnodeCathode(Table):
+    anode: Node = Field(description="where forward current enters")
+    cathode: Node = Field(description="where forward current leaves")
+
+
+class TransistorNodes(Table):
+    collector: Node = Field(description="collector")
+    base: Node = Field(description="base")
+    emitter: Node = Field(description="emitter")
+
+
+class FetNodes(Table):
+    drain: Node = Field(description="one end of the channel")
+    gate: Node = Field(description="gate")
+    source: Node = Field(description="the other end of the channel")
+
+
+class TrackNodes(Table):
+    top: Node = Field(description="end of the track that the wiper reaches fully clockwise (direction rising)")
+    wiper: Node = Field(description="wiper")
+    bottom: Node = Field(description="the other end of the track")
+
+
+class WindingNodes(Table):
+    primary: TwoNodes = Field(description="ends of the primary, start of the winding first")
+    secondary: TwoNodes = Field(description="ends of the secondary, start of the winding first")
+
+
+class AmplifierNodes(Table):
+    out: Node = Field(description="output")
+    plus: Node = Field(description="input that is amplified")
+    minus: Node = Field(default="0", description="input that is subtracted")
+    reference: Node = Field(default="0", description="node that the output voltage is counted from")
+
+
+class DevicePartTable(PartTable):
+    """A part with a device sheet; ``figures`` are those figures of the sheet that differ in this one part."""
+
+    device: Text = Field(description="name of its device sheet, in the library or in [devices]")
+    figures: Annotated[dict[str, Any], Form("a table of figures of the sheet, as { ideality = 1.8 }")] = Field(
+        default_factory=dict, description="figures of the sheet that differ in this one part"
+    )
+
+
+class DiodeTable(DevicePartTable):
+    """A junction diode."""
+
+    example = 'D1 = { kind = "diode", device = "1N4148", nodes = { anode = "a", cathode = "b" } }'
+
+    nodes: AnodeCathode
+
+
+class ZenerTable(DevicePartTable):
+    """A zener diode: a junction that breaks down at a voltage."""
+
+    example = 'D2 = { kind = "zener", device = "BZX79-C12", nodes = { anode = "0", cathode = "a" } }'
+
+    nodes: AnodeCathode
+
+
+class JfetTable(DevicePartTable):
+    """A junction FET, n- or p-channel by its sheet."""
+
+    example = 'J1 = { kind = "jfet", device = "J112", nodes = { drain = "a", gate = "b", source = "0" } }'
+
+    nodes: FetNodes
+
+
+class BjtTable(DevicePartTable):
+    """A bipolar transistor, npn or pnp by its sheet."""
+
+    example = 'Q1 = { kind = "bjt", device = "2N3904", nodes = { collector = "a", base = "b", emitter = "c" } }'
+
+    nodes: TransistorNodes
+
+
+class TurningTable(ValuedTable):
+    """What potentiometers and rheostats share: a control with its taper, or a fixed electrical fraction."""
+
+    value: Ohm = Field(description="resistance of the whole track")
+    taper: Taper = Field(default="linear", description="law of the wiper's way along the track as the control turns")
+    control: Name | None = Field(
+        default=None, description="the control in [controls] that turns it; or give a fixed fraction"
+    )
+    direction: Literal["rising", "falling"] = Field(
+        default="rising", description="which way the wiper moves along the track as the control turns clockwise"
+    )
+    fraction: Fraction | None = Field(
+        default=None, description="fixed position of the wiper, 0 (bottom) to 1 (top), instead of the control's"
+    )
+
+
+class PotentiometerTable(TurningTable):
+    """A potentiometer with all three terminals in use."""
+
+    example = (
+        'P1 = { kind = "potentiometer", value = "10k", taper = "log", control = "level", '
+        'nodes = { top = "a", wiper = "b", bottom = "0" } }'
+    )
+
+    nodes: TrackNodes
+
+
+class RheostatTable(TurningTable):
+    """A variable resistor: the part of a track that the wiper has come along."""
+
+    example = 'P2 = { kind = "rheostat", value = "47k", taper = "log", control = "level", nodes = ["a", "b"] }'
+
+    nodes: TwoNodes = Field(description="end of the track and wiper")
+
+
+class TransformerTable(RatedTable):
+    """A transformer with the resistance, leakage, capacitance and saturation of its windings and core."""
+
+    example = (
+        'T1 = { kind = "transformer", ratio = 2.5, primary_resistance = "40", secondary_resistance = "12", '
+        'leakage = "2mH", magnetising = "20H", saturation_flux = "60mVs", winding_capacitance = "150p", '
+        'nodes = { primary = ["a", "0"], secondary = ["b", "0"] } }'
+    )
+
+    nodes: WindingNodes
+    ratio: Annotated[float, Within("plain", 1e-3, 1e3)] = Field(description="turns of the primary over the secondary's")
+    primary_resistance: Ohm = Field(description="resistance of the primary")
+    secondary_resistance: Ohm = Field(description="resistance of the secondary")
+    leakage: Henry = Field(description="leakage inductance, all of it on the primary's side")
+    magnetising: Henry = Field(description="inductance of the primary with the secondary open, small signals")
+    saturation_flux: Annotated[float, Within("weber", 1e-6, 100.0)] = Field(
+        description="flux linkage of the primary at which the core gives way"
+    )
+    winding_capacitance: Farad = Field(description="capacitance across the primary")
+    secondary_capacitance_ratio: Annotated[float, Within("plain", 0.0, 1e3)] = Field(
+        default=0.2, description="capacitance across the secondary over the primary's (the default is a guess)"
+    )
+
+
+class SupplyTable(ValuedTable):
+    """A rail: a voltage against ground behind a resistance."""
+
+    example = 'V1 = { kind = "supply", voltage = "15V", resistance = "1", node = "a" }'
+
+    node: Node = Field(description="the rail")
+    voltage: Rail = Field(description="voltage without load")
+    resistance: Ohm = Field(description="source resistance")
+
+
+class InputTable(PartTable):
+    """The input: where the source is connected. A unit has one."""
+
+    example = 'IN = { kind = "input", nodes = ["a", "b"], source_resistance = "50", balanced = true }'
+
+    nodes: TwoNodes = Field(description="hot and cold")
+    source_resistance: Ohm = Field(description="output resistance of what drives the unit, both legs together")
+    balanced: StrictBool = Field(default=False, description="whether both legs are driven, one against the other")
+
+
+class OutputTable(PartTable):
+    """The output with its load. A unit has one."""
+
+    example = 'OUT = { kind = "output", nodes = ["a", "0"], load = "600" }'
+
+    nodes: TwoNodes = Field(description="hot and cold")
+    load: Ohm = Field(description="resistance of what the unit drives")
+
+
+class SwitchTable(PartTable):
+    """A switch of one or more poles, all open or all closed."""
+
+    example = 'S1 = { kind = "switch", bank = "curve", poles = [["a", "b"], ["c", "0"]] }'
+
+    bank: Name = Field(description="the bank in [switches] that it belongs to")
+    poles: Annotated[tuple[TwoNodes, ...], Field(min_length=1), Form('pairs of nodes, as [["a", "b"], ["c", "d"]]')] = (
+        Field(description="the two nodes of each pole")
+    )
+
+
+class AmplifierTable(PartTable):
+    """An ideal amplifier of finite gain behind an output resistance; no limits, no pole."""
+
+    example = 'A1 = { kind = "amplifier", gain = 25, output_resistance = "75", nodes = { out = "a", plus = "b" } }'
+
+    nodes: AmplifierNodes
+    gain: Annotated[float, Within("plain", -1e9, 1e9)] = Field(description="output voltage over plus less minus")
+    output_resistance: Ohm = Field(description="in series with the output")
+
+
+PARTS: dict[str, type[PartTable]] = {
+    "resistor": ResistorTable,
+    "capacitor": CapacitorTable,
+    "inductor": InductorTable,
+    "diode": DiodeTable,
+    "zener": ZenerTable,
+    "jfet": JfetTable,
+    "bjt": BjtTable,
+    "potentiometer": PotentiometerTable,
+    "rheostat": RheostatTable,
+    "transformer": TransformerTable,
+    "supply": SupplyTable,
+    "input": InputTable,
+    "output": OutputTable,
+    "switch": SwitchTable,
+    "amplifier": AmplifierTable,
+}
+
+MAIN_KEYS = {
+    "resistor": "value",
+    "capacitor": "value",
+    "inductor": "value",
+    "potentiometer": "value",
+    "rheostat": "value",
+    "supply": "voltage",
+    "output": "load",
+    "amplifier": "gain",
+    "diode": "device",
+    "zener": "device",
+    "jfet": "device",
+    "bjt": "device",
+}
+"""The key that a bare designator stands for in a change; the other kinds have none."""
+
+WIRING_KEYS = ("kind", "nodes", "node", "poles", "bank", "balanced")
+"""Keys that a change cannot touch: they are the circuit's topology."""

@@ -1,0 +1,111 @@
+"""The keys of a device sheet, kind by kind: what they mean, in which quantity, within which limits.
+
+Figures hold at the sheet's reference temperature and are those that the simulation uses; ``limits`` are a datasheet's.
+"""
+
+from math import inf
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from fetsim.schematic.fields import Ampere, CurrentGain, Farad, Form, Ideality, Positive, Table, Text, Watt, Within
+
+
+class LimitTable(Table):
+    """One line of a datasheet."""
+
+    min: float | str | None = Field(default=None, description="least value")
+    typ: float | str | None = Field(default=None, description="typical value")
+    max: float | str | None = Field(default=None, description="largest value")
+    at: Text = Field(default="", description="under which conditions, in words")
+
+
+class SheetTable(Table):
+    """Keys that every device sheet has."""
+
+    kind: str = Field(description="the kind of part")
+    about: Text = Field(default="", description="what the type is")
+    source: Text = Field(description="where the figures come from")
+    reference_temperature_c: Annotated[float, Within("plain", 0.0, 60.0)] = Field(
+        default=26.85, description="temperature at which the figures hold"
+    )
+    band_gap: Annotated[float, Within("electronvolt", 0.3, 5.0)] = Field(
+        default=1.12,
+        description="band gap of the semiconductor (silicon by default); sets the rise of leakage with temperature",
+    )
+    power_rating: Watt | None = Field(default=None, description="heat that it stands for good")
+    voltage_rating: Positive | None = Field(default=None, description="voltage that it stands")
+    current_rating: Ampere | None = Field(default=None, description="current that it stands")
+    limits: Annotated[dict[str, LimitTable], Form("a table for each line, as { min = 1, max = 3 }")] = Field(
+        default_factory=dict, description="lines of the datasheet; the figures must lie between them"
+    )
+
+
+class JfetSheet(SheetTable):
+    """A junction FET in the square law."""
+
+    polarity: Literal["n", "p"] = Field(description="n-channel or p-channel")
+    i_dss: Ampere = Field(description="drain current at V_GS = 0 in saturation")
+    pinch_off_voltage: Annotated[float, Within("volt", -50.0, 50.0)] = Field(
+        description="V_GS at which the square law's channel closes; negative for n"
+    )
+    channel_slope: Annotated[float, Within("per_volt", 0.0, 1.0)] = Field(
+        default=0.0, description="rise of the drain current with V_DS, as a share of it"
+    )
+    gate_saturation_current: Ampere = Field(description="saturation current of each of the gate's two junctions")
+    gate_ideality: Ideality = Field(default=1.0, description="ideality of the gate's junctions")
+    gate_source_capacitance: Farad = Field(description="gate to source, constant with voltage")
+    gate_drain_capacitance: Farad = Field(description="gate to drain (a datasheet's reverse transfer capacitance)")
+
+
+class BjtSheet(SheetTable):
+    """A bipolar transistor in the transport model with Early effect."""
+
+    polarity: Literal["npn", "pnp"] = Field(description="npn or pnp")
+    saturation_current: Ampere = Field(description="saturation current of the transport current")
+    current_gain: CurrentGain = Field(description="forward current gain, collector over base")
+    reverse_current_gain: CurrentGain = Field(description="current gain with collector and emitter exchanged")
+    early_voltage: Annotated[float, Within("volt", 1.0, 1e6)] = Field(
+        default=inf, description="sets the rise of the collector current with V_CE"
+    )
+    base_emitter_capacitance: Farad = Field(
+        description="base to emitter, constant: stands for the charge stored at the working point"
+    )
+    base_collector_capacitance: Farad = Field(description="base to collector, constant with voltage")
+
+
+class DiodeSheet(SheetTable):
+    """A junction diode without series resistance."""
+
+    saturation_current: Ampere = Field(description="saturation current of the junction")
+    ideality: Ideality = Field(description="1 to 2: the slope of the junction is this times kT/q")
+    junction_capacitance: Farad = Field(description="across the junction, constant with voltage")
+
+
+class ZenerSheet(DiodeSheet):
+    """A zener diode."""
+
+    zener_voltage: Annotated[float, Within("volt", 0.5, 1000.0)] = Field(description="voltage at the test current")
+    test_current: Annotated[float, Within("ampere", 1e-6, 10.0)] = Field(
+        description="current at which zener voltage and dynamic resistance hold"
+    )
+    dynamic_resistance: Annotated[float, Within("ohm", 1e-2, 1e5)] = Field(description="slope at the test current")
+    temperature_coefficient: Annotated[float, Within("volt_per_kelvin", -1.0, 1.0)] = Field(
+        default=0.0, description="change of the zener voltage with temperature"
+    )
+
+
+SHEETS: dict[str, type[SheetTable]] = {
+    "jfet": JfetSheet,
+    "bjt": BjtSheet,
+    "diode": DiodeSheet,
+    "zener": ZenerSheet,
+}
+
+LIMITS: dict[str, dict[str, str]] = {
+    "jfet": {"i_dss": "ampere", "v_gs_off": "volt", "r_ds_on": "ohm", "g_fs": "siemens"},
+    "bjt": {"current_gain": "plain"},
+    "diode": {"forward_voltage": "volt", "reverse_current": "ampere"},
+    "zener": {"zener_voltage": "volt", "dynamic_resistance": "ohm"},
+}
+"""Lines of a datasheet that a sheet may give as limits, with their quantity."""
