@@ -11,18 +11,17 @@ from fetsim.cli.measure.shared import (
     VersionOption,
     chosen_versions,
     destination,
-    document,
     measured_versions,
     numbers,
     tell_unmeasured,
     unit_files,
     words,
+    write_results,
 )
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
 from fetsim.measurements.bench.subsets import EVERY
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
-from fetsim.report.curve.picture import draw_curves
-from fetsim.report.curve.text import curve_page, curve_rows, left_out, named_curves
+from fetsim.measurements.curve.tables import left_out
 
 
 def curve(
@@ -78,12 +77,6 @@ def curve(
                 equal_db=within, quality=quality, progress=told,
             ),
         )  # fmt: skip
-        first = next(iter(measured.values()))
-        title = f"{first.unit}: static curve at {first.frequency_hz:.6g} Hz"
-        results = {label: one.to_dict() for label, one in measured.items()}
-        write(
-            document("curve", quality, versions, results, problems), curve_rows(measured),
-            lambda: draw_curves(named_curves(measured), title),
-        )  # fmt: skip
-    typer.echo(curve_page(measured))
+        page = write_results(write, measured, problems)
+    typer.echo(page)
     tell_unmeasured(problems, [f"left out: {text}" for text in left_out(measured)])

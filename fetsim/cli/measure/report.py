@@ -59,6 +59,13 @@ def report(
         if one.problem:
             print(f"fetsim: {one.name}: not measured: {one.problem}", file=sys.stderr)
     typer.echo(page)
+    crashed = [one for one in sections if one.trace]
+    if crashed:
+        names = ", ".join(one.name for one in crashed)
+        print(f"fetsim: a mistake in the program kept {names} off the page; please send us this:", file=sys.stderr)
+        for one in crashed:
+            print(one.trace, end="", file=sys.stderr)
+        raise typer.Exit(1)
 
 
 @contextmanager

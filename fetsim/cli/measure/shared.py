@@ -1,7 +1,6 @@
 """What all measurements of ``fetsim measure`` share: versions of a unit, numbers in a row, files, the progress bar."""
 
 import csv
-import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -18,7 +17,11 @@ from fetsim.audio.render_file import COMPILING
 from fetsim.cli.options import chosen_unit
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_files import Outputs, writing
+from fetsim.measurements.results.result import Result as MeasuredResult
+from fetsim.measurements.results.result import account_of, picture_of
+from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.plots import picture_kind, save_figure
+from fetsim.report.look.terminal import account_text
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
@@ -128,7 +131,7 @@ def words(text: str | None) -> list[str] | None:
 def destination(
     json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: Iterable[Path],
     pictures: Sequence[Path] = (),
-) -> Iterator[Callable[..., None]]:
+) -> "Iterator[Write]":
     """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
 
     ``inputs`` are all files that it reads, the unit's among them. Gives ``write(document, rows, draw, *draw_more)`` to
@@ -145,9 +148,7 @@ def destination(
         ) -> None:
             if json_to is not None:
                 with writing(json_to):
-                    staged[json_to].write_text(
-                        json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
-                    )
+                    staged[json_to].write_text(json_text(document), encoding="utf-8")
             if csv_to is not None:
                 with writing(csv_to):
                     _write_csv(rows, staged[csv_to])
@@ -157,6 +158,33 @@ def destination(
                         save_figure(make(), staged[path], kinds[path])
 
         yield write
+
+
+Write = Callable[..., None]
+"""Takes a document, rows and a function that draws."""
+
+
+def write_results(write: Write, measured: Mapping[str, MeasuredResult], problems: Mapping[str, str]) -> str:
+    """Write the files of a measurement of one or more versions by what ``destination`` gave; the page to print.
+
+    ``problems``: label -> why a version has no result.
+    """
+    account = account_of(measured)
+    first = next(iter(measured.values()))
+    made = first.provenance
+    whole = {
+        "measurement": first.ROOM,
+        "fetsim": made.fetsim,
+        "unit": made.unit,
+        "quality": made.quality,
+        "versions": [
+            *({"label": label, "changes": one.provenance.changes, **one.to_dict()} for label, one in measured.items()),
+            *({"label": label, "problem": why} for label, why in problems.items()),
+        ],
+        **account.to_dict(),
+    }
+    write(whole, account.records(), lambda: picture_of(measured))
+    return account_text(account)
 
 
 def document(

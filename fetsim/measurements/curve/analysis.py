@@ -20,6 +20,7 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import pdist
 
 from fetsim.errors import InputError
+from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.traces.checks import Samples, not_negative, same_length, samples
 
 LOW_THRESHOLD_DB = 0.5
@@ -48,7 +49,7 @@ class StaticCurve:
     most_gain_reduction_db: float
     most_gain_reduction_at_dbu: float
     bottoms_out_dbu: float | None  # input level from which on the local ratio stays under 1.2
-    reasons: Mapping[str, str]
+    reasons: Mapping[str, Missing]
 
 
 @dataclass(frozen=True)
@@ -95,8 +96,8 @@ def static_curve(output_dbu: ArrayLike, *, level_dbu: ArrayLike, idle_gain_db: f
         largest_ratio_at_dbu=float(middle[flattest]),
         most_gain_reduction_db=float(reduction[most]),
         most_gain_reduction_at_dbu=float(x[most]),
-        reasons={name: reading for name, reading in readings.items() if isinstance(reading, str)},
-        **{name: None if isinstance(reading, str) else reading for name, reading in readings.items()},
+        reasons={name: reading for name, reading in readings.items() if isinstance(reading, Missing)},
+        **{name: None if isinstance(reading, Missing) else reading for name, reading in readings.items()},
     )
 
 
@@ -119,7 +120,7 @@ def ratio_at_reduction(curve: StaticCurve, *, gain_reduction_db: float) -> float
     The slope is interpolated between the middles of the points' intervals.
     """
     level = _threshold(curve.level_dbu, curve.gain_reduction_db, gain_reduction_db)
-    if isinstance(level, str):
+    if isinstance(level, Missing):
         return None
     slope = float(np.interp(level, curve.middle_in_dbu, curve.slope))
     return 1.0 / slope if slope > 0.0 else np.inf
@@ -153,25 +154,37 @@ def equal_curves(curves: Mapping[str, ArrayLike], *, tolerance_db: float) -> tup
     return tuple(groups)
 
 
-def _threshold(x: Samples, reduction: Samples, wanted_db: float) -> float | str:
+def _threshold(x: Samples, reduction: Samples, wanted_db: float) -> float | Missing:
     above = np.flatnonzero(reduction >= wanted_db)
     if not above.size:
-        return f"the gain reduction never reaches {wanted_db:g} dB; go on to higher input levels"
+        return Missing(
+            cause="not reached",
+            text=f"the gain reduction never reaches {wanted_db:g} dB; go on to higher input levels",
+        )
     first = int(above[0])
     if first == 0:
-        return f"the gain reduction is {reduction[0]:.2f} dB at the lowest level already; start lower"
+        return Missing(
+            cause="reached before",
+            text=f"the gain reduction is {reduction[0]:.2f} dB at the lowest level already; start lower",
+        )
     share = (wanted_db - reduction[first - 1]) / (reduction[first] - reduction[first - 1])
     return float(x[first - 1] + share * (x[first] - x[first - 1]))
 
 
-def _bottom(middle: Samples, slope: Samples) -> float | str:
+def _bottom(middle: Samples, slope: Samples) -> float | Missing:
     working = np.flatnonzero(slope < 1.0 / COMPRESSING_RATIO)
     if not working.size:
-        return f"the local ratio never passes {COMPRESSING_RATIO:g}: nothing is compressed"
+        return Missing(
+            cause="nothing to measure",
+            text=f"the local ratio never passes {COMPRESSING_RATIO:g}: nothing is compressed",
+        )
     limit = 1.0 / BOTTOMED_RATIO
     steep = np.flatnonzero(slope < limit)
     last = int(steep[-1])
     if last == slope.size - 1:
-        return f"at the highest level the output still rises by only {slope[-1]:.2f} dB per dB; go on higher"
+        return Missing(
+            cause="not reached",
+            text=f"at the highest level the output still rises by only {slope[-1]:.2f} dB per dB; go on higher",
+        )
     share = (limit - slope[last]) / (slope[last + 1] - slope[last])
     return float(middle[last] + share * (middle[last + 1] - middle[last]))

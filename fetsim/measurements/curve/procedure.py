@@ -8,7 +8,7 @@ be misplaced by up to 0.25 dB).
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -27,8 +27,9 @@ from fetsim.measurements.curve.analysis import (
     ratio_at_reduction,
     static_curve,
 )
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples, positive, samples
+from fetsim.rig.provenance import provenance
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -43,7 +44,7 @@ EQUAL_DB = 0.25  # curves that stay as near as this are called nearly equal
 COMPARED_STEP_DB = 6.0  # between the levels at which all subsets are compared
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SubsetCurve:
     """The curve with one subset of switches closed; arrays run over the input levels, rising."""
 
@@ -63,26 +64,26 @@ class SubsetCurve:
     """Lowest input level at which the output has lost 0.5 dB more than the FET accounts for: a stage clips."""
 
 
-@dataclass(frozen=True)
-class CurveMeasurement:
+@dataclass(frozen=True, kw_only=True)
+class CurveMeasurement(Result):
     """Curves of a unit at one setting of its other controls."""
 
-    unit: str
+    ROOM: ClassVar[str] = "curve"
+
     frequency_hz: float
-    quality: str
     method: str
     """How every level was brought to rest, in words."""
     curves: tuple[SubsetCurve, ...]
+    present: str
+    """The switches as the unit has them closed, named as in ``SubsetCurve``; it need not be among the curves."""
     compared: int
     """Number of subsets looked at for equals; 0 where that was not asked for."""
     equals: tuple[EqualCurves, ...]
-    """Groups of switch subsets whose curves are equal or nearly so."""
+    """Groups of switch subsets whose curves are equal or nearly so,"""
+    equal_db: float
+    """that is, within this at every level compared."""
     left_out: Mapping[str, str]
     """Switch subset -> why it has no curve: it never comes to rest, say. The others are there all the same."""
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts, lists and tables for JSON; an infinite ratio is None."""
-        return dict(plain(self))
 
 
 def measure_curve(
@@ -128,16 +129,24 @@ def measure_curve(
         name, error = next(iter(failed.items()))
         raise type(error)(_named(name, error))
     found, also = run_each(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
+    rate_hz = Bench(unit, quality).rate_hz
     return CurveMeasurement(
-        unit=unit.name,
-        frequency_hz=whole_period(frequency_hz, Bench(unit, quality).rate_hz).frequency_hz,
-        quality=quality,
+        provenance=provenance(unit, quality=quality, rate_hz=rate_hz),
+        frequency_hz=whole_period(frequency_hz, rate_hz).frequency_hz,
         method="steady state" if wait_s is None else f"{wait_s:g} s at every rising level",
         curves=tuple(curves.values()),
+        present=closed_switches(unit),
         compared=len(found),
         equals=equal_curves(found, tolerance_db=equal_db),
+        equal_db=equal_db,
         left_out={name: str(error) for name, error in (also | failed).items()},
     )
+
+
+def closed_switches(unit: Unit) -> str:
+    """The closed switches of the unit's bank as ``S1+S3`` or ``none``; empty for a unit without a bank."""
+    bank = next(iter(unit.banks.values()), None)
+    return "" if bank is None else "+".join(bank.closed) or "none"
 
 
 def _named(switches: str, error: FetsimError) -> str:
@@ -201,9 +210,8 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
             _refine(sweep, points, idle_db, threshold_db)
     inputs, outputs, reductions, controls = np.array([point[:4] for point in points]).T
     curve = static_curve(outputs, level_dbu=inputs, idle_gain_db=idle_db)
-    bank = next(iter(sweep.bench.unit.banks.values()), None)
     return SubsetCurve(
-        switches="" if bank is None else "+".join(bank.closed) or "none",
+        switches=closed_switches(sweep.bench.unit),
         idle_gain_db=idle_db,
         curve=curve,
         ratio_at_10db=ratio_at_reduction(curve, gain_reduction_db=STATED_REDUCTION_DB),

@@ -17,15 +17,17 @@ MEASUREMENTS = {
     "distortion": ("--level", "-20, -10", "--no-two-tones"),
 }
 SECTIONS = {
-    "curve": ("THRESHOLDS AND RATIOS", "CURVE TEACHING LOOP", "DEFINITIONS"),
+    "curve": ("THRESHOLDS AND RATIOS", "CURVE", "DEFINITIONS"),
     "timing": ("TEACHING LOOP: -20.0 DBU TO -5.0 DBU AND BACK", "NOT GIVEN", "DEFINITIONS"),
     "distortion": ("SINE OF 1000 HZ", "THD+N", "DEFINITIONS"),
 }
 
 
 @pytest.fixture
-def measure(capsys):
+def measure(capsys, monkeypatch):
     """Runs a measurement; (status, standard output, standard error)."""
+
+    monkeypatch.setenv("COLUMNS", str(PAGE))
 
     def run(*arguments, unit="teaching"):
         chosen = () if unit is None else ("--unit", unit)
@@ -82,7 +84,19 @@ def test_curves_of_switch_subsets(measure):
     )
     assert status == 0
     assert "CURVE S1" in page and "CURVE S2+S3" in page and "0.02 s at every rising level" in page
-    assert "S3 and S1+S3 are nearly equal: never more than 0." in page
+    assert "SWITCH SETTINGS ALIKE WITHIN 0.25 DB" in page and "S3 and S1+S3" in page
+
+
+def test_the_tolerance_asked_for_is_the_one_told(measure, tmp_path):
+    """A tolerance that nothing meets is told as such, not as the default."""
+    data = tmp_path / "c.json"
+    status, page, _ = measure(
+        "curve", "--level", "-9:-5:2", "--switches", "S1", "--wait", "0.02", "--quality", "draft", "--within",
+        "0.000001", "--json", data, unit="dunlin",
+    )  # fmt: skip
+    assert status == 0
+    assert "none of the 8 settings are alike within 1e-06 dB." in page and "0.25 dB" not in page
+    assert json.loads(data.read_text())["versions"][0]["equal_db"] == 1e-6
 
 
 def test_a_grid_of_settings(measure, tmp_path):

@@ -5,6 +5,7 @@ import json
 import pytest
 
 from fetsim.cli.main import main
+from fetsim.report.pages.report import sections
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import changed_text
 
@@ -45,6 +46,21 @@ def test_a_section_that_fails_is_told(report, tmp_path):
     status, out, err = report("own.html", "--quality", "draft", "--only", "idle,explain", "--unit", unit)
     assert status == 0 and out == "own.html\n"
     assert "fetsim: explain: not measured: this unit: has no [gain_cell]" in err
+
+
+def test_a_crash_keeps_the_page_and_is_no_success(report, monkeypatch, tmp_path):
+    """The other sections are there, the traceback can be sent on, and a script sees that something is wrong."""
+
+    def broken(unit, quality, progress):
+        raise ZeroDivisionError("by zero")
+
+    makers = [sections.Maker(m.name, m.title, broken) if m.name == "noise" else m for m in sections.MAKERS]
+    monkeypatch.setattr(sections, "MAKERS", tuple(makers))
+    status, out, err = report(*SHORT)
+    assert status == 1 and out == "teaching-report.html\n"
+    assert "fetsim: a mistake in the program kept noise off the page" in err
+    assert "Traceback" in err and err.rstrip().endswith("ZeroDivisionError: by zero")
+    assert "Kirchhoff" in (tmp_path / "teaching-report.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

@@ -80,14 +80,14 @@ def test_files_are_whole_or_not_there(tmp_path):
     assert list(tmp_path.iterdir()) == []
     with destination(*paths, force=False, inputs=[]) as write:
         write({"x": 1}, [{"a": 1.0, "b": None}, {"a": float("nan"), "c": "S1"}], draw)
-    assert paths[0].read_text() == '{\n "x": 1\n}\n'
+    assert paths[0].read_text() == '{\n  "x": 1\n}\n'
     assert paths[1].read_text() == "a,b,c\n1,,\n,,S1\n"
     assert paths[2].read_text().startswith("<?xml")
     with pytest.raises(InputError, match="exists already"), destination(*paths, force=False, inputs=[]):
         pass
     with destination(*paths, force=True, inputs=[]) as write:
         write({"x": 2}, [], draw)
-    assert paths[0].read_text() == '{\n "x": 2\n}\n'
+    assert paths[0].read_text() == '{\n  "x": 2\n}\n'
 
 
 def test_a_picture_of_another_kind(tmp_path):

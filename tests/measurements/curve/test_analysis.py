@@ -41,7 +41,7 @@ def test_shunt_loop_thresholds():
 
 def test_shunt_loop_never_bottoms_out_and_says_so():
     assert SHUNT.bottoms_out_dbu is None
-    assert "0.49 dB per dB" in SHUNT.reasons["bottoms_out_dbu"]
+    assert "0.49 dB per dB" in SHUNT.reasons["bottoms_out_dbu"].text
     assert SHUNT.most_gain_reduction_at_dbu == pytest.approx(60.0)
 
 
@@ -110,16 +110,16 @@ def test_no_gain_reduction():
     level = np.arange(-40.0, 20.0, 2.0)
     curve = static_curve(level + 12.0, level_dbu=level, idle_gain_db=12.0)
     assert curve.threshold_half_db_dbu is None
-    assert "never reaches" in curve.reasons["threshold_half_db_dbu"]
+    assert "never reaches" in curve.reasons["threshold_half_db_dbu"].text
     assert curve.threshold_2db_dbu is None
-    assert curve.bottoms_out_dbu is None and "nothing is compressed" in curve.reasons["bottoms_out_dbu"]
+    assert curve.bottoms_out_dbu is None and "nothing is compressed" in curve.reasons["bottoms_out_dbu"].text
     assert curve.largest_ratio == pytest.approx(1.0)
 
 
 def test_starting_above_the_threshold():
     level = np.arange(0.0, 20.0, 1.0)
     curve = static_curve(level / 4.0, level_dbu=level, idle_gain_db=6.0)
-    assert curve.threshold_half_db_dbu is None and "start lower" in curve.reasons["threshold_half_db_dbu"]
+    assert curve.threshold_half_db_dbu is None and "start lower" in curve.reasons["threshold_half_db_dbu"].text
 
 
 def test_output_that_stands_still_or_falls():

@@ -10,8 +10,8 @@ import pytest
 
 from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.measurements.curve.procedure import measure_curve
-from fetsim.report.curve.text import curve_page
-from fetsim.report.pages.report.level_sections import curve_section
+from fetsim.report.look.terminal import account_text
+from fetsim.report.pages.report.sections import curve_section
 from fetsim.rig.runner import unwatched
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import with_an_oscillator
@@ -88,7 +88,7 @@ def test_the_sidechain_switched_off_gives_no_gain_reduction():
     (one,) = found.curves
     assert one.switches == "none"
     assert one.curve.threshold_half_db_dbu is None and one.ratio_at_10db is None
-    assert "never reaches 0.5 dB" in one.curve.reasons["threshold_half_db_dbu"]
+    assert "never reaches 0.5 dB" in one.curve.reasons["threshold_half_db_dbu"].text
     np.testing.assert_allclose(one.curve.gain_reduction_db, 0.0, atol=0.01)
     np.testing.assert_allclose(one.curve.local_ratio, 1.0, atol=0.002)
 
@@ -105,7 +105,7 @@ def test_clipping_is_not_called_gain_reduction():
 def test_a_level_below_the_lowest_tells_to_start_lower():
     (one,) = measure_curve(TEACHING, levels_dbu=[-10.0, -5.0, 0.0]).curves
     assert one.curve.threshold_half_db_dbu is None
-    assert "at the lowest level already; start lower" in one.curve.reasons["threshold_half_db_dbu"]
+    assert "at the lowest level already; start lower" in one.curve.reasons["threshold_half_db_dbu"].text
 
 
 def test_the_fet_bottoms_out():
@@ -136,7 +136,7 @@ def test_a_subset_that_never_settles_is_named_and_left_out(tmp_path):
     alone = measure_curve(load_unit("teaching"), levels_dbu=[-30.0, -15.0, 0.0], quality="draft").curves[0]
     np.testing.assert_allclose(found.curves[0].curve.output_dbu, alone.curve.output_dbu, atol=0.01)
     assert [group.names for group in found.equals] == [("none", "S2")]
-    assert "switches S1: at -30 dBu: no steady state" in " ".join(curve_page({"": found}).split())
+    assert "switches S1: at -30 dBu: no steady state" in " ".join(account_text(found.account()).split())
     with pytest.raises(ConvergenceError, match="switches S1: at -30 dBu: no steady state"):
         measure_curve(unit, switches=["S1"], levels_dbu=[-30.0, -15.0, 0.0], quality="draft", compare=False)
 
@@ -144,7 +144,8 @@ def test_a_subset_that_never_settles_is_named_and_left_out(tmp_path):
 def test_the_page_survives_a_setting_that_never_settles(tmp_path):
     section = curve_section(load_unit(with_an_oscillator(tmp_path)).changed(extra="S1"), "draft", unwatched)
     assert not section.problem and section.tables and section.pictures
-    assert any(note.startswith("Left out: switches S1: at -30 dBu") for note in section.notes)
+    notes = [note for table in section.tables for note in table.notes]
+    assert any(note.startswith("Left out: switches S1: at -30 dBu") for note in notes)
 
 
 def test_drive_moves_the_curve_along_the_input():
@@ -161,7 +162,7 @@ def test_drive_moves_the_curve_along_the_input():
 
 def test_result_for_json(steady):
     plain = measure_curve(TEACHING, levels_dbu=[-30.0, -15.0, 0.0]).to_dict()
-    assert plain["unit"] == "Teaching loop" and plain["compared"] == 0
+    assert plain["provenance"]["unit"] == "Teaching loop" and plain["compared"] == 0
     assert plain["curves"][0]["switches"] == ""
     assert plain["curves"][0]["curve"]["level_dbu"][0] == -30.0
 

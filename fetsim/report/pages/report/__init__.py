@@ -4,7 +4,6 @@ Every section stands for itself: one that cannot be measured says why in its pla
 unit's author wrote is shown as text, set off from the page's own direction of writing; the pictures hold none of it.
 """
 
-import json
 from collections.abc import Callable, Sequence
 from functools import partial
 from importlib.resources import files
@@ -16,8 +15,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 import fetsim
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
+from fetsim.measurements.results.definitions import STATUSES
+from fetsim.measurements.to_plain import json_text
 from fetsim.report.pages.report.content import Section
-from fetsim.report.pages.report.definitions import STATUSES
 from fetsim.report.pages.report.sections import chosen_sections, make_section
 from fetsim.report.pages.report.unit_facts import unit_facts
 from fetsim.schematic.unit import Unit
@@ -99,8 +99,7 @@ def write_report(
         if json_to is not None:
             whole = _document(unit, before, sections, quality)
             with writing(json_to):
-                text = json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
-                staged[json_to].write_text(f"{text}\n", encoding="utf-8")
+                staged[json_to].write_text(json_text(whole), encoding="utf-8")
     return sections
 
 

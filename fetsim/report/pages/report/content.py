@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from fetsim.measurements.results.definitions import Definition
+
 
 @dataclass(frozen=True)
 class Table:
@@ -13,6 +15,10 @@ class Table:
     rows: Sequence[Sequence[str]]
     words: int = 1
     caption: str = ""
+    notes: Sequence[str] = ()
+    """Said under it."""
+    folded: bool = False
+    """Whether it opens on demand only."""
 
 
 @dataclass(frozen=True)
@@ -21,17 +27,6 @@ class Picture:
 
     svg: str
     caption: str = ""
-
-
-@dataclass(frozen=True)
-class Definition:
-    """What a figure means, where that comes from, and how sure that is."""
-
-    term: str
-    meaning: str
-    source: str
-    status: str
-    """One of ``definitions.STATUSES``."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +44,8 @@ class Section:
     definitions: Sequence[Definition] = ()
     problem: str = ""
     """Why there is nothing else; empty where there is."""
+    trace: str = ""
+    """Where in the program it went wrong, when ``problem`` is a mistake of the program."""
     figures: Mapping[str, Any] = field(default_factory=dict)
     """All figures as plain numbers, for JSON."""
 

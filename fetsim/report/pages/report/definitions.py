@@ -1,230 +1,187 @@
-"""What every figure of the page means, and where that meaning comes from.
-
-Standards are named as the habit that a figure follows. None of them was read for this program, so nothing here claims
-compliance with one; the status says how the wording came here.
-"""
+"""What the figures of the page mean that no account of a measurement defines yet, and where that meaning comes from."""
 
 from fetsim.measurements.bench.clipping import DEFAULT_LIMITS
-from fetsim.measurements.curve.analysis import BOTTOMED_RATIO
 from fetsim.measurements.distortion.harmonics import AES17_BAND_HZ, AES17_FREQUENCY_HZ, NOTCH_Q
 from fetsim.measurements.explain.figures import VISIBLE
 from fetsim.measurements.idle.procedure import NEAR
-from fetsim.report.pages.report.content import Definition
-
-OWN, PRACTICE, MEMORY, SECOND_HAND, LAW = "own", "common practice", "from memory", "second-hand", "physics"
-STATUSES = {
-    OWN: "a definition of this program's own",
-    PRACTICE: "common practice of the trade, no source",
-    MEMORY: "after the named standard, written down from memory",
-    SECOND_HAND: "after the named standard, as another page quotes it",
-    LAW: "follows from the circuit by textbook laws",
-}
-NO_PAPER = "-"
-
-LEVELS = Definition(
-    "level (dBu)",
-    "rms level re 0.7746 V; at the source it is that of the source without load, as a generator's dial says",
-    "0 dBu: 1 mW in 600 ohm",
+from fetsim.measurements.results.definitions import (
     LAW,
-)
-REDUCTION = Definition(
-    "gain reduction",
-    "how much lower the gain is than at rest; in the FET's divider, from the conductance of its channel at every "
-    "instant, or of the fundamental at the output where that is said",
-    NO_PAPER,
+    LEVELS,
+    MEMORY,
     OWN,
+    PRACTICE,
+    REDUCTION,
+    SECOND_HAND,
+    Definition,
 )
 
 DEFINITIONS: dict[str, tuple[Definition, ...]] = {
     "idle": (
-        Definition("at rest", "no signal, settled, one temperature for the whole unit", NO_PAPER, PRACTICE),
+        Definition(term="at rest", meaning="no signal, settled, one temperature for the whole unit", status=PRACTICE),
         Definition(
-            "near a rating",
-            f"more than {100.0 * NEAR:.0f} % of it; ratings as in the files, not derated with temperature",
-            NO_PAPER,
-            PRACTICE,
+            term="near a rating",
+            meaning=f"more than {100.0 * NEAR:.0f} % of it; ratings as in the files, not derated with temperature",
+            status=PRACTICE,
         ),
         Definition(
-            "Kirchhoff's check",
-            "part currents worked out one by one from the node voltages; the largest sum at a node",
-            "Kirchhoff's current law",
-            LAW,
+            term="Kirchhoff's check",
+            meaning="part currents worked out one by one from the node voltages; the largest sum at a node",
+            source="Kirchhoff's current law",
+            status=LAW,
         ),
     ),
     "explain": (
         REDUCTION,
         Definition(
-            "63 %",
-            "first passing of 1 - 1/e of the change between the last period before the burst and the last one of "
-            "it: of the control in volts, of the gain reduction in dB",
-            NO_PAPER,
-            PRACTICE,
+            term="63 %",
+            meaning="first passing of 1 - 1/e of the change between the last period before the burst and the last one "
+            "of it: of the control in volts, of the gain reduction in dB",
+            status=PRACTICE,
         ),
-        Definition("half-cycle", "of the source's tone; the burst begins in the first", NO_PAPER, OWN),
+        Definition(term="half-cycle", meaning="of the source's tone; the burst begins in the first", status=OWN),
         Definition(
-            "ripple's worth",
-            "gain that the control's ripple would make by the square law of the FET",
-            NO_PAPER,
-            LAW,
+            term="ripple's worth",
+            meaning="gain that the control's ripple would make by the square law of the FET",
+            status=LAW,
         ),
         Definition(
-            "conducts",
-            f"the channel's resistance comes under {VISIBLE:g} times the impedance that it works against, which "
-            "takes 0.09 dB",
-            NO_PAPER,
-            OWN,
+            term="conducts",
+            meaning=f"the channel's resistance comes under {VISIBLE:g} times the impedance that it works against, "
+            "which takes 0.09 dB",
+            status=OWN,
         ),
         Definition(
-            "time constants",
-            "of the one exponential or the two that fit the control after the burst",
-            NO_PAPER,
-            OWN,
-        ),
-    ),
-    "curve": (
-        LEVELS,
-        Definition(
-            "threshold, 0.5 dB",
-            "input level at which the output's fundamental is 0.5 dB below the gain at rest",
-            NO_PAPER,
-            PRACTICE,
-        ),
-        Definition("threshold, 2 dB", "the same with 2 dB, the lower limit of gain control", "IEC 60118-2", MEMORY),
-        Definition(
-            "local ratio",
-            "rise of the input over rise of the output between neighbouring levels, dB per dB; a curve, so it is "
-            "told with its level",
-            NO_PAPER,
-            PRACTICE,
-        ),
-        Definition(
-            "bottoms out",
-            f"level from which on the local ratio stays under {BOTTOMED_RATIO:g}: the channel can close no further",
-            NO_PAPER,
-            OWN,
-        ),
-        Definition(
-            "equal settings",
-            "switch settings whose curves stay within 0.25 dB at levels 6 dB apart",
-            NO_PAPER,
-            OWN,
+            term="time constants",
+            meaning="of the one exponential or the two that fit the control after the burst",
+            status=OWN,
         ),
     ),
     "timing": (
         LEVELS,
         Definition(
-            "63 %, 90 %, 10 to 90 %",
-            "shares of the whole change of gain in dB, from the step",
-            NO_PAPER,
-            PRACTICE,
-        ),
-        Definition("within 2 dB", "from the step until the output stays that near to its end", "IEC 60118-2", MEMORY),
-        Definition(
-            "within 3 dB",
-            "the same for an attack; the standard's own step levels are not used",
-            "ANSI S3.22",
-            MEMORY,
+            term="63 %, 90 %, 10 to 90 %",
+            meaning="shares of the whole change of gain in dB, from the step",
+            status=PRACTICE,
         ),
         Definition(
-            "within 4 dB",
-            "the same for a release; the standard's own step levels are not used",
-            "ANSI S3.22-1996",
-            SECOND_HAND,
+            term="within 2 dB",
+            meaning="from the step until the output stays that near to its end",
+            source="IEC 60118-2",
+            status=MEMORY,
         ),
         Definition(
-            "time constant",
-            "of the exponential fitted to the trace in dB from a tenth of the change on; a second one where the "
-            "trace calls for it",
-            NO_PAPER,
-            OWN,
+            term="within 3 dB",
+            meaning="the same for an attack; the standard's own step levels are not used",
+            source="ANSI S3.22",
+            status=MEMORY,
         ),
-        Definition("least to most", "over the phase of the tone at which the step falls", NO_PAPER, OWN),
+        Definition(
+            term="within 4 dB",
+            meaning="the same for a release; the standard's own step levels are not used",
+            source="ANSI S3.22-1996",
+            status=SECOND_HAND,
+        ),
+        Definition(
+            term="time constant",
+            meaning="of the exponential fitted to the trace in dB from a tenth of the change on; a second one where "
+            "the trace calls for it",
+            status=OWN,
+        ),
+        Definition(term="least to most", meaning="over the phase of the tone at which the step falls", status=OWN),
     ),
     "distortion": (
         LEVELS,
         REDUCTION,
-        Definition("THD to H1", "rms of harmonics 2 to 10 over the fundamental", NO_PAPER, PRACTICE),
-        Definition("THD to the whole", "over the rms of fundamental and harmonics together", "IEC 60268-3", MEMORY),
+        Definition(term="THD to H1", meaning="rms of harmonics 2 to 10 over the fundamental", status=PRACTICE),
         Definition(
-            "SMPTE",
-            "60 Hz and 7 kHz, 4:1; second- and third-order side tones over the high tone, root of the sum of "
+            term="THD to the whole",
+            meaning="over the rms of fundamental and harmonics together",
+            source="IEC 60268-3",
+            status=MEMORY,
+        ),
+        Definition(
+            term="SMPTE",
+            meaning="60 Hz and 7 kHz, 4:1; second- and third-order side tones over the high tone, root of the sum of "
             "squares",
-            "SMPTE, by a vendor's page on IMD; sums after IEC 60268-3 from memory",
-            SECOND_HAND,
+            source="SMPTE, by a vendor's page on IMD; sums after IEC 60268-3 from memory",
+            status=SECOND_HAND,
         ),
         Definition(
-            "difference tone",
-            "19 and 20 kHz, 1:1, second- and third-order products over the sum of both tones",
-            "tones by a vendor's page on IMD; sums after IEC 60268-3 from memory",
-            SECOND_HAND,
+            term="difference tone",
+            meaning="19 and 20 kHz, 1:1, second- and third-order products over the sum of both tones",
+            source="tones by a vendor's page on IMD; sums after IEC 60268-3 from memory",
+            status=SECOND_HAND,
         ),
         Definition(
-            "THD+N",
-            f"{AES17_FREQUENCY_HZ:g} Hz, notch of Q {NOTCH_Q:g}, {AES17_BAND_HZ / 1000:g} kHz, over the whole; the "
-            "unit's noise is calculated and added as power",
-            "AES17",
-            MEMORY,
+            term="THD+N",
+            meaning=f"{AES17_FREQUENCY_HZ:g} Hz, notch of Q {NOTCH_Q:g}, {AES17_BAND_HZ / 1000:g} kHz, over the "
+            "whole; the unit's noise is calculated and added as power",
+            source="AES17",
+            status=MEMORY,
         ),
     ),
     "response": (
-        Definition("gain", "voltage at the point over the voltage of the source without load", NO_PAPER, PRACTICE),
         Definition(
-            "held",
-            "the control node stands still at the voltage that gives the stated gain reduction at the output at 1 "
-            "kHz, and the loop is open",
-            NO_PAPER,
-            OWN,
+            term="gain", meaning="voltage at the point over the voltage of the source without load", status=PRACTICE
         ),
         Definition(
-            "corner",
-            "where the gain is 3 dB below that at 1 kHz, sought from 0.01 Hz to 10 MHz",
-            NO_PAPER,
-            PRACTICE,
+            term="held",
+            meaning="the control node stands still at the voltage that gives the stated gain reduction at the output "
+            "at 1 kHz, and the loop is open",
+            status=OWN,
+        ),
+        Definition(
+            term="corner",
+            meaning="where the gain is 3 dB below that at 1 kHz, sought from 0.01 Hz to 10 MHz",
+            status=PRACTICE,
         ),
     ),
     "levels": (
         LEVELS,
         Definition(
-            "nominal",
-            "a steady 1 kHz tone with the loop at work, at the output of each stage",
-            NO_PAPER,
-            PRACTICE,
+            term="nominal",
+            meaning="a steady 1 kHz tone with the loop at work, at the output of each stage",
+            status=PRACTICE,
         ),
-        Definition("alignment level", "1 kHz at 0 dBu from the source", "ITU-R BS.645-2", SECOND_HAND),
         Definition(
-            "clips",
-            f"{100.0 * DEFAULT_LIMITS.thd:g} % of distortion or {DEFAULT_LIMITS.compression_db:g} dB of compression "
-            "that the stage itself adds, the sidechain without effect",
-            NO_PAPER,
-            PRACTICE,
+            term="alignment level",
+            meaning="1 kHz at 0 dBu from the source",
+            source="ITU-R BS.645-2",
+            status=SECOND_HAND,
         ),
-        Definition("headroom", "clip level over nominal level", NO_PAPER, PRACTICE),
+        Definition(
+            term="clips",
+            meaning=f"{100.0 * DEFAULT_LIMITS.thd:g} % of distortion or {DEFAULT_LIMITS.compression_db:g} dB of "
+            "compression that the stage itself adds, the sidechain without effect",
+            status=PRACTICE,
+        ),
+        Definition(term="headroom", meaning="clip level over nominal level", status=PRACTICE),
     ),
     "noise": (
         Definition(
-            "noise",
-            "rms from 20 Hz to 20 kHz, of all parts through the linearised circuit: 4kTR of resistors and of the "
-            "source, of the FET's channel, 2qI of junctions; no 1/f noise, hum or supply noise",
-            "Johnson and Nyquist 1928, Schottky 1918",
-            LAW,
+            term="noise",
+            meaning="rms from 20 Hz to 20 kHz, of all parts through the linearised circuit: 4kTR of resistors and of "
+            "the source, of the FET's channel, 2qI of junctions; no 1/f noise, hum or supply noise",
+            source="Johnson and Nyquist 1928, Schottky 1918",
+            status=LAW,
         ),
-        Definition("A", "behind the A curve", "IEC 61672-1", MEMORY),
+        Definition(term="A", meaning="behind the A curve", source="IEC 61672-1", status=MEMORY),
         Definition(
-            "468",
-            "behind the 468 curve, but with an rms meter: the recommendation's quasi-peak meter reads some decibels "
-            "more",
-            "ITU-R BS.468-4",
-            MEMORY,
+            term="468",
+            meaning="behind the 468 curve, but with an rms meter: the recommendation's quasi-peak meter reads some "
+            "decibels more",
+            source="ITU-R BS.468-4",
+            status=MEMORY,
         ),
-        Definition("dynamic range", "largest level before clipping over the noise", NO_PAPER, PRACTICE),
+        Definition(term="dynamic range", meaning="largest level before clipping over the noise", status=PRACTICE),
     ),
     "needle": (
         Definition(
-            "needle",
-            "moves like the standard volume indicator, 99 % of a step in 300 ms with 1.25 % overshoot, over a scale "
-            "that is even in dB",
-            "ANSI C16.5, IEC 60268-17",
-            SECOND_HAND,
+            term="needle",
+            meaning="moves like the standard volume indicator, 99 % of a step in 300 ms with 1.25 % overshoot, over a "
+            "scale that is even in dB",
+            source="ANSI C16.5, IEC 60268-17",
+            status=SECOND_HAND,
         ),
         REDUCTION,
     ),

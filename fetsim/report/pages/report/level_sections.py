@@ -1,19 +1,14 @@
-"""What depends on the level, for the page: static curve, distortion, level plan, noise."""
+"""What depends on the level, for the page: distortion, level plan, noise."""
 
-from math import isinf
 
 import numpy as np
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import hold
-from fetsim.measurements.curve.analysis import EqualCurves
-from fetsim.measurements.curve.procedure import CurveMeasurement, SubsetCurve, measure_curve
 from fetsim.measurements.distortion.procedure import DistortionMeasurement, measure_distortion
 from fetsim.measurements.levels.procedure import LevelPlan, measure_levels
 from fetsim.measurements.noise.procedure import NoiseMeasurement, measure_noise
-from fetsim.report.curve.picture import draw_curves
-from fetsim.report.curve.text import left_out, named_curves
 from fetsim.report.distortion.picture import draw_distortion
 from fetsim.report.distortion.text import percent
 from fetsim.report.levels.picture import draw_levels
@@ -23,15 +18,11 @@ from fetsim.report.noise.text import named_states
 from fetsim.report.pages.report.content import Picture, Section, Table, level, number
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.rig.runner import Progress
-from fetsim.schematic.unit import SwitchBank, Unit
+from fetsim.schematic.unit import Unit
 
 HELD_DB = (0.0, 10.0, 20.0)  # gain reductions at which small signals are looked at, where they can be had
 SHOWN_HARMONICS = (2, 3, 4, 5)
 LARGEST = 8  # contributors to the noise
-MISSING = {
-    "threshold_half_db_dbu": "0.5 dB threshold", "threshold_2db_dbu": "2 dB threshold",
-    "bottoms_out_dbu": "bottoms out",
-}  # fmt: skip
 
 
 def reductions_within_reach(unit: Unit, quality: str) -> tuple[float, ...]:
@@ -44,93 +35,6 @@ def reductions_within_reach(unit: Unit, quality: str) -> tuple[float, ...]:
             break
         found.append(wanted)
     return tuple(found)
-
-
-def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:
-    """Each switch of the bank on its own, and the setting that the unit has."""
-    bank = next(iter(unit.banks.values()), None)
-    switches = None
-    if bank is not None:
-        switches = list(dict.fromkeys([*bank.switches, "+".join(bank.closed) or "none"]))
-    one = measure_curve(unit, switches=switches, quality=quality, progress=progress)
-    curves = named_curves({"": one})
-    return Section(
-        "", "",
-        lead=[*(_curve_lead(curve) for curve in _present(one, bank)), *_equals(one)],
-        pictures=[Picture(inline_svg(draw_curves(curves, ""), "curve"), f"{one.frequency_hz:.6g} Hz, {one.method}.")],
-        tables=[_curve_table(curves)],
-        notes=[
-            *(f"Left out: {text}." for text in left_out({"": one})),
-            *(
-                f"{name}, {MISSING[figure]}: {why}."
-                for name, curve in curves.items()
-                for figure, why in curve.curve.reasons.items()
-            ),
-        ],
-        figures=one.to_dict(),
-    )  # fmt: skip
-
-
-def _present(one: CurveMeasurement, bank: SwitchBank | None) -> list[SubsetCurve]:
-    """The curve of the setting that the unit has; none where that was left out."""
-    name = "" if bank is None else "+".join(bank.closed) or "none"
-    return [curve for curve in one.curves if curve.switches == name]
-
-
-def _curve_lead(one: SubsetCurve) -> str:
-    c = one.curve
-    start = f"As it is set ({one.switches}): " if one.switches else ""
-    if c.threshold_half_db_dbu is None:
-        return _upper(f"{start}no gain reduction of 0.5 dB up to {level(float(c.level_dbu[-1]), 0)} dBu.")
-    steepest = f"at {level(c.largest_ratio_at_dbu)} dBu"
-    steepest = (
-        f"the output stands still or falls {steepest}"
-        if isinf(c.largest_ratio)
-        else f"largest local ratio {ratio(c.largest_ratio)} {steepest}"
-    )
-    return _upper(
-        f"{start}threshold {level(c.threshold_half_db_dbu)} dBu (0.5 dB), {steepest}, at most "
-        f"{c.most_gain_reduction_db:.1f} dB of gain reduction."
-    )
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _curve_table(curves: dict[str, SubsetCurve]) -> Table:
-    rows = []
-    for name, one in curves.items():
-        c = one.curve
-        found = c.threshold_half_db_dbu is not None
-        rows.append((
-            name, level(c.threshold_half_db_dbu, 2), level(c.threshold_2db_dbu, 2),
-            f"{ratio(c.largest_ratio)} at {level(c.largest_ratio_at_dbu)}" if found else "-", ratio(one.ratio_at_10db),
-            f"{c.most_gain_reduction_db:.1f} dB at {level(c.most_gain_reduction_at_dbu, 0)}", level(c.bottoms_out_dbu),
-            number(one.idle_gain_db, 2, "dB"),
-        ))  # fmt: skip
-    heads = (
-        "curve", "0.5 dB at dBu", "2 dB at dBu", "largest ratio", "ratio at 10 dB", "most reduction",
-        "bottoms out, dBu", "gain at rest",
-    )  # fmt: skip
-    return Table(heads, rows)
-
-
-def ratio(value: float | None) -> str:
-    """A local ratio, also where the output stands still or falls."""
-    if value is None:
-        return "-"
-    if isinf(value):
-        return "stands still"
-    return "falls" if value < 0.0 else number(value, 1 if value >= 10.0 else 2)
-
-
-def _equals(one: CurveMeasurement) -> list[str]:
-    def told(group: EqualCurves) -> str:
-        names = f"{', '.join(group.names[:-1])} and {group.names[-1]}"
-        return f"{names} are alike within {max(group.largest_difference_db, 0.01):.2f} dB."
-
-    return [f"Of {one.compared} switch settings, {told(group)}" for group in one.equals]
 
 
 def distortion_section(unit: Unit, quality: str, progress: Progress) -> Section:

@@ -3,12 +3,18 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from traceback import format_exc
 
 from fetsim.errors import FetsimError, InputError
-from fetsim.report.pages.report.content import Section
+from fetsim.measurements.curve.procedure import closed_switches, measure_curve
+from fetsim.measurements.results.result import Result, picture_of
+from fetsim.measurements.results.table import Table as ResultTable
+from fetsim.report.look.printed import printed
+from fetsim.report.pages.report.content import Picture, Section, Table
 from fetsim.report.pages.report.definitions import DEFINITIONS
-from fetsim.report.pages.report.level_sections import curve_section, distortion_section, levels_section, noise_section
+from fetsim.report.pages.report.level_sections import distortion_section, levels_section, noise_section
 from fetsim.report.pages.report.rest_section import idle_section
+from fetsim.report.pages.report.svg import inline_svg
 from fetsim.report.pages.report.time_sections import explain_section, needle_section, response_section, timing_section
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
@@ -23,12 +29,41 @@ class Maker:
     name: str
     title: str
     make: Callable[[Unit, str, Progress], Section]
+    nameless: bool = True
+    """Whether the unit goes by a plain name meanwhile: its own may hold anything, and belongs on the page but not in a
+    drawing. A section made of a result's account needs no such care."""
+
+
+def result_section(result: Result) -> Section:
+    """Any measurement that gives an account of itself."""
+    account = result.account()
+    return Section(
+        "", "",
+        lead=account.lead,
+        pictures=[Picture(inline_svg(picture_of({"": result}, titled=False), result.ROOM), account.title)],
+        tables=[_table(table) for table in account.tables if table.rows or table.notes],
+        definitions=account.definitions,
+        figures={**result.to_dict(), **account.to_dict()},
+    )  # fmt: skip
+
+
+def _table(table: ResultTable) -> Table:
+    texts = printed(table)
+    words = next(iter(texts.right), len(texts.headings))
+    return Table(texts.headings, texts.rows, words, texts.title, notes=texts.notes, folded=table.detail)
+
+
+def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Each switch of the bank on its own, and the setting that the unit has."""
+    bank = next(iter(unit.banks.values()), None)
+    switches = None if bank is None else list(dict.fromkeys([*bank.switches, closed_switches(unit)]))
+    return result_section(measure_curve(unit, switches=switches, quality=quality, progress=progress))
 
 
 MAKERS = (
     Maker("idle", "At rest", idle_section),
     Maker("explain", "One burst round the loop", explain_section),
-    Maker("curve", "Static curve", curve_section),
+    Maker("curve", "Static curve", curve_section, nameless=False),
     Maker("timing", "Attack and release", timing_section),
     Maker("distortion", "Distortion", distortion_section),
     Maker("response", "Response", response_section),
@@ -54,14 +89,13 @@ def chosen_sections(only: Sequence[str] | None) -> tuple[Maker, ...]:
 
 
 def make_section(maker: Maker, unit: Unit, quality: str, progress: Progress) -> Section:
-    """The section, or what kept it from being measured.
-
-    The unit goes by a plain name meanwhile: its own may hold anything, and belongs on the page but not in a drawing.
-    """
+    """The section, or what kept it from being measured."""
     try:
-        section = maker.make(replace(unit, name=PLAIN_NAME), quality, progress)
+        section = maker.make(replace(unit, name=PLAIN_NAME) if maker.nameless else unit, quality, progress)
     except FetsimError as error:
         return Section(maker.name, maker.title, problem=str(error).replace("\n", " "))
     except Exception as error:  # a mistake of the program in one section must not cost the user the others
-        return Section(maker.name, maker.title, problem=f"a mistake in the program, {type(error).__name__}: {error}")
-    return replace(section, name=maker.name, title=maker.title, definitions=DEFINITIONS[maker.name])
+        problem = f"a mistake in the program, {type(error).__name__}: {error}"
+        return Section(maker.name, maker.title, problem=problem, trace=format_exc())
+    definitions = section.definitions or DEFINITIONS[maker.name]
+    return replace(section, name=maker.name, title=maker.title, definitions=definitions)

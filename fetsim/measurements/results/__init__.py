@@ -1,0 +1,1 @@
+"""What every measurement gives: a result with its tables, definitions, provenance and picture."""

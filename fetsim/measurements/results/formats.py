@@ -1,0 +1,58 @@
+"""How raw values become text in a table: one function a kind of figure, none of which knows where it is printed."""
+
+from collections.abc import Callable
+from functools import partial
+from math import isfinite, isinf
+
+Format = Callable[[float], str]
+
+
+def fixed(digits: int, *, sign: bool = False) -> Format:
+    """So many decimals, with a sign where ``sign``; no negative zero."""
+    return partial(_fixed, digits=digits, sign=sign)
+
+
+def general(digits: int) -> Format:
+    """So many significant digits."""
+    return partial(_general, digits=digits)
+
+
+def ratio(value: float) -> str:
+    """A local ratio in dB per dB, also where the output stands still (infinite) or falls (negative)."""
+    if isinf(value):
+        return "stands still"
+    return "falls" if value < 0.0 else _fixed(value, digits=1 if value >= 10.0 else 2, sign=False)
+
+
+def seconds(value: float) -> str:
+    """``52.6 us``, ``1.15 ms``, ``0.371 s``, three significant digits."""
+    for limit, factor, unit in ((1e-3, 1e6, "us"), (0.1, 1e3, "ms")):
+        if value < limit:
+            return f"{_three(value * factor)} {unit}"
+    return f"{_three(value)} s"
+
+
+def hertz(value: float) -> str:
+    """``20 Hz``, ``4.78 kHz``, ``1.2 MHz``."""
+    for factor, name in ((1e6, "MHz"), (1e3, "kHz")):
+        if value >= factor:
+            return f"{value / factor:.3g} {name}"
+    return f"{value:.3g} Hz"
+
+
+def _fixed(value: float, *, digits: int, sign: bool) -> str:
+    if not isfinite(value):
+        return "-"
+    return f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
+
+
+def _general(value: float, *, digits: int) -> str:
+    return f"{value:.{digits}g}" if isfinite(value) else "-"
+
+
+def _three(value: float) -> str:
+    return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
+
+
+LEVEL = fixed(1, sign=True)
+FINE_LEVEL = fixed(2, sign=True)

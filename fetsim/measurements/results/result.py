@@ -1,0 +1,83 @@
+"""The base of all results: plain numbers with provenance, tables, JSON and a picture.
+
+A measurement's result only holds its figures. Its tables are built by ``fetsim.measurements.ROOM.tables`` and its
+picture by ``fetsim.report.ROOM.picture``, both found by the name of the room when they are asked for. That second one
+is the only door that leads upwards in the whole program: so a result can be printed and drawn without its room knowing
+matplotlib, which is imported no earlier than that.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, ClassVar, overload
+
+from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.table import Table
+from fetsim.measurements.to_plain import json_text, plain
+from fetsim.rig.provenance import Provenance
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """What a measurement of one unit gives."""
+
+    ROOM: ClassVar[str]
+    """Name of the measurement: of its room in ``measurements``, ``report`` and ``cli.measure``."""
+
+    provenance: Provenance
+    """What made these figures."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers, texts, lists and tables; what is not finite is None."""
+        return dict(plain(self))
+
+    def to_json(self) -> str:
+        """The same as JSON."""
+        return json_text(self)
+
+    def account(self) -> Account:
+        """Title, tables and definitions."""
+        return account_of({"": self})
+
+    def tables(self) -> tuple[Table, ...]:
+        """The tables that the command line prints, as raw values under described columns."""
+        return self.account().tables
+
+    @overload
+    def plot(self) -> "Figure": ...
+
+    @overload
+    def plot(self, ax: "Axes") -> "Axes": ...
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes | Figure":
+        """The whole picture as a new figure, or its main panel drawn on ``ax``, which is returned."""
+        if ax is None:
+            return picture_of({"": self})
+        _room("report", self.ROOM, "picture").draw_on(ax, {"": self})
+        return ax
+
+
+def account_of(results: Mapping[str, Result]) -> Account:
+    """Label -> result of one kind, side by side; the label of a single result may be empty."""
+    account: Account = _room("measurements", _kind(results), "tables").account(results)
+    return account
+
+
+def picture_of(results: Mapping[str, Result], *, titled: bool = True) -> "Figure":
+    """Label -> result of one kind, in one figure."""
+    title = account_of(results).title if titled else ""
+    figure: Figure = _room("report", _kind(results), "picture").draw(results, title)
+    return figure
+
+
+def _kind(results: Mapping[str, Result]) -> str:
+    (room,) = {one.ROOM for one in results.values()}
+    return room
+
+
+def _room(floor: str, room: str, module: str) -> Any:
+    return import_module(f"fetsim.{floor}.{room}.{module}")

@@ -1,0 +1,35 @@
+"""An account of a measurement as a page of text."""
+
+from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.definitions import NO_PAPER, Definition
+from fetsim.measurements.results.table import Table
+from fetsim.report.look.columns import columns, facts, page, paragraph, section
+from fetsim.report.look.printed import Printed, printed, printed_groups
+
+
+def account_text(account: Account) -> str:
+    """Title, what it comes to, tables with what is missing under them, definitions."""
+    return page([
+        paragraph(account.title).strip(),
+        "\n".join(paragraph(text) for text in account.lead),
+        *(text for table in account.tables for text in _table(table)),
+        section("Definitions", facts([(one.term, _meaning(one)) for one in account.definitions])),
+    ])  # fmt: skip
+
+
+def _table(table: Table) -> list[str]:
+    return [_section(one) for one in (printed_groups(table) if table.detail else [printed(table)])]
+
+
+def _section(one: Printed) -> str:
+    rigid = range(one.heads, len(one.headings))
+    return section(
+        one.title,
+        columns(one.headings, one.rows, right=one.right, rigid=rigid, heads=one.heads),
+        *(paragraph(text) for text in one.notes),
+    )
+
+
+def _meaning(one: Definition) -> str:
+    source = "" if one.source == NO_PAPER else f"{one.source}, "
+    return f"{one.meaning} ({source}{one.status})"
