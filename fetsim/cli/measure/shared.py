@@ -48,6 +48,9 @@ PlotOption = Annotated[
     Path | None, typer.Option("--plot", metavar="FILE", help="draw the figures (.svg, .png or .pdf)")
 ]
 
+Write = Callable[..., None]
+"""Takes a document, rows and a function that draws."""
+
 LONGEST_RANGE = 2000  # numbers
 
 
@@ -131,7 +134,7 @@ def words(text: str | None) -> list[str] | None:
 def destination(
     json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: Iterable[Path],
     pictures: Sequence[Path] = (),
-) -> "Iterator[Write]":
+) -> Iterator[Write]:
     """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
 
     ``inputs`` are all files that it reads, the unit's among them. Gives ``write(document, rows, draw, *draw_more)`` to
@@ -158,10 +161,6 @@ def destination(
                         save_figure(make(), staged[path], kinds[path])
 
         yield write
-
-
-Write = Callable[..., None]
-"""Takes a document, rows and a function that draws."""
 
 
 def write_results(write: Write, measured: Mapping[str, MeasuredResult], problems: Mapping[str, str]) -> str:
