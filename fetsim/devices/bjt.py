@@ -11,6 +11,7 @@ With temperature the saturation current rises and the current gain goes as (T/T0
 temperature: common practice, no source.
 """
 
+from dataclasses import replace
 from math import inf
 
 from scipy.constants import elementary_charge
@@ -62,11 +63,9 @@ def _stamp(stamp: Stamp, v: Values) -> None:
     capacitance(stamp, "base", "collector", v["capacitance_bc_f"])
 
 
-def _stress(ways: list[Way], volts: Volts) -> Stress:
+def _stress(usual: Stress, ways: list[Way], volts: Volts) -> Stress:
     """Volts from collector to emitter, amperes of the collector."""
-    volt, ampere = volts["collector"] - volts["emitter"], ways[0].current_a
-    heat = volt * ampere + (volts["base"] - volts["emitter"]) * ways[1].current_a
-    return Stress(abs(volt), abs(ampere), heat)
+    return replace(usual, volt=abs(volts["collector"] - volts["emitter"]), ampere=abs(ways[0].current_a))
 
 
 def _values(figures: Figures, kt_q_v: float) -> dict[str, float]:
@@ -151,7 +150,7 @@ def _kind(polarity: str) -> Kind:
             drives=("collector", "emitter"),
             listens=("base",),
             rectifies=("base", "emitter"),
-            leads=(("collector", "V_CE", "I_C"), ("base", "V_BE", "I_B")),
+            symbols=(("V_CE", "I_C"), ("V_BE", "I_B")),
         ),
         polarity=polarity,
         sheet=Sheet(values=_values, warmed=_warmed),

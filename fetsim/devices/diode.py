@@ -4,6 +4,8 @@ Exponential law i = I_S (exp(v / (n V_T)) - 1); source: any textbook on semicond
 Series resistance is left out (0.6 ohm in a small-signal diode: 6 mV at 10 mA).
 """
 
+from dataclasses import replace
+
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance
 from fetsim.devices.law import Junction, Law, Values, Volts
 from fetsim.devices.noise import Noise, shot
@@ -32,10 +34,9 @@ def _at_rest(v: Values, volts: Volts) -> AtRest:
     return AtRest(state="conducts" if flow.current > CONDUCTING_A else "blocks")
 
 
-def _stress(ways: list[Way], volts: Volts) -> Stress:
+def _stress(usual: Stress, ways: list[Way], volts: Volts) -> Stress:
     """Volts backwards, amperes forwards."""
-    volt, ampere = volts["anode"] - volts["cathode"], ways[0].current_a
-    return Stress(max(-volt, 0.0), max(ampere, 0.0), volt * ampere)
+    return replace(usual, volt=max(volts["cathode"] - volts["anode"], 0.0), ampere=max(ways[0].current_a, 0.0))
 
 
 def values(figures: Figures, kt_q_v: float) -> dict[str, float]:

@@ -8,8 +8,8 @@ which is b v_ds (2 o - v_ds) in the triode region, b o^2 in saturation, and chan
 Source: Shichman and Hodges, IEEE J. Solid-State Circuits SC-3 (1968) 285. Against real parts the channel
 resistance is right to 10-20 % (datasheet fits of switching JFETs lie -15 % and +7 % from it).
 
-Everything else that follows from this law stands here too, in ``Channel``: what the gain cell, the noise, the idle
-point and the device sheets ask. For a p-channel type every port and current is reversed.
+Everything else that follows from this law stands here too, in ``SquareLawChannel``: what the gain cell, the noise,
+the idle point and the device sheets ask. For a p-channel type every port and current is reversed.
 
 With temperature beta goes as T^-1.5, the mobility of lattice scattering (Sze, from memory; measured exponents run to
 -2.4), and the pinch-off voltage moves by 2 mV/K further from zero, as the built-in voltage of the gate junction falls
@@ -17,7 +17,7 @@ With temperature beta goes as T^-1.5, the mobility of lattice scattering (Sze, f
 0.6-0.8 V.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import copysign, inf
 
 import numpy as np
@@ -31,6 +31,7 @@ from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 MOBILITY_EXPONENT = -1.5
 PINCH_OFF_DRIFT_V_K = 2e-3
+SMALLEST_PINCH_OFF_V = 0.25  # of a sheet: keeps its sign over all temperatures
 SHEET_ALLOWANCE = 0.2  # how far the square law may miss a sheet's channel resistance and transconductance
 SMALLEST_V = 1e-12  # keeps the conductance of a closed channel without voltage from being 0/0
 
@@ -69,7 +70,7 @@ def jfet(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Channel:
+class SquareLawChannel:
     """The channel of one FET, its gate junctions left out; voltages as of an n-channel type."""
 
     beta_a_v2: float
@@ -77,12 +78,12 @@ class Channel:
     slope_per_v: float
 
     @classmethod
-    def of(cls, v: Values) -> "Channel":
+    def of(cls, v: Values) -> "SquareLawChannel":
         """The channel of an element."""
         return cls(beta_a_v2=v["beta_a_v2"], pinch_off_v=v["pinch_off_v"], slope_per_v=v["slope_per_v"])
 
     @classmethod
-    def of_sheet(cls, figures: Figures) -> "Channel":
+    def of_sheet(cls, figures: Figures) -> "SquareLawChannel":
         """The channel that a device sheet describes."""
         pinch_off_v = figures["pinch_off_voltage"]
         return cls(
@@ -134,16 +135,14 @@ def _stamp(stamp: Stamp, v: Values) -> None:
     capacitance(stamp, "gate", "drain", v["capacitance_gd_f"])
 
 
-def _stress(ways: list[Way], volts: Volts) -> Stress:
+def _stress(usual: Stress, ways: list[Way], volts: Volts) -> Stress:
     """The largest volts between two terminals, amperes of the drain."""
     at = (volts["drain"], volts["gate"], volts["source"])
-    drain, gate = (way.current_a for way in ways)
-    heat = (volts["drain"] - volts["source"]) * drain + (volts["gate"] - volts["source"]) * gate
-    return Stress(max(at) - min(at), abs(drain), heat)
+    return replace(usual, volt=max(at) - min(at), ampere=abs(ways[0].current_a))
 
 
 def _values(figures: Figures, kt_q_v: float) -> dict[str, float]:
-    channel = Channel.of_sheet(figures)
+    channel = SquareLawChannel.of_sheet(figures)
     return {
         "beta_a_v2": channel.beta_a_v2,
         "pinch_off_v": channel.pinch_off_v,
@@ -156,7 +155,7 @@ def _values(figures: Figures, kt_q_v: float) -> dict[str, float]:
 
 
 def _warmed(figures: Figures, warmth: Warmth) -> dict[str, float]:
-    beta = Channel.of_sheet(figures).beta_a_v2 * warmth.ratio**MOBILITY_EXPONENT
+    beta = SquareLawChannel.of_sheet(figures).beta_a_v2 * warmth.ratio**MOBILITY_EXPONENT
     pinch_off_v = figures["pinch_off_voltage"]
     pinch_off_v += copysign(PINCH_OFF_DRIFT_V_K, pinch_off_v) * warmth.rise_k
     return {
@@ -167,12 +166,21 @@ def _warmed(figures: Figures, warmth: Warmth) -> dict[str, float]:
 
 
 def _follows(figures: Figures) -> dict[str, float]:
-    channel = Channel.of_sheet(figures)
+    channel = SquareLawChannel.of_sheet(figures)
     return {
         "v_gs_off": figures["pinch_off_voltage"],
         "r_ds_on": channel.on_ohm,
         "g_fs": channel.transconductance_s,
     }
+
+
+def _mistakes(figures: Figures, polarity: str) -> list[tuple[str, str]]:
+    volt = figures["pinch_off_voltage"]
+    if abs(volt) < SMALLEST_PINCH_OFF_V:
+        return [("pinch_off_voltage", f"{volt:g} V is nearer to zero than {SMALLEST_PINCH_OFF_V:g} V")]
+    if (volt < 0.0) != (polarity == "n"):
+        return [("pinch_off_voltage", "is negative in an n-channel JFET and positive in a p-channel one")]
+    return []
 
 
 def _kind(polarity: str) -> Kind:
@@ -196,7 +204,7 @@ def _kind(polarity: str) -> Kind:
     )
 
     def noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
-        conductance_s = Channel.of(v).noise_s(*law.port_voltages(volts))
+        conductance_s = SquareLawChannel.of(v).noise_s(*law.port_voltages(volts))
         _, gate_source, gate_drain = law.evaluate(v, volts)
         return [
             Noise(CHANNEL, "drain", "source", 4.0 * k * temperature_k * conductance_s),
@@ -208,7 +216,7 @@ def _kind(polarity: str) -> Kind:
         gate_source_v, gate_drain_v = law.port_voltages(volts)
         channel, gate_source, gate_drain = law.evaluate(v, volts)
         by_gate_source, by_gate_drain = channel.slopes
-        pinch_off_v = Channel.of(v).pinch_off_v
+        pinch_off_v = SquareLawChannel.of(v).pinch_off_v
         above_v = max(gate_source_v, gate_drain_v) - pinch_off_v
         # the end of the channel that acts as the drain moves, the other one and the gate stay
         slope_s = -by_gate_drain if gate_source_v >= gate_drain_v else by_gate_source
@@ -243,16 +251,18 @@ def _kind(polarity: str) -> Kind:
         noise=noise,
         at_rest=at_rest,
         stress=_stress,
+        channel=SquareLawChannel.of,
         roles=Roles(
             drives=("drain", "source"),
             listens=("gate",),
-            leads=(("drain", "V_DS", "I_D"), ("gate", "V_GS", "I_G")),
+            symbols=(("V_DS", "I_D"), ("V_GS", "I_G")),
         ),
         polarity=polarity,
         sheet=Sheet(
             values=_values,
             warmed=_warmed,
             follows=_follows,
+            mistakes=_mistakes,
             allowance={"r_ds_on": SHEET_ALLOWANCE, "g_fs": SHEET_ALLOWANCE},
         ),
     )

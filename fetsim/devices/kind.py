@@ -39,6 +39,26 @@ class Way:
     """Of a source inside the way."""
 
 
+class Channel(Protocol):
+    """The channel of a FET, its gate junctions left out; voltages as of an n-channel type."""
+
+    @property
+    def pinch_off_v(self) -> float: ...
+
+    @property
+    def on_ohm(self) -> float:
+        """Resistance with the gate at source potential and little voltage across the channel."""
+
+    def chord_s(self, v_gs: Number, v_gd: Number, v_ds: Number) -> Number:
+        """Chord conductance i / v_ds [S]; at v_ds = 0 the slope. The three voltages belong to one state."""
+
+    def small_signal_s(self, v_gs: Number) -> Number:
+        """Conductance without drain voltage [S]."""
+
+    def noise_s(self, v_gs: Number, v_gd: Number) -> Number:
+        """The conductance whose thermal noise is that of the channel [S]."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class AtRest:
     """How a part stands at a state without signal."""
@@ -54,7 +74,7 @@ class AtRest:
     """Core flux over the saturation flux."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Stress:
     """What a part has to stand at a state, to be set against its ratings."""
 
@@ -77,8 +97,8 @@ class Roles:
     """A direct voltage goes through it to the next part."""
     passes_signal: bool = False
     """A signal goes through it without loss worth telling."""
-    leads: tuple[tuple[str, str, str], ...] = ()
-    """Way of ``ways``, symbol of its voltage, symbol of its current, for a transistor's operating point."""
+    symbols: tuple[tuple[str, str], ...] = ()
+    """For each of a transistor's ways, the symbols of its voltage and of its current."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,8 +119,10 @@ class Kind:
     ways: Callable[[Values, Volts], list[Way]] | None = None
     """Its ways of direct current, from voltages alone; left out, the law's currents from each terminal to the last."""
     at_rest: Callable[[Values, Volts], AtRest] = field(default=lambda values, volts: AtRest())
-    stress: Callable[[list[Way], Volts], Stress] | None = None
-    """Where a rating means something else than the largest volts and amperes of all ways, and their heat."""
+    stress: Callable[[Stress, list[Way], Volts], Stress] = field(default=lambda usual, ways, volts: usual)
+    """Where a rating means something else than the usual: largest volts and amperes of all ways, and their heat."""
+    channel: Callable[[Values], Channel] | None = None
+    """Of a FET: its channel, as a gain cell, the log and explanations ask it."""
     roles: Roles = field(default=Roles())
     polarity: str = ""
     """As a sheet names it, of a kind that comes in two."""
@@ -127,15 +149,14 @@ class Kind:
         return [Way(one if len(first) > 1 else "", one, last, into[one]) for one in first]
 
     def stress_at(self, ways: list[Way], volts: Volts) -> Stress:
-        """What it has to stand: the largest volts and amperes of all ways and their heat, unless it says otherwise."""
-        if self.stress is not None:
-            return self.stress(ways, volts)
+        """What it has to stand at a state, its ways being these."""
         across = [volts[way.start] - volts[way.end] for way in ways]
-        return Stress(
-            max(abs(volt) for volt in across),
-            max(abs(way.current_a) for way in ways),
-            sum((volt - way.emf_v) * way.current_a for volt, way in zip(across, ways, strict=True)),
+        usual = Stress(
+            volt=max(abs(volt) for volt in across),
+            ampere=max(abs(way.current_a) for way in ways),
+            watt=sum((volt - way.emf_v) * way.current_a for volt, way in zip(across, ways, strict=True)),
         )
+        return self.stress(usual, ways, volts)
 
 
 def conductance(stamp: Stamp, a: str, b: str, siemens: float) -> None:

@@ -31,6 +31,9 @@ KINDS: dict[str, Kind] = {
     "jfet_p": JFET_P,
 }
 
+CHANNEL_PARTS = frozenset(name.partition("_")[0] for name, kind in KINDS.items() if kind.channel is not None)
+"""What a unit file calls the parts that can be a gain cell."""
+
 
 def kind_name(part: str, polarity: str = "") -> str:
     """Name in ``KINDS`` of what a unit file calls ``part``, of the polarity that its device sheet says."""

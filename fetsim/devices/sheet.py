@@ -57,6 +57,9 @@ class Sheet:
     allowance: Mapping[str, float] = field(default_factory=dict)
     """and the share by which the law may miss them."""
 
+    mistakes: Callable[[Figures, str], list[tuple[str, str]]] = field(default=lambda figures, polarity: [])
+    """What is wrong between the figures of a type of that polarity, as (key, sentence)."""
+
     def figures_at(self, figures: Figures, warmth: Warmth) -> Figures:
         """All figures at a temperature, under the same keys."""
         return figures if warmth.rise_k == 0.0 else {**figures, **self.warmed(figures, warmth)}

@@ -5,6 +5,8 @@ saturation flux phi_0. An approximation of our own choice: hysteresis (distortio
 the Rayleigh region) is not modelled, nor is core loss, so only the windings are noisy.
 """
 
+from dataclasses import replace
+
 from fetsim.devices.kind import AtRest, Kind, Stamp, Stress, Way, capacitance, conductance, ohmic
 from fetsim.devices.law import Law, Values, Volts
 from fetsim.devices.noise import johnson, johnson_in_series
@@ -47,10 +49,10 @@ def _ways(v: Values, volts: Volts) -> list[Way]:
     ]
 
 
-def _stress(ways: list[Way], volts: Volts) -> Stress:
+def _stress(usual: Stress, ways: list[Way], volts: Volts) -> Stress:
     """Volts between the windings; its watts are those that it passes on, which is nothing at rest."""
     between = max(abs(volts[p] - volts[s]) for p in ("p1", "p2") for s in ("s1", "s2"))
-    return Stress(between, max(abs(way.current_a) for way in ways), 0.0)
+    return replace(usual, volt=between, watt=0.0)
 
 
 TRANSFORMER = Kind(

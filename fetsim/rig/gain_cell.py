@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fetsim.devices.jfet import Channel
+from fetsim.devices.kind import Channel
 from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit, Element
@@ -33,7 +33,7 @@ class GainCellModel:
     nodes: tuple[str, str, str]
     """Nodes of drain, gate, source."""
     channel: Channel
-    """The law of its channel, as ``devices.jfet`` knows it."""
+    """The law of its channel, as its kind in ``devices`` knows it."""
     sign: float
     """+1 for an n-channel, -1 for a p-channel FET."""
     impedance_ohm: complex
@@ -58,8 +58,10 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> 
     element: Element = circuit.element(fet)
     drain, gate, source = element.nodes
     impedance = driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=fet)
-    sign = -1.0 if KINDS[element.kind].mirrored else 1.0
-    model = GainCellModel((drain, gate, source), Channel.of(element.values), sign, impedance, 0.0)
+    kind = KINDS[element.kind]
+    assert kind.channel is not None  # the reader of the unit asks for a FET
+    channel, sign = kind.channel(element.values), -1.0 if kind.mirrored else 1.0
+    model = GainCellModel((drain, gate, source), channel, sign, impedance, 0.0)
     at = [np.array([0.0 if n == GROUND else bias[system.index[n]]]) for n in (drain, gate, source)]
     idle = float(model.conductance_s(*at)[0])
     return replace(model, idle_conductance_s=idle)

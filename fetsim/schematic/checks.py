@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from fetsim.devices.kinds import KINDS
+from fetsim.devices.kinds import CHANNEL_PARTS, KINDS
 from fetsim.engine.circuit import GROUND
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
@@ -65,7 +65,7 @@ def _references(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
 def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     if unit.gain_cell is None:
         return
-    fets = [part.designator for part in parts if part.kind == "jfet"]
+    fets = [part.designator for part in parts if part.kind in CHANNEL_PARTS]
     if unit.gain_cell.fet not in fets:
         yield "gain_cell", "fet", _unknown("JFET", unit.gain_cell.fet, fets)
     nodes, cell = _nodes(parts), unit.gain_cell
@@ -125,10 +125,10 @@ def _direct_current(unit: UnitData, part: Part) -> Iterator[tuple[str, str]]:
     there: behind a capacitor alone it would float on its leakage.
     """
     for made in part_elements(unit, part):
-        node = dict(zip(KINDS[made.kind].terminals, made.nodes, strict=True))
-        for a, b in KINDS[made.kind].conducts:
+        kind, node = KINDS[made.kind], made.unknowns
+        for a, b in kind.conducts:
             yield node[a], node[b]
-            if a not in ("gate", "base"):
+            if a not in kind.roles.listens:
                 yield node[b], node[a]
 
 

@@ -9,7 +9,6 @@ from fetsim.schematic.model import Device, Part
 from fetsim.schematic.schema import PARTS, SHEETS
 from fetsim.schematic.sheets import RATINGS, read_sheet
 
-TWO_TERMINALS = ("resistor", "capacitor", "inductor", "diode", "zener", "rheostat", "output")
 ENDS = {"input": ("hot", "cold"), "output": ("hot", "cold")}  # names of the two terminals where not a and b
 EXAMPLE = '{ kind = "resistor", value = "4k7", nodes = ["a", "b"] }'
 
@@ -84,7 +83,7 @@ def _unknown_kind(kind: object) -> str:
 def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mistakes:
     """Mistakes between the keys of one part."""
     mistakes = []
-    if kind in TWO_TERMINALS and len(set(nodes.values())) == 1:
+    if len(nodes) == 2 and len(set(nodes.values())) == 1:
         mistakes.append(("nodes", f"both ends are on node {next(iter(nodes.values()))!r}"))
     if keys.get("balanced") and GROUND in nodes.values():
         mistakes.append(("nodes", "a balanced input has both nodes away from ground"))

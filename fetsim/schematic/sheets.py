@@ -7,6 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from fetsim.devices.kinds import KINDS, kind_name
+from fetsim.devices.sheet import Sheet
 from fetsim.errors import InputError
 from fetsim.schematic.fields import Table, checked, quantities, suggestion
 from fetsim.schematic.model import Device, Limits
@@ -14,7 +15,6 @@ from fetsim.schematic.schema import LIMITS, SHEETS, SheetTable
 from fetsim.schematic.values import format_value, parse_value
 
 RATINGS = ("power_rating", "voltage_rating", "current_rating")
-SMALLEST_PINCH_OFF_V = 0.25  # keeps its sign over all temperatures
 
 
 @lru_cache
@@ -63,8 +63,7 @@ def read_sheet(
         about=table.about,
         source=table.source,
     )
-    if device.kind == "jfet":
-        mistakes += _pinch_off(device)
+    mistakes += _law(device).mistakes(device.figures, device.polarity)
     if not figures and not mistakes:
         mistakes = outside_limits(device)
     return (None if mistakes else device), mistakes
@@ -81,8 +80,7 @@ def outside_limits(device: Device) -> list[tuple[str, str]]:
 
     Lines that follow from the law of the device may lie as far outside as the law misses real parts.
     """
-    sheet = KINDS[kind_name(device.kind, device.polarity)].sheet
-    assert sheet is not None
+    sheet = _law(device)
     figures = {**device.figures, **sheet.follows(device.figures)}
     mistakes = []
     for key, limit in device.limits.items():
@@ -98,14 +96,11 @@ def outside_limits(device: Device) -> list[tuple[str, str]]:
     return mistakes
 
 
-def _pinch_off(device: Device) -> list[tuple[str, str]]:
-    volt = device.figures["pinch_off_voltage"]
-    if abs(volt) < SMALLEST_PINCH_OFF_V:
-        limit = format_value(SMALLEST_PINCH_OFF_V, "volt")
-        return [("pinch_off_voltage", f"{format_value(volt, 'volt')} is nearer to zero than {limit}")]
-    if (volt < 0.0) != (device.polarity == "n"):
-        return [("pinch_off_voltage", "is negative in an n-channel JFET and positive in a p-channel one")]
-    return []
+def _law(device: Device) -> Sheet:
+    """What the kind of device makes of its sheet."""
+    sheet = KINDS[kind_name(device.kind, device.polarity)].sheet
+    assert sheet is not None
+    return sheet
 
 
 def _limits(kind: str, table: SheetTable) -> tuple[dict[str, Limits], list[tuple[str, str]]]:

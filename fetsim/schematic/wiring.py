@@ -7,8 +7,8 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 -86 dB).
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 
 from fetsim.devices.kind import Roles, Stress
 from fetsim.devices.kinds import KINDS, kind_name
@@ -49,6 +49,17 @@ def part_wires(part: Part) -> list[set[str]]:
     """Nodes that a passive part joins; the poles of a switch stay apart."""
     ends = list(part.nodes.values())
     return [set(ends[i : i + 2]) for i in range(0, len(ends), 2)] if part.bank is not None else [set(ends)]
+
+
+def joined(start: str, wires: Iterable[set[str]], barred: Iterable[str]) -> set[str]:
+    """Nodes that hang together with ``start`` by ``wires``, none of the barred ones among them."""
+    wires, reached, front = list(wires), {start}, [start]
+    while front:
+        node = front.pop()
+        new = {end for ends in wires if node in ends for end in ends} - reached - set(barred)
+        reached |= new
+        front.extend(new)
+    return reached
 
 
 def track_fraction(unit: UnitData, part: Part) -> float:
@@ -176,7 +187,7 @@ def _track_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> St
     practice, no source)."""
     of_legs = _element_stress(unit, part, levels)
     at = [levels[node] for node in part.nodes.values()]
-    return Stress(max(at) - min(at), of_legs.ampere, of_legs.ampere**2 * part.values["value"])
+    return replace(of_legs, volt=max(at) - min(at), watt=of_legs.ampere**2 * part.values["value"])
 
 
 def _supply_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
@@ -184,7 +195,7 @@ def _supply_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> S
     of_element = _element_stress(unit, part, levels)
     volt = levels[part.nodes["node"]]
     delivered = part.values["voltage"] * (part.values["voltage"] - volt) / part.values["resistance"]
-    return Stress(of_element.volt, of_element.ampere, abs(delivered))
+    return replace(of_element, watt=abs(delivered))
 
 
 def _element_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
@@ -194,7 +205,9 @@ def _element_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> 
         kind, volts = KINDS[made.kind], made.at(levels)
         found.append(kind.stress_at(kind.ways_at(made.values, volts), volts))
     return Stress(
-        max(one.volt for one in found), max(one.ampere for one in found), sum(one.watt for one in found)
+        volt=max(one.volt for one in found),
+        ampere=max(one.ampere for one in found),
+        watt=sum(one.watt for one in found),
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fetsim.devices.jfet import Channel
+from fetsim.devices.kind import Channel
 from fetsim.measurements.timing.analysis import SMALLEST_CHANGE_DB
 
 MOVES_V = 1e-3  # a control that moves by less is said to stand still

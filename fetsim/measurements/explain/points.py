@@ -13,12 +13,8 @@ from fetsim.engine.circuit import GROUND
 from fetsim.errors import InputError
 from fetsim.measurements.levels.procedure import stage_outputs
 from fetsim.rig.points import Point, find_point, output_point
-from fetsim.schematic.unit import GainCell, Part, Unit
-
-DIRECT = ("resistor", "potentiometer", "rheostat", "inductor", "switch")
-"""Parts that a rectified voltage passes on its way to the control node."""
-TURNS = {"diode": ("anode", "cathode"), "bjt": ("base", "emitter")}
-"""Kind -> the two terminals between which it rectifies."""
+from fetsim.schematic.unit import GainCell, Unit
+from fetsim.schematic.wiring import PART_KINDS, joined, part_roles, part_wires
 
 
 @dataclass(frozen=True)
@@ -72,13 +68,16 @@ def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
     if cell.rectifier_nodes:
         return cell.rectifier_nodes
     rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
-    near = _reached(unit, cell.control_node, {GROUND, *rails})
-    for kind, terminals in TURNS.items():
+    closed = {switch for bank in unit.banks.values() for switch in bank.closed}
+    passing = [part for part in unit.parts.values() if part_roles(part).passes_direct]
+    wires = [ends for part in passing if part.bank is None or part.designator in closed for ends in part_wires(part)]
+    near = joined(cell.control_node, wires, {GROUND, *rails})
+    for kind in PART_KINDS:  # diodes come first there
         found = dict.fromkeys(
             other
             for part in unit.parts.values()
-            if part.kind == kind
-            for here, other in _both_ways(part.nodes[terminals[0]], part.nodes[terminals[1]])
+            if part.kind == kind and (turns := part_roles(part).rectifies)
+            for here, other in _both_ways(part.nodes[turns[0]], part.nodes[turns[1]])
             if here in near and other not in near | {GROUND}
         )
         if found:  # a supply of high resistance may bias the rectifier itself; others clamp the control to a rail
@@ -88,27 +87,3 @@ def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
 
 def _both_ways(first: str, second: str) -> Iterable[tuple[str, str]]:
     return (first, second), (second, first)
-
-
-def _reached(unit: Unit, start: str, barred: set[str]) -> set[str]:
-    """Nodes that hang together with ``start`` for direct current, neither ground nor a rail among them."""
-    closed = {switch for bank in unit.banks.values() for switch in bank.closed}
-    wires = [
-        ends
-        for part in unit.parts.values()
-        if part.kind in DIRECT and (part.bank is None or part.designator in closed)
-        for ends in _ways(part)
-    ]
-    reached, front = {start}, [start]
-    while front:
-        node = front.pop()
-        new = {end for ends in wires if node in ends for end in ends} - reached - barred
-        reached |= new
-        front.extend(new)
-    return reached
-
-
-def _ways(part: Part) -> list[set[str]]:
-    """Nodes that a part joins; the poles of a switch stay apart."""
-    ends = list(part.nodes.values())
-    return [set(ends[i : i + 2]) for i in range(0, len(ends), 2)] if part.kind == "switch" else [set(ends)]

@@ -8,15 +8,13 @@ from fetsim.measurements.idle.procedure import NEAR, IdlePoint, Loading, PartAtR
 from fetsim.report.look.columns import blocks, columns, facts, indented, page, paragraph, section
 from fetsim.report.look.wording import amount, kind_text
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import part_roles
 
 DIGITS = 4
 SMALLEST = 1e-15  # amperes and watts below this are what rounding leaves
 SMALLEST_STORE_J = 1e-9  # less than this is not worth a word
 VOLTS_A_LINE = 4
 QUANTITIES = {"power": "watt", "voltage": "volt", "current": "ampere"}
-LEADS = {
-    "collector": ("V_CE", "I_C"), "base": ("V_BE", "I_B"), "drain": ("V_DS", "I_D"), "gate": ("V_GS", "I_G"),
-}  # fmt: skip
 DANGEROUS_V = 60.0  # a steady voltage above this is treated as dangerous to touch; common practice, no source
 PARTS_NOTE = (
     "Current counts from the first node of a way to the second, so a supply that feeds a positive rail reads "
@@ -98,10 +96,10 @@ def _state(part: PartAtRest) -> str:
 def _transistors(unit: Unit, point: IdlePoint) -> str:
     rows = []
     for part in point.parts:
-        if part.kind in ("bjt", "jfet"):
+        symbols = part_roles(unit.parts[part.designator]).symbols
+        if symbols:
             words = []
-            for way in part.branches:
-                volt, ampere = LEADS[way.label]
+            for way, (volt, ampere) in zip(part.branches, symbols, strict=True):
                 words.append(f"{volt} {_volts(way.voltage_v)}, {ampere} {_small(way.current_a, 'ampere')}")
             kind = kind_text(part.kind, unit.parts[part.designator].device)
             rows.append((part.designator, kind, part.state, "; ".join([*words, *_channel(part)])))

@@ -8,23 +8,13 @@ input there is driven, and so is the gain cell's own stage by the control node. 
 calculated from it, and unusual circuits may have an arrow the wrong way round.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
+from fetsim.devices.kind import Roles
 from fetsim.engine.circuit import GROUND
-from fetsim.schematic.unit import Part, Stage, Unit
-
-OUTPUTS = {
-    "bjt": ("collector", "emitter"),
-    "jfet": ("drain", "source"),
-    "amplifier": ("out",),
-    "diode": ("cathode",),
-    "zener": ("cathode",),
-    "input": ("hot", "cold"),
-}
-INPUTS = {"bjt": ("base",), "jfet": ("gate",), "amplifier": ("plus", "minus"), "output": ("hot", "cold")}
-SIGNAL_WIRES = ("capacitor", "switch")
-DIRECT_WIRES = ("resistor", "potentiometer", "rheostat", "inductor", "switch")
+from fetsim.schematic.unit import Stage, Unit
+from fetsim.schematic.wiring import joined, part_roles, part_wires
 
 DRIVES, HOLDS, TOUCHES, LISTENS, CONTROLLED = (
     2,
@@ -96,37 +86,18 @@ def _claim(unit: Unit, stage: Stage, node: str, rails: Iterable[str]) -> int:
     if cell is not None and node == cell.control_node and unit.parts[cell.fet].stage == stage.name:
         return CONTROLLED
     barred = {GROUND, *rails}
-    near = _reached(stage, node, SIGNAL_WIRES, barred)
-    if _has_terminal(stage, near, OUTPUTS):
+    wires = [ends for part in stage.parts if part_roles(part).passes_signal for ends in part_wires(part)]
+    near = joined(node, wires, barred)
+    if _has_terminal(stage, near, lambda roles: roles.drives):
         return DRIVES
-    if _reached(stage, node, DIRECT_WIRES, {GROUND}) & set(rails):
+    wires = [ends for part in stage.parts if part_roles(part).passes_direct for ends in part_wires(part)]
+    if joined(node, wires, {GROUND}) & set(rails):
         return HOLDS
-    return LISTENS if _has_terminal(stage, near, INPUTS) else TOUCHES
+    return LISTENS if _has_terminal(stage, near, lambda roles: roles.listens) else TOUCHES
 
 
-def _has_terminal(stage: Stage, nodes: set[str], terminals: Mapping[str, tuple[str, ...]]) -> bool:
-    return any(part.nodes[name] in nodes for part in stage.parts for name in terminals.get(part.kind, ()))
-
-
-def _reached(stage: Stage, start: str, kinds: tuple[str, ...], barred: set[str]) -> set[str]:
-    """Nodes that hang together with ``start`` through parts of these kinds within one stage."""
-    reached, front = {start}, [start]
-    while front:
-        node = front.pop()
-        for part in stage.parts:
-            if part.kind in kinds:
-                new = {end for ends in _ways(part) if node in ends for end in ends} - reached - barred
-                reached |= new
-                front.extend(new)
-    return reached
-
-
-def _ways(part: Part) -> list[set[str]]:
-    """Nodes joined by a passive part; the poles of a switch stay apart."""
-    ends = list(part.nodes.values())
-    if part.kind == "switch":
-        return [set(ends[i : i + 2]) for i in range(0, len(ends), 2)]
-    return [set(ends)]
+def _has_terminal(stage: Stage, nodes: set[str], terminals: Callable[[Roles], tuple[str, ...]]) -> bool:
+    return any(part.nodes[name] in nodes for part in stage.parts for name in terminals(part_roles(part)))
 
 
 def _order(stages: list[str], links: list[Link]) -> tuple[str, ...]:

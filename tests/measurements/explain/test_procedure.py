@@ -7,7 +7,7 @@ from math import asin, inf, log10, pi, sqrt
 import numpy as np
 import pytest
 
-from fetsim.devices.jfet import Channel
+from fetsim.devices.jfet import SquareLawChannel
 from fetsim.errors import InputError
 from fetsim.measurements.explain.figures import LoopFacts
 from fetsim.measurements.explain.points import loop_points
@@ -23,7 +23,7 @@ LEAD, BURST, AFTER = 2, 40, 3000  # cycles
 LOAD_OHM = 1.0 / (1.0 / 10e3 + 1.0 / 100e3)  # of the teaching unit's amplifier: output and rectifier bias
 AMPLIFIED = 25.0 * LOAD_OHM / (LOAD_OHM + 100.0)
 FACTS = LoopFacts(
-    sign=1.0, channel=Channel(beta_a_v2=1.0 / (2.0 * 150.0 * 4.5), pinch_off_v=-4.5, slope_per_v=0.0),
+    sign=1.0, channel=SquareLawChannel(beta_a_v2=1.0 / (2.0 * 150.0 * 4.5), pinch_off_v=-4.5, slope_per_v=0.0),
     divider_ohm=4700.0, control_coupling=1.0, rectifier_gain={"an": 5.0 + 0j},
 )  # fmt: skip
 

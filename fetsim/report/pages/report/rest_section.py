@@ -1,11 +1,12 @@
 """The unit at rest, for the page."""
 
 from fetsim.measurements.idle.procedure import IdlePoint, Loading, idle_point
-from fetsim.report.idle.text import DIGITS, LEADS, QUANTITIES
+from fetsim.report.idle.text import DIGITS, QUANTITIES
 from fetsim.report.look.wording import amount, kind_text
 from fetsim.report.pages.report.content import Section, Table, number
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import part_roles
 
 HOTTEST = 8  # parts in the table of heat
 SMALLEST = 1e-15  # volts and amperes below this are what rounding leaves
@@ -47,10 +48,10 @@ def _voltages(point: IdlePoint) -> Table:
 def _transistors(unit: Unit, point: IdlePoint) -> Table:
     rows = []
     for part in point.parts:
-        if part.kind in ("bjt", "jfet"):
+        symbols = part_roles(unit.parts[part.designator]).symbols
+        if symbols:
             words = []
-            for way in part.branches:
-                volt, ampere = LEADS[way.label]
+            for way, (volt, ampere) in zip(part.branches, symbols, strict=True):
                 words.append(_together(volt, _small(way.voltage_v, "volt")))
                 words.append(_together(ampere, _small(way.current_a, "ampere")))
             if part.above_pinch_off_v is not None:
