@@ -83,7 +83,7 @@ class Channel:
         start = np.zeros(system.size) if cold else bias
         self._before = np.array([start[system.index[name]] for name in recorded])
         self._rest = self._columns(np.column_stack((self._before, self._before)), np.zeros(1))[0]
-        self._log = LogCollector(internal_hz, log_rate_hz)
+        self._log = LogCollector(internal_hz, log_rate_hz, 1.0 if self._cell is None else self._cell.sign)
         self._given, self._returned = 0, 0
 
     @property

@@ -34,7 +34,9 @@ class GainLog:
     gain_reduction_mean_db: Array
     gain_reduction_max_db: Array
     control_mean_v: Array
-    control_max_v: Array
+    control_extreme_v: Array
+    """The value furthest on its way to more gain reduction: the highest for an n-channel FET, the lowest for a
+    p-channel one (the control node is taken to move the gate its own way)."""
     gate_source_mean_v: Array
     channel_resistance_min_ohm: Array
     """Smallest channel resistance (largest conductance); infinite while the channel is off."""
@@ -68,8 +70,10 @@ def write_npz(logs: Sequence[GainLog], path: Path) -> None:
 class LogCollector:
     """Gathers whole intervals out of blocks of any length, without keeping their steps."""
 
-    def __init__(self, rate_hz: float, log_rate_hz: float) -> None:
+    def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0) -> None:
+        """``fet_sign``: +1 where a rising control voltage means more gain reduction, -1 where a falling one does."""
         self._rate_hz = rate_hz
+        self._fet_sign = fet_sign
         self._interval = max(1, round(rate_hz / log_rate_hz))
         self._open_steps = 0
         self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
@@ -101,7 +105,8 @@ class LogCollector:
             first = self._interval - self._open_steps
             starts = np.concatenate(([0], np.arange(first, steps, self._interval)))
             sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
-            peaks = _reduced(np.maximum, (input_squared, output_squared, reduction, control, conductance), starts)
+            active = self._fet_sign * control
+            peaks = _reduced(np.maximum, (input_squared, output_squared, reduction, active, conductance), starts)
             sums[:, 0] += self._open_sums
             peaks[:, 0] = np.maximum(peaks[:, 0], self._open_peaks)
             lengths = np.diff([*starts, steps])
@@ -139,7 +144,7 @@ class LogCollector:
         starts = np.arange(self._rows, self._rows + count) * self._interval
         self._table[:, self._rows : self._rows + count] = (
             (starts + 0.5 * lengths) / self._rate_hz, decibels(rms[0]), decibels(peak[0]), decibels(rms[1]),
-            decibels(peak[1]), mean[2], peaks[2], mean[3], peaks[3], mean[4], resistance,
+            decibels(peak[1]), mean[2], peaks[2], mean[3], self._fet_sign * peaks[3], mean[4], resistance,
         )  # fmt: skip
         self._rows += count
 

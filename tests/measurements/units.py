@@ -37,6 +37,19 @@ R10 = { kind = "resistor", value = "1M", nodes = ["idle", "0"] }
     return changed_text(folder, "[stages.bias]\n", stage.lstrip(), "[gain_cell]\n", switches)
 
 
+def p_channel(folder):
+    """The teaching unit turned upside down: a p-channel FET, supplies and diode reversed. Its detector pulls down."""
+    return changed_text(
+        folder,
+        'polarity = "n"', 'polarity = "p"',
+        'about = "n-channel JFET"', 'about = "p-channel JFET"',
+        'pinch_off_voltage = "-4.5V"', 'pinch_off_voltage = "4.5V"',
+        'voltage = "-7V"', 'voltage = "7V"',
+        'voltage = "-5V"', 'voltage = "5V"',
+        '{ anode = "an", cathode = "rc" }', '{ anode = "rc", cathode = "an" }',
+    )  # fmt: skip
+
+
 def with_node_called(folder, name):
     """The teaching unit, the node behind its divider renamed."""
     return load_unit(changed_text(folder, '"dr"', f'"{name}"'))

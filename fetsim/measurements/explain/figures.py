@@ -186,6 +186,8 @@ class GainFigures:
 class LoopFigures:
     """All of them, round the loop."""
 
+    control_direction: float
+    """+1 where the detector lifts the control voltage, -1 where it pulls it down."""
     tap: WaveFigures
     rectifier: tuple[RectifierFigures, ...]
     control: ControlFigures

@@ -46,6 +46,7 @@ def loop_figures(traces: BurstTraces, facts: LoopFacts) -> LoopFigures:
     if gain.change_db < SMALLEST_CHANGE_DB:
         needed_v = control.pinch_off_v if channel.closed_at_rest else control.rest_v
     return LoopFigures(
+        control_direction=direction,
         tap=_wave(traces, traces.tap),
         rectifier=tuple(
             _rectifier(traces, name, facts.rectifier_gain[name], direction, needed_v) for name in traces.rectifier

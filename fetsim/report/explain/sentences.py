@@ -114,12 +114,13 @@ def _rectifier(one: Explanation) -> str:
             text += f"; for the {what}, the burst would have to be {best.missing_db:.1f} dB louder at the least"
         return _sentence(text)
     first, *others = passing
-    text = f"{first.point} comes above the control voltage after {duration(first.passes_s or 0.0)}"
+    side, drives = ("above", "lifted") if figures.control_direction > 0.0 else ("below", "pulled down")
+    text = f"{first.point} comes {side} the control voltage after {duration(first.passes_s or 0.0)}"
     text += "".join(f", {other.point} after {duration(other.passes_s or 0.0)}" for other in others)
     text += f", by {_volts(best.above_control_v)} at the most"
     if figures.control.moves:
         share = 100.0 * figures.control.rising_share
-        text += f"; {_end(figures)}, the control is lifted for {share:.0f} % of each cycle"
+        text += f"; {_end(figures)}, the control is {drives} for {share:.0f} % of each cycle"
     strained = max(figures.rectifier, key=lambda found: found.loss_db)
     if strained.loss_db >= CLEAR_LOSS_DB and strained.expected_v is not None:
         text += (
@@ -168,10 +169,11 @@ def _back(figures: LoopFigures) -> str:
     control = figures.control
     if control.release_tau_s is None:
         return "; no time constant fits its way back" if control.release_reason else ""
+    way = "falls" if control.change_v > 0.0 else "climbs"
     if control.release_slow_tau_s is None or control.release_slow_share is None:
-        return f"; it falls back with a time constant of {duration(control.release_tau_s)}"
+        return f"; it {way} back with a time constant of {duration(control.release_tau_s)}"
     return (
-        f"; it falls back in two stages, time constants {duration(control.release_tau_s)} and "
+        f"; it {way} back in two stages, time constants {duration(control.release_tau_s)} and "
         f"{duration(control.release_slow_tau_s)}, the slower with {100.0 * control.release_slow_share:.0f} % of the way"
     )
 
