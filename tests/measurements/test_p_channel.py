@@ -27,7 +27,7 @@ def units(tmp_path_factory):
 
 def test_curve(units):
     n, p = (measure_curve(unit, levels_dbu=[-30.0, -15.0, 0.0, 12.0], quality="draft").curves[0] for unit in units)
-    np.testing.assert_allclose(p.curve.level_out_dbu, n.curve.level_out_dbu, atol=1e-3)
+    np.testing.assert_allclose(p.curve.output_dbu, n.curve.output_dbu, atol=1e-3)
     np.testing.assert_allclose(p.cell_reduction_db, n.cell_reduction_db, atol=2e-3)
     np.testing.assert_allclose(p.control_v, -n.control_v, atol=1e-3)
     assert p.curve.threshold_half_db_dbu == pytest.approx(n.curve.threshold_half_db_dbu, abs=1e-3)
