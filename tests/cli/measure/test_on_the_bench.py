@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 
 import numpy as np
 import pytest
@@ -27,9 +28,8 @@ SECTIONS = {
 def measure(capsys, monkeypatch):
     """Runs a measurement; (status, standard output, standard error)."""
 
-    monkeypatch.setenv("COLUMNS", str(PAGE))
-
-    def run(*arguments, unit="teaching"):
+    def run(*arguments, unit="teaching", width=PAGE):
+        monkeypatch.setenv("COLUMNS", str(width))
         chosen = () if unit is None else ("--unit", unit)
         with pytest.raises(SystemExit) as ending:
             main(["measure", *map(str, arguments), *chosen])
@@ -60,6 +60,17 @@ def test_page_and_files(measure, tmp_path, what):
     assert version["changes"] == [] and version["label"] == ""
     assert rows_of(files["csv"])
     assert "<svg" in files["svg"].read_text()
+
+
+@pytest.mark.parametrize("width", [60, 80, 200])
+def test_no_figure_is_cut_in_a_narrow_terminal(measure, width):
+    """The same figures with their units at every width, though not on the same lines."""
+    status, page, _ = measure("timing", *MEASUREMENTS["timing"], width=width)
+    assert status == 0 and "…" not in page
+    found = re.findall(r"(?<=  )[\d.]+ (?:us|ms|s)(?=\s)", page)
+    assert len(found) >= 8 and sorted(found) == sorted(
+        re.findall(r"(?<=  )[\d.]+ (?:us|ms|s)(?=\s)", measure("timing", *MEASUREMENTS["timing"], width=300)[1])
+    )
 
 
 def test_versions_are_told_apart(measure, tmp_path):
