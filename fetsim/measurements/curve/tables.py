@@ -55,12 +55,13 @@ EQUALS = (
 def account(measured: Mapping[str, CurveMeasurement]) -> Account:
     """Label of the version -> measurement."""
     first = next(iter(measured.values()))
+    compared = any(one.compared for one in measured.values())
     return Account(
         title=f"Static curve of {first.provenance.unit}: {first.frequency_hz:.6g} Hz, {first.method}, quality "
         f"{first.provenance.quality}; levels in dBu.",
         lead=tuple(text for label, one in measured.items() for text in _lead(label, one)),
-        tables=(_summary(measured), _equals(measured), _points(measured)),
-        definitions=(LEVELS, *DEFINITIONS, _alike(first)),
+        tables=(_summary(measured), *([_equals(measured)] if compared else []), _points(measured)),
+        definitions=(LEVELS, *DEFINITIONS, *([_alike(first)] if compared else [])),
     )
 
 

@@ -73,6 +73,12 @@ def test_terminal_page_and_csv_tell_the_same_figures(monkeypatch, curve):
     assert [f"{row['output_dbu']:+.2f}" for row in account.records()] == [row[1] for row in points.rows]
 
 
+def test_nothing_is_told_of_a_comparison_that_was_not_made(curve):
+    assert curve.compared == 0  # the unit has no switches
+    assert [table.key for table in curve.tables()] == ["curves", "points"]
+    assert "alike" not in [one.term for one in curve.account().definitions]
+
+
 def test_a_missing_figure_keeps_its_cause(curve):
     account = curve.account()
     (missing,) = [one for one in account.to_dict()["tables"]["curves"]["missing"] if one["column"] == "bottoms_out_dbu"]
