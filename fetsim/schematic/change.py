@@ -7,7 +7,7 @@ subset (``S1+S3``, ``all``, ``none``), ``load``, ``temperature_c``, ``full_scale
 The topology of the circuit never changes.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from numbers import Integral, Real
 from typing import Any
 
@@ -25,16 +25,17 @@ class _Refused(Exception):
     """A change that names nothing or cannot be made; the text says why."""
 
 
-def changed_unit(unit: UnitData, changes: Mapping[str, str | float]) -> UnitData:
-    """The unit with these changes. Raises UnitError with a line for every wrong name and every wrong value.
+def changed_unit(unit: UnitData, changes: Sequence[tuple[str, str | float]]) -> UnitData:
+    """The unit with these (name, value) changes. Raises UnitError with a line for every wrong name and every wrong
+    value, and for a value that is given twice, under whatever names.
 
     A control that is moved frees its potentiometers from a fixed ``fraction``; a new ``device`` drops the
     figures that were put over the old sheet. Both come first, so that a fraction or a figure in the same call
     stands.
     """
     document: Document = unit.document
-    refusals = []
-    for name, value in sorted(changes.items(), key=lambda change: _turn(unit, change[0])):
+    refusals = _given_twice(unit, [name for name, _ in changes])
+    for name, value in sorted(changes, key=lambda change: _turn(unit, change[0])):
         try:
             document = _edit(unit, document, name, _plain(value))
         except _Refused as reason:
@@ -48,18 +49,34 @@ def changed_unit(unit: UnitData, changes: Mapping[str, str | float]) -> UnitData
     return other
 
 
+def _given_twice(unit: UnitData, names: Sequence[str]) -> list[str]:
+    """A line for every value that several of the names stand for."""
+    by_value: dict[str, list[str]] = {}
+    for name in names:
+        by_value.setdefault(_full_name(unit, name), []).append(name)
+    return [
+        mistake_line(unit.path.name, ", ".join(dict.fromkeys(same)), "", "one value given twice; give it once")
+        for same in by_value.values()
+        if len(same) > 1
+    ]
+
+
+def _full_name(unit: UnitData, name: str) -> str:
+    """``C16`` as ``C16.value``, ``load`` as ``OUT.load``."""
+    if name == "load":
+        return f"{unit.output.designator}.load"
+    part = unit.parts.get(name)
+    return name if part is None or part.kind not in MAIN_KEYS else f"{name}.{MAIN_KEYS[part.kind]}"
+
+
 def _turn(unit: UnitData, name: str) -> int:
     """Order of application: controls, then devices, then all else."""
-    part = unit.parts.get(name)
-    is_device = name.endswith(".device") or (part is not None and MAIN_KEYS.get(part.kind) == "device")
-    return 0 if name in unit.controls else 1 if is_device else 2
+    return 0 if name in unit.controls else 1 if _full_name(unit, name).endswith(".device") else 2
 
 
 def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> Document:
     if name in UNIT_KEYS:
         return _put(document, [name], value)
-    if name == "load":
-        name = f"{unit.output.designator}.load"
     if name in unit.controls:
         for part in unit.parts.values():
             if part.control == name and "fraction" in part.values:
@@ -67,7 +84,7 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
         return _put(document, ["controls", name, "position"], value)
     if name in unit.banks:
         return _put(document, ["switches", name, "closed"], _subset(unit, name, value))
-    designator, _, key = name.partition(".")
+    designator, _, key = _full_name(unit, name).partition(".")
     if designator not in unit.parts:
         raise _Refused(_unknown_name(unit, name))
     return _edit_part(document, unit.parts[designator], key, value)
@@ -79,7 +96,6 @@ def _edit_part(document: Document, part: Part, key: str, value: str | float) -> 
     keys = [name for name in own_first if name not in (*WIRING_KEYS, "figures")]
     if part.kind == "switch" and not key:
         raise _Refused(f"is set through its bank, as {part.bank}={part.designator}")
-    key = key or MAIN_KEYS.get(part.kind, "")
     if key == "device":
         _same_polarity(document, part, str(value))
         return _put(_drop(document, _path(part), "figures"), [*_path(part), "device"], value)

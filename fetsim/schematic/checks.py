@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from fetsim.devices.kinds import CHANNEL_PARTS, KINDS
+from fetsim.devices.kinds import CHANNEL_PARTS
 from fetsim.engine.circuit import GROUND
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
-from fetsim.schematic.wiring import part_elements
+from fetsim.schematic.wiring import direct_current
 
 RESERVED = ("name", "about", "temperature_c", "full_scale_dbu", "load", "none", "all")
 
@@ -23,6 +23,16 @@ def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
     yield from _ports(sound, broken)
     yield from _dangling(sound, broken)
     yield from _floating(unit, sound, broken)
+
+
+def connections(unit: UnitData) -> tuple[object, ...]:
+    """Everything that ``check_unit`` looks at: units that agree in it have the same mistakes, or none."""
+    parts = [
+        (part.kind, part.nodes, part.control, part.bank, None if part.device is None else part.device.polarity)
+        for part in unit.parts.values()
+    ]
+    stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
+    return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell
 
 
 def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
@@ -102,7 +112,7 @@ def _floating(unit: UnitData, sound: Sequence[Part], broken: Sequence[Part]) -> 
         if part.control not in (None, *unit.controls) or part.bank not in (None, *unit.banks):
             unjudged.append(part)
             continue
-        for start, end in _direct_current(unit, part):
+        for start, end in direct_current(unit, part):
             ways.setdefault(start, set()).add(end)
     grounded = _reach({GROUND, *_nodes(unjudged)}, ways)
     users = _users(sound)
@@ -116,20 +126,6 @@ def _floating(unit: UnitData, sound: Sequence[Part], broken: Sequence[Part]) -> 
         names = f"node {node!r}" + (f" (and {', '.join(also)})" if also else "")
         at = ", ".join(dict.fromkeys(users[node]))
         yield at, "nodes", f"{names} has no path to ground (node '0') for direct current; add a resistor"
-
-
-def _direct_current(unit: UnitData, part: Part) -> Iterator[tuple[str, str]]:
-    """Ways of direct current through a part, as (from, to) nodes.
-
-    A gate or a base can lead current to the rest of its transistor, but does not get its own level from
-    there: behind a capacitor alone it would float on its leakage.
-    """
-    for made in part_elements(unit, part):
-        kind, node = KINDS[made.kind], made.unknowns
-        for a, b in kind.conducts:
-            yield node[a], node[b]
-            if a not in kind.roles.listens:
-                yield node[b], node[a]
 
 
 def _reach(start: set[str], ways: Mapping[str, set[str]]) -> set[str]:

@@ -114,6 +114,8 @@ def _tolerance(raw: object) -> Tolerance:
 
 
 def _line_of_text(text: str) -> str:
+    if text.isascii() and text.isprintable():  # most text, and quick
+        return text
     if any(unicodedata.category(letter)[0] == "C" or not is_safe(letter) for letter in text):
         raise ValueError("holds a line break or another control character")
     return text

@@ -10,7 +10,7 @@ from typing import Any
 
 from fetsim.errors import UnitError
 from fetsim.safe_text import printable
-from fetsim.schematic.checks import Mistake, check_unit
+from fetsim.schematic.checks import Mistake, check_unit, connections
 from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
 from fetsim.schematic.model import Control, GainCell, Part, Stage, SwitchBank, UnitData
 from fetsim.schematic.parts import read_part, sketch_part
@@ -23,13 +23,14 @@ Document = Mapping[str, Any]
 def read_unit(document: Document, path: Path, text: str, like: UnitData | None = None) -> UnitData:
     """The unit; ``path`` and ``text`` say where the tables come from. Raises UnitError.
 
-    Tables of parts that are the very same objects as in the unit ``like`` are not read again.
+    Tables that are the very same objects as in the unit ``like`` are not read again, and what hangs together as it
+    does there is not checked again.
     """
-    reader = _Reader(document)
+    reader = _Reader(document, like)
     top = reader.top()
     reader.devices()
     controls = reader.controls()
-    stages = reader.stages(like)
+    stages = reader.stages()
     banks = reader.banks(stages)
     unit = UnitData(
         name=top.name,
@@ -46,7 +47,9 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         text=text,
         document=document,
     )
-    mistakes = [*reader.mistakes, *_ill_named(document), *check_unit(unit, reader.broken)]
+    mistakes = reader.mistakes
+    if like is None or reader.broken or connections(unit) != connections(like):
+        mistakes = [*mistakes, *_ill_named(document), *check_unit(unit, reader.broken)]
     if mistakes:
         raise UnitError("\n".join(mistake_line(path.name, *mistake) for mistake in mistakes))
     return unit
@@ -61,8 +64,10 @@ def mistake_line(file: str, where: str, key: str, sentence: str) -> str:
 class _Reader:
     """Reads the tables of a unit one by one and gathers their mistakes."""
 
-    def __init__(self, document: Document):
+    def __init__(self, document: Document, like: UnitData | None):
         self.document = document
+        self.like = like
+        self.before: Document = {} if like is None else like.document
         self.mistakes: list[Mistake] = []
         self.broken: list[Part] = []
         """Sketches of the parts that could not be read."""
@@ -78,27 +83,39 @@ class _Reader:
         return checked(UnitTable, {"name": "", "stages": {}, **sound})[0] or UnitTable(name="", stages={})
 
     def devices(self) -> None:
+        before = _table(self.before, "devices")
         for name, raw in _table(self.document, "devices").items():
+            if raw is before.get(name):
+                continue
             _, wrong = read_sheet(name, raw)
             self.mistakes.extend((f"devices.{name}", key, sentence) for key, sentence in wrong)
 
     def controls(self) -> dict[str, Control]:
-        controls = {}
+        controls: dict[str, Control] = {}
+        before, known = _table(self.before, "controls"), {} if self.like is None else self.like.controls
         for name, raw in _table(self.document, "controls").items():
+            if raw is before.get(name):
+                controls[name] = known[name]
+                continue
             table = self._read(ControlTable, raw, name) or ControlTable(position=0.5)
             controls[name] = Control(name, table.position, table.role, table.about)
         return controls
 
-    def stages(self, like: UnitData | None) -> tuple[Stage, ...]:
+    def stages(self) -> tuple[Stage, ...]:
         sheets = {**library_sheets(), **_table(self.document, "devices")}
-        known = like.parts if like is not None else {}
+        before = _table(self.before, "stages")
+        known = {} if self.like is None else {stage.name: stage for stage in self.like.stages}
+        known_parts = {} if self.like is None else self.like.parts
         stages = []
         for name, raw in _table(self.document, "stages").items():
+            if raw is before.get(name):
+                stages.append(known[name])
+                continue
             table = self._read(StageTable, raw, f"stages.{name}")
             parts = []
             for designator, raw_part in _table(raw, "parts").items():
-                if like is not None and raw_part is like.document["stages"][name]["parts"][designator]:
-                    parts.append(known[designator])
+                if raw_part is _table(before.get(name), "parts").get(designator):
+                    parts.append(known_parts[designator])
                     continue
                 part, wrong = read_part(designator, name, raw_part, sheets)
                 self.mistakes.extend((designator, key, sentence) for key, sentence in wrong)

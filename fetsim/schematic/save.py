@@ -1,5 +1,6 @@
-"""Writing a changed unit back to a TOML file, with the comments and the order of the file it came from."""
+"""Writing a changed unit to a TOML file, with the comments and the order of the file it came from."""
 
+import tomllib
 from collections.abc import Mapping, MutableMapping
 from pathlib import Path
 from typing import Any
@@ -12,20 +13,27 @@ from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.model import UnitData
 
 
-def save_unit(unit: UnitData, path: str | Path, overwrite: bool = False) -> Path:
-    """Write the unit to ``path``; InputError when the file exists (unless ``overwrite``) or cannot be
-    written.
-
-    The text is that of the file the unit was read from, with the changed values put in their places.
-    """
-    path = Path(path)
-    if path.suffix != ".toml":
+def save_unit(unit: UnitData, path: Path, *, overwrite: bool) -> Path:
+    """Write the unit to ``path``, whole or not at all; InputError when the file exists (unless ``overwrite``) or
+    cannot be written."""
+    if path.suffix.lower() != ".toml":
         raise InputError(f"{path}: a unit file ends in .toml")
+    text = unit_text(unit)
+    with Outputs(overwrite=overwrite) as outputs:
+        staged = outputs.stage(path)
+        with writing(path):
+            staged.write_bytes(text.encode())
+    return path
+
+
+def unit_text(unit: UnitData) -> str:
+    """The text of the file the unit was read from, with the changed values put in their places."""
     document = tomlkit.parse(unit.text)
     _merge(document, unit.document)
-    with Outputs(overwrite=overwrite) as outputs, writing(path):
-        outputs.stage(path).write_bytes(tomlkit.dumps(document).encode("utf-8"))
-    return path
+    text = tomlkit.dumps(document)
+    if tomllib.loads(text) != unit.document:
+        raise InputError(f"{unit.path}: its layout cannot take these changes; put them in by hand")
+    return text
 
 
 def _merge(table: MutableMapping[str, Any], wanted: Mapping[str, Any]) -> None:

@@ -5,10 +5,12 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from functools import cached_property
+from pathlib import Path
 from typing import Self
 
 from fetsim.schematic.change import changed_unit
 from fetsim.schematic.model import Control, Device, GainCell, Limits, Part, Stage, SwitchBank, UnitData
+from fetsim.schematic.save import save_unit
 from fetsim.schematic.settings import differences
 
 __all__ = ["Control", "Device", "GainCell", "Limits", "Part", "Stage", "SwitchBank", "Unit"]
@@ -35,9 +37,16 @@ class Unit(UnitData):
         """Another unit with these changes, as ``changed(C16="220n", attack=0.8)``; see
         ``change.changed_unit``.
 
-        Raises UnitError that names every wrong change.
+        Raises UnitError that names every wrong change and every value that is given twice.
         """
-        return Unit.of(changed_unit(self, {**(changes or {}), **more}), self.origin)
+        return Unit.of(changed_unit(self, [*(changes or {}).items(), *more.items()]), self.origin)
+
+    def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the unit to a ``.toml`` file, with the comments and the layout of the file that it came from.
+
+        Raises InputError when the file exists (unless ``overwrite``) or cannot be written.
+        """
+        return save_unit(self, Path(path), overwrite=overwrite)
 
     def differences(self, other: UnitData) -> tuple[tuple[str, str, str], ...]:
         """(name, before, after) of everything that differs in ``other``, in words.

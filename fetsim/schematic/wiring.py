@@ -7,7 +7,7 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 -86 dB).
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from fetsim.devices.kind import Roles, Stress
@@ -43,6 +43,20 @@ def part_roles(part: Part) -> Roles:
     own = PART_KINDS[part.kind].roles
     polarity = "" if part.device is None else part.device.polarity
     return own if own is not None else KINDS[kind_name(part.kind, polarity)].roles
+
+
+def direct_current(unit: UnitData, part: Part) -> Iterator[tuple[str, str]]:
+    """Ways of direct current through a part, as (from, to) nodes.
+
+    A gate or a base can lead current to the rest of its transistor, but does not get its own level from
+    there: behind a capacitor alone it would float on its leakage.
+    """
+    for made in part_elements(unit, part):
+        kind, node = KINDS[made.kind], made.unknowns
+        for a, b in kind.conducts:
+            yield node[a], node[b]
+            if a not in kind.roles.listens:
+                yield node[b], node[a]
 
 
 def part_wires(part: Part) -> list[set[str]]:

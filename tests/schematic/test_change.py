@@ -1,6 +1,7 @@
 """Changing a unit: values, controls, switches, devices and temperature; never the topology."""
 
 import pickle
+from dataclasses import fields
 from fractions import Fraction
 from pathlib import Path
 
@@ -11,6 +12,8 @@ from hypothesis import strategies as st
 
 from fetsim.errors import UnitError
 from fetsim.schematic.load import load_unit
+from fetsim.schematic.model import UnitData
+from fetsim.schematic.read import read_unit
 from fetsim.schematic.settings import settings as settings_of
 from fetsim.schematic.wiring import build_circuit, track_fraction
 
@@ -195,6 +198,26 @@ def test_all_wrong_changes_are_told_at_once():
         assert f"dunlin.toml: {start}" in text
 
 
+TWICE = [
+    ({"C2": "1u", "C2.value": "2u"}, "C2, C2.value"),
+    ({"J1": "J112", "J1.device": "J112"}, "J1, J1.device"),
+    ({"load": "10k", "OUT": "1k"}, "load, OUT"),
+    ({"OUT": "10k", "OUT.load": "10k", "load": "10k"}, "OUT, OUT.load, load"),
+]
+
+
+@pytest.mark.parametrize(("changes", "names"), TWICE, ids=[names for _, names in TWICE])
+def test_a_value_given_under_two_names_is_refused(changes, names):
+    with pytest.raises(UnitError) as caught:
+        DUNLIN.changed(changes)
+    assert str(caught.value) == f"dunlin.toml: {names}: one value given twice; give it once"
+
+
+def test_a_value_given_twice_by_one_name_is_refused():
+    with pytest.raises(UnitError, match=r"dunlin\.toml: C16: one value given twice"):
+        DUNLIN.changed({"C16": "220n"}, C16="330n")
+
+
 AMOUNT = st.integers(100, 10_000).map(lambda n: n / 10_000)  # at most five figures, written in full
 ANY_CHANGE = st.fixed_dictionaries(
     {},
@@ -248,6 +271,15 @@ def test_differences_in_words():
         ("OUT", "600 ohm", "10 kohm"),
         ("temperature_c", "26.83", "40"),
     }
+
+
+@settings(max_examples=30, deadline=None)
+@given(ANY_CHANGE)
+def test_a_changed_unit_is_the_one_that_its_tables_give_when_all_is_read_and_checked(changes):
+    there = DUNLIN.changed(changes)
+    assert read_unit(there.document, there.path, there.text) == UnitData(
+        **{one.name: getattr(there, one.name) for one in fields(UnitData)}
+    )
 
 
 SAME = {"C16": "150n", "R2": 4700, "curve": "S2", "R2.tolerance": "F", "J1.i_dss": "15mA", "J1": "dunlin-fet"}

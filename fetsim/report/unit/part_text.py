@@ -4,13 +4,16 @@ from collections.abc import Iterable
 
 from fetsim.engine.circuit import GROUND
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
-from fetsim.report.look.wording import arrow, kind_text, shown, value_text
+from fetsim.report.look.wording import amount, arrow, kind_text, shown, value_text
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.text import sheets_text, track_text
-from fetsim.schematic.schema import MAIN_KEYS
+from fetsim.schematic.eseries import SERIES, neighbours
+from fetsim.schematic.fields import quantities
+from fetsim.schematic.schema import MAIN_KEYS, PARTS
 from fetsim.schematic.settings import part_settings
 from fetsim.schematic.unit import Device, Part, Unit
 
+BOUGHT_BY_VALUE = ("resistor", "capacitor", "inductor")
 WIRING = "The wiring cannot be changed by an option; edit the unit file."
 
 
@@ -50,6 +53,8 @@ def _facts(unit: Unit, before: Unit, part: Part) -> list[tuple[str, str]]:
         key = name.partition(".")[2] or MAIN_KEYS.get(part.kind, "")
         if key != "nodes":
             pairs.append((key, arrow(*changes[name]) if name in changes else shown(now[name])))
+    if part.kind in BOUGHT_BY_VALUE:
+        pairs.append(("next values", _next_values(part)))
     if part.bank is not None:
         pairs.append(("state", arrow(value_text(before, old), value_text(unit, part))))
         pairs.append(("bank", f"{part.bank}: {unit.banks[part.bank].about}"))
@@ -63,6 +68,15 @@ def _facts(unit: Unit, before: Unit, part: Part) -> list[tuple[str, str]]:
         pairs.append(("wired", "balanced" if part.balanced else "unbalanced"))
     stage = next(stage for stage in unit.stages if stage.name == part.stage)
     return [*pairs, ("stage", f"{stage.name}: {stage.about}")]
+
+
+def _next_values(part: Part) -> str:
+    value, quantity = part.values["value"], quantities(PARTS[part.kind])["value"]
+    found = []
+    for series in SERIES:
+        below, above = (amount(one, quantity) for one in neighbours(value, series))
+        found.append(f"{series} {below} and {above}")
+    return "; ".join(found)
 
 
 def _others(unit: Unit, part: Part, node: str) -> str:
