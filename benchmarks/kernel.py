@@ -41,16 +41,16 @@ def main() -> None:
 
 def alone(circuit: Circuit, drive: np.ndarray) -> float:
     """Times real time of the compiled kernel."""
-    sim = Simulation(circuit, RATE_HZ, ["lo"])
+    sim = Simulation.of(circuit, RATE_HZ, ["lo"])
     sim.advance(drive[:10])
     return max(len(drive) / RATE_HZ / cpu_s(lambda: sim.advance(drive)) for _ in range(ROUNDS))
 
 
 def against_c(circuit: Circuit, drive: np.ndarray) -> tuple[float, float]:
     """Times real time of the compiled kernel and of C, medians of interleaved rounds."""
-    sim = Simulation(circuit, RATE_HZ, ["lo"])
+    sim = Simulation.of(circuit, RATE_HZ, ["lo"])
     sim.advance(drive[:1] * 0)
-    fresh = Simulation(circuit, RATE_HZ, ["lo"])
+    fresh = Simulation.of(circuit, RATE_HZ, ["lo"])
     text = solver_text(fresh._reduced.system, fresh._solver.plan)
     native = StraightC(text, fresh._reduced.system, fresh._solver.plan)
     weights = np.array(fresh.method.past) / fresh.method.lead
@@ -81,7 +81,7 @@ def against_scipy(circuit: Circuit) -> None:
     n = np.arange(1, int(rate_hz * end_s) + 1)
     every = 6
     reference = dunlin.simulate(scalar(burst), end_s, n[every - 1 :: every] / rate_hz, rtol=1e-8)["out"]
-    sim = Simulation(circuit, rate_hz, ["out"])
+    sim = Simulation.of(circuit, rate_hz, ["out"])
     twin = sim.branch()
     ours = sim.advance(burst(n / rate_hz))[every - 1 :: every, 0]
     seconds = min(cpu_s(lambda s=s: s.advance(burst(n / rate_hz))) for s in (twin.branch() for _ in range(5)))

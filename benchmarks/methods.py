@@ -30,11 +30,11 @@ SETTINGS = (
 
 def main() -> None:
     circuit = build_circuit(load_unit("dunlin"))
-    bias = Simulation(circuit, BASE_HZ, []).state
+    bias = Simulation.of(circuit, BASE_HZ, []).all_unknowns
 
     def run(signal: str, method: str, factor: int, tolerance_v: float):
         chosen, rate_hz = METHODS[method], BASE_HZ * factor
-        sim = Simulation(circuit, rate_hz, ["out"], method=method, tolerance_v=tolerance_v, bias=bias)
+        sim = Simulation.of(circuit, rate_hz, ["out"], method=method, tolerance_v=tolerance_v, bias=bias)
         n = np.arange(1, round(SECONDS * rate_hz) + 1)
         u = SIGNALS[signal]((n[:, None] - 1 + chosen.fractions) / rate_hz)
         start = time.process_time()

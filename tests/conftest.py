@@ -10,4 +10,4 @@ from fetsim.schematic.wiring import build_circuit
 def pytest_configure(config):
     if not hasattr(config, "workerinput"):  # in the process that starts the workers, not in each of them
         for name in ("dunlin", "teaching"):
-            Simulation(build_circuit(load_unit(name)), 48e3, []).advance(np.zeros(2))
+            Simulation.of(build_circuit(load_unit(name)), 48e3, []).advance(np.zeros(2))

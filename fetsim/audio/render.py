@@ -11,20 +11,19 @@ from numpy.typing import ArrayLike
 
 from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import GainLog
-from fetsim.engine.assembly import Array, assemble
-from fetsim.engine.generated import is_compiled
-from fetsim.engine.reduction import reduce_resistive
+from fetsim.engine.assembly import Array
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
+from fetsim.rig.probes import find_probe
+from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
-from fetsim.schematic.wiring import build_circuit
 
 BLOCK_FRAMES = 8192
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4000.0, 768000.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Rendering:
     """Audio as the unit played it, and what it did meanwhile."""
 
@@ -78,11 +77,17 @@ def render(
                 progress(min(end / len(frames), 1.0))
         table = np.concatenate(probed)
         return Rendering(
-            np.concatenate(outputs).reshape(samples.shape), rate_hz,
-            {name: table[:, :, k].reshape(samples.shape) for k, name in enumerate(probes)},
-            player.logs, player.efforts, player.unit, quality, player.method, player.internal_rate_hz,
-            player.warnings,
-        )  # fmt: skip
+            output=np.concatenate(outputs).reshape(samples.shape),
+            rate_hz=rate_hz,
+            probes={name: table[:, :, k].reshape(samples.shape) for k, name in enumerate(probes)},
+            logs=player.logs,
+            efforts=player.efforts,
+            unit=player.unit,
+            quality=quality,
+            method=player.method,
+            internal_rate_hz=player.internal_rate_hz,
+            warnings=player.warnings,
+        )
 
 
 def check_rate(rate_hz: float, what: str = "audio") -> None:
@@ -98,13 +103,11 @@ def check_log_rate(log_rate_hz: float, rate_hz: float) -> None:
         raise InputError(f"log rate: {log_rate_hz:g} Hz is not between 0 and the sample rate, {rate_hz:g} Hz")
 
 
-def needs_compile(unit: Unit) -> bool:
-    """Whether playing this unit begins with compiling its solver (once per topology and machine)."""
-    return not is_compiled(reduce_resistive(assemble(build_circuit(unit))).system)
-
-
 class Player:
-    """Several channels side by side, one unit each, on as many threads; use as a context manager."""
+    """Several channels side by side, each a unit of its own with the same values, on as many threads.
+
+    Use as a context manager.
+    """
 
     def __init__(
         self,
@@ -120,17 +123,17 @@ class Player:
         check_rate(rate_hz)
         check_log_rate(log_rate_hz, rate_hz)
         self.unit = unit
+        self.rig = Rig(unit, quality, rate_hz)
+        self.probes = tuple(find_probe(unit, self.rig.circuit, text) for text in probes)
         self._channels = [
-            Channel(unit, rate_hz, quality=quality, cold=cold, probes=probes, log_rate_hz=log_rate_hz)
-            for _ in range(channels)
+            Channel(self.rig, cold=cold, probes=self.probes, log_rate_hz=log_rate_hz) for _ in range(channels)
         ]
         self._pool = ThreadPoolExecutor(max_workers=channels)
         self._rate_hz = rate_hz
         self._given = 0
-        self.probes = self._channels[0].probes
-        self.method = self._channels[0].method
-        self.internal_rate_hz = rate_hz * self._channels[0].factor
-        self.warnings = tuple(dict.fromkeys(c.warning for c in self._channels if c.warning))
+        self.method = self.rig.method
+        self.internal_rate_hz = self.rig.rate_hz
+        self.warnings = self.rig.warnings
 
     def push(self, block: Array, *, last: bool = False) -> tuple[Array, Array]:
         """Play a block [shape=(n, channels)]: output [shape=(m, channels)] and probes [shape=(m, channels, probes)].

@@ -13,11 +13,12 @@ from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, 
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
 from fetsim.audio.gain_log import GainLog, write_csv, write_npz
 from fetsim.audio.probe_files import check_probe_file, write_probes
-from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate, needs_compile
+from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate
 from fetsim.audio.spool import BYTES, Spool
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
+from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 
@@ -120,7 +121,7 @@ def render_file(
         _check_length(reader.frames * reader.channels, target, endless)
         if probe_target is not None:
             _check_length(reader.frames * reader.channels * len(names), probe_target, [".npz"])
-        if notice is not None and needs_compile(loaded):
+        if notice is not None and unit_needs_compile(loaded):
             notice(COMPILING)
         with (
             Player(

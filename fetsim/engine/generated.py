@@ -13,6 +13,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from types import ModuleType
 from typing import Any
 
@@ -56,18 +57,20 @@ class Solver:
 
 
 _loaded: dict[str, Solver] = {}
+_loading = Lock()  # threads that start together compile and import a solver once
 
 
 def solver_for(system: System) -> Solver:
-    """The solver of this topology, compiled at first use, then from the cache."""
+    """The solver of this topology, compiled at first use, then from the cache. Safe on any thread."""
     plan = make_plan(system)
     source = _module_source(system, plan)
     digest = _digest(source)
-    if digest not in _loaded:
-        module = _import(_write(source, digest), digest)
-        text = solver_text(system, plan)
-        _loaded[digest] = Solver(plan, text.layout, text.junction_count, module.stage)
-    return _loaded[digest]
+    with _loading:
+        if digest not in _loaded:
+            module = _import(_write(source, digest), digest)
+            text = solver_text(system, plan)
+            _loaded[digest] = Solver(plan, text.layout, text.junction_count, module.stage)
+        return _loaded[digest]
 
 
 def interpreted_solver(system: System) -> Solver:

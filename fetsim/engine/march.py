@@ -1,19 +1,19 @@
 """The loop over time steps, the same for every method and topology: the generated ``stage`` comes in as a function.
 
-Compiled at first use and kept in numba's cache.
-
-State arrays, in order of elimination: ``x`` (n,), ``past`` (3, n) increments of the last three steps (the latest
-first), ``v`` (ports,) accepted port voltages. ``counts``: Newton iterations, most in a step, subdivided steps, rescue
-stages. ``lin_rescue`` (levels, len(lin)): level k serves the rescue method at step h / 2^k.
+Compiled at first use and kept in numba's cache. What does not change (``Values``, ``Tableau``), what does (``Moving``)
+and what is only workspace (``Scratch``) come in as records of arrays; taking them apart costs some microseconds a
+call, nothing beside the thousands of steps of a block.
 """
 
 from collections.abc import Callable
-from pathlib import Path
 from types import FunctionType
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
 
 _OPTIONS: Any = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
@@ -21,24 +21,61 @@ DEEPEST = 14
 """A step is subdivided down to h / 2^14 before the solver gives up (0.2 ns at 288 kHz)."""
 
 
+
+class Values(NamedTuple):
+    """One circuit's numbers at one step size, as ``packing`` lays them out; never written to."""
+
+    lin: Array
+    """Linear part for the method [shape=(len(layout.slots),)]."""
+    lin_rescue: Array
+    """The same for the rescue method; row k at step h / 2^k [shape=(DEEPEST + 1, len(layout.slots))]."""
+    dev: Array
+    """Parameters, limits and tolerances of the devices, flat."""
+    tolerance_v: float
+    """Largest last Newton step on a conducting junction."""
+    max_iterations: int
+    """In one stage."""
+
+
+class Tableau(NamedTuple):
+    """A method's coefficients, divided by its leading one (``methods.py``)."""
+
+    past: Array
+    """Weights of the last three increments, the latest first [shape=(3,)]."""
+    weights: Array
+    """Weights of the earlier stages of the same step [shape=(stages, stages)]."""
+    fractions: Array
+    """Instants of the stages as fractions of the step [shape=(stages,)]."""
+
+
+class Moving(NamedTuple):
+    """What a step changes, in order of elimination; a view of a ``State``."""
+
+    x: Array
+    """Unknowns [shape=(n,)]."""
+    past: Array
+    """Increments of the last three steps, the latest first [shape=(3, n)]."""
+    ports: Array
+    """Accepted port voltages [shape=(ports,)]."""
+
+
+class Scratch(NamedTuple):
+    """Workspace of whoever marches; nothing in it outlives a call but the counts."""
+
+    arg: Array
+    """Arguments of the exponentials [a multiple of ``numeric.VECTOR``]."""
+    counts: NDArray[np.int64]
+    """Newton iterations, most in one stage, subdivided steps, rescue stages."""
+
+
 @njit(**_OPTIONS)  # type: ignore[untyped-decorator]
-def rescue_step(  # type: ignore[no-untyped-def]
-    stage,
-    lin_rescue,
-    dev,
-    x,
-    v,
-    u_start,
-    u_end,
-    weights,
-    fractions,
-    d,
-    arg,
-    tolerance,
-    max_iterations,
-    counts,
-) -> bool:
-    """One step of the caller, cut into pieces as small as they need be; leaves the sum of increments in ``d``."""
+def rescue_step(stage, values, tableau, moving, scratch, u_start, u_end, d) -> bool:  # type: ignore[no-untyped-def]
+    """One step of the caller, cut into pieces as small as they need be; leaves the sum of increments in ``d``.
+
+    The input runs on a straight line from ``u_start`` to ``u_end``. Without a solution the unknowns are as before.
+    """
+    x, v, counts = moving.x, moving.ports, scratch.counts
+    weights, fractions = tableau.weights, tableau.fractions
     n = x.shape[0]
     whole = 1 << DEEPEST
     stages = fractions.shape[0]
@@ -61,7 +98,10 @@ def rescue_step(  # type: ignore[no-untyped-def]
                 else:
                     increments[i, j] = 0.0
             u = u_start + (u_end - u_start) * ((position + fractions[i] * size) / whole)
-            used = stage(lin_rescue[level], dev, x, s, increments[i], v, arg, u, tolerance, max_iterations)
+            lin = values.lin_rescue[level]
+            used = stage(
+                lin, values.dev, x, s, increments[i], v, scratch.arg, u, values.tolerance_v, values.max_iterations
+            )
             counts[3] += 1
             if used < 0:
                 ok = False
@@ -87,31 +127,14 @@ def rescue_step(  # type: ignore[no-untyped-def]
 
 
 @njit(**_OPTIONS)  # type: ignore[untyped-decorator]
-def march(  # type: ignore[no-untyped-def]
-    stage,
-    lin,
-    lin_rescue,
-    dev,
-    past_weights,
-    weights,
-    fractions,
-    rescue_weights,
-    rescue_fractions,
-    u,
-    x,
-    past,
-    v,
-    arg,
-    tolerance,
-    max_iterations,
-    recorded,
-    record,
-    counts,
-) -> int:
+def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record) -> int:  # type: ignore[no-untyped-def]
     """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
 
-    Fills ``record`` [shape=(steps, len(recorded))] and returns the steps done: fewer when one found no solution.
+    Fills ``record`` [shape=(steps, len(recorded))] and returns the steps done: fewer when one found no solution; the
+    state is then that of the last step done.
     """
+    x, past, v, counts = moving.x, moving.past, moving.ports, scratch.counts
+    past_weights, weights, fractions = tableau.past, tableau.weights, tableau.fractions
     n = x.shape[0]
     stages = fractions.shape[0]
     increments = np.zeros((stages, n))
@@ -130,7 +153,10 @@ def march(  # type: ignore[no-untyped-def]
                     for k in range(i):
                         s[j] += weights[i, k] * increments[k, j]
                     increments[i, j] = increments[i - 1, j] * fractions[i] / fractions[i - 1]
-            used = stage(lin, dev, x, s, increments[i], v, arg, u[step, i + 1], tolerance, max_iterations)
+            used = stage(
+                values.lin, values.dev, x, s, increments[i], v, scratch.arg, u[step, i + 1],
+                values.tolerance_v, values.max_iterations,
+            )  # fmt: skip
             if used < 0:
                 ok = False
                 break
@@ -140,22 +166,8 @@ def march(  # type: ignore[no-untyped-def]
         if not ok:
             v[:] = kept
             counts[2] += 1
-            if not rescue_step(
-                stage,
-                lin_rescue,
-                dev,
-                x,
-                v,
-                u[step, 0],
-                u[step, stages],
-                rescue_weights,
-                rescue_fractions,
-                d,
-                arg,
-                tolerance,
-                max_iterations,
-                counts,
-            ):
+            if not rescue_step(stage, values, rescue, moving, scratch, u[step, 0], u[step, stages], d):
+                v[:] = kept
                 return step
         for j in range(n):
             past[2, j] = past[1, j]
@@ -173,5 +185,10 @@ def interpreted_march() -> Callable[..., int]:
 
 
 def is_ready() -> bool:
-    """Whether numba has machine code of the march in its cache."""
-    return any(Path(march.stats.cache_path).glob(f"march.{march.__name__}-*.nbi"))
+    """Whether machine code of the march lies in numba's cache, made from this very source by this very numba."""
+    if march.signatures:
+        return True
+    try:  # numba's own reading of its index, which is empty for another source, version or machine folder
+        return bool(march._cache._cache_file._load_index())
+    except (AttributeError, OSError):  # no public way to ask: then rather announce a compile that does not come
+        return False

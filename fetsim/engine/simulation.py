@@ -3,53 +3,63 @@
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
 from fetsim.engine.assembly import Array, System, assemble, port_voltages
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit
-from fetsim.engine.generated import interpreted_solver, is_compiled, solver_for
-from fetsim.engine.march import DEEPEST, interpreted_march, is_ready, march
-from fetsim.engine.methods import METHODS, RESCUE, Method
-from fetsim.engine.numeric import VECTOR
-from fetsim.engine.packing import pack_devices, pack_linear
+from fetsim.engine.march import Moving, interpreted_march, march
+from fetsim.engine.methods import INPUTS, Method
 from fetsim.engine.plain import solve_stage
-from fetsim.engine.reduction import reduce_resistive
+from fetsim.engine.prepared import Prepared, prepare
+from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError
 
-MAX_ITERATIONS = 100
 
-
-def needs_compile(circuit: Circuit) -> bool:
-    """Whether simulating this topology would start with a compile (some 10 s, once per machine)."""
-    return not (is_ready() and is_compiled(reduce_resistive(assemble(circuit)).system))
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Effort:
     """What the solver had to do."""
 
     steps: int
     iterations: int
+    """Newton's, those of subdivided steps included."""
     most_iterations: int
     """In one stage."""
     subdivided_steps: int
+    rescue_stages: int
+    """Stages inside subdivided steps, those that found no solution included."""
 
-    @property
-    def iterations_per_step(self) -> float:
-        return self.iterations / max(self.steps, 1)
+
+@dataclass(frozen=True, kw_only=True)
+class Marched:
+    """What a march over some inputs brought out."""
+
+    record: Array
+    """Recorded unknowns [shape=(steps done, recorded)]."""
+    failure: ConvergenceError | None
+    """Why it stopped before the last input; the state then stands at the last good step."""
 
 
 class Simulation:
-    """One circuit in time, at a fixed rate, from rest (or from cold, everything discharged).
+    """One march of a prepared circuit: its state, its workspace, and the unknowns that it records.
 
-    ``recorded`` names the unknowns that ``advance`` returns; ``compiled=False`` runs the generated solver as plain
-    Python (no compile, for a few steps).
+    ``start`` is the state to go on from; it is copied. ``Simulation.of`` starts a circuit at rest or cold.
     """
 
-    def __init__(
-        self,
+    def __init__(self, prepared: Prepared, recorded: Sequence[str], start: State) -> None:
+        self.prepared = prepared
+        self._recorder = prepared.recorder(recorded)
+        self._scratch = prepared.scratch()
+        self._counted = 0
+        self.state = start
+        if prepared.compiled:
+            self.advance(np.empty(0))  # compiles the march here, where it must, and not inside the first block
+
+    @classmethod
+    def of(
+        cls,
         circuit: Circuit,
         rate_hz: float,
         recorded: Sequence[str],
@@ -59,130 +69,119 @@ class Simulation:
         cold: bool = False,
         bias: Array | None = None,
         compiled: bool = True,
-    ) -> None:
-        self.system: System = assemble(circuit)
-        self.rate_hz = rate_hz
-        self.method: Method = METHODS[method]
-        self._reduced = reduce_resistive(self.system)
-        small = self._reduced.system
-        self._compiled = compiled
-        self._solver = solver_for(small) if compiled else interpreted_solver(small)
-        plan, layout = self._solver.plan, self._solver.layout
-        self._order = np.array(plan.order)
-        rows = [self.system.index[name] for name in recorded]
-        self._wanted = self._reduced.expand[rows][:, self._order]
-        self._recorded = np.flatnonzero(np.any(self._wanted != 0.0, axis=0))
-        self._rows = rows
-        self._lin = pack_linear(small, plan, layout, self.method.lead * rate_hz)
-        self._lin_rescue = np.array(
-            [pack_linear(small, plan, layout, RESCUE.lead * rate_hz * 2.0**level) for level in range(DEEPEST + 1)]
-        )
-        self._dev = pack_devices(small.devices, tolerance_v)
-        self._tolerance_v = tolerance_v
-        state = np.zeros(self.system.size) if cold else (find_bias(self.system) if bias is None else bias)
-        self._x = state[self._reduced.kept][self._order].copy()
-        self._past = np.zeros((3, small.size))
-        self._v = np.array([v for ports in port_voltages(self.system.devices, state) for v in ports])
-        self._arg = np.zeros(-(-max(self._solver.junction_count, 1) // VECTOR) * VECTOR)
-        self._counts = np.zeros(4, dtype=np.int64)
-        self._steps = 0
-        self.last_input = 0.0
-        if compiled:
-            self.advance(np.empty(0))  # compiles the march here, where it must, and not inside the first block
+    ) -> Self:
+        """A circuit from rest, or from cold with everything discharged.
+
+        ``bias`` is the state at rest where it is known already; ``compiled=False`` runs the generated solver as plain
+        Python (no compile, for a few steps).
+        """
+        system = assemble(circuit)
+        prepared = prepare(system, rate_hz, method=method, tolerance_v=tolerance_v, compiled=compiled)
+        start = np.zeros(system.size) if cold else find_bias(system) if bias is None else bias
+        return cls(prepared, recorded, prepared.state_at(start))
 
     @property
-    def state(self) -> Array:
+    def system(self) -> System:
+        return self.prepared.system
+
+    @property
+    def rate_hz(self) -> float:
+        return self.prepared.rate_hz
+
+    @property
+    def method(self) -> Method:
+        return self.prepared.method
+
+    @property
+    def state(self) -> State:
+        """All that the next steps depend on, as a copy; set it to go on from another instant.
+
+        Raises InputError for a state of another topology or rate.
+        """
+        return self._state.copy()
+
+    @state.setter
+    def state(self, state: State) -> None:
+        self.prepared.check(state)
+        self._state = state.copy()
+
+    @property
+    def all_unknowns(self) -> Array:
         """All unknowns now [shape=(n,)], in the order of ``system.unknowns``."""
-        x = np.empty_like(self._x)
-        x[self._order] = self._x
-        return self._full(x)
+        return self.prepared.all_unknowns(self._state)
 
     @property
     def effort(self) -> Effort:
-        """Counters since the start."""
-        return Effort(self._steps, int(self._counts[0]), int(self._counts[1]), int(self._counts[2]))
+        """Counters since the start of this march."""
+        iterations, most, subdivided, stages = (int(count) for count in self._scratch.counts)
+        return Effort(
+            steps=self._counted, iterations=iterations, most_iterations=most, subdivided_steps=subdivided,
+            rescue_stages=stages,
+        )  # fmt: skip
 
-    def branch(self) -> "Simulation":
-        """An independent copy at the present instant: the same past, another future."""
+    def branch(self) -> Self:
+        """An independent march from the present instant: the same past, another future."""
         twin = copy(self)
-        for name in ("_x", "_past", "_v", "_arg", "_counts"):
-            setattr(twin, name, getattr(self, name).copy())
+        twin._state, twin._scratch = self._state.copy(), self.prepared.scratch()
+        twin._scratch.counts[:] = self._scratch.counts
         return twin
 
     def advance(self, u: Array) -> Array:
         """March over the inputs ``u`` and return the recorded unknowns [shape=(steps, recorded)].
 
-        ``u`` has shape (steps,) for a multistep method, the input at the end of each step; for a one-step method
-        (steps, stages), the input at each stage (``method.fractions`` of the step). Raises ConvergenceError with
-        the time and the part when a step has no solution.
+        ``u`` [shape=(steps,), V] is the input at the end of each step; between them it is interpolated where the
+        method has stages. Where the input is known at the stages it may be given there [shape=(steps, stages)], at
+        ``method.fractions`` of each step. Raises ConvergenceError with the time and the part when a step has no
+        solution; ``march`` keeps what was recorded until then.
         """
-        steps = len(u)
-        record = np.empty((steps, len(self._recorded)))
-        method = self.method
-        stages = u.reshape(steps, len(method.fractions))
-        before = np.concatenate(([self.last_input], stages[:-1, -1]))[:steps]
-        inputs = np.column_stack((before, stages))
-        advance = march if self._compiled else interpreted_march()
-        done = advance(
-            self._solver.stage,
-            self._lin,
-            self._lin_rescue,
-            self._dev,
-            np.array(method.past) / method.lead,
-            method.weights / method.lead,
-            method.fractions,
-            RESCUE.weights / RESCUE.lead,
-            RESCUE.fractions,
-            inputs,
-            self._x,
-            self._past,
-            self._v,
-            self._arg,
-            self._tolerance_v,
-            MAX_ITERATIONS,
-            self._recorded,
-            record,
-            self._counts,
-        )
-        if done < steps:
-            raise self._failure(done, float(np.ravel(u[done])[-1]))
-        self._steps += steps
-        self.last_input = float(np.ravel(u)[-1]) if steps else self.last_input
-        return self._rebuilt(record, inputs)
+        marched = self.march(u)
+        if marched.failure is not None:
+            raise marched.failure
+        return marched.record
 
-    def _full(self, x: Array) -> Array:
-        return self._reduced.expand @ x + self._reduced.constant + self._reduced.per_input * self.last_input
+    def march(self, u: Array) -> Marched:
+        """As ``advance``, but a failure comes back beside the record of the steps before it."""
+        inputs, ends = self._inputs(u)
+        steps, state, prepared = len(inputs), self._state, self.prepared
+        record = np.empty((steps, len(self._recorder.columns)))
+        done = (march if prepared.compiled else interpreted_march())(
+            prepared.solver.stage, prepared.values, prepared.tableau, prepared.rescue_tableau,
+            Moving(state.x, state.past, state.ports), self._scratch, inputs, self._recorder.columns, record,
+        )  # fmt: skip
+        self._counted += done
+        self._state = State(
+            x=state.x, past=state.past, ports=state.ports, inputs=ends[done : done + INPUTS - 1].copy(),
+            steps=state.steps + done, rate_hz=state.rate_hz,
+        )  # fmt: skip
+        failure = None if done == steps else self._failure(float(inputs[done, -1]))
+        return Marched(record=self._recorder.unknowns(record[:done], inputs[:done, -1]), failure=failure)
 
-    def _rebuilt(self, record: Array, inputs: Array) -> Array:
-        """Recorded unknowns in the order asked for, those taken out by the reduction among them."""
-        levels = np.empty((len(record), len(self._rows)))
-        for k, row in enumerate(self._rows):  # one to three terms each: cheaper than a matrix product
-            levels[:, k] = self._reduced.constant[row]
-            for j, weight in enumerate(self._wanted[k, self._recorded]):
-                if weight != 0.0:
-                    levels[:, k] += weight * record[:, j]
-        per_input = self._reduced.per_input[self._rows]
-        if np.any(per_input):
-            levels += np.outer(inputs[:, -1], per_input)
-        return levels
+    def _inputs(self, u: Array) -> tuple[Array, Array]:
+        """Input before and at each stage [shape=(steps, 1 + stages)], and at the ends, those before in front."""
+        stages, steps = len(self.method.fractions), len(u)
+        ends = np.concatenate((self._state.inputs, u if u.ndim == 1 else u[:, -1]))
+        if u.ndim == 2 or stages == 1:
+            within = u.reshape(steps, stages)
+        else:
+            places = np.arange(steps)[:, None] + np.arange(INPUTS)
+            within = ends[places] @ self.prepared.input_weights.T
+        return np.column_stack((ends[INPUTS - 2 : INPUTS - 2 + steps], within)), ends
 
-    def _failure(self, done: int, u: float) -> ConvergenceError:
-        x = self.state
-        matrix = self.system.c * (self.method.lead * self.rate_hz)
+    def _failure(self, u: float) -> ConvergenceError:
+        x, system, state = self.all_unknowns, self.system, self._state
         solved = solve_stage(
-            self.system,
-            matrix,
-            self.system.b + self.system.b_input * u,
+            system,
+            system.c * (self.method.lead * self.rate_hz),
+            system.b + system.b_input * u,
             x,
             np.zeros_like(x),
-            port_voltages(self.system.devices, x),
-            self._tolerance_v,
+            port_voltages(system.devices, x),
+            self.prepared.tolerance_v,
         )
         name, port = solved.worst_port
         where = (
             f"around {name} (port {port + 1}, last step {solved.worst_step:.3g} V)" if name else "in the linear part"
         )
         return ConvergenceError(
-            f"no convergence at {(self._steps + done) / self.rate_hz:.6f} s {where}; "
-            "try a finer quality or check the values around that part"
+            f"no convergence at {state.time_s:.6f} s {where}; try a finer quality or check the values around that part"
         )

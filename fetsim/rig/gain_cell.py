@@ -4,13 +4,17 @@ The channel's chord conductance I_D / V_DS shunts the divider. Seen from the FET
 channel taken out, the rest of the unit is an impedance Z (series resistor, transformer, preamp input ...),
 taken from the circuit linearised at its bias point at 1 kHz. Then
 
-    gain reduction = 20 lg |1 + Z g| - 20 lg |1 + Z g_idle|   [dB].
+    loss = 20 lg |1 + Z g|,   gain reduction = 20 lg |1 + Z g| - 20 lg |1 + Z g_idle|   [dB].
+
+The loss is against the FET taken out, the gain reduction against the unit at rest. The two are one where the FET is
+pinched off at rest. Where it is not, the unit loses level at all times, and no gain reduction shows it.
 
 Approximation: Z is held at its idle value at 1 kHz. On the Dunlin it agrees with the drop of the
 fundamental at the output within 0.01 dB at 1 kHz, from 2 to 18 dB of gain reduction.
 """
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -23,10 +27,19 @@ from fetsim.engine.linear import driving_impedance_ohm
 REFERENCE_HZ = 1000.0
 DB_PER_NEPER = 20.0 / np.log(10.0)
 
+CONDUCTS_DB = 0.5
+"""A FET that takes more than this at rest conducts there: as much as makes a threshold (see the glossary)."""
+DEEP_SHARE = 0.5
+"""Of the FET's travel from pinched off to fully on, |V_P|: further beyond pinch-off than this is far. There the
+threshold of the teaching loop is 1.2 dB above that of a gate at pinch-off (measured), and the control has half a
+travel to go at every onset before anything happens. Own choice."""
+
 Volts = Array | float
+Reference = Literal["idle", "open"]
+"""What gain reduction is counted from: the unit at rest, or the FET taken out (open)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class GainCellModel:
     """What is needed to turn the FET's terminal voltages into gain reduction."""
 
@@ -44,24 +57,80 @@ class GainCellModel:
         v_gs, v_gd = self.sign * (gate_v - source_v), self.sign * (gate_v - drain_v)
         return np.asarray(self.channel.chord_s(v_gs, v_gd, drain_v - source_v))
 
-    def reduction_db(self, conductance_s: Array) -> Array:
-        """Gain reduction against idle [dB], positive when the gain is lower."""
-        z, idle = self.impedance_ohm, self.idle_conductance_s
+    def reduction_db(self, conductance_s: Array, reference: Reference = "idle") -> Array:
+        """Gain reduction [dB; shape of the conductance], positive when the gain is lower than at ``reference``."""
+        z, idle = self.impedance_ohm, self.idle_conductance_s if reference == "idle" else 0.0
         # |1 + z g|^2 written out: real arithmetic is ten times faster than complex on long arrays,
         # and the natural logarithm twice as fast as lg
         square = 1.0 + conductance_s * (2.0 * z.real + abs(z) ** 2 * conductance_s)
         return np.asarray(DB_PER_NEPER * (0.5 * np.log(square) - np.log(abs(1.0 + z * idle))))
 
 
+@dataclass(frozen=True, kw_only=True)
+class CellAtRest:
+    """How the gain cell stands with no signal."""
+
+    fet: str
+    loss_db: float
+    """What the channel takes, against the FET taken out; 0 when it is pinched off."""
+    above_pinch_off_v: float
+    """Gate against the nearer end of the channel, less the pinch-off voltage, positive towards conduction for either
+    polarity: above 0 the channel conducts, below it is pinched off by so much."""
+    travel_v: float
+    """From pinched off to fully on, |V_P|."""
+
+    @property
+    def conducts(self) -> bool:
+        """Whether it takes enough to be told: more than 0.5 dB."""
+        return self.loss_db > CONDUCTS_DB
+
+    @property
+    def deep(self) -> bool:
+        """Whether it rests so far beyond pinch-off that compression sets in late."""
+        return -self.above_pinch_off_v > DEEP_SHARE * self.travel_v
+
+    @property
+    def warning(self) -> str:
+        """One sentence where it matters, else empty."""
+        if self.conducts:
+            return (
+                f"{self.fet} conducts at rest: it takes {self.loss_db:.2f} dB from every level, its gate "
+                f"{self.above_pinch_off_v:.2g} V above pinch-off; gain reduction is counted from there"
+            )
+        if self.deep:
+            return (
+                f"{self.fet} rests {-self.above_pinch_off_v:.3g} V beyond pinch-off, more than half of its travel of "
+                f"{self.travel_v:.3g} V; compression sets in late"
+            )
+        return ""
+
+
 def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> GainCellModel:
     """Set up the gain cell ``fet`` of a circuit at its bias point."""
     element: Element = circuit.element(fet)
     drain, gate, source = element.nodes
-    impedance = driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=fet)
     kind = KINDS[element.kind]
     assert kind.channel is not None  # the reader of the unit asks for a FET
-    channel, sign = kind.channel(element.values), -1.0 if kind.mirrored else 1.0
-    model = GainCellModel((drain, gate, source), channel, sign, impedance, 0.0)
-    at = [np.array([0.0 if n == GROUND else bias[system.index[n]]]) for n in (drain, gate, source)]
-    idle = float(model.conductance_s(*at)[0])
-    return replace(model, idle_conductance_s=idle)
+    model = GainCellModel(
+        nodes=(drain, gate, source),
+        channel=kind.channel(element.values),
+        sign=-1.0 if kind.mirrored else 1.0,
+        impedance_ohm=driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=fet),
+        idle_conductance_s=0.0,
+    )
+    idle = model.conductance_s(*(np.array([level]) for level in _terminals_v(model, system, bias)))
+    return replace(model, idle_conductance_s=float(idle[0]))
+
+
+def cell_at_rest(model: GainCellModel, system: System, bias: Array, fet: str) -> CellAtRest:
+    """How the gain cell stands at the bias point."""
+    drain_v, gate_v, source_v = _terminals_v(model, system, bias)
+    nearer_v = max(model.sign * (gate_v - end_v) for end_v in (source_v, drain_v))
+    loss_db = float(model.reduction_db(np.array(model.idle_conductance_s), "open"))
+    pinch_off_v = model.channel.pinch_off_v
+    return CellAtRest(fet=fet, loss_db=loss_db, above_pinch_off_v=nearer_v - pinch_off_v, travel_v=abs(pinch_off_v))
+
+
+def _terminals_v(model: GainCellModel, system: System, state: Array) -> tuple[float, float, float]:
+    drain_v, gate_v, source_v = (0.0 if n == GROUND else float(state[system.index[n]]) for n in model.nodes)
+    return drain_v, gate_v, source_v

@@ -5,9 +5,8 @@ import pytest
 
 import fetsim
 from fetsim.audio.levels import DBU_REFERENCE_V, dbu_to_rms_v, decibels, full_scale_peak_v, rms_v_to_dbu
-from fetsim.audio.oversampling import RateChange, StageInputs
+from fetsim.audio.oversampling import RateChange
 from fetsim.audio.render import Player, render
-from fetsim.engine.methods import METHODS
 from fetsim.errors import InputError
 from fetsim.rig.quality import QUALITIES
 
@@ -164,14 +163,3 @@ class TestRateConversion:
             assert len(y) == len(x)
             error = (y - x)[12000:-12000]  # switching the tone on is not band-limited
             assert 20 * np.log10(np.sqrt(np.mean(error**2)) / np.sqrt(0.5)) < limit_db
-
-    def test_inputs_between_samples(self):
-        """Six-point interpolation at the stages of a one-step method: -90 dB at 10 kHz on 240 kHz."""
-        fractions = METHODS["sdirk4"].fractions
-        n = np.arange(1, 2001)
-        x = np.sin(2 * np.pi * 10e3 * n / 240e3)
-        stages = StageInputs(fractions)
-        found = np.concatenate([stages.push(x[:700]), stages.push(x[700:]), stages.push(x[:0], last=True)])
-        assert found.shape == (2000, len(fractions))
-        exact = np.sin(2 * np.pi * 10e3 * (n[:, None] - 1 + fractions) / 240e3)
-        assert np.abs(found - exact)[10:-10].max() < 10 ** (-90 / 20)

@@ -63,7 +63,7 @@ def test_saturation_follows_flux_not_voltage():
     third = {}
     for f in (20.0, 40.0, 80.0):
         rate = 512 * f
-        sim = Simulation(circuit, rate, ["out"], compiled=False)
+        sim = Simulation.of(circuit, rate, ["out"], compiled=False)
         n = np.arange(1, 512 * 6 + 1)
         peak_v = 0.05 * 2 * np.pi * 20.0 * 1.2  # flux peak of 1.2 x 0.05 Vs at 20 Hz: at the knee of 0.06
         out = sim.advance(peak_v * np.sin(2 * np.pi * f * n / rate) * np.minimum(n / 1024, 1))[-1024:, 0]
@@ -99,7 +99,7 @@ def test_exponential_stage_distorts_by_bessel_functions():
         resistor("RC", "rail", "c", 1e3),
         element("bjt_npn", "Q", ["c", "b", "0"], **npn),
     ))  # fmt: skip
-    sim = Simulation(circuit, 48e3, ["c"], tolerance_v=1e-7, compiled=False)
+    sim = Simulation.of(circuit, 48e3, ["c"], tolerance_v=1e-7, compiled=False)
     n = np.arange(1, 97)
     out = sim.advance(peak * np.sin(2 * np.pi * 1000 * n / 48e3))[:, 0]
     spectrum = np.abs(np.fft.rfft(out)) / 48
@@ -153,7 +153,7 @@ def test_half_drain_feedback_nulls_the_second_harmonic():
                 i_gate_sat_a=1e-15, gate_slope_v=0.02585, capacitance_gs_f=1e-15, capacitance_gd_f=1e-15,
             ),
         ))  # fmt: skip
-        sim = Simulation(circuit, 48e3, ["d"], tolerance_v=1e-8, compiled=False)
+        sim = Simulation.of(circuit, 48e3, ["d"], tolerance_v=1e-8, compiled=False)
         n = np.arange(1, 97)
         out = sim.advance(np.sin(2 * np.pi * 1000 * n / 48e3))[:, 0]
         spectrum = np.abs(np.fft.rfft(out))
@@ -171,10 +171,10 @@ def test_capacitor_current_makes_kirchhoffs_law_hold_in_time():
     circuit = exact_circuit("teaching")
     rate = 192e3
     names = assemble(circuit).unknowns
-    sim = Simulation(circuit, rate, names, tolerance_v=1e-9)
+    sim = Simulation.of(circuit, rate, names, tolerance_v=1e-9)
     n = np.arange(1, 400)
     drive = 0.5 * np.sin(2 * np.pi * 2000 * n / rate)
-    table = np.vstack([np.tile(sim.branch().state, (4, 1)), sim.advance(drive)])
+    table = np.vstack([np.tile(sim.branch().all_unknowns, (4, 1)), sim.advance(drive)])
     level = {name: table[:, k] for k, name in enumerate(names)} | {"0": np.zeros(len(table))}
 
     def rate_of_change(x):
@@ -223,6 +223,6 @@ def test_capacitor_current_makes_kirchhoffs_law_hold_in_time():
 def test_capacitor_against_resistor_noise_free_settling():
     """A capacitor charged through R passes 63.212 % after one time constant (1 - 1/e)."""
     circuit = Circuit((source("V", "a", 1e3), capacitor("C", "a", "0", 1e-6)))
-    sim = Simulation(circuit, 1e6, ["a"], method="sdirk4", compiled=False)
+    sim = Simulation.of(circuit, 1e6, ["a"], method="sdirk4", compiled=False)
     out = sim.advance(np.ones((1000, 5)))[:, 0]
     assert out[-1] == pytest.approx(1 - np.exp(-1), abs=1e-9)

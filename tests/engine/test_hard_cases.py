@@ -5,6 +5,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from fetsim.engine.prepared import prepare
 from fetsim.engine.simulation import Simulation
 from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench, tone
@@ -44,8 +45,8 @@ def test_full_scale_square_wave():
 def test_cold_start_reaches_the_settled_bias():
     """Supplies come on into a discharged unit at time zero; the preamp's nodes settle within a few seconds."""
     circuit = build_circuit(DUNLIN)
-    sim = Simulation(circuit, 48e3, ["q3e", "va", "out"], cold=True)
-    settled = Simulation(circuit, 48e3, ["q3e", "va", "out"])
+    sim = Simulation.of(circuit, 48e3, ["q3e", "va", "out"], cold=True)
+    settled = Simulation.of(circuit, 48e3, ["q3e", "va", "out"])
     early = sim.advance(np.zeros(4800))
     assert np.abs(early[:, 2]).max() > 1.0  # the thump of switching on
     late = sim.advance(np.zeros(48000 * 6))[-1]
@@ -54,12 +55,12 @@ def test_cold_start_reaches_the_settled_bias():
 
 def test_failure_is_located(monkeypatch):
     """With one Newton iteration allowed and a tolerance that it cannot meet, the message names time and part."""
-    monkeypatch.setattr("fetsim.engine.simulation.MAX_ITERATIONS", 1)
+    monkeypatch.setattr("fetsim.engine.prepared.MAX_ITERATIONS", 1)
     bench = Bench(DUNLIN)
-    run = bench.run()
-    run.simulation._tolerance_v = 1e-30
+    prepared = prepare(bench.system, bench.rate_hz, tolerance_v=1e-30)
+    sim = Simulation(prepared, ["out"], prepared.state_at(bench.bias))
     with pytest.raises(ConvergenceError, match=r"no convergence at 0\.\d+ s around \w+ .*"):
-        run.play(tone(10.0, 1000.0, 0.01, bench.rate_hz))
+        sim.advance(tone(10.0, 1000.0, 0.01, bench.rate_hz))
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fetsim.engine.guard import amplification, stable_method
-from fetsim.engine.methods import METHODS, Multistep, Onestep
+from fetsim.engine.methods import METHODS, Multistep, Onestep, input_weights
 from fetsim.engine.simulation import Simulation
 from tests.engine.small import diode_clipper, rc_low_pass
 from tests.reference import clipper
@@ -64,7 +64,7 @@ def test_error_falls_with_the_order_of_the_method(name, clipper_reference):
         rate_hz = 96e3 * every
         n = np.arange(1, 96 * every + 1)
         inputs = drive((n[:, None] - 1 + method.fractions) / rate_hz)
-        sim = Simulation(diode_clipper(), rate_hz, ["out"], method=name, tolerance_v=1e-11, compiled=False)
+        sim = Simulation.of(diode_clipper(), rate_hz, ["out"], method=name, tolerance_v=1e-11, compiled=False)
         out = sim.advance(inputs)[every - 1 :: every, 0]
         errors.append(np.sqrt(np.mean((out - clipper_reference) ** 2)))
     assert np.log2(errors[0] / errors[1]) == pytest.approx(method.order, abs=0.25)
@@ -75,7 +75,7 @@ def test_step_response_of_rc(name):
     """v = 1 - exp(-t / RC), closed form; the input steps inside the first time step."""
     rate = 200e3
     method = METHODS[name]
-    sim = Simulation(rc_low_pass(), rate, ["a"], method=name, compiled=False)
+    sim = Simulation.of(rc_low_pass(), rate, ["a"], method=name, compiled=False)
     out = sim.advance(np.ones((400, len(method.fractions))))[:, 0]
     expected = 1.0 - np.exp(-np.arange(1, 401) / rate / 1e-3)
     # the first steps of a multistep method see an impulse in the derivative: an error of one step's height, decaying
@@ -120,8 +120,36 @@ def test_guard_falls_back_on_a_ringing_circuit():
     pulse[:3] = 1.0
 
     def peak(method):
-        return np.abs(Simulation(ringing, 288e3, ["b"], method=method, compiled=False).advance(pulse)[300:]).max()
+        return np.abs(Simulation.of(ringing, 288e3, ["b"], method=method, compiled=False).advance(pulse)[300:]).max()
 
     assert peak("bdf4") > 10.0
     assert peak(verdict.method) < 1.0
     assert stable_method(system, [np.zeros(system.size)], 3e6, "bdf4").method == "bdf4"
+
+
+@pytest.mark.parametrize("name", ["sdirk2", "sdirk4"])
+def test_input_between_steps(name):
+    """A polynomial of degree five goes through its own points exactly; a 10 kHz tone at 240,000 steps a second, found
+    by the last six, keeps an error below -100 dB, where straight lines leave -41 dB."""
+    fractions = METHODS[name].fractions
+    weights = input_weights(fractions)
+    n = np.arange(-4, 2)
+    assert weights @ (n / 5.0) ** 5 == pytest.approx((fractions / 5.0) ** 5, abs=1e-14)
+    k = np.arange(200)[:, None]
+    turn = 2 * np.pi * 10e3 / 240e3
+    assert np.abs(np.sin(turn * (k + n)) @ weights.T - np.sin(turn * (k + fractions))).max() < 10 ** (-100 / 20)
+
+
+def test_a_stage_method_takes_the_input_at_the_ends_of_steps():
+    """A sine given at the ends of steps only, against the same with its exact values at the stages."""
+    rate_hz, method = 240e3, METHODS["sdirk4"]
+    n = np.arange(1, 2401)
+    ends = np.sin(2 * np.pi * 5e3 * n / rate_hz) * np.minimum(n / 480, 1.0) ** 3
+    instants = n[:, None] - 1 + method.fractions
+    exact = np.sin(2 * np.pi * 5e3 * instants / rate_hz) * np.minimum(instants / 480, 1.0) ** 3
+    whole, halves, given = (
+        Simulation.of(rc_low_pass(), rate_hz, ["a"], method="sdirk4", compiled=False) for _ in range(3)
+    )
+    found = whole.advance(ends)
+    assert np.abs(found - given.advance(exact)).max() < 1e-6
+    assert np.array_equal(found, np.vstack([halves.advance(ends[:777]), halves.advance(ends[777:])]))

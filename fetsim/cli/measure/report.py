@@ -9,13 +9,13 @@ from typing import Annotated
 
 import typer
 
-from fetsim.audio.render import needs_compile
 from fetsim.audio.render_file import COMPILING
 from fetsim.cli.measure.shared import JsonOption, words
 from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
 from fetsim.errors import InputError
 from fetsim.report.pages.report import write_report
 from fetsim.report.pages.report.sections import NAMES
+from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.unit import Unit
 
 SUFFIXES = (".html", ".htm")
@@ -71,7 +71,7 @@ def report(
 @contextmanager
 def _progress(unit: Unit) -> Iterator[Callable[[str, float], None]]:
     """A bar with the section at work on a terminal; elsewhere a line for each section."""
-    if needs_compile(unit):
+    if unit_needs_compile(unit):
         print(f"fetsim: {COMPILING}", file=sys.stderr, flush=True)
     if not sys.stderr.isatty():
         yield _Lines()

@@ -12,7 +12,6 @@ import typer
 from matplotlib.figure import Figure
 
 import fetsim
-from fetsim.audio.render import needs_compile
 from fetsim.audio.render_file import COMPILING
 from fetsim.cli.options import chosen_unit
 from fetsim.errors import InputError, PartlyDone
@@ -22,6 +21,7 @@ from fetsim.measurements.results.result import account_of, picture_of
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.plots import picture_kind, save_figure
 from fetsim.report.look.terminal import account_text
+from fetsim.rig.rig import unit_needs_compile
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
@@ -214,7 +214,7 @@ def document(
 @contextmanager
 def progress_bar(unit: Unit) -> Iterator[Progress]:
     """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first."""
-    if needs_compile(unit):
+    if unit_needs_compile(unit):
         print(f"fetsim: {COMPILING}", file=sys.stderr, flush=True)
     if not sys.stderr.isatty():
         yield unwatched

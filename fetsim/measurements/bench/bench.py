@@ -5,62 +5,59 @@ a generator's dial says. Procedures of this room drive a ``Bench`` and hand its 
 """
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
-from threading import Lock
 
 import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v
-from fetsim.engine.assembly import Array, System, assemble
-from fetsim.engine.bias import find_bias
+from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit
-from fetsim.engine.guard import stable_method
-from fetsim.engine.simulation import Simulation
+from fetsim.engine.state import State
 from fetsim.errors import InputError
-from fetsim.rig.gain_cell import GainCellModel, gain_cell_model
-from fetsim.rig.quality import quality_named
+from fetsim.rig.gain_cell import GainCellModel
+from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
-from fetsim.schematic.wiring import build_circuit
-
-BENCH_RATE_HZ = 48000.0
-"""File rate whose quality levels the bench uses: the internal rate is a multiple of it."""
-_LOADING = Lock()  # so that threads which start together do not compile the same solver
 
 
 @dataclass(frozen=True)
 class Bench:
-    """A unit at one setting, ready to be driven. Cheap to make; circuit and bias are worked out once."""
+    """A unit at one setting, ready to be driven. Cheap to make; what it needs of its rig is worked out once."""
 
     unit: Unit
     quality: str = "standard"
 
     @cached_property
+    def rig(self) -> Rig:
+        """The unit made ready to run."""
+        return Rig(self.unit, self.quality)
+
+    @property
     def circuit(self) -> Circuit:
-        return build_circuit(self.unit)
+        return self.rig.circuit
 
-    @cached_property
+    @property
     def system(self) -> System:
-        return assemble(self.circuit)
+        return self.rig.system
 
-    @cached_property
+    @property
     def bias(self) -> Array:
         """Settled state [shape=(n,), order of ``system.unknowns``]."""
-        return find_bias(self.system)
+        return self.rig.bias
 
-    @cached_property
+    @property
     def gain_cell(self) -> GainCellModel:
         """The unit's gain cell. Raises InputError for a unit without one."""
-        if self.unit.gain_cell is None:
-            raise InputError(
-                f"{self.unit.name}: has no [gain_cell], so there is no gain reduction to measure"
-            )
-        return gain_cell_model(self.circuit, self.system, self.bias, self.unit.gain_cell.fet)
+        cell = self.rig.gain_cell
+        if cell is None:
+            raise InputError(f"{self.unit.name}: has no [gain_cell], so there is no gain reduction to measure")
+        return cell
 
     @property
     def rate_hz(self) -> float:
         """Internal rate of this quality."""
-        return BENCH_RATE_HZ * quality_named(self.quality).factor(BENCH_RATE_HZ)
+        return self.rig.rate_hz
 
     def run(self, nodes: Sequence[str] = ()) -> "Run":
         """A fresh run from the bias point that records the output and ``nodes``."""
@@ -84,48 +81,32 @@ class Run:
 
     def __init__(self, bench: Bench, nodes: tuple[str, ...]) -> None:
         self.bench = bench
-        ends = bench.unit.output.nodes
-        self._output = (ends["hot"], ends["cold"])
-        cell = bench.gain_cell if bench.unit.gain_cell is not None else None
-        names = {*nodes, *self._output, *(cell.nodes if cell else ())} - {GROUND}
-        self._names = tuple(sorted(names))
-        level = quality_named(bench.quality)
-        method = stable_method(bench.system, [bench.bias], bench.rate_hz, level.method).method
-        with _LOADING:
-            self.simulation = Simulation(
-                bench.circuit, bench.rate_hz, self._names, method=method, tolerance_v=level.tolerance_v,
-                bias=bench.bias,
-            )  # fmt: skip
+        self._names = tuple(sorted({*nodes, *bench.rig.watched} - {GROUND}))
+        self.simulation = bench.rig.simulation(self._names)
 
     def branch(self) -> "Run":
         """A copy at the present instant, to try something else from here."""
-        twin = object.__new__(Run)
-        twin.__dict__.update(self.__dict__, simulation=self.simulation.branch())
+        twin = copy(self)
+        twin.simulation = self.simulation.branch()
         return twin
 
     @property
-    def memory(self) -> Array:
-        """All that the next steps depend on but the input, as one vector: the unknowns that the solver keeps and their
-        increments over the last three steps [shape=(4 n,)]."""
-        return np.concatenate((self.simulation._x, self.simulation._past.ravel()))
+    def state(self) -> State:
+        """All that the next steps depend on, as a copy; set it to go on from an instant of this or another run of the
+        bench."""
+        return self.simulation.state
 
-    def recall(self, memory: Array) -> None:
-        """Go on from a ``memory`` of this or another run of the bench, or from a linear mixture of some."""
-        kept = self.simulation._x.size
-        self.simulation._x[:] = memory[:kept]
-        self.simulation._past[:] = memory[kept:].reshape(self.simulation._past.shape)
+    @state.setter
+    def state(self, state: State) -> None:
+        self.simulation.state = state
 
     def play(self, emf_v: Array) -> Played:
         """Drive with source voltages [shape=(steps,), V]."""
-        fractions = self.simulation.method.fractions
-        if len(fractions) > 1:  # the bench's own tones are smooth: straight lines between the stages
-            before = np.concatenate(([self.simulation.last_input], emf_v[:-1]))
-            emf_v = before[:, None] + (emf_v - before)[:, None] * fractions
         table = self.simulation.advance(emf_v)
         nodes = {name: table[:, k] for k, name in enumerate(self._names)}
         nodes[GROUND] = np.zeros(len(table))
-        hot, cold = self._output
-        cell = self.bench.gain_cell if self.bench.unit.gain_cell is not None else None
+        hot, cold = self.bench.rig.output
+        cell = self.bench.rig.gain_cell
         return Played(
             nodes=nodes,
             output_v=nodes[hot] - nodes[cold],

@@ -22,11 +22,12 @@ from scipy.optimize import brentq
 from fetsim.engine.assembly import Array
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit, Element
-from fetsim.engine.linear import Linearised, linearise
+from fetsim.engine.linear import Linearised
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.transfer import transfers
 from fetsim.rig.points import output_point
+from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import GainCell, Unit
 from fetsim.schematic.wiring import build_circuit
 
@@ -39,12 +40,10 @@ CONTROL_TOLERANCE_V = 1e-9
 
 
 @dataclass(frozen=True)
-class HeldBench(Bench):
-    """A bench whose control node stands still; its runs count gain reduction from this state."""
+class HeldRig(Rig):
+    """A unit whose control node stands still; ``near`` is a rig of the same unit."""
 
     control_v: float = 0.0
-    start: Array | None = field(default=None, repr=False, compare=False)
-    """A state nearby, from which the solver may start."""
 
     @cached_property
     def circuit(self) -> Circuit:
@@ -57,12 +56,25 @@ class HeldBench(Bench):
         g, b = self.system.g.copy(), self.system.b.copy()
         g[row, row] += PIN_S
         b[row] += PIN_S * self.control_v
-        return find_bias(replace(self.system, g=g, b=b), self.start)
+        return find_bias(replace(self.system, g=g, b=b), None if self.near is None else self.near.bias)
+
+
+@dataclass(frozen=True)
+class HeldBench(Bench):
+    """A bench whose control node stands still; its runs count gain reduction from this state."""
+
+    control_v: float = 0.0
+    near: Rig | None = field(default=None, repr=False, compare=False)
+    """A rig whose state is nearby, from which the solver may start."""
+
+    @cached_property
+    def rig(self) -> Rig:
+        return HeldRig(self.unit, self.quality, control_v=self.control_v, near=self.near)
 
 
 def linear_at_rest(bench: Bench) -> Linearised:
     """The circuit of a bench, or of a held one, linearised at its own state."""
-    return linearise(bench.system, bench.bias)
+    return bench.rig.linear
 
 
 def held_at_rest(bench: Bench) -> Bench:
@@ -89,7 +101,7 @@ def hold(bench: Bench, reduction_db: float) -> Bench:
     tried = [_held(bench, rest_v)]
 
     def missing_db(control_v: float) -> float:
-        tried.append(_held(bench, control_v, start=tried[-1].bias))
+        tried.append(_held(bench, control_v, near=tried[-1].rig))
         return rest_db - output_gain_db(tried[-1]) - reduction_db
 
     missing = missing_db(full_v)
@@ -99,7 +111,7 @@ def hold(bench: Bench, reduction_db: float) -> Bench:
             f"{reduction_db + missing:.2f} dB, with the gate of {cell.fet} at source potential"
         )
     found_v = float(brentq(missing_db, rest_v, full_v, xtol=CONTROL_TOLERANCE_V))
-    return _held(bench, found_v, start=tried[-1].bias)
+    return _held(bench, found_v, near=tried[-1].rig)
 
 
 def hold_at(bench: Bench, control_v: float) -> Bench:
@@ -126,8 +138,8 @@ def _gain_cell(unit: Unit) -> GainCell:
     return unit.gain_cell
 
 
-def _held(bench: Bench, control_v: float, start: Array | None = None) -> HeldBench:
-    return HeldBench(bench.unit, bench.quality, control_v, bench.bias if start is None else start)
+def _held(bench: Bench, control_v: float, near: Rig | None = None) -> HeldBench:
+    return HeldBench(bench.unit, bench.quality, control_v, bench.rig if near is None else near)
 
 
 def _control_v(bench: Bench) -> float:

@@ -27,10 +27,10 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     period = whole_period(frequency_hz, bench.rate_hz)
     idle_db = idle_gain_db(bench, period.frequency_hz)
     run = bench.run()
-    memory = run.memory
+    state = run.state
 
     def missing_db(level_dbu: float) -> float:
-        run.recall(memory)
+        run.state = state
         found = settle(run, period.tone(level_dbu))
         at_output_db = level_dbu + idle_db - tone_level_dbu(found.block.output_v, period)
         return reduction_of(bench, found, at_output_db) - reduction_db
@@ -39,7 +39,7 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     if not missing_db(lower) < 0.0:
         raise InputError(f"gain reduction: {bench.unit.name} has {reduction_db:g} dB or more at {lower:g} dBu already")
     while lower < LOUD_DBU:
-        memory = run.memory
+        state = run.state
         if missing_db(lower + STEP_DB) >= 0.0:
             return float(brentq(missing_db, lower, lower + STEP_DB, xtol=LEVEL_TOLERANCE_DB))
         lower += STEP_DB

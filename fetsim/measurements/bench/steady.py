@@ -21,7 +21,7 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
-from fetsim.engine.linear import linearise
+from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench, Played, Run
 from fetsim.measurements.bench.transfer import transfers
@@ -98,25 +98,25 @@ def settle(run: Run, period_v: Array) -> Steady:
     Leaves ``run`` in that state. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
     block_v = np.tile(period_v, ceil(BLOCK_S * run.bench.rate_hz / len(period_v)))
-    played, slowest, before, goal = 0, np.inf, run.memory, None
+    played, slowest, before, goal = 0, np.inf, run.state, None
     while played < LONGEST_S * run.bench.rate_hz:
         run.play(block_v)  # lets what is fast die away
-        chain = [run.memory]
+        chain = [run.state]
         for _ in range(BLOCKS):
             run.play(block_v)
-            chain.append(run.memory)
+            chain.append(run.state)
         played += (1 + BLOCKS) * len(block_v)
-        drift = _largest(chain[-1] - chain[-2]) / len(block_v)
-        astray = goal is not None and _largest(chain[-1] - goal) > ASTRAY * _largest(goal - before)
+        drift = _distance(chain[-1], chain[-2]) / len(block_v)
+        astray = goal is not None and _distance(chain[-1], goal) > ASTRAY * _distance(goal, before)
         if astray or drift > slowest:
-            run.recall(before)
+            run.state = before
             slowest, goal = np.inf, None
             block_v = np.tile(block_v, 2)  # shows slow modes better, and gets on by mere playing where all else fails
             continue
         before, slowest = chain[-1], drift
-        goal = _limit(np.array(chain))
-        left_v = _largest(goal - before)
-        run.recall(goal)
+        goal = before.with_vector(_limit(np.array([state.vector() for state in chain])))
+        left_v = _distance(goal, before)
+        run.state = goal
         if left_v < SETTLED_V:
             return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)
     raise ConvergenceError(
@@ -148,7 +148,7 @@ def tone_level_dbu(signal_v: Array, period: Period) -> float:
 
 def idle_gain_db(bench: Bench, frequency_hz: float) -> float:
     """Small-signal gain from the source to the output at rest."""
-    linear = linearise(bench.system, bench.bias)
+    linear = bench.rig.linear
     weights = output_point(bench.unit).weights(linear.index)
     (found,) = transfers(linear, np.array([frequency_hz]), weights[None, :])
     return float(found.gain_db[0])
@@ -162,6 +162,6 @@ def _limit(chain: Array) -> Array:
     return np.asarray(chain[0] + steps[:-1].T @ weights)
 
 
-def _largest(memory: Array) -> float:
-    """Of the unknowns alone, without their increments."""
-    return float(np.max(np.abs(memory[: memory.size // 4])))
+def _distance(one: State, other: State) -> float:
+    """The largest difference of an unknown, increments left out."""
+    return float(np.max(np.abs(one.x - other.x)))

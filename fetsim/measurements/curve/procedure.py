@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.engine.assembly import Array
+from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.steady import idle_gain_db, settle, tone_level_dbu, wait, whole_period
@@ -160,7 +161,7 @@ class _Point(NamedTuple):
     output_dbu: float
     cell_reduction_db: float
     control_v: float
-    memory: Array
+    state: State
 
 
 class _Sweep:
@@ -186,7 +187,7 @@ class _Sweep:
             tone_level_dbu(block.output_v, self.period),
             float(np.mean(block.reduction_db)),
             float(np.mean(block.nodes[self.control])) if self.control else np.nan,
-            self.run.memory,
+            self.run.state,
         )
 
     def rising(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
@@ -198,7 +199,7 @@ class _Sweep:
 
     def between(self, lower: _Point, upper: _Point) -> _Point:
         """The level half way between two, from the state at the lower one."""
-        self.run.recall(lower.memory)
+        self.run.state = lower.state
         return self.measure(0.5 * (lower.level_dbu + upper.level_dbu))
 
 

@@ -13,12 +13,11 @@ from typing import Any
 
 from fetsim.devices.kind import AtRest
 from fetsim.devices.kinds import KINDS
-from fetsim.engine.assembly import assemble
-from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND
 from fetsim.measurements.bench.branches import Branch, Levels, branches
+from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Part, Unit
-from fetsim.schematic.wiring import build_circuit, part_elements, part_stress
+from fetsim.schematic.wiring import part_elements, part_stress
 
 NEAR = 0.8  # of a rating: worth a warning (common practice, no source)
 
@@ -114,8 +113,8 @@ class IdlePoint:
 
 def idle_point(unit: Unit) -> IdlePoint:
     """The bias point of a unit at its present values. Raises ConvergenceError when none can be found."""
-    system = assemble(build_circuit(unit))
-    state = find_bias(system)
+    rig = Rig(unit)
+    system, state = rig.system, rig.bias
     # adding zero turns -0.0 into 0.0
     levels = {GROUND: 0.0, **{name: float(state[i]) + 0.0 for name, i in system.index.items()}}
     parts = tuple(_at_rest(unit, part, levels) for part in unit.parts.values())

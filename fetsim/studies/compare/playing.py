@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from functools import partial
 from threading import Event
 
-from fetsim.audio.render import Player, needs_compile
+from fetsim.audio.render import Player
 from fetsim.audio.render_file import COMPILING
 from fetsim.errors import ConvergenceError, UnitError
+from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.unit import Unit
 from fetsim.studies.cache import Cache
 from fetsim.studies.compare.comparison import BenchFigures
@@ -105,7 +106,7 @@ def side_by_side(jobs: Sequence[Callable[[], None]], stop: Event | None = None) 
 
 def _load_solver(unit: Unit, programme: Programme, quality: str, notice: Callable[[str], None]) -> None:
     """Compile or load the solver once, before threads would each do it: all versions share the topology."""
-    if needs_compile(unit):
+    if unit_needs_compile(unit):
         notice(COMPILING)
     with Player(unit, programme.rate_hz, 1, quality=quality):
         pass

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from fetsim.measurements.idle import procedure as idle
 from fetsim.measurements.idle.procedure import idle_point
+from fetsim.rig import rig
 from fetsim.schematic.load import library_units, load_unit
 
 ONE_OF_EACH = Path(__file__).parents[2] / "schematic" / "one_of_each.toml"
@@ -93,14 +93,14 @@ def test_currents_sum_to_zero_and_power_balances(name):
 
 
 def test_kirchhoff_notices_a_wrong_solution(dunlin, monkeypatch):
-    right = idle.find_bias
+    right = rig.find_bias
 
-    def wrong(system):
-        state = right(system)
+    def wrong(system, start):
+        state = right(system, start)
         state[system.index["q6e"]] += 1e-3
         return state
 
-    monkeypatch.setattr(idle, "find_bias", wrong)
+    monkeypatch.setattr(rig, "find_bias", wrong)
     point = idle_point(dunlin)
     # 1 mV on a transistor's emitter of 35 mA is worth 35 mA / 26 mV * 1 mV = 1.4 mA
     assert point.kirchhoff_node == "q6e"

@@ -1,0 +1,163 @@
+"""A circuit made ready to march: everything that depends on its values and not on time.
+
+Assembled, reduced, planned and packed once; any number of marches share it, on any number of threads, since nothing
+writes to it. ``state_at`` makes the states that a march starts from.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fetsim.engine.assembly import Array, System, port_voltages
+from fetsim.engine.generated import Solver, interpreted_solver, is_compiled, solver_for
+from fetsim.engine.march import DEEPEST, Scratch, Tableau, Values, is_ready
+from fetsim.engine.methods import INPUTS, METHODS, RESCUE, Method, input_weights
+from fetsim.engine.numeric import VECTOR
+from fetsim.engine.packing import pack_devices, pack_linear
+from fetsim.engine.reduction import Reduced, reduce_resistive
+from fetsim.engine.state import State
+from fetsim.errors import InputError
+
+MAX_ITERATIONS = 100
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prepared:
+    """One circuit at a rate, method and tolerance; ``prepare`` makes it."""
+
+    system: System
+    reduced: Reduced
+    solver: Solver
+    method: Method
+    rate_hz: float
+    tolerance_v: float
+    compiled: bool
+    values: Values
+
+    @cached_property
+    def order(self) -> NDArray[np.intp]:
+        """Position in a state -> index in the reduced system."""
+        return np.array(self.solver.plan.order)
+
+    @cached_property
+    def tableau(self) -> Tableau:
+        """The method's coefficients as the march takes them."""
+        return _tableau(self.method)
+
+    @cached_property
+    def rescue_tableau(self) -> Tableau:
+        return _tableau(RESCUE)
+
+    @cached_property
+    def input_weights(self) -> Array:
+        """Weights of the last six inputs at each stage [shape=(stages, 6)]."""
+        return input_weights(self.method.fractions)
+
+    def state_at(self, unknowns: Array) -> State:
+        """The state of a circuit that has been at ``unknowns`` [shape=(n,), order of ``system.unknowns``] for ever,
+        with its input at zero."""
+        return State(
+            x=unknowns[self.reduced.kept][self.order].copy(),
+            past=np.zeros((3, self.reduced.system.size)),
+            ports=np.array([v for ports in port_voltages(self.system.devices, unknowns) for v in ports]),
+            inputs=np.zeros(INPUTS - 1),
+            steps=0,
+            rate_hz=self.rate_hz,
+        )
+
+    def all_unknowns(self, state: State) -> Array:
+        """All unknowns of a state [shape=(n,)], in the order of ``system.unknowns``."""
+        x = np.empty_like(state.x)
+        x[self.order] = state.x
+        return self.reduced.expand @ x + self.reduced.constant + self.reduced.per_input * state.inputs[-1]
+
+    def check(self, state: State) -> None:
+        """Raises InputError for a state that belongs to another topology or rate."""
+        n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
+        shapes = ((n,), (3, n), (ports,), (INPUTS - 1,))
+        if tuple(array.shape for array in (state.x, state.past, state.ports, state.inputs)) != shapes:
+            raise InputError(
+                f"state: is of a circuit with {state.x.size} unknowns and {state.ports.size} ports, this one has "
+                f"{n} and {ports}; take a state of this unit"
+            )
+        if state.rate_hz != self.rate_hz:
+            raise InputError(f"state: is of a run at {state.rate_hz:g} steps a second, not {self.rate_hz:g}")
+
+    def scratch(self) -> Scratch:
+        """Workspace for one march."""
+        length = -(-max(self.solver.junction_count, 1) // VECTOR) * VECTOR
+        return Scratch(arg=np.zeros(length), counts=np.zeros(4, dtype=np.int64))
+
+    def recorder(self, names: Sequence[str]) -> "Recorder":
+        """What to keep of every step to know the unknowns ``names``."""
+        rows = [self.system.index[name] for name in names]
+        wanted = self.reduced.expand[rows][:, self.order]
+        columns = np.flatnonzero(np.any(wanted != 0.0, axis=0))
+        return Recorder(
+            columns=columns,
+            weights=wanted[:, columns],
+            constant=self.reduced.constant[rows],
+            per_input=self.reduced.per_input[rows],
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Recorder:
+    """Named unknowns out of what the march keeps: ``weights`` kept + ``constant`` + ``per_input`` u."""
+
+    columns: NDArray[np.intp]
+    """Positions in the state that the march keeps."""
+    weights: Array
+    constant: Array
+    per_input: Array
+
+    def unknowns(self, record: Array, u: Array) -> Array:
+        """The unknowns asked for [shape=(steps, names)], those taken out by the reduction among them.
+
+        ``u`` [shape=(steps,)] is the input at the end of each step.
+        """
+        levels = np.empty((len(record), len(self.constant)))
+        for k, constant in enumerate(self.constant):  # one to three terms each: cheaper than a matrix product
+            levels[:, k] = constant
+            for j, weight in enumerate(self.weights[k]):
+                if weight != 0.0:
+                    levels[:, k] += weight * record[:, j]
+        if np.any(self.per_input):
+            levels += np.outer(u, self.per_input)
+        return levels
+
+
+def prepare(
+    system: System, rate_hz: float, *, method: str = "bdf4", tolerance_v: float = 0.01, compiled: bool = True
+) -> Prepared:
+    """Reduce, plan and pack an assembled circuit; compiles its solver if it must (``compiled=False``: plain Python)."""
+    reduced = reduce_resistive(system)
+    small = reduced.system
+    solver = solver_for(small) if compiled else interpreted_solver(small)
+    plan, layout = solver.plan, solver.layout
+    chosen = METHODS[method]
+    values = Values(
+        lin=pack_linear(small, plan, layout, chosen.lead * rate_hz),
+        lin_rescue=np.array(
+            [pack_linear(small, plan, layout, RESCUE.lead * rate_hz * 2.0**level) for level in range(DEEPEST + 1)]
+        ),
+        dev=pack_devices(small.devices, tolerance_v),
+        tolerance_v=tolerance_v,
+        max_iterations=MAX_ITERATIONS,
+    )
+    return Prepared(
+        system=system, reduced=reduced, solver=solver, method=chosen, rate_hz=rate_hz, tolerance_v=tolerance_v,
+        compiled=compiled, values=values,
+    )  # fmt: skip
+
+
+def needs_compile(system: System) -> bool:
+    """Whether marching this topology would start with a compile, of its solver or of the march itself."""
+    return not (is_ready() and is_compiled(reduce_resistive(system).system))
+
+
+def _tableau(method: Method) -> Tableau:
+    return Tableau(np.array(method.past) / method.lead, method.weights / method.lead, method.fractions)

@@ -1,0 +1,101 @@
+"""The state of a march: all that its next step depends on but the circuit's values and the coming input.
+
+A state is a value: copy it, keep it, compare it, write it to a file and go on from it in another process; the steps
+that follow are the same to the last bit. It has no optional part. Arrays are in the solver's order of elimination, the
+unknowns on the first axis, so that circuits of one topology can stand side by side on a last one.
+"""
+
+from dataclasses import dataclass, fields
+from io import BytesIO
+from pathlib import Path
+from typing import Self
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fetsim.errors import InputError
+from fetsim.files.whole_files import Outputs
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class State:
+    """One instant of one circuit. The march moves these arrays in place: ``copy`` what is to stay."""
+
+    x: Array
+    """Unknowns that the solver keeps [V, A or Vs; shape=(n,)]."""
+    past: Array
+    """Their increments over the last three steps, the latest first [shape=(3, n)]."""
+    ports: Array
+    """Accepted voltages of the devices' ports, from which junction limiting starts [V; shape=(ports,)]."""
+    inputs: Array
+    """Input at the end of the last five steps, the oldest first [V; shape=(5,)]."""
+    steps: int
+    """Done since the start."""
+    rate_hz: float
+    """Steps a second, which the increments belong to."""
+
+    @property
+    def time_s(self) -> float:
+        """Since the start."""
+        return self.steps / self.rate_hz
+
+    def copy(self) -> Self:
+        """The same values in arrays of its own."""
+        return type(self)(
+            x=self.x.copy(), past=self.past.copy(), ports=self.ports.copy(), inputs=self.inputs.copy(),
+            steps=self.steps, rate_hz=self.rate_hz,
+        )  # fmt: skip
+
+    def __eq__(self, other: object) -> bool:
+        """Whether both would go on the same, to the last bit."""
+        return isinstance(other, State) and all(
+            np.array_equal(getattr(self, field.name), getattr(other, field.name), equal_nan=True)
+            for field in fields(self)
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def vector(self) -> Array:
+        """Unknowns and increments as one vector [shape=(4 n,)]: the smooth part, in which states can be mixed."""
+        return np.concatenate((self.x, self.past.ravel()))
+
+    def with_vector(self, vector: Array) -> Self:
+        """This state with another smooth part. The port voltages stay: any that are near do to start limiting from."""
+        n = len(self.x)
+        moved = self.copy()
+        moved.x[:] = vector[:n]
+        moved.past[:] = vector[n:].reshape(moved.past.shape)
+        return moved
+
+    def to_bytes(self) -> bytes:
+        """All of it in numpy's npz form."""
+        file = BytesIO()
+        np.savez(file, **{field.name: getattr(self, field.name) for field in fields(self)})
+        return file.getvalue()
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Self:
+        """What ``to_bytes`` made. Raises InputError for anything else."""
+        try:
+            with np.load(BytesIO(data), allow_pickle=False) as found:
+                arrays = {name: np.asarray(found[name], dtype=np.float64) for name in ("x", "past", "ports", "inputs")}
+                return cls(**arrays, steps=int(found["steps"]), rate_hz=float(found["rate_hz"]))
+        except (BadZipFile, ValueError, KeyError, OSError, EOFError, TypeError) as error:
+            raise InputError(f"state: these {len(data)} bytes are no saved state ({error})") from None
+
+    def save(self, path: str | Path, *, overwrite: bool = False) -> None:
+        """Write it as npz; the file appears whole or not at all. Raises InputError when it cannot be written."""
+        with Outputs(overwrite=overwrite) as outputs:
+            outputs.stage(Path(path)).write_bytes(self.to_bytes())
+
+    @classmethod
+    def load(cls, path: str | Path) -> Self:
+        """Read what ``save`` wrote. Raises InputError for a file that is none."""
+        try:
+            data = Path(path).read_bytes()
+        except OSError as error:
+            raise InputError(f"state: cannot read {path}: {error.strerror}") from None
+        return cls.from_bytes(data)

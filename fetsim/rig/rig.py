@@ -1,0 +1,174 @@
+"""A unit made ready to run: what a render and every measurement hold in common.
+
+Circuit, bias point, gain cell, method and packed values are each worked out once, when first asked for, and from the
+unit in memory: nothing is read from disk. One policy for all: the stability guard looks at the bias point and at the
+FET fully on, the input between steps is interpolated by the engine, and whatever is wrong with the unit at rest is
+one sentence in ``warnings``.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from fetsim.engine.assembly import Array, System, assemble
+from fetsim.engine.bias import find_bias
+from fetsim.engine.circuit import GROUND, Circuit
+from fetsim.engine.guard import Verdict, stable_method
+from fetsim.engine.linear import Linearised, linearise
+from fetsim.engine.modes import GrowingMode, growing_modes
+from fetsim.engine.prepared import Prepared, needs_compile, prepare
+from fetsim.engine.simulation import Simulation
+from fetsim.rig.gain_cell import CellAtRest, GainCellModel, cell_at_rest, gain_cell_model
+from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
+from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import build_circuit
+
+GUARD_GATE_V = 0.0
+"""The stability guard also looks at the FET fully on: gate at this voltage to its source."""
+BENCH_RATE_HZ = 48000.0
+"""Audio rate whose quality levels serve where there is no audio file: the internal rate is a multiple of it."""
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A unit at one setting and quality. Cheap to make; each part is worked out when first asked for."""
+
+    unit: Unit
+    quality: str = DEFAULT_QUALITY
+    audio_rate_hz: float = BENCH_RATE_HZ
+    near: "Rig | None" = field(default=None, repr=False, compare=False, kw_only=True)
+    """A rig whose bias point lies near, from which the solver may start: another version of the same unit."""
+
+    @property
+    def level(self) -> Quality:
+        """The quality by its figures. Raises InputError for a name that is none."""
+        return quality_named(self.quality)
+
+    @property
+    def factor(self) -> int:
+        """Steps for each sample of audio."""
+        return self.level.factor(self.audio_rate_hz)
+
+    @property
+    def rate_hz(self) -> float:
+        """Steps a second."""
+        return self.audio_rate_hz * self.factor
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        return build_circuit(self.unit)
+
+    @cached_property
+    def system(self) -> System:
+        return assemble(self.circuit)
+
+    @cached_property
+    def bias(self) -> Array:
+        """Settled state [shape=(n,), order of ``system.unknowns``]. Raises ConvergenceError when there is none."""
+        return find_bias(self.system, self._start)
+
+    @property
+    def _start(self) -> Array | None:
+        near = self.near
+        return near.bias if near is not None and near.system.unknowns == self.system.unknowns else None
+
+    @cached_property
+    def linear(self) -> Linearised:
+        """Small signals at the bias point."""
+        return linearise(self.system, self.bias)
+
+    @cached_property
+    def gain_cell(self) -> GainCellModel | None:
+        """None for a unit without one."""
+        cell = self.unit.gain_cell
+        return None if cell is None else gain_cell_model(self.circuit, self.system, self.bias, cell.fet)
+
+    @cached_property
+    def rest(self) -> CellAtRest | None:
+        """How the gain cell stands at rest; None for a unit without one."""
+        cell, model = self.unit.gain_cell, self.gain_cell
+        return None if cell is None or model is None else cell_at_rest(model, self.system, self.bias, cell.fet)
+
+    @cached_property
+    def growing(self) -> tuple[GrowingMode, ...]:
+        """Modes that grow at the bias point; none for a unit that rests there."""
+        return growing_modes(self.circuit, self.linear, self.bias)
+
+    @cached_property
+    def verdict(self) -> Verdict:
+        """The integration method, and why it is not the quality's own."""
+        return stable_method(self.system, self._guarded, self.rate_hz, self.level.method)
+
+    @property
+    def method(self) -> str:
+        """Name of the integration method."""
+        return self.verdict.method
+
+    @cached_property
+    def warnings(self) -> tuple[str, ...]:
+        """What should be known before a figure or a sound of this unit is believed, in plain sentences."""
+        found = [_growth_in_words(self.growing[0])] if self.growing else []
+        if self.rest is not None and self.rest.warning:
+            found.append(self.rest.warning)
+        if self.verdict.reason:
+            found.append(f"{self.verdict.reason}; using {self.method} instead")
+        return tuple(found)
+
+    @property
+    def output(self) -> tuple[str, str]:
+        """Nodes of the output, hot and cold."""
+        ends = self.unit.output.nodes
+        return ends["hot"], ends["cold"]
+
+    @property
+    def watched(self) -> frozenset[str]:
+        """Nodes that every run records: the output's, the gain cell's and the control node, ground left out."""
+        cell = self.unit.gain_cell
+        of_cell = () if cell is None else (*self.circuit.element(cell.fet).nodes, cell.control_node)
+        return frozenset({*self.output, *of_cell} - {GROUND})
+
+    @cached_property
+    def prepared(self) -> Prepared:
+        """Values packed for the solver; compiles it if it must."""
+        return prepare(self.system, self.rate_hz, method=self.method, tolerance_v=self.level.tolerance_v)
+
+    def simulation(self, recorded: Sequence[str], *, cold: bool = False) -> Simulation:
+        """A march from rest, or from cold with everything discharged, that records the unknowns ``recorded``."""
+        start = np.zeros(self.system.size) if cold else self.bias
+        return Simulation(self.prepared, recorded, self.prepared.state_at(start))
+
+    @property
+    def _guarded(self) -> list[Array]:
+        """Bias point, and the same with the FET fully on."""
+        cell = self.gain_cell
+        if cell is None:
+            return [self.bias]
+        on = self.bias.copy()
+        _, gate, source = cell.nodes
+        if gate != GROUND:
+            on[self.system.index[gate]] = GUARD_GATE_V + (
+                0.0 if source == GROUND else self.bias[self.system.index[source]]
+            )
+        return [self.bias, on]
+
+
+def unit_needs_compile(unit: Unit) -> bool:
+    """Whether playing this unit begins with a compile (once per topology and machine)."""
+    return needs_compile(assemble(build_circuit(unit)))
+
+
+def _growth_in_words(mode: GrowingMode) -> str:
+    what = "a disturbance" if mode.frequency_hz == 0.0 else f"an oscillation at {_amount(mode.frequency_hz)}Hz"
+    return (
+        f"unstable at rest: {what} grows with a time constant of {_amount(mode.time_constant_s)}s around "
+        f"{mode.element.partition('.')[0]}; it oscillates or latches, figures and sound are not to be trusted"
+    )
+
+
+def _amount(value: float) -> str:
+    """Three figures and a prefix, ready for a unit."""
+    prefixes = {1e6: "M", 1e3: "k", 1.0: "", 1e-3: "m", 1e-6: "u", 1e-9: "n", 1e-12: "p"}
+    factor = next((factor for factor in prefixes if value >= factor), 1e-12)
+    return f"{value / factor:.3g} {prefixes[factor]}"
