@@ -20,7 +20,7 @@ def _ways(v: Values, volts: Volts) -> list[Way]:
 
 AMPLIFIER = Kind(
     terminals=("out", "reference", "plus", "minus"),
-    values=("gain", "resistance_ohm"),
+    typical={"gain": 25.0, "resistance_ohm": 75.0},
     linear=_stamp,
     conducts=(("out", "reference"),),
     noise=Noiseless(

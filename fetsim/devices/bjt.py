@@ -131,15 +131,15 @@ def _kind(polarity: str) -> Kind:
 
     return Kind(
         terminals=("collector", "base", "emitter"),
-        values=(
-            "i_sat_a",
-            "gain",
-            "reverse_gain",
-            "early_v",
-            "thermal_v",
-            "capacitance_be_f",
-            "capacitance_bc_f",
-        ),
+        typical={
+            "i_sat_a": 12e-15,
+            "gain": 320.0,
+            "reverse_gain": 4.0,
+            "early_v": 80.0,
+            "thermal_v": 26e-3,
+            "capacitance_be_f": 18e-12,
+            "capacitance_bc_f": 4e-12,
+        },
         linear=_stamp,
         conducts=(("collector", "emitter"), ("base", "emitter")),
         law=law,

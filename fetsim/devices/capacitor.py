@@ -22,7 +22,7 @@ def _at_rest(v: Values, volts: Volts) -> AtRest:
 
 CAPACITOR = Kind(
     terminals=("a", "b"),
-    values=("capacitance_f",),
+    typical={"capacitance_f": 100e-9},
     linear=_stamp,
     noise=Noiseless("an ideal capacitor turns nothing to heat; kT/C is the noise of the resistance that it is met by"),
     ways=lambda v, volts: [Way("", "a", "b", 0.0 * (volts["a"] - volts["b"]))],

@@ -64,7 +64,7 @@ LAW = Law(
 
 DIODE = Kind(
     terminals=("anode", "cathode"),
-    values=("i_sat_a", "slope_v", "capacitance_f"),
+    typical={"i_sat_a": 0.5e-9, "slope_v": 45e-3, "capacitance_f": 2e-12},
     linear=junction_capacitance,
     conducts=(("anode", "cathode"),),
     law=LAW,

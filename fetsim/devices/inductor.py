@@ -16,7 +16,7 @@ def _stamp(stamp: Stamp, v: Values) -> None:
 
 INDUCTOR = Kind(
     terminals=("a", "b"),
-    values=("inductance_h", "resistance_ohm"),
+    typical={"inductance_h": 0.1, "resistance_ohm": 30.0},
     linear=_stamp,
     inner=("current",),
     conducts=(("a", "b"),),

@@ -236,15 +236,15 @@ def _kind(polarity: str) -> Kind:
 
     return Kind(
         terminals=("drain", "gate", "source"),
-        values=(
-            "beta_a_v2",
-            "pinch_off_v",
-            "slope_per_v",
-            "i_gate_sat_a",
-            "gate_slope_v",
-            "capacitance_gs_f",
-            "capacitance_gd_f",
-        ),
+        typical={
+            "beta_a_v2": 740e-6,
+            "pinch_off_v": -4.5,
+            "slope_per_v": 6e-3,
+            "i_gate_sat_a": 5e-15,
+            "gate_slope_v": 26e-3,
+            "capacitance_gs_f": 9e-12,
+            "capacitance_gd_f": 9e-12,
+        },
         linear=_stamp,
         conducts=(("drain", "source"), ("gate", "source")),
         law=law,

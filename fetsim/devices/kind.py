@@ -107,7 +107,8 @@ class Kind:
 
     terminals: tuple[str, ...]
     """Those that are wired. The first one is where a current probe sits: it reads the current into it."""
-    values: tuple[str, ...]
+    typical: Values
+    """Every value of such an element, by name, as an ordinary part has it: what the tests over all kinds put in."""
     noise: Callable[[Values, Volts, float], list[Noise]] | Noiseless
     """(values, volts, temperature in kelvin) -> its noise sources; or why it has none. Never left out."""
     linear: Callable[[Stamp, Values], None] = field(default=lambda stamp, values: None)
@@ -128,6 +129,11 @@ class Kind:
     """As a sheet names it, of a kind that comes in two."""
     sheet: Sheet | None = None
     """How a device sheet becomes values, for parts that have one."""
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """Names of its values."""
+        return tuple(self.typical)
 
     @property
     def mirrored(self) -> bool:

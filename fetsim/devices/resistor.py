@@ -11,7 +11,7 @@ def _stamp(stamp: Stamp, v: Values) -> None:
 
 RESISTOR = Kind(
     terminals=("a", "b"),
-    values=("resistance_ohm",),
+    typical={"resistance_ohm": 4.7e3},
     linear=_stamp,
     conducts=(("a", "b"),),
     noise=lambda v, volts, temperature_k: [johnson("a", "b", v["resistance_ohm"], temperature_k)],

@@ -14,7 +14,7 @@ def _stamp(stamp: Stamp, v: Values) -> None:
 
 SOURCE = Kind(
     terminals=("a", "b"),
-    values=("resistance_ohm", "emf_v", "emf_per_input"),
+    typical={"resistance_ohm": 600.0, "emf_v": 15.0, "emf_per_input": 1.0},
     linear=_stamp,
     conducts=(("a", "b"),),
     # noise on a rail beyond that of its inner resistance is not modelled

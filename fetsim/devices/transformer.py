@@ -57,16 +57,16 @@ def _stress(usual: Stress, ways: list[Way], volts: Volts) -> Stress:
 
 TRANSFORMER = Kind(
     terminals=("p1", "p2", "s1", "s2"),
-    values=(
-        "ratio",
-        "primary_resistance_ohm",
-        "leakage_h",
-        "magnetising_h",
-        "saturation_flux_vs",
-        "secondary_resistance_ohm",
-        "primary_capacitance_f",
-        "secondary_capacitance_f",
-    ),
+    typical={
+        "ratio": 2.5,
+        "primary_resistance_ohm": 50.0,
+        "leakage_h": 2e-3,
+        "magnetising_h": 20.0,
+        "saturation_flux_vs": 60e-3,
+        "secondary_resistance_ohm": 30.0,
+        "primary_capacitance_f": 300e-12,
+        "secondary_capacitance_f": 60e-12,
+    },
     linear=_stamp,
     inner=("current", "flux", "core"),
     conducts=(("p1", "p2"), ("s1", "s2")),

@@ -80,7 +80,14 @@ LAW = Law(
 
 ZENER = Kind(
     terminals=("anode", "cathode"),
-    values=("i_sat_a", "slope_v", "zener_v", "i_test_a", "reverse_slope_v", "capacitance_f"),
+    typical={
+        "i_sat_a": 10e-15,
+        "slope_v": 26e-3,
+        "zener_v": 12.0,
+        "i_test_a": 5e-3,
+        "reverse_slope_v": 50e-3,
+        "capacitance_f": 100e-12,
+    },
     linear=diode.junction_capacitance,
     conducts=(("anode", "cathode"),),
     law=LAW,
