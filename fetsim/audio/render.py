@@ -16,7 +16,7 @@ from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.rig.probes import find_probe
 from fetsim.rig.rig import Rig
-from fetsim.schematic.load import load_unit
+from fetsim.schematic.load import DEFAULT_UNIT, load_unit
 from fetsim.schematic.unit import Unit
 
 BLOCK_FRAMES = 8192
@@ -46,7 +46,7 @@ def render(
     audio: ArrayLike,
     rate_hz: float,
     *,
-    unit: Unit | str = "dunlin",
+    unit: Unit | str = DEFAULT_UNIT,
     quality: str = "standard",
     cold: bool = False,
     probes: Sequence[str] = (),

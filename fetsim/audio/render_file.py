@@ -19,7 +19,7 @@ from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.rig import unit_needs_compile
-from fetsim.schematic.load import load_unit
+from fetsim.schematic.load import DEFAULT_UNIT, load_unit
 from fetsim.schematic.unit import Unit
 
 LOG_WRITERS = {".csv": write_csv, ".npz": write_npz}
@@ -79,7 +79,7 @@ def render_file(
     path_in: str | Path,
     path_out: str | Path,
     *,
-    unit: Unit | str = "dunlin",
+    unit: Unit | str = DEFAULT_UNIT,
     quality: str = "standard",
     cold: bool = False,
     bits: str | None = None,
