@@ -24,7 +24,6 @@ from pathlib import Path
 
 from fetsim.errors import InputError
 from fetsim.files.reading import read_text
-from fetsim.safe_text import is_safe
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 
@@ -122,7 +121,7 @@ def check_labels(labels: Iterable[str], *, taken: Collection[str] = (), most: in
         key = unicodedata.normalize("NFC", label).strip().casefold()
         if not key:
             mistakes.append("version: needs a label before the colon")
-        elif not all(map(is_safe, label)):
+        elif any(unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp") for letter in label):
             mistakes.append(f"{_named(label)}: the label holds a control character; leave it out")
         elif key in taken:
             mistakes.append(f"{_named(label)}: this label is the untouched unit's; choose another")
