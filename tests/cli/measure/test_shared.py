@@ -97,7 +97,7 @@ def test_varied_versions_and_other_units(tmp_path):
     assert list(found) == ["as it is, attack=0", "as it is, attack=1", "slow, attack=0", "slow, attack=1"]
     assert found["slow, attack=1"].controls["attack"].position == 1.0
     assert list(VersionOptions(vary=["C16=100n, 220n"]).units()) == ["C16=100n", "C16=220n"]
-    mine = save_unit(load_unit("dunlin").changed(C16="470n"), tmp_path / "mine.toml")
+    mine = save_unit(load_unit("dunlin").changed(C16="470n"), tmp_path / "mine.toml", overwrite=False)
     other = VersionOptions(change=["attack=0.1"], version=[f"mine: unit={mine}, R1=1k2", "other: unit=teaching, C2=1u"])
     with pytest.raises(UnitError, match="attack"):  # the teaching unit has no such control
         other.units()
