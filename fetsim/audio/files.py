@@ -9,10 +9,14 @@ of the signal (Lipshitz, Wannamaker, Vanderkooy, J. Audio Eng. Soc. 40 (1992) 35
 fixed: the same input gives the same file. A sample of exactly +1.0 becomes the largest code, one step lower.
 """
 
+import os
 import re
+import sys
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import Self
 
@@ -28,8 +32,11 @@ BITS = ("16", "24", "float")
 DITHER_SEED = 20
 GIB = 2**30  # bytes
 HEADER_SLACK = 16  # bytes by which a header may overstate its file before that counts as damage
-STREAMED = 0x7FFF0000  # bytes; a length from here on is what programs write that do not know it yet
+STREAMED = ((0x7FFF0000, 0x80000100), (0xFFFFFE00, 0xFFFFFFFF))
+"""Lengths in bytes, from and to, that programs write into the header of a stream, which they do not know yet."""
 READ_FRAMES = 1 << 16
+NO_PEAK_CHUNK = 0x1050  # libsndfile's SFC_SET_ADD_PEAK_CHUNK, with "no" for its argument
+TALKATIVE = (".mp3", ".mp2", ".mpa", ".mpga", ".mpeg")
 SYSTEM_ERROR = 2  # libsndfile's code for a failure of the operating system
 
 _SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "float": "FLOAT"}
@@ -41,6 +48,9 @@ _OVERSTATED = re.compile(
     r"^\s*(?:data|SSND|RIFF|riff|FORM|Riff size|Data Size)\s*: (\d+) \(should be (\d+)\)", re.MULTILINE
 )
 _TAGS = ("title", "artist", "album", "date", "tracknumber", "genre", "copyright", "license")
+
+
+_descriptor_lock = Lock()
 
 
 @dataclass(frozen=True)
@@ -85,15 +95,19 @@ class AudioReader:
         self.path = path
         _refuse_non_file(path)
         try:
-            self._file = soundfile.SoundFile(path)
+            with _library_quiet(path):
+                self._file = soundfile.SoundFile(_for_library(path))
         except (RuntimeError, TypeError, ValueError) as error:
-            reason = str(error).rpartition("': ")[2].strip().rstrip(".") or "unknown contents"
+            reason = re.split(r"['\"]: ", str(error))[-1].strip().rstrip(".") or "unknown contents"
             choices = "WAV, FLAC, AIFF, CAF, Ogg and MP3 can"
             raise InputError(f"{path}: is not a sound file that can be read ({reason}); {choices}") from None
         self.rate_hz: int = self._file.samplerate
         self.channels: int = self._file.channels
         self.frames: int = self._file.frames
         self.subtype: str = self._file.subtype
+        self.warning = ""
+        """What the header says that the file does not hold; mostly empty."""
+        self._position = 0
         try:
             self._refuse_overstated()
             if self.subtype not in _WHOLE_BY_HEADER or self._file.format == "FLAC":
@@ -116,7 +130,7 @@ class AudioReader:
 
     def blocks(self, frames: int) -> Iterator[Array]:
         """All of it [shape=(n, channels), 1.0 = full scale], n = ``frames`` but in the last block."""
-        self._file.seek(0)
+        self._rewind()
         read = 0
         while read < self.frames:
             block = self._read(min(frames, self.frames - read))
@@ -136,8 +150,14 @@ class AudioReader:
     def _refuse_overstated(self) -> None:
         log = self._file.extra_info
         for stated, found in _OVERSTATED.findall(log):
-            if int(found) + HEADER_SLACK < int(stated) < STREAMED:
+            if int(found) + HEADER_SLACK >= int(stated):
+                continue
+            if not any(low <= int(stated) <= high for low, high in STREAMED):
                 raise InputError(self._cut_short(self.frames))
+            self.warning = (
+                f"the header of {self.path.name} gives the length of a stream, {int(stated)} bytes; the file ends at "
+                f"{self.frames / self.rate_hz:.3f} s"
+            )
         if "does not match value from 'ds64' chunk" in log:
             raise InputError(self._cut_short(self.frames))
 
@@ -154,11 +174,24 @@ class AudioReader:
         if read < self.frames:
             raise InputError(self._cut_short(read))
 
+    def _rewind(self) -> None:
+        if not self._position:
+            return
+        if self._file.seekable():
+            self._file.seek(0)
+        else:  # a coding that is read from its start only
+            self._file.close()
+            self._file = soundfile.SoundFile(_for_library(self.path))
+        self._position = 0
+
     def _read(self, frames: int) -> Array:
         try:
-            return np.asarray(self._file.read(frames, dtype="float64", always_2d=True))
+            with _library_quiet(self.path):
+                block = np.asarray(self._file.read(frames, dtype="float64", always_2d=True))
+            self._position += len(block)
+            return block
         except RuntimeError:
-            at_s = self._file.tell() / self.rate_hz
+            at_s = self._position / self.rate_hz
             problem = f"is damaged or cut short at about {at_s:.3f} s"
             raise InputError(f"{self.path}: {problem}; repair the file") from None
 
@@ -178,8 +211,9 @@ class AudioWriter:
         self._frames = 0
         try:
             self._file = soundfile.SoundFile(
-                path, "w", rate_hz, channels, _SUBTYPES[bits], format=container_for(target).name
+                _for_library(path), "w", rate_hz, channels, _SUBTYPES[bits], format=container_for(target).name
             )
+            _without_clock(self._file)
         except RuntimeError as error:
             if getattr(error, "code", None) == SYSTEM_ERROR:
                 raise InputError(f"{target}: cannot be written; is the disk full?") from None
@@ -208,7 +242,7 @@ class AudioWriter:
     ) -> None:
         try:
             self._file.close()
-            if kind is None and soundfile.info(self._path).frames != self._frames:
+            if kind is None and soundfile.info(_for_library(self._path)).frames != self._frames:
                 raise RuntimeError
         except RuntimeError:
             if kind is None:
@@ -233,3 +267,35 @@ def _refuse_non_file(path: Path) -> None:
                 raise InputError(f"{path}: is empty (0 bytes)")
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror})") from None
+
+
+def _for_library(path: Path) -> bytes | str:
+    """A path as libsndfile takes it, names that are not UTF-8 included."""
+    return str(path) if os.name == "nt" else os.fsencode(path)
+
+
+def _without_clock(file: soundfile.SoundFile) -> None:
+    """Leave out the list of peaks of float files, which holds the time of day: equal sound, equal files.
+
+    The bindings have no public word for this command; where they change, one field of the file differs again.
+    """
+    with suppress(AttributeError):
+        soundfile._snd.sf_command(file._file, NO_PEAK_CHUNK, soundfile._ffi.NULL, 0)
+
+
+@contextmanager
+def _library_quiet(path: Path) -> Iterator[None]:
+    """Keep what the MP3 decoder says of a damaged file off standard error: one line of our own is enough."""
+    if path.suffix.lower() not in TALKATIVE:
+        yield
+        return
+    with _descriptor_lock:
+        sys.stderr.flush()
+        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+            os.close(nowhere)

@@ -6,6 +6,7 @@ Every row covers one interval of internal steps: peaks are the largest of all of
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from math import isfinite
 from pathlib import Path
 
 import numpy as np
@@ -49,6 +50,7 @@ class GainLog:
 def write_csv(logs: Sequence[GainLog], path: Path) -> None:
     """Write the logs of all channels as comma-separated values with one header row.
 
+    What is not finite, the resistance of a channel that is off, is an empty cell.
     The first column is the channel, from 1; the rows of all channels at one time stand together.
     """
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -56,15 +58,19 @@ def write_csv(logs: Sequence[GainLog], path: Path) -> None:
         writer.writerow(["channel", *logs[0].columns()])
         for rows in zip(*(zip(*log.columns().values(), strict=True) for log in logs), strict=True):
             for channel, (time_s, *values) in enumerate(rows, start=1):
-                writer.writerow([channel, f"{time_s:.6f}", *(f"{value:.6g}" for value in values)])
+                writer.writerow([channel, f"{time_s:.6f}", *(f"{x:.6g}" if isfinite(x) else "" for x in values)])
 
 
 def write_npz(logs: Sequence[GainLog], path: Path) -> None:
-    """Write the logs as NumPy arrays named like the columns [shape=(channels, rows); ``time_s``: (rows,)]."""
+    """Write the logs as NumPy arrays named like the columns [shape=(channels, rows); ``time_s``: (rows,)].
+
+    What is not finite, the resistance of a channel that is off, is NaN in the file.
+    """
     with ArchiveWriter(path) as archive:
         archive.add_whole("time_s", logs[0].time_s)
         for name in list(logs[0].columns())[1:]:
-            archive.add_whole(name, np.stack([log.columns()[name] for log in logs]))
+            rows = np.stack([log.columns()[name] for log in logs])
+            archive.add_whole(name, np.where(np.isfinite(rows), rows, np.nan))
 
 
 class LogCollector:

@@ -1,14 +1,16 @@
 """Audio through a unit, from arrays to arrays. Files are ``render_file``'s business, which uses the same player."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fetsim.audio.arrays import MOST_CHANNELS, audio_frames, names_of, real_number
 from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import GainLog
 from fetsim.engine.assembly import Array
@@ -16,11 +18,13 @@ from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.rig.probes import find_probe
 from fetsim.rig.rig import Rig
-from fetsim.schematic.load import DEFAULT_UNIT, load_unit
+from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import Unit
 
 BLOCK_FRAMES = 8192
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4000.0, 768000.0
+LOWEST_LOG_RATE_HZ = 1e-3
+LARGEST_SAMPLE = 1e30  # of full scale; single precision ends at 3e38
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,10 +50,10 @@ def render(
     audio: ArrayLike,
     rate_hz: float,
     *,
-    unit: Unit | str = DEFAULT_UNIT,
+    unit: Unit | str | Path = "dunlin",
     quality: str = "standard",
     cold: bool = False,
-    probes: Sequence[str] = (),
+    probes: Iterable[str] = (),
     log_rate_hz: float = 200.0,
     progress: Callable[[float], None] | None = None,
 ) -> Rendering:
@@ -59,14 +63,11 @@ def render(
     bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``progress`` is
     called with the fraction done. Raises InputError, UnitError or ConvergenceError.
     """
-    samples = np.asarray(audio, dtype=np.float64)
-    if samples.ndim not in (1, 2) or samples.shape[0] == 0:
-        raise InputError(f"audio: need frames or (frames, channels), got shape {samples.shape}")
-    frames = samples.reshape(len(samples), -1)
+    frames, shape = audio_frames(audio)
+    names = names_of(probes, "probes")
     with Player(
-        load_unit(unit) if isinstance(unit, str) else unit, rate_hz, frames.shape[1],
-        quality=quality, cold=cold, probes=probes, log_rate_hz=log_rate_hz,
-    ) as player:  # fmt: skip
+        given_unit(unit), rate_hz, frames.shape[1], quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz
+    ) as player:
         outputs, probed = [], []
         for start in range(0, len(frames), BLOCK_FRAMES):
             end = start + BLOCK_FRAMES
@@ -77,9 +78,9 @@ def render(
                 progress(min(end / len(frames), 1.0))
         table = np.concatenate(probed)
         return Rendering(
-            output=np.concatenate(outputs).reshape(samples.shape),
-            rate_hz=rate_hz,
-            probes={name: table[:, :, k].reshape(samples.shape) for k, name in enumerate(probes)},
+            output=np.concatenate(outputs).reshape(shape),
+            rate_hz=float(rate_hz),
+            probes={name: table[:, :, k].reshape(shape) for k, name in enumerate(names)},
             logs=player.logs,
             efforts=player.efforts,
             unit=player.unit,
@@ -92,15 +93,16 @@ def render(
 
 def check_rate(rate_hz: float, what: str = "audio") -> None:
     """Raises InputError when ``what`` has a sample rate that no unit is played at."""
-    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+    if not LOWEST_RATE_HZ <= real_number(rate_hz, f"{what}: sample rate") <= HIGHEST_RATE_HZ:
         limits = f"{LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz"
         raise InputError(f"{what}: a sample rate of {rate_hz:g} Hz is outside {limits}; resample first")
 
 
 def check_log_rate(log_rate_hz: float, rate_hz: float) -> None:
     """Raises InputError when there cannot be that many log rows a second."""
-    if not 0.0 < log_rate_hz <= rate_hz:
-        raise InputError(f"log rate: {log_rate_hz:g} Hz is not between 0 and the sample rate, {rate_hz:g} Hz")
+    if not LOWEST_LOG_RATE_HZ <= real_number(log_rate_hz, "log rate") <= rate_hz:
+        limits = f"{LOWEST_LOG_RATE_HZ:g} Hz and the sample rate, {rate_hz:g} Hz"
+        raise InputError(f"log rate: {log_rate_hz:g} Hz is not between {limits}")
 
 
 class Player:
@@ -122,6 +124,8 @@ class Player:
     ) -> None:
         check_rate(rate_hz)
         check_log_rate(log_rate_hz, rate_hz)
+        if channels > MOST_CHANNELS:
+            raise InputError(f"audio: {channels} channels are more than {MOST_CHANNELS}; play some of them at a time")
         self.unit = unit
         self.rig = Rig(unit, quality, rate_hz)
         self.probes = tuple(find_probe(unit, self.rig.circuit, text) for text in probes)
@@ -130,7 +134,7 @@ class Player:
         ]
         self._pool = ThreadPoolExecutor(max_workers=channels)
         self._rate_hz = rate_hz
-        self._given = 0
+        self._given, self._returned = 0, 0
         self.method = self.rig.method
         self.internal_rate_hz = self.rig.rate_hz
         self.warnings = self.rig.warnings
@@ -140,18 +144,23 @@ class Player:
 
         Blocks come out delayed while the rate conversion fills; after the ``last`` one all frames are out.
         """
-        bad = ~np.isfinite(block)
-        if bad.any():
-            frame, channel = (int(k[0]) for k in np.nonzero(bad))
-            raise InputError(
-                f"audio: {block[frame, channel]} at {(self._given + frame) / self._rate_hz:.6f} s, "
-                f"channel {channel + 1}; repair the file"
-            )
+        self._check(block, "audio", self._given, "repair the file")
         self._given += len(block)
         done = list(
             self._pool.map(lambda pair: pair[0].push(pair[1], last=last), zip(self._channels, block.T, strict=True))
         )
-        return np.column_stack([b.output for b in done]), np.stack([b.probes for b in done], axis=1)
+        output = np.column_stack([b.output for b in done])
+        self._check(output, f"{self.unit.name}: output", self._returned, "look for a gain that is far too large")
+        self._returned += len(output)
+        return output, np.stack([b.probes for b in done], axis=1)
+
+    def _check(self, samples: Array, what: str, before: int, remedy: str) -> None:
+        """Raises InputError that says where a sample is none, or beyond what a file can hold."""
+        bad = ~(np.abs(samples) <= LARGEST_SAMPLE)  # NaN is not at most anything
+        if bad.any():
+            frame, channel = (int(k[0]) for k in np.nonzero(bad))
+            where = f"{(before + frame) / self._rate_hz:.6f} s, channel {channel + 1}"
+            raise InputError(f"{what}: {samples[frame, channel]:.6g} times full scale at {where}; {remedy}")
 
     @property
     def logs(self) -> tuple[GainLog, ...]:

@@ -3,12 +3,13 @@
 import re
 import shutil
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from fetsim.audio.arrays import names_of
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
 from fetsim.audio.gain_log import GainLog, write_csv, write_npz
@@ -19,7 +20,7 @@ from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.rig import unit_needs_compile
-from fetsim.schematic.load import DEFAULT_UNIT, load_unit
+from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import Unit
 
 LOG_WRITERS = {".csv": write_csv, ".npz": write_npz}
@@ -79,14 +80,14 @@ def render_file(
     path_in: str | Path,
     path_out: str | Path,
     *,
-    unit: Unit | str = DEFAULT_UNIT,
+    unit: Unit | str | Path = "dunlin",
     quality: str = "standard",
     cold: bool = False,
     bits: str | None = None,
     gain_db: float = 0.0,
     log_to: str | Path | None = None,
     log_rate_hz: float = 200.0,
-    probes: Sequence[str] = (),
+    probes: Iterable[str] = (),
     probes_to: str | Path | None = None,
     more: Mapping[Path, Callable[[FileRendering, Path], None]] | None = None,
     overwrite: bool = False,
@@ -103,14 +104,14 @@ def render_file(
     path. ``progress`` is called with the seconds done and in all, ``notice`` with a sentence before something
     slow. Raises InputError, UnitError or ConvergenceError, and then leaves no file.
     """
-    source, target, names = Path(path_in), Path(path_out), tuple(dict.fromkeys(probes))
+    source, target, names = Path(path_in), Path(path_out), names_of(probes, "probes")
     probe_target = Path(probes_to) if probes_to is not None else None
     container = container_for(target)
     _check_options(target, container, bits, gain_db, names, probe_target)
     writers = dict(more or {})
     if log_to is not None:
         writers[Path(log_to)] = _log_writer(Path(log_to))
-    loaded = load_unit(unit) if isinstance(unit, str) else unit
+    loaded = given_unit(unit)
     with Outputs(overwrite=overwrite, inputs=(source, loaded.path)) as outputs, AudioReader(source) as reader:
         columns = reader.channels * (1 + len(names))
         path = outputs.stage(target)
@@ -150,7 +151,8 @@ def render_file(
         rendering = FileRendering(
             source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted,
             fitted, gain_db, peak, player.logs, probe_text, player.efforts, loaded, loaded.changes, quality,
-            player.method, player.internal_rate_hz, player.warnings, time.perf_counter() - began,
+            player.method, player.internal_rate_hz, (*filter(None, [reader.warning]), *player.warnings),
+            time.perf_counter() - began,
         )  # fmt: skip
         for one, at, write in staged:
             with writing(one):

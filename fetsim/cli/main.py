@@ -11,7 +11,6 @@ from typing import Any
 
 import typer
 
-from fetsim.cli.options import spread
 from fetsim.cli.streams import complain, safe_output
 from fetsim.errors import FetsimError, PartlyDone
 
@@ -88,7 +87,7 @@ def _application(arguments: list[str]) -> typer.Typer:
         if hasattr(module, "application"):
             app.add_typer(module.application(arguments), name=name)
         else:
-            app.command(name)(spread(getattr(module, name)))
+            app.command(name)(getattr(module, name))
     return app
 
 

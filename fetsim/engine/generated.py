@@ -1,25 +1,12 @@
-"""From a topology to its compiled solver, kept on disk.
-
-The generated module is a real file in the user's cache folder (``$XDG_CACHE_HOME/fetsim`` or ``~/.cache/fetsim``, or
-a temporary folder where neither can be written), named by a hash of its own text, which holds the source of all that
-it compiles. numba keeps the machine code beside it, so a topology is compiled once per machine. Two processes may
-write at once: files are renamed into place whole.
+"""From a topology to its compiled solver: generated as the text of a module, which holds the source of every law that
+it needs and is compiled and kept by ``compiler``.
 """
 
-import hashlib
-import importlib.util
-import os
-import sys
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
-from threading import Lock
-from types import ModuleType
 from typing import Any
 
-import numba
-
 from fetsim.engine.assembly import System
+from fetsim.engine.compiler import CACHED, compiled_module, is_ready
 from fetsim.engine.emit import Layout, python_source, solver_text, unknown_list
 from fetsim.engine.laws_text import functions_of, laws_text
 from fetsim.engine.plan import Plan, make_plan
@@ -32,7 +19,7 @@ from __future__ import annotations
 
 from numba import cfunc, njit, types
 
-options = {{"cache": True, "error_model": "numpy", "fastmath": {{"contract"}}}}
+options = {{{cached}, "error_model": "numpy", "fastmath": {{"contract"}}}}
 
 
 {laws}
@@ -57,20 +44,17 @@ class Solver:
 
 
 _loaded: dict[str, Solver] = {}
-_loading = Lock()  # threads that start together compile and import a solver once
 
 
 def solver_for(system: System) -> Solver:
     """The solver of this topology, compiled at first use, then from the cache. Safe on any thread."""
     plan = make_plan(system)
     source = _module_source(system, plan)
-    digest = _digest(source)
-    with _loading:
-        if digest not in _loaded:
-            module = _import(_write(source, digest), digest)
-            text = solver_text(system, plan)
-            _loaded[digest] = Solver(plan, text.layout, text.junction_count, module.stage)
-        return _loaded[digest]
+    if source not in _loaded:
+        module = compiled_module(source)
+        text = solver_text(system, plan)
+        _loaded[source] = Solver(plan, text.layout, text.junction_count, module.stage)
+    return _loaded[source]
 
 
 def interpreted_solver(system: System) -> Solver:
@@ -84,50 +68,11 @@ def interpreted_solver(system: System) -> Solver:
 
 def is_compiled(system: System) -> bool:
     """Whether machine code for the (reduced) system's topology lies ready, so that no compile will be needed."""
-    digest = _digest(_module_source(system, make_plan(system)))
-    return digest in _loaded or any(
-        any((folder / "__pycache__").glob(f"topology_{digest}.stage*.nbc")) for folder in _cache_folders()
-    )
+    return is_ready(_module_source(system, make_plan(system)))
 
 
 def _module_source(system: System, plan: Plan) -> str:
-    head = _HEAD.format(unknowns=unknown_list(system, plan), laws=laws_text(functions_of(system.devices)))
+    head = _HEAD.format(
+        unknowns=unknown_list(system, plan), cached=CACHED, laws=laws_text(functions_of(system.devices))
+    )
     return head + python_source(solver_text(system, plan), system, plan)
-
-
-def _digest(source: str) -> str:
-    return hashlib.sha256("\n".join([source, numba.__version__, sys.version]).encode()).hexdigest()[:20]
-
-
-def _cache_folders() -> list[Path]:
-    xdg = os.environ.get("XDG_CACHE_HOME")
-    home = Path(xdg) if xdg else Path.home() / ".cache"
-    user = os.getuid() if hasattr(os, "getuid") else "user"
-    return [home / "fetsim", Path(tempfile.gettempdir()) / f"fetsim-{user}"]
-
-
-def _write(source: str, digest: str) -> Path:
-    problem: OSError | None = None
-    for folder in _cache_folders():
-        path = folder / f"topology_{digest}.py"
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            if not path.exists():
-                with tempfile.NamedTemporaryFile("w", dir=folder, suffix=".tmp", delete=False) as part:
-                    part.write(source)
-                os.replace(part.name, path)
-            if os.access(folder, os.W_OK):
-                return path
-        except OSError as error:
-            problem = error
-    raise OSError(f"no folder to keep the generated solver in: {problem}")
-
-
-def _import(path: Path, digest: str) -> ModuleType:
-    name = f"fetsim_topology_{digest}"
-    spec = importlib.util.spec_from_file_location(name, path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module  # numba's cache finds the functions of a module by its name
-    spec.loader.exec_module(module)
-    return module

@@ -1,21 +1,23 @@
 """The loop over time steps, the same for every method and topology: the generated ``stage`` comes in as a function.
 
-Compiled at first use and kept in numba's cache. What does not change (``Values``, ``Tableau``), what does (``Moving``)
+Ordinary Python here, to go with an interpreted stage; ``compiled_march`` is the same text compiled, kept in the user's
+cache. What does not change (``Values``, ``Tableau``), what does (``Moving``)
 and what is only workspace (``Scratch``) come in as records of arrays; taking them apart costs some microseconds a
 call, nothing beside the thousands of steps of a block.
 """
 
 from collections.abc import Callable
-from types import FunctionType
+from functools import cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from fetsim.engine.compiler import CACHED, compiled_module
+from fetsim.engine.compiler import is_ready as module_is_ready
 
-_OPTIONS: Any = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
+Array = NDArray[np.float64]
 
 DEEPEST = 14
 """A step is subdivided down to h / 2^14 before the solver gives up (0.2 ns at 288 kHz)."""
@@ -68,7 +70,6 @@ class Scratch(NamedTuple):
     """Newton iterations, most in one stage, subdivided steps, rescue stages."""
 
 
-@njit(**_OPTIONS)  # type: ignore[untyped-decorator]
 def rescue_step(stage, values, tableau, moving, scratch, u_start, u_end, d) -> bool:  # type: ignore[no-untyped-def]
     """One step of the caller, cut into pieces as small as they need be; leaves the sum of increments in ``d``.
 
@@ -126,7 +127,6 @@ def rescue_step(stage, values, tableau, moving, scratch, u_start, u_end, d) -> b
     return True
 
 
-@njit(**_OPTIONS)  # type: ignore[untyped-decorator]
 def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record) -> int:  # type: ignore[no-untyped-def]
     """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
 
@@ -179,16 +179,18 @@ def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record) 
     return u.shape[0]
 
 
-def interpreted_march() -> Callable[..., int]:
-    """The march as plain Python, to go with an interpreted stage."""
-    return FunctionType(march.py_func.__code__, {**globals(), "rescue_step": rescue_step.py_func})
+def compiled_march(warm: Callable[[Any], object]) -> Any:
+    """The march as machine code; ``warm`` calls it once, so that it is compiled now."""
+    return compiled_module(_text(), lambda module: warm(module.march)).march
 
 
 def is_ready() -> bool:
-    """Whether machine code of the march lies in numba's cache, made from this very source by this very numba."""
-    if march.signatures:
-        return True
-    try:  # numba's own reading of its index, which is empty for another source, version or machine folder
-        return bool(march._cache._cache_file._load_index())
-    except (AttributeError, OSError):  # no public way to ask: then rather announce a compile that does not come
-        return False
+    """Whether the machine code of the march lies ready."""
+    return module_is_ready(_text())
+
+
+@cache
+def _text() -> str:
+    options = f'{{{CACHED}, "nogil": True, "error_model": "numpy", "fastmath": {{"contract"}}}}'
+    compiles = "".join(f"{f.__name__} = njit(**options)({f.__name__})\n" for f in (rescue_step, march))
+    return f"{Path(__file__).read_text('utf-8')}\n\nfrom numba import njit\n\noptions = {options}\n{compiles}"

@@ -1,6 +1,6 @@
 """Front door of the engine: a circuit, marched through time block by block."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass
 from typing import Self
@@ -10,7 +10,7 @@ import numpy as np
 from fetsim.engine.assembly import Array, System, assemble, port_voltages
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit
-from fetsim.engine.march import Moving, interpreted_march, march
+from fetsim.engine.march import Moving, compiled_march, march
 from fetsim.engine.methods import INPUTS, Method
 from fetsim.engine.plain import solve_stage
 from fetsim.engine.prepared import Prepared, prepare
@@ -54,8 +54,9 @@ class Simulation:
         self._scratch = prepared.scratch()
         self._counted = 0
         self.state = start
-        if prepared.compiled:
-            self.advance(np.empty(0))  # compiles the march here, where it must, and not inside the first block
+        self._march = march
+        if prepared.compiled:  # here, where it must be, and not inside the first block
+            self._march = compiled_march(self._try)
 
     @classmethod
     def of(
@@ -144,7 +145,7 @@ class Simulation:
         inputs, ends = self._inputs(u)
         steps, state, prepared = len(inputs), self._state, self.prepared
         record = np.empty((steps, len(self._recorder.columns)))
-        done = (march if prepared.compiled else interpreted_march())(
+        done = self._march(
             prepared.solver.stage, prepared.values, prepared.tableau, prepared.rescue_tableau,
             Moving(state.x, state.past, state.ports), self._scratch, inputs, self._recorder.columns, record,
         )  # fmt: skip
@@ -155,6 +156,11 @@ class Simulation:
         )  # fmt: skip
         failure = None if done == steps else self._failure(float(inputs[done, -1]))
         return Marched(record=self._recorder.unknowns(record[:done], inputs[:done, -1]), failure=failure)
+
+    def _try(self, march: Callable[..., int]) -> None:
+        """No step at all, with this march."""
+        self._march = march
+        self.march(np.empty(0))
 
     def _inputs(self, u: Array) -> tuple[Array, Array]:
         """Input before and at each stage [shape=(steps, 1 + stages)], and at the ends, those before in front."""

@@ -33,6 +33,9 @@ def changed_unit(unit: UnitData, changes: Sequence[tuple[str, str | float]]) -> 
     figures that were put over the old sheet. Both come first, so that a fraction or a figure in the same call
     stands.
     """
+    wrong = [f"{name!r}"[:40] for name, _ in changes if not isinstance(name, str)]
+    if wrong:
+        raise UnitError(f"change: {wrong[0]} is not the name of anything; names are texts, as in {{'C16': '220n'}}")
     document: Document = unit.document
     refusals = _given_twice(unit, [name for name, _ in changes])
     for name, value in sorted(changes, key=lambda change: _turn(unit, change[0])):

@@ -12,7 +12,6 @@ from fetsim.schematic.fields import suggestion
 from fetsim.schematic.read import read_unit
 from fetsim.schematic.unit import Unit
 
-DEFAULT_UNIT = "dunlin"
 LARGEST_FILE = 2_000_000  # bytes; a unit of a hundred parts has 15 000
 
 
@@ -33,6 +32,15 @@ def load_unit(name_or_path: str | Path) -> Unit:
         path = units[text]
     content = read_text(path, largest_bytes=LARGEST_FILE, what="unit file", error=UnitError)
     return Unit.of(read_unit(_parse(content, path.name), path, content))
+
+
+def given_unit(unit: Unit | str | Path) -> Unit:
+    """A unit itself, or what ``load_unit`` makes of its name or path. Raises UnitError."""
+    if isinstance(unit, Unit):
+        return unit
+    if isinstance(unit, str | Path):
+        return load_unit(unit)
+    raise UnitError(f"unit: must be a unit, the name of one or the path of its file, not a {type(unit).__name__}")
 
 
 def library_units() -> dict[str, Path]:

@@ -8,6 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Self
 
+from fetsim.errors import UnitError
 from fetsim.schematic.change import changed_unit
 from fetsim.schematic.model import Control, Device, GainCell, Limits, Part, Stage, SwitchBank, UnitData
 from fetsim.schematic.save import save_unit
@@ -39,6 +40,8 @@ class Unit(UnitData):
 
         Raises UnitError that names every wrong change and every value that is given twice.
         """
+        if changes is not None and not isinstance(changes, Mapping):
+            raise UnitError(f"change: must be names with values, as in {{'C16': '220n'}}, not {f'{changes!r}'[:40]}")
         return Unit.of(changed_unit(self, [*(changes or {}).items(), *more.items()]), self.origin)
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:

@@ -9,7 +9,7 @@ import soundfile
 import fetsim.studies.compare.study
 from fetsim.cli.main import main
 from fetsim.errors import ConvergenceError
-from fetsim.studies.cache import Cache
+from fetsim.files.user_cache import UserCache
 from fetsim.studies.compare import playing, takes
 from fetsim.studies.compare.comparison import BenchFigures
 
@@ -22,7 +22,7 @@ FAST = ("--unit", "teaching", "--quality", "draft")
 def place(tmp_path, monkeypatch):
     """An empty current folder with a second of sound, a cache beside it, and no bench."""
     (tmp_path / "cache").mkdir()
-    monkeypatch.setattr(fetsim.studies.compare.study, "user_cache", lambda: Cache(tmp_path / "cache"))
+    monkeypatch.setattr(fetsim.studies.compare.study, "user_cache", lambda kind: UserCache(tmp_path / "cache"))
     figures = BenchFigures(-10.0, 1.25, None, 0.1, {"release_ms": "the trace is too short"})
     monkeypatch.setattr(playing, "kept_figures", lambda *_: figures)
     folder = tmp_path / "here"
@@ -105,9 +105,9 @@ def test_hostile_names_stay_in_their_cells(compare):
     ("arguments", "lines"),
     [
         ((), ["none is given"]),
-        (("-v", "C2=330n", "-v", "a: C2"), ["is not 'LABEL: NAME=VALUE", "'C2' is not NAME=VALUE"]),
+        (("-v", "C2=330n", "-v", "a: C2"), ["is not 'NAME: PART=VALUE", "'C2' is not PART=VALUE"]),
         (("-v", "a: C9=1n", "-v", "b: C2=1x, R9=3"), ["'a': teaching.toml: C9", "'b': teaching.toml: R9", "C2"]),
-        (("-v", "a: C2=1n", "-v", "A: C2=2n"), ["two versions have this label"]),
+        (("-v", "a: C2=1n", "-v", "A: C2=2n"), ["two versions have this name"]),
         (("-v", "as built: C2=1n"), ["the untouched unit's"]),
         (("-v", "a: C2=1n", "--match", "ears"), ["unknown matching 'ears'"]),
         (("-v", "a: C2=1n", "--change", "R9=1"), ["R9"]),

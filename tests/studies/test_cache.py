@@ -1,78 +1,63 @@
-"""Finished work on disk: whole or not there, the oldest out first, another key for other source text."""
+"""Names of finished work: another key for anything that could make another result."""
 
-import os
+from dataclasses import dataclass
 
+import numpy as np
 import pytest
 
-from fetsim.errors import InputError
 from fetsim.studies import cache as module
-from fetsim.studies.cache import Cache, key_of, user_cache
+from fetsim.studies.cache import key_of
+
+SOURCE = ("studies/cache.py",)
 
 
-def fill(cache, key, size=10):
-    with cache.filling(key) as folder:
-        (folder / "data").write_bytes(b"x" * size)
+@dataclass(frozen=True)
+class Record:
+    values: object
 
 
-def names(folder):
-    return sorted(path.name for path in folder.iterdir())
+def key(*parts):
+    return key_of(*parts, source=SOURCE)
 
 
-def test_kept_and_found(tmp_path):
-    cache = Cache(tmp_path)
-    assert cache.find("a") is None
-    fill(cache, "a")
-    assert (cache.find("a") / "data").read_bytes() == b"x" * 10
+def test_equal_parts_have_equal_keys():
+    assert key("a", 1.0) == key("a", 1.0)
+    assert key(np.arange(5000.0)) == key(np.arange(5000.0))
 
 
-def test_what_fails_leaves_nothing(tmp_path):
-    cache = Cache(tmp_path)
-    with pytest.raises(KeyboardInterrupt), cache.filling("a") as folder:
-        (folder / "data").write_text("half")
-        raise KeyboardInterrupt
-    assert names(tmp_path) == []
+def test_an_array_is_told_apart_by_every_element():
+    one = np.zeros(5000)
+    other = one.copy()
+    other[2500] = 1e-300
+    assert repr(one) == repr(other) and key(one) != key(other)
+    assert key(Record(one)) != key(Record(other))
+    assert key(one) != key(one.astype(np.float32)) and key(one) != key(one.reshape(2, -1))
 
 
-def test_the_first_of_two_stays(tmp_path):
-    cache = Cache(tmp_path)
-    with cache.filling("a") as slow:
-        fill(cache, "a", 3)
-        (slow / "data").write_text("later")
-    assert (cache.find("a") / "data").read_bytes() == b"xxx"
-    assert names(tmp_path) == ["a"]
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (1.0, 1.0 + 2.0**-52), (0.0, -0.0), (1, 1.0), (1, True), ("1", 1), (None, "None"), ("ab", "a"),
+        (("a", "bc"), ("ab", "c")), ((1, (2,)), (1, 2)), ({"a": 1}, {"b": 1}), ([1], (1,)), (Record(1), 1),
+    ],
+)  # fmt: skip
+def test_different_parts_have_different_keys(one, other):
+    assert key(one) != key(other)
 
 
-def test_the_longest_unused_go_first(tmp_path):
-    cache = Cache(tmp_path, largest_bytes=25)
-    for age, key in enumerate("abc"):
-        fill(cache, key)
-        os.utime(tmp_path / key, (1000 + age, 1000 + age))
-    cache.find("a")
-    cache.trim()
-    assert names(tmp_path) == ["a", "c"]
+def test_what_has_no_bytes_is_refused():
+    for part in (object(), len, np.array([object()])):
+        with pytest.raises(TypeError):
+            key(part)
 
 
-def test_full_disk_is_one_line(tmp_path):
-    with pytest.raises(InputError, match="no room"), Cache(tmp_path).filling("a"):
-        raise OSError(28, "No space left on device")
-
-
-def test_user_cache_follows_xdg_and_survives_without_home(tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    fill(user_cache(), "a")
-    assert (tmp_path / "fetsim" / "renders" / "a").is_dir()
-    (tmp_path / "file").write_text("")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
-    monkeypatch.setattr(module.tempfile, "gettempdir", lambda: str(tmp_path / "other"))
-    fill(user_cache(), "b")
-    assert len(list((tmp_path / "other").glob("fetsim-*/fetsim/renders/b"))) == 1
-
-
-def test_keys_depend_on_parts_version_and_source(monkeypatch):
-    source = ("studies/cache.py",)
-    key = key_of("a", 1.0, source=source)
-    assert key == key_of("a", 1.0, source=source)
-    assert key != key_of("a", 1.0 + 1e-15, source=source)
-    assert key != key_of("a", 1.0, source=("studies/takes.py",))
-    monkeypatch.setattr(module, "package_version", lambda: "9.9")
-    assert key != key_of("a", 1.0, source=source)
+def test_keys_depend_on_version_source_and_libraries(monkeypatch):
+    before = key("a")
+    assert before != key_of("a", source=("studies/compare/takes.py",))
+    with monkeypatch.context() as patch:
+        patch.setattr(module, "package_version", lambda: "9.9")
+        assert before != key("a")
+    for name in ("numpy", "numba", "soxr", "pyloudnorm", "scipy"):
+        assert any(text.startswith(f"{name} ") for text in module._libraries())
+    monkeypatch.setattr(module, "_libraries", lambda: ("numpy 9",))
+    assert before != key("a")

@@ -5,6 +5,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from fetsim.audio.arrays import numbers_of
 from fetsim.errors import InputError
 
 Samples = NDArray[np.float64]
@@ -25,7 +26,7 @@ def samples(values: ArrayLike, name: str, *, at_least: int = 2) -> Samples:
 
 def samples_with_gaps(values: ArrayLike, name: str, *, at_least: int = 2) -> Samples:
     """Like `samples`, but NaN is let through: it marks instants at which the trace says nothing."""
-    array = np.asarray(values, dtype=np.float64)
+    array = numbers_of(values, name)
     if array.ndim != 1:
         raise InputError(f"{name}: has {array.ndim} dimensions; give one channel, a one-dimensional array")
     if array.size < at_least:

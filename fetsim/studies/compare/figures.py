@@ -10,12 +10,13 @@ from dataclasses import asdict
 import numpy as np
 
 from fetsim.errors import FetsimError
+from fetsim.files.user_cache import UserCache
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.distortion.procedure import measure_distortion
 from fetsim.measurements.timing.procedure import StepAnswer, measure_timing
 from fetsim.schematic.unit import Unit
-from fetsim.studies.cache import MEASURES, Cache, key_of
+from fetsim.studies.cache import MEASURES, key_of
 from fetsim.studies.compare.comparison import BenchFigures
 from fetsim.studies.compare.takes import Progress, circuit_key
 
@@ -33,17 +34,21 @@ CONDITIONS = {
 _FILE = "figures.json"
 
 
-def kept_figures(cache: Cache, unit: Unit, quality: str, progress: Progress) -> BenchFigures:
+def kept_figures(cache: UserCache, unit: Unit, quality: str, progress: Progress) -> BenchFigures:
     """Measure a version, or fetch its figures from the cache. Raises InputError when that cannot be written."""
     key = key_of("figures", circuit_key(unit), quality, source=MEASURES)
     folder = cache.find(key)
-    if folder is None:
-        figures = bench_figures(unit, quality, progress)
-        with cache.filling(key) as folder:
-            (folder / _FILE).write_text(json.dumps(asdict(figures)), "utf-8")
-        return figures
-    progress(1.0)
-    return BenchFigures(**json.loads((folder / _FILE).read_text("utf-8")))
+    if folder is not None:
+        try:
+            figures = BenchFigures(**json.loads((folder / _FILE).read_text("utf-8")))
+            progress(1.0)
+            return figures
+        except (OSError, ValueError, TypeError):
+            cache.drop(key)
+    figures = bench_figures(unit, quality, progress)
+    with cache.filling(key) as folder:
+        (folder / _FILE).write_text(json.dumps(asdict(figures)), "utf-8")
+    return figures
 
 
 def bench_figures(unit: Unit, quality: str, progress: Progress) -> BenchFigures:

@@ -19,10 +19,11 @@ from fetsim.audio.loudness import ProgrammeLevels, measure_levels
 from fetsim.audio.render import BLOCK_FRAMES, Player
 from fetsim.errors import InputError
 from fetsim.files.npz import ArchiveWriter
+from fetsim.files.user_cache import UserCache
 from fetsim.measurements.traces.checks import Samples
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
-from fetsim.studies.cache import PLAYS, Cache, key_of
+from fetsim.studies.cache import PLAYS, key_of
 
 Progress = Callable[[float], None]
 
@@ -70,21 +71,23 @@ def take_key(unit: Unit, programme: Programme, quality: str) -> str:
     return key_of("take", circuit_key(unit), programme.digest, quality, source=PLAYS)
 
 
-def take(cache: Cache, unit: Unit, programme: Programme, quality: str, progress: Progress) -> Take:
+def take(cache: UserCache, unit: Unit, programme: Programme, quality: str, progress: Progress) -> Take:
     """Play the programme through the unit, or fetch it from the cache. Raises ConvergenceError or InputError."""
     key = take_key(unit, programme, quality)
-    if cache.find(key) is None:
-        with cache.filling(key) as work:
-            _play(unit, programme, quality, work, progress)
-    progress(1.0)
-    folder = cache.find(key)
-    try:
+    for _ in range(2):
+        folder = cache.find(key)
         if folder is None:
-            raise FileNotFoundError  # another program needed the room
-        return _fetch(folder)
-    except (OSError, ValueError, KeyError):
-        where = f"delete {folder} and start again" if folder is not None else "start again"
-        raise InputError(f"{programme.path}: a kept render vanished or is damaged; {where}") from None
+            with cache.filling(key) as work:
+                _play(unit, programme, quality, work, progress)
+            folder = cache.find(key)
+        progress(1.0)
+        try:
+            if folder is None:
+                raise FileNotFoundError  # another program needed the room
+            return _fetch(folder)
+        except Exception:  # whatever a damaged file may lead to
+            cache.drop(key)
+    raise InputError(f"{programme.path}: its render vanishes from the cache as soon as it is made; start again")
 
 
 def _play(unit: Unit, programme: Programme, quality: str, folder: Path, progress: Progress) -> None:

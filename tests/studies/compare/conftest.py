@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from fetsim.studies.cache import Cache
+from fetsim.files.user_cache import UserCache
 from fetsim.studies.compare import playing
 from fetsim.studies.compare.comparison import BenchFigures
 
@@ -13,7 +13,7 @@ RATE_HZ = 48000
 def cache(tmp_path):
     folder = tmp_path / "cache"
     folder.mkdir()
-    return Cache(folder)
+    return UserCache(folder)
 
 
 @pytest.fixture

@@ -11,8 +11,8 @@ from scipy.signal import resample
 
 import fetsim
 from fetsim.errors import ConvergenceError, InputError
+from fetsim.files.user_cache import UserCache
 from fetsim.schematic.load import library_units, load_unit
-from fetsim.studies.cache import Cache
 from fetsim.studies.compare import playing, takes
 from fetsim.studies.compare.audio_files import file_stem
 from fetsim.studies.compare.comparison import NO_DIFFERENCE_DB
@@ -98,7 +98,7 @@ def test_two_plays_null_below_150_db(sound, bursts, tmp_path):
     outputs = []
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
-        done = takes.take(Cache(tmp_path / name), unit, programme, "draft", lambda share: None)
+        done = takes.take(UserCache(tmp_path / name), unit, programme, "draft", lambda share: None)
         outputs.append(np.asarray(done.samples, dtype=float))
     rest = np.sqrt(np.mean((outputs[1] - outputs[0]) ** 2) / np.mean(outputs[0] ** 2))
     assert rest < 10 ** (NO_DIFFERENCE_DB / 20)
