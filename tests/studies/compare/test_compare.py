@@ -213,6 +213,20 @@ def test_without_the_untouched_unit_there_is_nothing(compared, sound, bursts, fa
     assert not (tmp_path / "to").exists() and not list(tmp_path.glob(".to*"))
 
 
+def test_a_file_edited_during_the_comparison_changes_nothing_of_what_is_told(compared, sound, bursts, tmp_path):
+    path = tmp_path / "mine.toml"
+    text = load_unit("teaching").text
+    path.write_text(text, encoding="utf-8")
+    unit = load_unit(path).changed(R3="2k")
+
+    def edit(name, doing, share):
+        path.write_text(text.replace('value = "1k"', 'value = "2k"'), encoding="utf-8")
+
+    found, _ = compared(sound(bursts), {"bigger": {"C2": "330n"}}, unit=unit, progress=edit)
+    assert path.read_text(encoding="utf-8") != text
+    assert found.settings["changed in all"] == "R3 1 kohm -> 2 kohm"
+
+
 def test_silence(compared, sound):
     found, folder = compared(sound(np.zeros(RATE_HZ // 2)), {"bigger": {"C2": "330n"}})
     assert found.matching == "rms" and found.headroom_gain_db == 0.0
