@@ -18,7 +18,7 @@ from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.rig.probes import find_probe
 from fetsim.rig.rig import Rig
-from fetsim.schematic.load import given_unit
+from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 
 BLOCK_FRAMES = 8192
@@ -50,7 +50,7 @@ def render(
     audio: ArrayLike,
     rate_hz: float,
     *,
-    unit: Unit | str | Path = "dunlin",
+    unit: Unit | str | Path = DEFAULT_UNIT,
     quality: str = "standard",
     cold: bool = False,
     probes: Iterable[str] = (),

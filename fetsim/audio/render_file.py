@@ -20,7 +20,7 @@ from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.rig import unit_needs_compile
-from fetsim.schematic.load import given_unit
+from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 
 LOG_WRITERS = {".csv": write_csv, ".npz": write_npz}
@@ -80,7 +80,7 @@ def render_file(
     path_in: str | Path,
     path_out: str | Path,
     *,
-    unit: Unit | str | Path = "dunlin",
+    unit: Unit | str | Path = DEFAULT_UNIT,
     quality: str = "standard",
     cold: bool = False,
     bits: str | None = None,

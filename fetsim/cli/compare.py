@@ -8,33 +8,19 @@ from typing import Annotated
 
 import typer
 
-from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
-from fetsim.errors import InputError, PartlyDone
+from fetsim.cli.options import ForceOption, QuietOption, SoundVersionOptions
+from fetsim.errors import PartlyDone
 from fetsim.studies.compare.comparison import AS_BUILT, Comparison
 from fetsim.studies.compare.playing import MEASURING, PLAYING, Watcher
 from fetsim.studies.compare.study import compare as compare_versions
 from fetsim.studies.compare.study import default_folder
-from fetsim.studies.compare.versions import Changes, parse_version, read_versions
 
 SHARES = {PLAYING: (0.0, 0.7), MEASURING: (0.7, 0.3)}  # of a version's bar: where it starts, how much it is
 
 
 def compare(
+    chosen: SoundVersionOptions,
     source: Annotated[Path, typer.Argument(metavar="IN", help="sound file: WAV, FLAC, AIFF, Ogg, MP3 ...")],
-    version: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--version", "-v", metavar="'NAME: PART=VALUE, ...'",
-            help="a version to compare with the untouched unit, as 'bigger timing cap: C16=220n, attack=0.8'; "
-            "repeat for more",
-        ),
-    ] = None,
-    versions: Annotated[
-        Path | None,
-        typer.Option(
-            "--versions", metavar="FILE", help="more versions from a TOML file, a table [versions.\"NAME\"] for each"
-        ),
-    ] = None,
     to: Annotated[
         Path | None,
         typer.Option("--to", metavar="FOLDER", help="where to (default: IN's name with -compared, in this folder)"),
@@ -48,37 +34,33 @@ def compare(
             "where that means something)",
         ),
     ] = "auto",
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
-    load: LoadOption = None,
-    quality: QualityOption = "standard",
     page: Annotated[bool, typer.Option("--page/--no-page", help="write the page to listen with")] = True,
     keep_going: Annotated[
         bool, typer.Option("--keep-going", help="leave out versions whose changes are wrong instead of refusing all")
     ] = False,
     force: ForceOption = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="say nothing but errors")] = False,
+    quiet: QuietOption = False,
 ) -> None:  # fmt: skip
     """Play a sound file through a unit and through versions of it, brought to one level, into a folder to listen to.
 
     \b
     fetsim compare jingle.wav --version 'bigger timing cap: C16=330n' --version 'slower: attack=0.9'
     fetsim compare jingle.wav --versions ideas.toml --to ideas --change curve=S1
+    fetsim compare jingle.wav --vary C16=100n,150n,220n,330n -v 'rebuilt: unit=mine.toml'
 
     The folder holds a page that opens from disk, 24 bit FLAC and WAV files of every version and of what each change
-    adds, aligned to the sample, and all figures in comparison.json. --change, --load and --unit apply to all
-    versions. A version that cannot be played is named, the others are written, and the exit status is 1.
+    adds, aligned to the sample, and all figures in comparison.json. The unit without any version's changes is always
+    in it. --change, --load and --full-scale apply to all versions. A version that cannot be played is named, the
+    others are written, and the exit status is 1.
     """
-    file_title, wanted = read_versions(versions) if versions is not None else ("", [])
-    wanted += _parsed(version or [])
+    file_title, wanted = chosen.wanted()
     folder = to or default_folder(source)
-    chosen = chosen_unit(unit, change, load=load)
     names = [AS_BUILT, *(name for name, _ in wanted)]
     with _bars(names, shown=not quiet and sys.stderr.isatty()) as progress:
         found = compare_versions(
-            source, wanted, folder=folder, unit=chosen, title=title or file_title, match=match, quality=quality,
-            keep_going=keep_going, overwrite=force, pages=[_page] if page else [], progress=progress,
-            notice=_silent if quiet else _say,
+            source, wanted, folder=folder, unit=chosen.unit, changes=chosen.changes,
+            title=title or file_title, match=match, quality=chosen.quality, keep_going=keep_going, overwrite=force,
+            pages=[_page] if page else [], progress=progress, notice=_silent if quiet else _say,
         )  # fmt: skip
     if not quiet:
         from fetsim.report.compare.text import compare_text
@@ -87,20 +69,6 @@ def compare(
     failed = [f"version {one.name[:60]!r}: {line}" for one in found.versions for line in one.error.splitlines()]
     if failed:
         raise PartlyDone("\n".join([*failed, f"the other versions are written to {folder}"]))
-
-
-def _parsed(texts: list[str]) -> list[tuple[str, Changes]]:
-    """Every version given as an option; raises InputError with every mistake."""
-    found: list[tuple[str, Changes]] = []
-    mistakes = []
-    for text in texts:
-        try:
-            found.append(parse_version(text))
-        except InputError as error:
-            mistakes.append(str(error))
-    if mistakes:
-        raise InputError("\n".join(mistakes))
-    return found
 
 
 def _page(comparison: Comparison, folder: Path) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import typer
 
+from fetsim.cli.options import spread
 from fetsim.cli.streams import complain, safe_output
 from fetsim.errors import FetsimError, PartlyDone
 
@@ -87,7 +88,7 @@ def _application(arguments: list[str]) -> typer.Typer:
         if hasattr(module, "application"):
             app.add_typer(module.application(arguments), name=name)
         else:
-            app.command(name)(getattr(module, name))
+            app.command(name)(spread(getattr(module, name)))
     return app
 
 

@@ -1,12 +1,32 @@
-"""Options that several commands share, and how they turn into a changed unit."""
+"""Options that several commands share: one word, one meaning, over all commands.
 
-from typing import Annotated
+They stand in records. A parameter of a command whose type is such a record stands for all of its options: ``spread``
+puts them into the command's signature, which is all that typer reads, and hands the record over.
+"""
+
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Annotated, Any, ClassVar
 
 import typer
 
+from fetsim.cli.numbers import varied
 from fetsim.errors import InputError
-from fetsim.schematic.load import load_unit
+from fetsim.rig.quality import DEFAULT_QUALITY
+from fetsim.schematic.load import DEFAULT_UNIT, load_unit
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.versions import (
+    MOST_MEASURED,
+    Changes,
+    check_labels,
+    parse_changes,
+    parse_versions,
+    read_versions,
+    vary_versions,
+    version_unit,
+)
 
 UnitOption = Annotated[
     str, typer.Option("--unit", "-u", metavar="NAME|FILE", help="a shipped unit or a unit file (.toml)")
@@ -15,8 +35,9 @@ ChangeOption = Annotated[
     list[str] | None,
     typer.Option(
         "--change", "-c", metavar="NAME=VALUE",
-        help="change a part (C16=220n), a figure (J1.i_dss=12mA), a control (attack=0.8) or the closed switches of "
-        "a bank (curve=S1+S3, curve=none); repeat for more",
+        help="change a part (C16=220n), a figure of it (J1.i_dss=12mA), a control (attack=0.8, 0 to 1 clockwise), the "
+        "closed switches of a bank (curve=S1+S3, curve=none), or the whole unit (temperature_c=40, load=10k, "
+        "full_scale_dbu=20); repeat for more; fetsim show --part NAME tells what a part has",
     ),
 ]  # fmt: skip
 FullScaleOption = Annotated[
@@ -26,27 +47,157 @@ FullScaleOption = Annotated[
 LoadOption = Annotated[
     str | None, typer.Option("--load", metavar="OHM", help="load at the output, such as 600 or 10k")
 ]
+VersionOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--version", "-v", metavar="'LABEL: NAME=VALUE, ...'",
+        help="a version of the unit, on top of --change, as 'bigger cap: C16=220n, attack=0.8'; 'as it is:' changes "
+        "nothing; unit=FILE among the changes starts from another unit; repeat for more",
+    ),
+]  # fmt: skip
+VersionsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--versions", metavar="FILE", help="more versions from a TOML file, a table [versions.\"LABEL\"] for each"
+    ),
+]  # fmt: skip
+VaryOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--vary", metavar="'NAME=VALUE, ...'",
+        help="a version for each of these values of a part, figure, control or bank, NAME=FROM:TO:STEP too; repeat "
+        "for all combinations",
+    ),
+]  # fmt: skip
 QualityOption = Annotated[
-    str, typer.Option("--quality", "-q", metavar="QUALITY", help="draft, standard or fine")
+    str,
+    typer.Option("--quality", "-q", metavar="QUALITY", help="how finely time is solved: draft, standard or fine"),
 ]
 ForceOption = Annotated[bool, typer.Option("--force", "-f", help="overwrite files that exist")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="say nothing but errors")]
+JsonOption = Annotated[
+    Path | None, typer.Option("--json", metavar="FILE", help="write all figures and settings as JSON")
+]
+CsvOption = Annotated[
+    Path | None, typer.Option("--csv", metavar="FILE", help="write the figures as a table")
+]
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="draw the figures (.svg, .png or .pdf)")
+]
 
 
-def chosen_unit(
-    unit: str, change: list[str] | None, full_scale_dbu: float | None = None, load: str | None = None
-) -> Unit:
-    """Load the unit and apply the options. Raises UnitError or InputError."""
-    changes: dict[str, str | float] = {}
-    for text in change or []:
-        name, sign, value = text.partition("=")
-        if not sign or not name.strip() or not value.strip():
-            raise InputError(f"--change: {text!r} is not NAME=VALUE, such as C16=220n")
-        if name.strip() in changes:
-            raise InputError(f"--change: {name.strip()} is given twice")
-        changes[name.strip()] = value.strip()
-    if full_scale_dbu is not None:
-        changes["full_scale_dbu"] = full_scale_dbu
-    if load is not None:
-        changes["load"] = load
-    loaded = load_unit(unit)
-    return loaded.changed(changes) if changes else loaded
+class Options:
+    """Base of all records of options."""
+
+    at_the_end: ClassVar[bool] = False
+    """Whether help lists them behind the command's own options."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitOptions(Options):
+    """Which unit, and what is changed in it."""
+
+    unit: UnitOption = DEFAULT_UNIT
+    change: ChangeOption = None
+    load: LoadOption = None
+
+    @property
+    def changes(self) -> Changes:
+        """Name -> value of all that is asked for. Raises InputError, also where two options say the same thing."""
+        return _together(parse_changes(self.change or [], "--change"), [("load", "--load", self.load)])
+
+    def chosen(self) -> Unit:
+        """The unit, changed. Raises UnitError or InputError."""
+        changes = self.changes
+        loaded = load_unit(self.unit)
+        return loaded.changed(changes) if changes else loaded
+
+
+@dataclass(frozen=True, kw_only=True)
+class SoundUnitOptions(UnitOptions):
+    """A unit that files are played through: what 0 dBFS stands for matters too."""
+
+    full_scale: FullScaleOption = None
+
+    @property
+    def changes(self) -> Changes:
+        return _together(super().changes, [("full_scale_dbu", "--full-scale", self.full_scale)])
+
+
+@dataclass(frozen=True, kw_only=True)
+class VersionOptions(UnitOptions):
+    """A unit and versions of it."""
+
+    version: VersionOption = None
+    versions: VersionsOption = None
+    vary: VaryOption = None
+    quality: QualityOption = DEFAULT_QUALITY
+
+    def wanted(self) -> tuple[str, list[tuple[str, Changes]]]:
+        """Title of the file of versions, and label and changes of each version. Raises InputError."""
+        title, listed = read_versions(self.versions) if self.versions is not None else ("", [])
+        return title, vary_versions([*listed, *parse_versions(self.version or [])], varied(self.vary))
+
+    def units(self) -> dict[str, Unit]:
+        """Label -> unit: each version, or the unit with its changes under an empty label."""
+        base, wanted = self.chosen(), self.wanted()[1]
+        if not wanted:
+            return {"": base}
+        check_labels((label for label, _ in wanted), most=MOST_MEASURED)
+        return {label.strip(): version_unit(base, changes, self.changes) for label, changes in wanted}
+
+
+@dataclass(frozen=True, kw_only=True)
+class SoundVersionOptions(VersionOptions, SoundUnitOptions):
+    """A unit that files are played through, and versions of it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FigureFiles(Options):
+    """Where the figures of a measurement go."""
+
+    at_the_end: ClassVar[bool] = True
+
+    json_to: JsonOption = None
+    csv_to: CsvOption = None
+    plot_to: PlotOption = None
+    force: ForceOption = False
+
+
+def spread(command: Callable[..., None]) -> Callable[..., None]:
+    """The command with every record of options in its signature replaced by the options themselves."""
+    records: dict[str, type[Options]] = {}
+    shown: list[inspect.Parameter] = []
+    last: list[inspect.Parameter] = []
+    for one in inspect.signature(command, eval_str=True).parameters.values():
+        if isinstance(one.annotation, type) and issubclass(one.annotation, Options):
+            records[one.name] = one.annotation
+            found = inspect.signature(one.annotation, eval_str=True).parameters.values()
+            (last if one.annotation.at_the_end else shown).extend(found)
+        else:
+            shown.append(one)
+
+    def called(**given: Any) -> None:
+        filled = {
+            name: record(**{field.name: given.pop(field.name) for field in fields(record)})  # type: ignore[arg-type]
+            for name, record in records.items()
+        }
+        command(**filled, **given)
+
+    shown = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in (*shown, *last)]
+    called.__signature__ = inspect.Signature(shown)  # type: ignore[attr-defined]
+    called.__annotations__ = {one.name: one.annotation for one in shown}
+    called.__name__, called.__doc__ = command.__name__, command.__doc__
+    return called
+
+
+def _together(changes: Changes, options: list[tuple[str, str, str | float | None]]) -> Changes:
+    """Changes and what options say, (name, option, value) each."""
+    found = dict(changes)
+    for name, option, value in options:
+        if value is None:
+            continue
+        if name in found:
+            raise InputError(f"{option}: {name} is given by --change too; give one of the two")
+        found[name] = value
+    return found

@@ -13,22 +13,16 @@ from typing import Annotated
 import typer
 
 from fetsim.audio.render_file import FileRendering, default_output, render_file
-from fetsim.cli.options import (
-    ChangeOption,
-    ForceOption,
-    FullScaleOption,
-    LoadOption,
-    QualityOption,
-    UnitOption,
-    chosen_unit,
-)
+from fetsim.cli.options import ForceOption, QualityOption, QuietOption, SoundUnitOptions
 from fetsim.errors import InputError
+from fetsim.rig.quality import DEFAULT_QUALITY
 
 STARTS = ("settled", "cold")
 PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 
 
 def render(
+    chosen: SoundUnitOptions,
     source: Annotated[Path, typer.Argument(metavar="IN", help="sound file: WAV, FLAC, AIFF, Ogg, MP3 ...")],
     target: Annotated[
         Path | None,
@@ -38,11 +32,7 @@ def render(
             ".wav .flac .aiff .caf .w64 .rf64 .au",
         ),
     ] = None,
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
-    full_scale: FullScaleOption = None,
-    load: LoadOption = None,
-    quality: QualityOption = "standard",
+    quality: QualityOption = DEFAULT_QUALITY,
     start: Annotated[
         str, typer.Option("--start", metavar="STATE", help="settled, or cold: switched on as the file begins")
     ] = "settled",
@@ -84,7 +74,7 @@ def render(
         ),
     ] = None,
     force: ForceOption = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="say nothing but errors")] = False,
+    quiet: QuietOption = False,
 ) -> None:  # fmt: skip
     """Play a sound file through a unit and write what comes out, every channel through a unit of its own.
 
@@ -99,10 +89,10 @@ def render(
     """
     if start not in STARTS:
         raise InputError(f"--start: unknown state {start[:20]!r}; choose from {', '.join(STARTS)}")
-    chosen = chosen_unit(unit, change, full_scale, load)
+    unit = chosen.chosen()
     with _progress(shown=not quiet and sys.stderr.isatty()) as advance:
         rendering = render_file(
-            source, target or default_output(source, chosen), unit=chosen, quality=quality, cold=start == "cold",
+            source, target or default_output(source, unit), unit=unit, quality=quality, cold=start == "cold",
             bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, probes=probe or (), probes_to=probe_to,
             more={plot: _plot_writer(plot)} if plot is not None else None, overwrite=force, progress=advance,
             notice=None if quiet else _say,

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from fetsim.cli.options import ChangeOption, UnitOption, chosen_unit
+from fetsim.cli.options import SoundUnitOptions
 from fetsim.errors import InputError
 from fetsim.report.unit.part_text import devices_page, part_page, units_page
 from fetsim.report.unit.plain import device_dict, part_dict, unit_dict
@@ -17,15 +17,14 @@ from fetsim.schematic.unit import Unit
 
 
 def show(
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
+    chosen: SoundUnitOptions,
     part: Annotated[
         str | None,
         typer.Option("--part", metavar="NAME", help="one part in full, and what can be changed"),
     ] = None,
     units: Annotated[bool, typer.Option("--units", help="list the shipped units")] = False,
     devices: Annotated[bool, typer.Option("--devices", help="list the shipped device sheets")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="print JSON instead of text")] = False,
+    as_json: Annotated[bool, typer.Option("--as-json", help="print JSON instead of text")] = False,
 ) -> None:
     """Show a unit: stages, parts, controls, switches, probes, device sheets; changes as before -> after."""
     if units + devices + (part is not None) > 1:
@@ -42,7 +41,7 @@ def show(
         sheets = list(library_devices().values())
         _answer(devices_page(sheets), [device_dict(sheet) for sheet in sheets], as_json)
         return
-    wanted = chosen_unit(unit, change)
+    wanted = chosen.chosen()
     if part is None:
         _answer(unit_page(wanted, wanted.origin), unit_dict(wanted, wanted.origin), as_json)
         return

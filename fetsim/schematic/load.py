@@ -12,6 +12,7 @@ from fetsim.schematic.fields import suggestion
 from fetsim.schematic.read import read_unit
 from fetsim.schematic.unit import Unit
 
+DEFAULT_UNIT = "dunlin"
 LARGEST_FILE = 2_000_000  # bytes; a unit of a hundred parts has 15 000
 
 

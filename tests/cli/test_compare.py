@@ -105,9 +105,9 @@ def test_hostile_names_stay_in_their_cells(compare):
     ("arguments", "lines"),
     [
         ((), ["none is given"]),
-        (("-v", "C2=330n", "-v", "a: C2"), ["is not 'NAME: PART=VALUE", "'C2' is not PART=VALUE"]),
+        (("-v", "C2=330n", "-v", "a: C2"), ["is not 'LABEL: NAME=VALUE", "'C2' is not NAME=VALUE"]),
         (("-v", "a: C9=1n", "-v", "b: C2=1x, R9=3"), ["'a': teaching.toml: C9", "'b': teaching.toml: R9", "C2"]),
-        (("-v", "a: C2=1n", "-v", "A: C2=2n"), ["two versions have this name"]),
+        (("-v", "a: C2=1n", "-v", "A: C2=2n"), ["two versions have this label"]),
         (("-v", "as built: C2=1n"), ["the untouched unit's"]),
         (("-v", "a: C2=1n", "--match", "ears"), ["unknown matching 'ears'"]),
         (("-v", "a: C2=1n", "--change", "R9=1"), ["R9"]),

@@ -75,7 +75,7 @@ def test_high_voltage_is_told(idle):
 
 
 def test_json_is_the_idle_point(idle):
-    plain = json.loads(idle("--json", "--change", "curve=none")[1])
+    plain = json.loads(idle("--as-json", "--change", "curve=none")[1])
     point = idle_point(load_unit("dunlin").changed(curve="none"))
     assert plain["changes"] == [{"name": "curve", "before": "S2", "after": "none"}]
     assert plain["node_voltages_v"] == point.node_voltages_v

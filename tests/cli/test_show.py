@@ -187,7 +187,7 @@ def test_every_kind_of_part_has_a_page(name):
 
 
 def test_json_of_a_part(show):
-    plain = json.loads(show("--part", "J1", "--json")[1])
+    plain = json.loads(show("--part", "J1", "--as-json")[1])
     assert plain["sheet"]["figures"]["pinch_off_voltage"] == {"amount": -4.5, "unit": "V"}
     assert plain["changes"][0]["option"] == "--change J1=dunlin-fet"
 
@@ -206,15 +206,15 @@ def test_lists_of_the_library(show):
     flat = " ".join(sheets.split())
     for device in library_devices().values():
         assert device.name in sheets and device.source.split()[0] in flat
-    listed = json.loads(show("--devices", "--json")[1])
+    listed = json.loads(show("--devices", "--as-json")[1])
     assert [one["name"] for one in listed] == list(library_devices())
-    assert {one["unit"] for one in json.loads(show("--units", "--json")[1])} == set(library_units())
+    assert {one["unit"] for one in json.loads(show("--units", "--as-json")[1])} == set(library_units())
 
 
 @pytest.mark.parametrize("name", UNITS)
 def test_json_has_the_unit(show, name):
     unit = load_unit(name)
-    plain = json.loads(show("--unit", name, "--json")[1])
+    plain = json.loads(show("--unit", name, "--as-json")[1])
     parts = {part["designator"]: part for stage in plain["stages"] for part in stage["parts"]}
     assert list(parts) == list(unit.parts)
     for designator, part in unit.parts.items():
@@ -224,7 +224,7 @@ def test_json_has_the_unit(show, name):
 
 
 def test_json_of_a_changed_unit(show):
-    plain = json.loads(show("--json", "--change", "C16=220n")[1])
+    plain = json.loads(show("--as-json", "--change", "C16=220n")[1])
     assert plain["changes"] == [{"name": "C16", "before": "150 nF", "after": "220 nF"}]
 
 

@@ -4,39 +4,25 @@ from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import (
-    CsvOption,
-    JsonOption,
-    PlotOption,
-    VersionOption,
-    chosen_versions,
-    destination,
-    measured_versions,
-    numbers,
-    tell_unmeasured,
-    unit_files,
-    words,
-    write_results,
-)
-from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
+from fetsim.cli.measure.shared import measure_and_tell
+from fetsim.cli.numbers import numbers, words
+from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.measurements.bench.subsets import EVERY
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
 from fetsim.measurements.curve.tables import left_out
 
 
 def curve(
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
-    version: VersionOption = None,
-    load: LoadOption = None,
-    quality: QualityOption = "standard",
+    chosen: VersionOptions,
+    files: FigureFiles,
     switches: Annotated[
         str | None,
-        typer.Option("--switches", "-s", metavar="SUBSETS", help="switch subsets such as 'S1, S2+S3, none', or every "
-                     "(default: each switch on its own)"),
+        typer.Option("--switches", "-s", metavar="SUBSETS", help="closed switches of the bank, such as 'S1, S2+S3, "
+                     "none', or every (default: each switch on its own)"),
     ] = None,
     level: Annotated[
-        str, typer.Option("--level", "-l", metavar="DBU", help="levels at the source, rising, FROM:TO:STEP")
+        str,
+        typer.Option("--level", "-l", metavar="DBU", help="levels at the source, rising: FROM:TO:STEP or with commas"),
     ] = "-30:24:1",
     frequency: Annotated[
         float, typer.Option("--frequency", metavar="HZ", help="of the tone")
@@ -47,36 +33,29 @@ def curve(
                      "solving for the steady state"),
     ] = None,
     equal: Annotated[
-        bool, typer.Option("--equal/--no-equal", help="look through all subsets of the bank for equal ones")
+        bool, typer.Option("--equal/--no-equal", help="look through all subsets of the bank for equal curves")
     ] = True,
     within: Annotated[
-        float, typer.Option("--within", metavar="DB", help="curves as near as this count as equal")
+        float, typer.Option("--within", metavar="DB", help="curves that stay as near as this count as equal")
     ] = EQUAL_DB,
-    json_to: JsonOption = None,
-    csv_to: CsvOption = None,
-    plot_to: PlotOption = None,
-    force: ForceOption = False,
 ) -> None:  # fmt: skip
-    """Output against input level: thresholds, local ratio, most gain reduction, equal switch settings.
+    """Output against input level: thresholds, local ratio (slope of the curve), most gain reduction, equal switches.
 
     \b
     fetsim measure curve --plot curve.svg
     fetsim measure curve --switches 'S1, S1+S2, all' --level -20:24:2
     fetsim measure curve -s S2 -v 'as it is:' -v 'later, harder: R42=12k, R32=9k1' --plot both.png
+    fetsim measure curve -s S1 --vary idle_trim=0.2:0.4:0.05 --plot trim.svg
 
     A switch setting that has no steady state is named and left out; the exit status is 1 then.
     """
-    versions = chosen_versions(unit, change, load, version)
     levels_dbu = numbers(level, "--level")
-    subsets = EVERY if switches == EVERY else words(switches)
-    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
-        measured, problems = measured_versions(
-            versions,
-            lambda one, told: measure_curve(
-                one, switches=subsets, levels_dbu=levels_dbu, frequency_hz=frequency, wait_s=wait, compare=equal,
-                equal_db=within, quality=quality, progress=told,
-            ),
-        )  # fmt: skip
-        page = write_results(write, measured, problems)
-    typer.echo(page)
-    tell_unmeasured(problems, [f"left out: {text}" for text in left_out(measured)])
+    subsets = EVERY if switches == EVERY else words(switches, "--switches")
+    measure_and_tell(
+        chosen, files,
+        lambda unit, told: measure_curve(
+            unit, switches=subsets, levels_dbu=levels_dbu, frequency_hz=frequency, wait_s=wait, compare=equal,
+            equal_db=within, quality=chosen.quality, progress=told,
+        ),
+        left_out=lambda measured: [f"left out: {text}" for text in left_out(measured)],
+    )  # fmt: skip

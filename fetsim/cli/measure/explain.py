@@ -4,8 +4,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import CsvOption, JsonOption, PlotOption, destination, document, progress_bar, words
-from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
+from fetsim.cli.measure.shared import destination, document, progress_bar
+from fetsim.cli.numbers import words
+from fetsim.cli.options import FigureFiles, QualityOption, UnitOptions
 from fetsim.measurements.explain.procedure import (
     DEFAULT_BURST_S,
     DEFAULT_FREQUENCY_HZ,
@@ -15,23 +16,23 @@ from fetsim.measurements.explain.procedure import (
     measure_explain,
 )
 from fetsim.report.explain.text import explain_dict, explain_page, explain_rows
+from fetsim.rig.quality import DEFAULT_QUALITY
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
 def explain(
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
-    load: LoadOption = None,
-    quality: QualityOption = "standard",
+    chosen: UnitOptions,
+    files: FigureFiles,
+    quality: QualityOption = DEFAULT_QUALITY,
     level: Annotated[
         float, typer.Option("--level", "-l", metavar="DBU", help="of the burst, at the source")
     ] = DEFAULT_LEVEL_DBU,
     before: Annotated[
         float | None,
-        typer.Option("--before", metavar="DBU",
-            help=f"level before and after it (default: {DEFAULT_STEP_DB:g} dB less)"),
+        typer.Option("--before", metavar="DBU", help=f"level at the source before and after the burst (default: "
+                     f"{DEFAULT_STEP_DB:g} dB less)"),
     ] = None,
     frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the tone")] = DEFAULT_FREQUENCY_HZ,
     burst: Annotated[
@@ -52,10 +53,6 @@ def explain(
         str | None,
         typer.Option("--rectifier", metavar="NAMES", help="probes or nodes to watch before the rectifier"),
     ] = None,
-    json_to: JsonOption = None,
-    csv_to: CsvOption = None,
-    plot_to: PlotOption = None,
-    force: ForceOption = False,
 ) -> None:  # fmt: skip
     """One burst followed round the loop, with a sentence for each trace: what it does, and when.
 
@@ -64,12 +61,12 @@ def explain(
     fetsim measure explain --unit teaching --level -10
     fetsim measure explain -c attack=0 --frequency 5000 --phase 90 --json loop.json
     """
-    chosen = chosen_unit(unit, change, load=load)
-    with destination(json_to, csv_to, plot_to, force, [chosen.path]) as write:
-        with progress_bar(chosen) as progress:
+    unit, watched = chosen.chosen(), words(rectifier, "--rectifier") or ()
+    with destination(files, [unit.path]) as write:
+        with progress_bar(unit) as progress:
             one = measure_explain(
-                chosen, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
-                tail_s=tail, tap=tap, rectifier=words(rectifier) or (), quality=quality, progress=progress,
+                unit, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
+                tail_s=tail, tap=tap, rectifier=watched, quality=quality, progress=progress,
             )  # fmt: skip
 
         def draw() -> "Figure":
@@ -77,6 +74,6 @@ def explain(
 
             return draw_explanation(one, f"{one.unit}: one burst round the loop")
 
-        rows = explain_rows(one) if csv_to is not None else []
-        write(document("explain", quality, {"": chosen}, {"": explain_dict(one)}, {}), rows, draw)
+        rows = explain_rows(one) if files.csv_to is not None else []
+        write(document("explain", quality, {"": unit}, {"": explain_dict(one)}, {}), rows, draw)
     typer.echo(explain_page(one))

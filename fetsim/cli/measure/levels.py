@@ -1,34 +1,24 @@
 """``fetsim measure levels``: the level plan, stage by stage."""
 
-from typing import Annotated
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import (
-    CsvOption,
-    JsonOption,
-    PlotOption,
-    VersionOption,
-    chosen_versions,
-    destination,
-    document,
-    measured_versions,
-    tell_unmeasured,
-    unit_files,
-    words,
-)
-from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption
+from fetsim.cli.measure.shared import measure_and_print
+from fetsim.cli.numbers import words
+from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.measurements.bench.clipping import COMPRESSION_LIMIT_DB, THD_LIMIT, ClipLimits
-from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, measure_levels
+from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, LevelPlan, measure_levels
 from fetsim.report.levels.text import level_rows, levels_page
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def levels(
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
-    version: VersionOption = None,
-    load: LoadOption = None,
-    quality: QualityOption = "standard",
+    chosen: VersionOptions,
+    files: FigureFiles,
     level: Annotated[
         float, typer.Option("--level", "-l", metavar="DBU", help="nominal level at the source")
     ] = ALIGNMENT_DBU,
@@ -37,15 +27,11 @@ def levels(
         typer.Option("--at", metavar="POINTS", help="nodes or probes in signal order, instead of the stages' outputs"),
     ] = None,
     clip_distortion: Annotated[
-        float, typer.Option("--clip-distortion", metavar="PERCENT", help="a stage clips where it adds so much")
+        float, typer.Option("--clip-distortion", metavar="%", help="a stage clips where it adds so much distortion")
     ] = 100.0 * THD_LIMIT,
     clip_loss: Annotated[
         float, typer.Option("--clip-loss", metavar="DB", help="or where it loses so much gain")
     ] = COMPRESSION_LIMIT_DB,
-    json_to: JsonOption = None,
-    csv_to: CsvOption = None,
-    plot_to: PlotOption = None,
-    force: ForceOption = False,
 ) -> None:  # fmt: skip
     """Nominal level, clip level, headroom and noise of each stage, and which one clips first.
 
@@ -54,22 +40,18 @@ def levels(
     fetsim measure levels --level 10 --change drive=0.8
     fetsim measure levels -v 'as it is:' -v 'more makeup: makeup=0.9' --plot makeup.png
     """
-    versions = chosen_versions(unit, change, load, version)
-    limits = ClipLimits(thd=0.01 * clip_distortion, compression_db=clip_loss)
-    with destination(json_to, csv_to, plot_to, force, unit_files(versions)) as write:
-        measured, problems = measured_versions(
-            versions,
-            lambda one, told: measure_levels(
-                one, level_dbu=level, points=words(at) or (), limits=limits, quality=quality
-            ),
-        )
+    limits, points = ClipLimits(thd=0.01 * clip_distortion, compression_db=clip_loss), words(at, "--at") or ()
+    versions = chosen.units()
 
-        def draw():  # type: ignore[no-untyped-def]
-            from fetsim.report.levels.picture import draw_levels
+    def draw(measured: Mapping[str, LevelPlan]) -> "Figure":
+        from fetsim.report.levels.picture import draw_levels
 
-            return draw_levels(measured, f"{next(iter(measured.values())).unit}: level plan at {level:+g} dBu, 1 kHz")
+        return draw_levels(measured, f"{next(iter(measured.values())).unit}: level plan at {level:+g} dBu, 1 kHz")
 
-        results = {label: one.to_dict() for label, one in measured.items()}
-        write(document("levels", quality, versions, results, problems), level_rows(measured), draw)
-    typer.echo(levels_page(measured, versions))
-    tell_unmeasured(problems)
+    measure_and_print(
+        "levels", chosen, files,
+        lambda unit, told: measure_levels(
+            unit, level_dbu=level, points=points, limits=limits, quality=chosen.quality
+        ),
+        page=lambda measured: levels_page(measured, versions), rows=level_rows, draw=draw,
+    )  # fmt: skip

@@ -10,11 +10,12 @@ from typing import Annotated
 import typer
 
 from fetsim.audio.render_file import COMPILING
-from fetsim.cli.measure.shared import JsonOption, words
-from fetsim.cli.options import ChangeOption, ForceOption, LoadOption, QualityOption, UnitOption, chosen_unit
+from fetsim.cli.numbers import words
+from fetsim.cli.options import ForceOption, JsonOption, QualityOption, UnitOptions
 from fetsim.errors import InputError
 from fetsim.report.pages.report import write_report
 from fetsim.report.pages.report.sections import NAMES
+from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.unit import Unit
 
@@ -22,14 +23,12 @@ SUFFIXES = (".html", ".htm")
 
 
 def report(
+    chosen: UnitOptions,
     target: Annotated[
         Path | None,
         typer.Argument(metavar="[PAGE]", help="where to (default: the unit's name with -report.html, in this folder)"),
     ] = None,
-    unit: UnitOption = "dunlin",
-    change: ChangeOption = None,
-    load: LoadOption = None,
-    quality: QualityOption = "standard",
+    quality: QualityOption = DEFAULT_QUALITY,
     only: Annotated[
         str | None,
         typer.Option("--only", metavar="SECTIONS", help=f"some of {', '.join(NAMES)} (default: all)"),
@@ -46,13 +45,13 @@ def report(
 
     A section that cannot be measured says why in its place; the others are there all the same.
     """
-    chosen = chosen_unit(unit, change, load=load)
-    page = target or Path(f"{chosen.path.stem}-report.html")
+    unit = chosen.chosen()
+    page = target or Path(f"{unit.path.stem}-report.html")
     if page.suffix.lower() not in SUFFIXES:
         raise InputError(f"{page}: a report is an .html file; choose this suffix")
-    with _progress(chosen) as watch:
+    with _progress(unit) as watch:
         sections = write_report(
-            page, chosen, chosen.origin, only=words(only), quality=quality, json_to=json_to, overwrite=force,
+            page, unit, unit.origin, only=words(only, "--only"), quality=quality, json_to=json_to, overwrite=force,
             watch=watch,
         )  # fmt: skip
     for one in sections:

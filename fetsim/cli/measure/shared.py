@@ -1,4 +1,4 @@
-"""What all measurements of ``fetsim measure`` share: versions of a unit, numbers in a row, files, the progress bar."""
+"""What all measurements of ``fetsim measure`` share: versions measured side by side, their files, the progress bar."""
 
 import csv
 import sys
@@ -6,78 +6,86 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from math import isfinite
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import typer
-from matplotlib.figure import Figure
 
 import fetsim
 from fetsim.audio.render_file import COMPILING
-from fetsim.cli.options import chosen_unit
-from fetsim.errors import InputError, PartlyDone
+from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.errors import PartlyDone
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.results.result import Result as MeasuredResult
 from fetsim.measurements.results.result import account_of, picture_of
 from fetsim.measurements.to_plain import json_text
-from fetsim.report.look.plots import picture_kind, save_figure
 from fetsim.report.look.terminal import account_text
 from fetsim.rig.rig import unit_needs_compile
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
 
-Result = TypeVar("Result")
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Result = TypeVar("Result", bound="Told")
+AnyMeasured = TypeVar("AnyMeasured", bound=MeasuredResult)
 Row = Mapping[str, str | float | int | None]
 """Heading -> cell of one line of a CSV file."""
-
-VersionOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--version", "-v", metavar="'LABEL: NAME=VALUE, ...'",
-        help="measure this version of the unit too, on top of --change, and draw it into the same plot; 'as it is:' "
-        "changes nothing; repeat for more",
-    ),
-]  # fmt: skip
-JsonOption = Annotated[
-    Path | None, typer.Option("--json", metavar="FILE", help="write all figures and settings as JSON")
-]
-CsvOption = Annotated[
-    Path | None, typer.Option("--csv", metavar="FILE", help="write the figures as a table")
-]
-PlotOption = Annotated[
-    Path | None, typer.Option("--plot", metavar="FILE", help="draw the figures (.svg, .png or .pdf)")
-]
-
+Draw = Callable[[], "Figure"]
 Write = Callable[..., None]
-"""Takes a document, rows and a function that draws."""
-
-LONGEST_RANGE = 2000  # numbers
+"""Takes a document, rows and functions that draw."""
 
 
-def chosen_versions(
-    unit: str, change: list[str] | None, load: str | None, version: list[str] | None
-) -> dict[str, Unit]:
-    """Label -> unit: each ``--version``, or the unit with its changes under an empty label."""
-    base = chosen_unit(unit, change, load=load)
-    if not version:
-        return {"": base}
-    found: dict[str, Unit] = {}
-    for text in version:
-        label, sign, changes = text.partition(":")
-        label = label.strip()
-        if not sign or not label:
-            raise InputError(
-                f"--version: {text[:60]!r} is not 'LABEL: NAME=VALUE, ...', such as 'slow: C16=220n, attack=0.8'"
-            )
-        if label in found:
-            raise InputError(f"--version: the label {label!r} is given twice")
-        found[label] = base.changed(_changes(changes)) if changes.strip() else base
-    return found
+class Told(Protocol):
+    """A measurement's result."""
+
+    def to_dict(self) -> dict[str, Any]: ...
 
 
-def unit_files(versions: Mapping[str, Unit]) -> list[Path]:
-    """The files that the versions were read from."""
-    return [one.path for one in versions.values()]
+def measure_and_tell(
+    chosen: VersionOptions,
+    files: FigureFiles,
+    measure: Callable[[Unit, Progress], AnyMeasured],
+    left_out: Callable[[Mapping[str, AnyMeasured]], Sequence[str]] = lambda measured: (),
+) -> None:
+    """Measure every version, write the files, print the page.
+
+    ``left_out`` tells what is missing inside a measurement. Raises PartlyDone at the end where something is missing.
+    """
+    versions = chosen.units()
+    with destination(files, [one.path for one in versions.values()]) as write:
+        measured, problems = measured_versions(versions, measure)
+        page = write_results(write, measured, problems)
+    typer.echo(page)
+    tell_unmeasured(problems, left_out(measured))
+
+
+def measure_and_print(
+    what: str,
+    chosen: VersionOptions,
+    files: FigureFiles,
+    measure: Callable[[Unit, Progress], Result],
+    *,
+    page: Callable[[Mapping[str, Result]], str],
+    rows: Callable[[Mapping[str, Result]], Sequence[Row]],
+    draw: Callable[[Mapping[str, Result]], "Figure"],
+    more: Mapping[Path, Callable[[Mapping[str, Result]], "Figure"]] | None = None,
+) -> None:
+    """The same for a measurement whose page, rows and picture are made by functions of label -> result.
+
+    ``more`` are further pictures.
+    """
+    versions, pictures = chosen.units(), dict(more or {})
+    with destination(files, [one.path for one in versions.values()], list(pictures)) as write:
+        measured, problems = measured_versions(versions, measure)
+        text = page(measured)
+        results = {label: one.to_dict() for label, one in measured.items()}
+        write(
+            document(what, chosen.quality, versions, results, problems), rows(measured), lambda: draw(measured),
+            *(lambda one=one: one(measured) for one in pictures.values()),
+        )  # fmt: skip
+    typer.echo(text)
+    tell_unmeasured(problems)
 
 
 def measured_versions(
@@ -107,58 +115,33 @@ def _unmeasured(problems: Mapping[str, str]) -> list[str]:
     return [f"version {label!r}: not measured: {why}" for label, why in problems.items()]
 
 
-def numbers(text: str, option: str) -> list[float]:
-    """``-30:24:2`` (from, to, step) or ``1, 2, 5``. Raises InputError that names the option."""
-    parts = text.split(":")
-    try:
-        values = [float(part) for part in (parts if len(parts) > 1 else text.split(","))]
-    except ValueError:
-        raise InputError(f"{option}: {text[:40]!r} is neither FROM:TO:STEP nor numbers with commas between") from None
-    if len(parts) == 1:
-        return values
-    if len(values) != 3 or not all(isfinite(value) for value in values) or values[2] <= 0.0 or values[1] < values[0]:
-        raise InputError(f"{option}: {text[:40]!r} is not FROM:TO:STEP with a step above zero")
-    start, stop, step = values
-    count = int((stop - start) / step + 1e-9) + 1
-    if count > LONGEST_RANGE:
-        raise InputError(f"{option}: {text[:40]!r} means {count} numbers; more than {LONGEST_RANGE} are too many")
-    return [start + step * k for k in range(count)]
-
-
-def words(text: str | None) -> list[str] | None:
-    """Words with commas between as a list; None for None."""
-    return None if text is None else [word.strip() for word in text.split(",") if word.strip()]
-
-
 @contextmanager
 def destination(
-    json_to: Path | None, csv_to: Path | None, plot_to: Path | None, force: bool, inputs: Iterable[Path],
-    pictures: Sequence[Path] = (),
+    files: FigureFiles, inputs: Iterable[Path], pictures: Sequence[Path] = ()
 ) -> Iterator[Write]:
     """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
 
-    ``inputs`` are all files that it reads, the unit's among them. Gives ``write(document, rows, draw, *draw_more)`` to
-    be called once at the end, with a function for each of ``pictures`` besides the plot.
+    ``inputs`` are all files that it reads, those of the units among them. Gives ``write(document, rows, draw,
+    *draw_more)`` to be called once at the end, with a function for each of ``pictures`` besides the plot.
     """
-    kinds = {path: picture_kind(path) for path in (plot_to, *pictures) if path is not None}
-    with Outputs(overwrite=force, inputs=inputs) as outputs:
-        wanted = (json_to, csv_to, plot_to, *pictures)
-        staged = {path: outputs.stage(path) for path in wanted if path is not None}
+    from fetsim.report.look.plots import picture_kind, save_figure
 
-        def write(
-            document: Mapping[str, Any], rows: Sequence[Row], draw: Callable[[], Figure],
-            *draw_more: Callable[[], Figure],
-        ) -> None:
-            if json_to is not None:
-                with writing(json_to):
-                    staged[json_to].write_text(json_text(document), encoding="utf-8")
-            if csv_to is not None:
-                with writing(csv_to):
-                    _write_csv(rows, staged[csv_to])
-            for path, make in zip((plot_to, *pictures), (draw, *draw_more), strict=True):
+    drawn = [files.plot_to, *pictures]
+    kinds = {path: picture_kind(path) for path in drawn if path is not None}
+    with Outputs(overwrite=files.force, inputs=inputs) as outputs:
+        staged = {path: outputs.stage(path) for path in (files.json_to, files.csv_to, *drawn) if path is not None}
+
+        def write(document: Mapping[str, Any], rows: Sequence[Row], *draws: Draw) -> None:
+            if files.json_to is not None:
+                with writing(files.json_to):
+                    staged[files.json_to].write_text(json_text(document), encoding="utf-8")
+            if files.csv_to is not None:
+                with writing(files.csv_to):
+                    _write_csv(rows, staged[files.csv_to])
+            for path, draw in zip(drawn, draws, strict=True):
                 if path is not None:
                     with writing(path):
-                        save_figure(make(), staged[path], kinds[path])
+                        save_figure(draw(), staged[path], kinds[path])
 
         yield write
 
@@ -203,6 +186,7 @@ def document(
         "versions": [
             {
                 "label": label,
+                "unit": version.origin.name,
                 "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in version.changes],
                 **(results[label] if label in results else {"problem": problems[label]}),
             }
@@ -226,23 +210,6 @@ def progress_bar(unit: Unit) -> Iterator[Progress]:
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("measure", total=1.0)
         yield lambda share: bar.update(task, completed=share)
-
-
-def labelled(version: str, rest: str) -> str:
-    """A name for a line of a plot out of the version's label and what else tells it apart."""
-    return ", ".join(part for part in (version, rest) if part)
-
-
-def _changes(text: str) -> dict[str, str | float]:
-    found: dict[str, str | float] = {}
-    for change in text.split(","):
-        name, sign, value = (word.strip() for word in change.partition("="))
-        if not sign or not name or not value:
-            raise InputError(f"--version: {change.strip()[:60]!r} is not NAME=VALUE, such as C16=220n")
-        if name in found:
-            raise InputError(f"--version: {name} is given twice in one version")
-        found[name] = value
-    return found
 
 
 def _write_csv(rows: Sequence[Row], path: Path) -> None:

@@ -80,7 +80,8 @@ def play_all(
         figures[key] = kept_figures(cache, circuits[key], quality, partial(tell, key, MEASURING))
 
     if any(cache.find(take_key(unit, programme, quality)) is None for unit in circuits.values()):
-        _load_solver(next(iter(circuits.values())), programme, quality, notice)
+        for unit in {one.origin.path: one for one in circuits.values()}.values():
+            _load_solver(unit, programme, quality, notice)
     side_by_side([partial(job, key) for job in (play, measure) for key in circuits], stop)
     return [
         Played(one, None, None, one.error)
@@ -105,7 +106,7 @@ def side_by_side(jobs: Sequence[Callable[[], None]], stop: Event | None = None) 
 
 
 def _load_solver(unit: Unit, programme: Programme, quality: str, notice: Callable[[str], None]) -> None:
-    """Compile or load the solver once, before threads would each do it: all versions share the topology."""
+    """Compile or load a solver once, before threads would each do it: versions of one unit share the topology."""
     if unit_needs_compile(unit):
         notice(COMPILING)
     with Player(unit, programme.rate_hz, 1, quality=quality):

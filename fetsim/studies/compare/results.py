@@ -52,7 +52,12 @@ def version_results(
 
 
 def _changes(unit: Unit, one: Played) -> tuple[tuple[str, str, str], ...]:
-    return () if one.version.unit is None else unit.differences(one.version.unit)
+    version = one.version.unit
+    if version is None:
+        return ()
+    if version.origin.path != unit.origin.path:  # another unit: what it is, and what is changed in it
+        return (("unit", unit.name, version.name), *version.changes)
+    return unit.differences(version)
 
 
 def _leveled(take: Take, gain_db: float, rate_hz: int) -> Leveled:

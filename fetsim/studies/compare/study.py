@@ -7,6 +7,7 @@ In short: programme -> takes and bench figures (``playing``) -> gains (``matchin
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
+from types import MappingProxyType
 
 from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.loudness import ProgrammeLevels, is_tonal
@@ -14,8 +15,9 @@ from fetsim.audio.render import check_rate
 from fetsim.files.user_cache import UserCache, user_cache
 from fetsim.files.whole_folder import whole_folder, write_manifest
 from fetsim.rig.quality import quality_named
-from fetsim.schematic.load import given_unit
+from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.versions import Changes
 from fetsim.studies.cache import KIND, package_version
 from fetsim.studies.compare.audio_files import check_size
 from fetsim.studies.compare.comparison import Comparison
@@ -24,7 +26,7 @@ from fetsim.studies.compare.matching import Matching, check_matching, match_leve
 from fetsim.studies.compare.playing import Played, Watcher, play_all
 from fetsim.studies.compare.results import version_results
 from fetsim.studies.compare.takes import Programme, open_programme
-from fetsim.studies.compare.versions import Changes, check_names, make_versions
+from fetsim.studies.compare.versions import check_names, make_versions
 
 PageWriter = Callable[[Comparison, Path], object]
 """Writes files into the comparison's folder."""
@@ -40,7 +42,8 @@ def compare(
     versions: Mapping[str, Changes] | Iterable[tuple[str, Changes]],
     *,
     folder: str | Path | None = None,
-    unit: Unit | str | Path = "dunlin",
+    unit: Unit | str | Path = DEFAULT_UNIT,
+    changes: Changes = MappingProxyType({}),
     title: str = "",
     match: str = "auto",
     quality: str = "standard",
@@ -51,7 +54,9 @@ def compare(
     notice: Callable[[str], None] = lambda text: None,
     cache: UserCache | None = None,
 ) -> Comparison:
-    """Compare versions of a unit, name -> changes, by playing a sound file through the unit and each of them.
+    """Compare versions of a unit, label -> changes, by playing a sound file through the unit and each of them.
+
+    ``changes`` are made in the unit and in all versions. A version whose changes hold ``unit`` starts from that unit.
 
     Writes 24 bit FLAC and WAV files of every version and of what it adds to the untouched unit, ``comparison.json``,
     and what ``pages`` write, into ``folder`` (default: ``default_folder``), which appears whole or not at all.
@@ -66,7 +71,8 @@ def compare(
     quality_named(quality)
     check_names(name for name, _ in wanted)
     loaded = given_unit(unit)
-    made = make_versions(loaded, wanted, keep_going=keep_going)
+    loaded = loaded.changed(changes) if changes else loaded
+    made = make_versions(loaded, wanted, changes, keep_going=keep_going)
     programme = open_programme(source)
     check_rate(programme.rate_hz, str(source))
     check_size(source, programme.frames, programme.channels)

@@ -120,7 +120,7 @@ def test_needle_of_a_log(measure, tmp_path):
     [
         (("response", "--at", "nowhere"), "no node or probe 'nowhere'"),
         (("response", "--reduction", "40"), "cannot reach 40 dB; it has at most 30.28 dB"),
-        (("response", "--from", "100", "--to", "50"), "does not rise"),
+        (("response", "--band", "100:50"), "does not rise"),
         (("response", "--reduction", "ten"), "--reduction: 'ten' is neither"),
         (("levels", "--at", "dr, nowhere"), "no node or probe 'nowhere'"),
         (("levels", "--clip-distortion", "0"), "above zero"),

@@ -4,8 +4,9 @@ import pytest
 
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
+from fetsim.schematic.versions import MOST_VERSIONS, parse_version, read_versions
 from fetsim.studies.compare.comparison import AS_BUILT
-from fetsim.studies.compare.versions import MOST_VERSIONS, check_names, make_versions, parse_version, read_versions
+from fetsim.studies.compare.versions import check_names, make_versions
 
 
 @pytest.mark.parametrize(
@@ -26,9 +27,9 @@ def test_one_line(text, name, changes):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("C16=220n", "is not 'NAME: PART=VALUE"),
-        ("a: C16", "'C16' is not PART=VALUE"),
-        ("a: C16=", "'C16=' is not PART=VALUE"),
+        ("C16=220n", "is not 'LABEL: NAME=VALUE"),
+        ("a: C16", "'C16' is not NAME=VALUE"),
+        ("a: C16=", "'C16=' is not NAME=VALUE"),
         ("a: C16=1n,", "a comma too many"),
         ("a: C16=1n, C16=2n", "C16 is given twice"),
     ],
@@ -91,12 +92,12 @@ def test_names():
     with pytest.raises(InputError) as caught:
         check_names(["a", "A ", "", " ", "As Built", "two\nlines", "\udcff"])
     assert [line.partition(": ")[2] for line in str(caught.value).splitlines()] == [
-        "two versions have this name; give each its own",
-        "needs a name before the colon",
-        "needs a name before the colon",
-        "this name is the untouched unit's; choose another",
-        "the name holds a control character; leave it out",
-        "the name holds a control character; leave it out",
+        "two versions have this label; give each its own",
+        "needs a label before the colon",
+        "needs a label before the colon",
+        "this label is the untouched unit's; choose another",
+        "the label holds a control character; leave it out",
+        "the label holds a control character; leave it out",
     ]
     with pytest.raises(InputError, match="none is given"):
         check_names([])
@@ -108,12 +109,12 @@ def test_every_mistake_of_every_version_is_told():
     unit = load_unit("dunlin")
     wanted = [("one", {"C99": "1n", "R1": "abc"}), ("two", {"C16": "220n"}), ("three", {"curve": "S7"})]
     with pytest.raises(InputError) as caught:
-        make_versions(unit, wanted)
+        make_versions(unit, wanted, {})
     lines = str(caught.value).splitlines()
     assert len(lines) == 3
     assert "'one'" in lines[0] and "C99" in lines[0] and "R1" in lines[1]
     assert "'three'" in lines[2] and "S7" in lines[2]
-    kept = make_versions(unit, wanted, keep_going=True)
+    kept = make_versions(unit, wanted, {}, keep_going=True)
     assert [one.name for one in kept] == [AS_BUILT, "one", "two", "three"]
     assert [one.unit is None for one in kept] == [False, True, False, True]
     assert "C99" in kept[1].error and kept[2].error == ""
