@@ -29,7 +29,7 @@ class GainLog:
     """Middle of the interval."""
     input_rms_dbu: Array
     input_peak_dbu: Array
-    """Peak voltage, as the dBu of a sine of that peak."""
+    """Highest voltage over sqrt(0.6) V, so that a sine's is 3.01 dB above its rms level."""
     output_rms_dbu: Array
     output_peak_dbu: Array
     gain_reduction_mean_db: Array
@@ -143,8 +143,8 @@ class LogCollector:
             larger[:, : self._rows] = self._table[:, : self._rows]
             self._table = larger
         mean = sums / lengths
-        rms = np.sqrt(mean[:2]) / DBU_REFERENCE_V
-        peak = np.sqrt(peaks[:2]) / (DBU_REFERENCE_V * np.sqrt(2.0))
+        rms = np.sqrt(np.minimum(mean[:2], peaks[:2])) / DBU_REFERENCE_V  # rounding could lift the mean of a constant
+        peak = np.sqrt(peaks[:2]) / DBU_REFERENCE_V
         with np.errstate(divide="ignore"):
             resistance = 1.0 / peaks[4]
         starts = np.arange(self._rows, self._rows + count) * self._interval

@@ -9,10 +9,10 @@ oversampled; a tone at 0.45 of the sample rate can still read 0.55 dB low.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
-from pyloudnorm import Meter
-from scipy.signal import welch
 
 from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.oversampling import RateChange
@@ -23,6 +23,7 @@ STRETCH_S, PREROLL_S = 30, 1
 MOST_CHANNELS = 5  # that BS.1770 gives weights to: L, R, C, Ls, Rs
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
 OVERSAMPLING = 4
+STRETCH_BLOCKS = round(STRETCH_S / HOP_S)
 BLOCK_FRAMES = 1 << 16
 TONAL_BIN_HZ = 5.0  # resolution of the spectrum that is looked at,
 TONAL_BINS = 12  # and how many of its bins
@@ -72,24 +73,67 @@ def measure_levels(samples: Array, rate_hz: int) -> ProgrammeLevels:
 
 def loudness_blocks(samples: Array, rate_hz: int) -> Array:
     """Loudness of every whole block of ``samples`` [shape=(frames, channels)]; empty with over five channels."""
-    frames, channels = samples.shape
-    count = int((frames / rate_hz - BLOCK_S) / HOP_S + 1e-6) + 1 if frames >= BLOCK_S * rate_hz else 0
-    if channels > MOST_CHANNELS or not count:
-        return np.empty(0)
-    meter = Meter(rate_hz, filter_class="DeMan", block_size=BLOCK_S, overlap=1.0 - HOP_S / BLOCK_S)
-    found: list[float] = []
-    for first in range(0, count, round(STRETCH_S / HOP_S)):
-        last = min(first + round(STRETCH_S / HOP_S), count)
+    meter = LoudnessMeter(rate_hz, samples.shape[1])
+    for block, _ in blocks(samples):
+        meter.push(block)
+    return meter.finish()
+
+
+class LoudnessMeter:
+    """Loudness of every whole gating block of a programme that comes piece by piece."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz, self._measured = rate_hz, channels <= MOST_CHANNELS
+        self._held: list[Array] = []
+        self._start = self._end = 0  # frames of the programme between which pieces are held
+        self._found: list[float] = []
+
+    @cached_property
+    def _meter(self) -> Any:
+        from pyloudnorm import Meter  # takes most of a second: not before something is to be measured
+
+        return Meter(self._rate_hz, filter_class="DeMan", block_size=BLOCK_S, overlap=1.0 - HOP_S / BLOCK_S)
+
+    def push(self, block: Array) -> None:
+        """The next piece [shape=(n, channels), 1.0 = full scale]."""
+        if not self._measured:
+            return
+        self._held.append(np.array(block, dtype=np.float64))
+        self._end += len(block)
+        while self._count() - len(self._found) >= STRETCH_BLOCKS:
+            self._measure(STRETCH_BLOCKS)
+
+    def finish(self) -> Array:
+        """One loudness every 100 ms [shape=(n,)]; empty with over five channels, or less than a block."""
+        left = self._count() - len(self._found)
+        if left > 0:
+            self._measure(left)
+        return np.array(self._found)
+
+    def _count(self) -> int:
+        """Whole gating blocks so far."""
+        length_s = self._end / self._rate_hz
+        return int((length_s - BLOCK_S) / HOP_S + 1e-6) + 1 if self._end >= BLOCK_S * self._rate_hz else 0
+
+    def _measure(self, count: int) -> None:
+        first = len(self._found)
         lead = min(first, round(PREROLL_S / HOP_S))
-        start, end = (round(at_s * rate_hz) for at_s in ((first - lead) * HOP_S, (last - 1) * HOP_S + BLOCK_S))
+        start, end = self._frame(first - lead), round(((first + count - 1) * HOP_S + BLOCK_S) * self._rate_hz)
+        held = np.concatenate(self._held)
         with np.errstate(divide="ignore", invalid="ignore"):  # silence is minus infinity
-            meter.integrated_loudness(np.asarray(samples[start:end], dtype=np.float64))
-        found.extend(meter.blockwise_loudness[lead : lead + last - first])
-    return np.array(found)
+            self._meter.integrated_loudness(held[start - self._start : end - self._start])
+        self._found.extend(self._meter.blockwise_loudness[lead : lead + count])
+        keep = self._frame(max(first + count - round(PREROLL_S / HOP_S), 0))
+        self._held, self._start = [held[keep - self._start :]], keep
+
+    def _frame(self, block: int) -> int:
+        return round(block * HOP_S * self._rate_hz)
 
 
 def is_tonal(samples: Array, rate_hz: int) -> bool:
     """Whether nearly all of the power of ``samples`` [shape=(frames, channels)] lies in a few narrow lines."""
+    from scipy.signal import welch  # slow to import
+
     width = min(round(rate_hz / TONAL_BIN_HZ), len(samples))
     power = np.zeros(width // 2 + 1)
     for stretch, _ in blocks(samples, max(STRETCH_S * rate_hz, width)):

@@ -16,6 +16,7 @@ from fetsim.audio.gain_log import GainLog
 from fetsim.engine.assembly import Array
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
+from fetsim.rig.gain_cell import CellAtRest
 from fetsim.rig.probes import find_probe
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
@@ -43,7 +44,12 @@ class Rendering:
     quality: str
     method: str
     internal_rate_hz: float
+    idle_gain_db: float
+    """From the source to the output at rest, 1 kHz."""
+    rest: CellAtRest | None
+    """How the FET stands at rest; None for a unit without a gain cell."""
     warnings: tuple[str, ...]
+    """What should be known before the sound is believed: a FET that conducts at rest, an unstable unit ..."""
 
 
 def render(
@@ -86,6 +92,8 @@ def render(
             unit=player.unit,
             quality=quality,
             method=player.method,
+            idle_gain_db=player.rig.idle_gain_db(),
+            rest=player.rig.rest,
             internal_rate_hz=player.internal_rate_hz,
             warnings=player.warnings,
         )

@@ -13,12 +13,14 @@ from fetsim.audio.arrays import names_of
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
 from fetsim.audio.gain_log import GainLog, write_csv, write_npz
+from fetsim.audio.loudness import LoudnessMeter, integrated_lufs
 from fetsim.audio.probe_files import check_probe_file, write_probes
 from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate
 from fetsim.audio.spool import BYTES, Spool
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
+from fetsim.rig.gain_cell import CellAtRest
 from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
@@ -29,7 +31,7 @@ LARGEST_GAIN_DB = 120.0
 COMPILING = "compiling the solver for this unit's topology; about 20 s, once per machine"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FileRendering:
     """What a render did and where it is."""
 
@@ -45,7 +47,12 @@ class FileRendering:
     gain_db: float
     """Gain asked for between the unit's output and the file."""
     peak: Peak
-    """Of the output after that trim."""
+    """Of the output after that gain."""
+    loudness_in_lufs: float | None
+    """Integrated loudness (ITU-R BS.1770) of the input file; None where none can be told: under 0.4 s, below the gate
+    of -70 LUFS, or more than five channels."""
+    loudness_out_lufs: float | None
+    """The same of the output file."""
     logs: tuple[GainLog, ...]
     """One for each channel."""
     probe_text: str
@@ -57,6 +64,10 @@ class FileRendering:
     quality: str
     method: str
     internal_rate_hz: float
+    idle_gain_db: float
+    """From the source to the output at rest, 1 kHz."""
+    rest: CellAtRest | None
+    """How the FET stands at rest; None for a unit without a gain cell."""
     warnings: tuple[str, ...]
     elapsed_s: float
     """From the first block read to the last one written."""
@@ -132,7 +143,8 @@ def render_file(
             Spool(target.parent, columns) as spool,
         ):  # fmt: skip
             began = time.perf_counter()
-            peak = _play(reader, player, spool, gain_db, progress)
+            heard_in, heard_out = (LoudnessMeter(reader.rate_hz, reader.channels) for _ in range(2))
+            peak = _play(reader, player, spool, gain_db, heard_in, heard_out, progress)
             wanted = bits or (reader.bits if reader.bits in container.bits else container.bits[-1])
             fitted = fit(peak, container, wanted, insisted=bits is not None)
             comment = _comment(loaded, quality, gain_db + fitted.gain_db)
@@ -148,12 +160,32 @@ def render_file(
                     probe_text = write_probes(
                         spool, player.probes, reader.rate_hz, reader.channels, probe_path, probe_target
                     )
+        elapsed_s = time.perf_counter() - began
         rendering = FileRendering(
-            source, outputs.paths, reader.rate_hz, reader.channels, reader.frames / reader.rate_hz, wanted,
-            fitted, gain_db, peak, player.logs, probe_text, player.efforts, loaded, loaded.changes, quality,
-            player.method, player.internal_rate_hz, (*filter(None, [reader.warning]), *player.warnings),
-            time.perf_counter() - began,
-        )  # fmt: skip
+            path_in=source,
+            files=outputs.paths,
+            rate_hz=reader.rate_hz,
+            channels=reader.channels,
+            duration_s=reader.frames / reader.rate_hz,
+            bits_wanted=wanted,
+            fit=fitted,
+            gain_db=gain_db,
+            peak=peak,
+            loudness_in_lufs=integrated_lufs(heard_in.finish()),
+            loudness_out_lufs=integrated_lufs(heard_out.finish() + fitted.gain_db),
+            logs=player.logs,
+            probe_text=probe_text,
+            efforts=player.efforts,
+            unit=loaded,
+            changes=loaded.changes,
+            quality=quality,
+            method=player.method,
+            rest=player.rig.rest,
+            idle_gain_db=player.rig.idle_gain_db(),
+            internal_rate_hz=player.internal_rate_hz,
+            warnings=(*filter(None, [reader.warning]), *player.warnings),
+            elapsed_s=elapsed_s,
+        )
         for one, at, write in staged:
             with writing(one):
                 write(rendering, at)
@@ -165,6 +197,8 @@ def _play(
     player: Player,
     spool: Spool,
     gain_db: float,
+    heard_in: LoudnessMeter,
+    heard_out: LoudnessMeter,
     progress: Callable[[float, float], None] | None,
 ) -> Peak:
     """All of the input through the unit, into the spool: output, then probes channel by channel."""
@@ -174,6 +208,8 @@ def _play(
         output, probed = player.push(block, last=read >= reader.frames)
         output *= gain
         finder.push(output)
+        heard_in.push(block)
+        heard_out.push(output)
         spool.write(np.concatenate((output, probed.reshape(len(output), -1)), axis=1))
         if progress is not None:
             progress(read / reader.rate_hz, reader.frames / reader.rate_hz)

@@ -18,7 +18,6 @@ from fetsim.errors import InputError
 from fetsim.rig.quality import DEFAULT_QUALITY
 
 STARTS = ("settled", "cold")
-PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 
 
 def render(
@@ -108,15 +107,15 @@ def _say(text: str) -> None:
 
 
 def _plot_writer(path: Path) -> Callable[[FileRendering, Path], None]:
-    kind = path.suffix.lower()
-    if kind not in PLOT_SUFFIXES:
-        raise InputError(f"{path}: pictures are {', '.join(PLOT_SUFFIXES)} files; choose one of these suffixes")
+    from fetsim.report.look.plots import picture_kind, save_figure
+
+    kind = picture_kind(path)
 
     def write(rendering: FileRendering, at: Path) -> None:
-        from fetsim.report.render.picture import draw_render, save_picture
+        from fetsim.report.render.picture import draw_render
 
         title = f"{rendering.path_in.name} through {rendering.unit.name}"
-        save_picture(draw_render(rendering.logs, title), at, kind[1:])
+        save_figure(draw_render(rendering.logs, title), at, kind)
 
     return write
 

@@ -90,6 +90,12 @@ class CellAtRest:
         return -self.above_pinch_off_v > DEEP_SHARE * self.travel_v
 
     @property
+    def told(self) -> str:
+        """What it takes and how far from pinch-off it stands, in a clause."""
+        side = "above" if self.above_pinch_off_v > 0.0 else "beyond"
+        return f"{self.fet} takes {self.loss_db:.2f} dB, its gate {abs(self.above_pinch_off_v):.3g} V {side} pinch-off"
+
+    @property
     def warning(self) -> str:
         """One sentence where it matters, else empty."""
         if self.conducts:

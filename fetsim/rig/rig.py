@@ -20,11 +20,13 @@ from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, needs_compile, prepare
 from fetsim.engine.simulation import Simulation
-from fetsim.rig.gain_cell import CellAtRest, GainCellModel, cell_at_rest, gain_cell_model
+from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, cell_at_rest, gain_cell_model
+from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
 
+SILENT = 1e-10  # a smaller gain is told as this, -200 dB
 GUARD_GATE_V = 0.0
 """The stability guard also looks at the FET fully on: gate at this voltage to its source."""
 BENCH_RATE_HZ = 48000.0
@@ -90,6 +92,12 @@ class Rig:
         """How the gain cell stands at rest; None for a unit without one."""
         cell, model = self.unit.gain_cell, self.gain_cell
         return None if cell is None or model is None else cell_at_rest(model, self.system, self.bias, cell.fet)
+
+    def idle_gain_db(self, frequency_hz: float = REFERENCE_HZ) -> float:
+        """Small-signal gain from the source to the output at rest."""
+        unknowns = self.linear.solve(frequency_hz, self.linear.b_input)
+        gain = abs(complex(output_point(self.unit).weights(self.linear.index) @ unknowns))
+        return float(20.0 * np.log10(max(gain, SILENT)))
 
     @cached_property
     def growing(self) -> tuple[GrowingMode, ...]:

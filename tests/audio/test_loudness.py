@@ -5,6 +5,7 @@ import pytest
 from pyloudnorm import Meter
 
 from fetsim.audio.loudness import (
+    LoudnessMeter,
     integrated_lufs,
     is_tonal,
     loudness_blocks,
@@ -153,3 +154,23 @@ def test_outline_loses_no_peak_and_no_power(rng, frames):
 @pytest.fixture
 def rng():
     return np.random.default_rng(1962)
+
+
+def test_pieces_of_any_size_give_the_same_blocks():
+    """As a render brings them; 65 s, so that stretches meet inside pieces."""
+    rng = np.random.default_rng(7)
+    sound = 0.1 * rng.standard_normal((65 * 8000, 2)) * np.linspace(0.1, 1.0, 65 * 8000)[:, None]
+    whole = Meter(8000, filter_class="DeMan")
+    whole.integrated_loudness(sound)
+    for size in (977, 8192, 400_000):
+        meter = LoudnessMeter(8000, 2)
+        for start in range(0, len(sound), size):
+            meter.push(sound[start : start + size])
+        assert meter.finish() == pytest.approx(np.array(whole.blockwise_loudness), abs=1e-9)
+
+
+def test_what_cannot_be_told_has_no_blocks():
+    for channels, frames in ((6, 8000), (1, 3000)):
+        meter = LoudnessMeter(8000, channels)
+        meter.push(np.ones((frames, channels)))
+        assert meter.finish().size == 0

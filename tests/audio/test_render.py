@@ -92,7 +92,40 @@ def test_log_misses_no_peak():
     log = render(audio, RATE_HZ, log_rate_hz=5.0).logs[0]
     assert len(log.time_s) == 5
     assert log.gain_reduction_max_db.max() > 6.0
-    assert log.input_peak_dbu.max() == pytest.approx(15.0, abs=0.3)  # -3 dBFS at 0 dBFS = +18 dBu
+    assert log.input_peak_dbu.max() == pytest.approx(18.0, abs=0.3)  # -3 dBFS at 0 dBFS = +18 dBu rms, +21 peak
+
+
+@pytest.mark.parametrize("shape", ["square", "constant", "slow"])
+def test_no_rms_of_the_log_is_above_its_peak(shape):
+    """Both against sqrt(0.6) V: a square's are equal, and so are those of a sine longer than a row."""
+    t = np.arange(4800) / RATE_HZ
+    audio = {"square": np.where(t * 100.0 % 1.0 < 0.5, 0.5, -0.5), "constant": np.full(4800, 0.25)}.get(
+        shape, 0.5 * np.sin(2 * np.pi * 20.0 * t)
+    )
+    log = render(audio, RATE_HZ, unit="teaching", quality="draft").logs[0]
+    assert np.all(log.input_rms_dbu <= log.input_peak_dbu)
+    assert np.all(log.output_rms_dbu <= log.output_peak_dbu)
+
+
+def test_a_sine_peaks_3_db_above_its_rms():
+    log = render(sine(-20.0, 1000.0, 0.2), RATE_HZ, unit="teaching", quality="draft", log_rate_hz=50.0).logs[0]
+    middle = slice(2, -2)  # the ends ring in the rate conversion
+    assert (log.input_peak_dbu - log.input_rms_dbu)[middle] == pytest.approx(20.0 * np.log10(np.sqrt(2.0)), abs=0.01)
+    assert log.input_rms_dbu[middle] == pytest.approx(-2.0, abs=0.01)  # -20 dBFS at 0 dBFS = +18 dBu
+
+
+def test_what_the_fet_takes_at_rest_is_in_the_result():
+    """Trimmed wrongly, the Dunlin's FET takes 12.4 dB from everything while its gain reduction is 0 dB."""
+    unit = fetsim.load_unit("dunlin")
+    right, wrong = (
+        render(sine(-60.0, 1000.0, 0.02), RATE_HZ, unit=one, quality="draft")
+        for one in (unit, unit.changed(idle_trim=0.2))
+    )
+    assert right.rest.loss_db == 0.0 and right.rest.above_pinch_off_v < 0.0 and not right.warnings
+    assert wrong.rest.loss_db == pytest.approx(right.idle_gain_db - wrong.idle_gain_db, abs=0.02)
+    assert wrong.rest.loss_db > 10.0 and wrong.rest.above_pinch_off_v > 0.0
+    assert abs(wrong.logs[0].gain_reduction_max_db).max() < 0.2
+    assert any(f"takes {wrong.rest.loss_db:.2f} dB" in text for text in wrong.warnings)
 
 
 def test_probes_line_up_and_know_their_unit():

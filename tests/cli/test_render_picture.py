@@ -7,7 +7,8 @@ from matplotlib.text import Text
 
 from fetsim.audio.gain_log import GainLog
 from fetsim.audio.levels import FLOOR_DB
-from fetsim.report.render.picture import COLUMNS, column_starts, draw_render, save_picture
+from fetsim.report.look.plots import save_figure
+from fetsim.report.render.picture import COLUMNS, column_starts, draw_render
 
 
 def log(rows, **columns):
@@ -48,6 +49,29 @@ def test_one_loud_interval_of_an_hour_is_seen():
     assert gain.get_xlabel() == "Time (min:s)"
 
 
+def test_the_deepest_moment_is_marked_and_told():
+    reduction = np.zeros(4000)
+    reduction[2400] = 7.25
+    gain = draw_render([log(4000, gain_reduction_max_db=reduction)], "").axes[1]
+    (dot,) = (line for line in gain.lines if line.get_marker() == "o")
+    assert (dot.get_xdata()[0], dot.get_ydata()[0]) == (2400.5 / 200.0, 7.25)
+    assert "deepest, 7.2 dB at 12.00 s" in gain.get_title(loc="right")
+    assert len(draw_render([log(100)], "").axes[1].lines) == 1  # nothing to mark
+
+
+def test_input_and_output_do_not_rest_on_colour():
+    """One range is filled and the other hatched, so that they stay apart in grey and where they overlap."""
+    ranges = draw_render([log(100, input_peak_dbu=np.full(100, 3.0), output_peak_dbu=np.full(100, 3.0))], "")
+    filled, hatched = ranges.axes[0].collections
+    assert not filled.get_hatch() and filled.get_facecolor()[0][3] > 0.3
+    assert hatched.get_hatch() and hatched.get_facecolor().size == 0
+
+
+def test_a_name_with_dollars_is_no_formula(tmp_path):
+    save_figure(draw_render([log(100)], r"$\frac{1}{$.wav through $x$"), tmp_path / "p.svg", "svg")
+    assert (tmp_path / "p.svg").stat().st_size > 1000
+
+
 def test_levels_are_means_of_power():
     rows = 200  # one second; two rows a column
     swing = np.tile([0.0, FLOOR_DB], rows // 2)
@@ -75,5 +99,5 @@ def test_the_same_log_makes_the_same_file(kind, tmp_path):
     silence = np.full(50, FLOOR_DB)
     for name in ("a", "b"):
         one = log(50, input_rms_dbu=silence, input_peak_dbu=silence)
-        save_picture(draw_render([one], "silence"), tmp_path / name, kind)
+        save_figure(draw_render([one], "silence"), tmp_path / name, kind)
     assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes() != b""

@@ -28,8 +28,8 @@ SHADE = 0.22  # opacity of a range
 STYLE: dict[Any, Any] = {
     "font.size": 8.0, "axes.titlesize": 8.5, "axes.linewidth": 0.6, "axes.grid": True, "grid.color": "0.88",
     "grid.linewidth": 0.5, "axes.axisbelow": True, "axes.spines.top": False, "axes.spines.right": False,
-    "lines.linewidth": 1.2, "legend.frameon": False, "legend.fontsize": 8.0, "svg.hashsalt": "fetsim",
-    "text.parse_math": False,  # a unit may be called anything, dollar signs included
+    "lines.linewidth": 1.2, "hatch.linewidth": 0.6, "legend.frameon": False, "legend.fontsize": 8.0,
+    "svg.hashsalt": "fetsim", "text.parse_math": False,  # a unit may be called anything, dollar signs included
 }  # fmt: skip
 WITHOUT_DATE: dict[str, dict[str, Any]] = {
     "png": {"Software": ""}, "svg": {"Date": None}, "pdf": {"CreationDate": None},

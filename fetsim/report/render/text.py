@@ -9,23 +9,27 @@ from fetsim.audio.render_file import FileRendering
 from fetsim.report.look.columns import facts
 
 CHANNELS = {1: "mono", 2: "stereo"}
+CLEAR_DB = 3.0  # of gain reduction: for how long there was more is told
+PEAK = "a peak is the highest voltage re 0.775 V: a sine's reads 3 dB above its rms"
 BITS = {"16": "16 bit with dither", "24": "24 bit with dither", "float": "32 bit float"}
 
 
 def render_text(rendering: FileRendering) -> str:
-    """Several lines: what was played, gain reduction, levels, full scale, solver, speed, warnings, files."""
+    """Several lines: what was played, how the unit rests, gain reduction, levels, solver, speed, warnings, files."""
     r = rendering
     lines = [
         ("Played", f"{r.path_in.name} through {r.unit.name}: {r.duration_s:.2f} s, {r.rate_hz / 1000:g} kHz, "
          f"{CHANNELS.get(r.channels, f'{r.channels} channels')}; 0 dBFS = {r.unit.full_scale_dbu:+g} dBu"),
         *(("Changed", f"{name} from {before} to {after}") for name, before, after in r.changes),
     ]  # fmt: skip
+    lines.append(("At rest", _rest(rendering)))
     for number, log in enumerate(r.logs, start=1):
         channel = f" ch {number}" if r.channels > 1 else ""
         lines += [
             (f"Gain reduction{channel}", _reduction(rendering, log)),
             (f"Levels{channel}", _levels(log)),
         ]
+    lines += [("", PEAK), ("Loudness", _loudness(rendering))]
     lines += [("Full scale", _full_scale(rendering)), ("Solver", _solver(rendering))]
     lines.append(("Speed", f"{r.times_real_time:.1f} times real time ({r.elapsed_s:.1f} s)"))
     lines += [("Warning", text) for text in r.warnings]
@@ -36,13 +40,19 @@ def render_text(rendering: FileRendering) -> str:
     return facts(lines)
 
 
+def _rest(rendering: FileRendering) -> str:
+    gain = f"gain {round(rendering.idle_gain_db, 1) + 0.0:+.1f} dB at 1 kHz"
+    return gain if rendering.rest is None else f"{gain}; {rendering.rest.told}"
+
+
 def _reduction(rendering: FileRendering, log: GainLog) -> str:
     if rendering.unit.gain_cell is None:
         return "none, the unit has no gain cell"
     most = int(np.argmax(log.gain_reduction_max_db))
     return (
         f"{log.gain_reduction_max_db[most]:.1f} dB at the most (at {log.time_s[most]:.2f} s), "
-        f"{np.mean(log.gain_reduction_mean_db):.1f} dB on average"
+        f"{np.mean(log.gain_reduction_mean_db):.1f} dB on average, "
+        f"above {CLEAR_DB:g} dB for {100.0 * np.mean(log.gain_reduction_mean_db > CLEAR_DB):.0f} % of the time"
     )
 
 
@@ -51,6 +61,15 @@ def _levels(log: GainLog) -> str:
         (log.input_rms_dbu, log.input_peak_dbu), (log.output_rms_dbu, log.output_peak_dbu)
     ))  # fmt: skip
     return f"in {_dbu(ins[0])} rms, {_dbu(ins[1])} peak; out {_dbu(outs[0])} rms, {_dbu(outs[1])} peak"
+
+
+def _loudness(rendering: FileRendering) -> str:
+    ins, outs = (_lufs(one) for one in (rendering.loudness_in_lufs, rendering.loudness_out_lufs))
+    return f"in {ins}, out {outs}, of the files as they are (BS.1770, integrated)"
+
+
+def _lufs(loudness_lufs: float | None) -> str:
+    return "none to be told" if loudness_lufs is None else f"{loudness_lufs:.1f} LUFS"
 
 
 def _full_scale(rendering: FileRendering) -> str:
