@@ -15,20 +15,24 @@ from fetsim.errors import InputError
 Array = NDArray[np.float64]
 
 MOST_CHANNELS = 64
-_FULL_CODES = {"int8": "128", "int16": "32768", "int32": "2147483648"}
+_FULL_CODES = {"int8": "128", "int16": "32768", "int32": "2147483648", "uint8": "128"}
+EVERY_INTEGER = (*_FULL_CODES, "uint16", "uint32", "int64", "uint64")
 _OTHER_KINDS = {
     "b": "truth values", "c": "complex numbers; give the real part", "M": "dates", "m": "time spans",
     "V": "records; give the field with the samples", "U": "text", "S": "bytes",
 }  # fmt: skip
 
 
-def numbers_of(values: ArrayLike, name: str) -> Array:
-    """An array of floats, of any shape. Raises InputError that says what ``name`` holds instead, and the remedy."""
+def numbers_of(values: ArrayLike, name: str, *, codes: tuple[str, ...] = tuple(_FULL_CODES)) -> Array:
+    """An array of floats, of any shape. Raises InputError that says what ``name`` holds instead, and the remedy.
+
+    ``codes`` are the kinds of integers that are taken for the codes of a sound file, not for numbers.
+    """
     try:
         array: NDArray[Any] = np.asarray(values)
     except (ValueError, TypeError):
         raise InputError(f"{name}: is a list of unequal lists; give an array of one shape") from None
-    if array.dtype.kind == "f":
+    if array.dtype.kind == "f" or (array.dtype.kind in "iu" and str(array.dtype) not in codes):
         return np.asarray(array, dtype=np.float64)
     if array.size == 0 and array.dtype.kind != "O":
         return np.empty(array.shape)
@@ -40,7 +44,7 @@ def numbers_of(values: ArrayLike, name: str) -> Array:
 
 def audio_frames(audio: ArrayLike, name: str = "audio") -> tuple[Array, tuple[int, ...]]:
     """Samples [shape=(frames, channels)] and the shape they were given in. Raises InputError."""
-    samples = numbers_of(audio, name)
+    samples = numbers_of(audio, name, codes=EVERY_INTEGER)
     if samples.ndim not in (1, 2) or samples.size == 0:
         raise InputError(f"{name}: need frames or (frames, channels), got shape {samples.shape}")
     frames = samples.reshape(len(samples), -1)

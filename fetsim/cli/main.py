@@ -6,6 +6,7 @@
 import importlib
 import signal
 import sys
+import warnings
 from types import FrameType
 from typing import Any
 
@@ -30,6 +31,8 @@ def main(arguments: list[str] | None = None) -> None:
     wanted = sys.argv[1:] if arguments is None else arguments
     if arguments is None:
         _end_on_signals()
+        if not sys.warnoptions:  # warnings of libraries, with lines of their source, are for developers: python -W
+            warnings.simplefilter("ignore")
     sys.exit(_run(wanted))
 
 

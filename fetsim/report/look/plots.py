@@ -5,6 +5,7 @@ Lab, simulated protanopia, deuteranopia, tritanopia and normal sight) and every 
 nothing rests on colour alone.
 """
 
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import cycle
@@ -14,9 +15,11 @@ from typing import Any
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from fetsim.errors import InputError
+from fetsim.safe_text import printable
 
 WIDTH_INCH = 7.0
 DOTS_PER_INCH = 160
@@ -87,8 +90,18 @@ def picture_kind(path: Path) -> str:
 
 def save_figure(figure: Figure, path: Path, kind: str) -> None:
     """Write as ``kind``, whatever ``path`` ends in; the same figure gives the same file."""
-    with matplotlib.rc_context(STYLE):
+    make_texts_safe(figure)
+    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")  # shown as a box: the font has no such letter
         figure.savefig(path, format=kind, metadata=WITHOUT_DATE[kind])
+
+
+def make_texts_safe(figure: Figure) -> None:
+    """No text of the figure steers a reader of its file: names of units and files may hold anything."""
+    for text in figure.findobj(Text):
+        safe = printable(text.get_text(), lines=True)
+        if safe != text.get_text():
+            text.set_text(safe)
 
 
 def _short(value: float) -> str:

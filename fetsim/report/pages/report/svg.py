@@ -11,7 +11,7 @@ from io import StringIO
 import matplotlib
 from matplotlib.figure import Figure
 
-from fetsim.report.look.plots import AMBER, BLUE, LILAC, STYLE, TEAL, WINE
+from fetsim.report.look.plots import AMBER, BLUE, LILAC, STYLE, TEAL, WINE, make_texts_safe
 
 VARIABLES = {BLUE: "blue", AMBER: "amber", WINE: "wine", TEAL: "teal", LILAC: "lilac"}
 NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
@@ -23,6 +23,7 @@ SIZE = re.compile(r'<svg [^>]*?viewBox="([^"]+)"[^>]*>')
 
 def inline_svg(figure: Figure, name: str) -> str:
     """The ``<svg>`` element alone; ``name`` sets its ids off from those of other drawings on the page."""
+    make_texts_safe(figure)
     target = StringIO()
     with matplotlib.rc_context({**STYLE, "svg.fonttype": "none"}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # the browser's fonts have the last word
