@@ -23,6 +23,7 @@ from fetsim.schematic.fields import (
     Watt,
     Within,
 )
+from fetsim.schematic.sheet_tables import BjtSheet, DiodeSheet, JfetSheet, SheetTable, ZenerSheet
 
 
 class PartTable(Table):
@@ -30,6 +31,10 @@ class PartTable(Table):
 
     example: ClassVar[str]
     """A line that makes such a part."""
+    main: ClassVar[str] = ""
+    """The key that a bare designator stands for in a change; empty where there is none."""
+    ends: ClassVar[tuple[str, str]] = ("a", "b")
+    """What its terminals are called where ``nodes`` are two without names."""
 
     kind: str = Field(description="the kind of part")
     about: Text = Field(default="", description="what the part is for")
@@ -56,6 +61,7 @@ class ResistorTable(ValuedTable):
     """A resistor."""
 
     example = 'R1 = { kind = "resistor", value = "4k7", nodes = ["a", "b"], tolerance = "1%" }'
+    main = "value"
 
     value: Ohm = Field(description="resistance")
     nodes: TwoNodes = Field(description="its two ends")
@@ -65,6 +71,7 @@ class CapacitorTable(ValuedTable):
     """A capacitor, ideal."""
 
     example = 'C1 = { kind = "capacitor", value = "220n", nodes = ["a", "0"], voltage_rating = "63V" }'
+    main = "value"
 
     value: Farad = Field(description="capacitance")
     nodes: TwoNodes = Field(description="its two ends")
@@ -74,6 +81,7 @@ class InductorTable(ValuedTable):
     """A coil with the resistance of its winding."""
 
     example = 'L1 = { kind = "inductor", value = "5mH", resistance = "3", nodes = ["a", "b"] }'
+    main = "value"
 
     value: Henry = Field(description="inductance")
     resistance: Ohm = Field(description="resistance of the winding")
@@ -118,6 +126,9 @@ class AmplifierNodes(Table):
 class DevicePartTable(PartTable):
     """A part with a device sheet; ``figures`` are those figures of the sheet that differ in this one part."""
 
+    main = "device"
+    sheet: ClassVar[type[SheetTable]]
+
     device: Text = Field(description="name of its device sheet, in the library or in [devices]")
     figures: Annotated[dict[str, Any], Form("a table of figures of the sheet, as { ideality = 1.8 }")] = Field(
         default_factory=dict, description="figures of the sheet that differ in this one part"
@@ -128,6 +139,7 @@ class DiodeTable(DevicePartTable):
     """A junction diode."""
 
     example = 'D1 = { kind = "diode", device = "1N4148", nodes = { anode = "a", cathode = "b" } }'
+    sheet = DiodeSheet
 
     nodes: AnodeCathode
 
@@ -136,6 +148,7 @@ class ZenerTable(DevicePartTable):
     """A zener diode: a junction that breaks down at a voltage."""
 
     example = 'D2 = { kind = "zener", device = "BZX79-C12", nodes = { anode = "0", cathode = "a" } }'
+    sheet = ZenerSheet
 
     nodes: AnodeCathode
 
@@ -144,6 +157,7 @@ class JfetTable(DevicePartTable):
     """A junction FET, n- or p-channel by its sheet."""
 
     example = 'J1 = { kind = "jfet", device = "J112", nodes = { drain = "a", gate = "b", source = "0" } }'
+    sheet = JfetSheet
 
     nodes: FetNodes
 
@@ -152,12 +166,15 @@ class BjtTable(DevicePartTable):
     """A bipolar transistor, npn or pnp by its sheet."""
 
     example = 'Q1 = { kind = "bjt", device = "2N3904", nodes = { collector = "a", base = "b", emitter = "c" } }'
+    sheet = BjtSheet
 
     nodes: TransistorNodes
 
 
 class TurningTable(ValuedTable):
     """What potentiometers and rheostats share: a control with its taper, or a fixed electrical fraction."""
+
+    main = "value"
 
     value: Ohm = Field(description="resistance of the whole track")
     taper: Taper = Field(default="linear", description="law of the wiper's way along the track as the control turns")
@@ -219,6 +236,7 @@ class SupplyTable(ValuedTable):
     """A rail: a voltage against ground behind a resistance."""
 
     example = 'V1 = { kind = "supply", voltage = "15V", resistance = "1", node = "a" }'
+    main = "voltage"
 
     node: Node = Field(description="the rail")
     voltage: Rail = Field(description="voltage without load")
@@ -229,6 +247,7 @@ class InputTable(PartTable):
     """The input: where the source is connected. A unit has one."""
 
     example = 'IN = { kind = "input", nodes = ["a", "b"], source_resistance = "50", balanced = true }'
+    ends = ("hot", "cold")
 
     nodes: TwoNodes = Field(description="hot and cold")
     source_resistance: Ohm = Field(description="output resistance of what drives the unit, both legs together")
@@ -239,6 +258,8 @@ class OutputTable(PartTable):
     """The output with its load. A unit has one."""
 
     example = 'OUT = { kind = "output", nodes = ["a", "0"], load = "600" }'
+    main = "load"
+    ends = ("hot", "cold")
 
     nodes: TwoNodes = Field(description="hot and cold")
     load: Ohm = Field(description="resistance of what the unit drives")
@@ -259,6 +280,7 @@ class AmplifierTable(PartTable):
     """An ideal amplifier of finite gain behind an output resistance; no limits, no pole."""
 
     example = 'A1 = { kind = "amplifier", gain = 25, output_resistance = "75", nodes = { out = "a", plus = "b" } }'
+    main = "gain"
 
     nodes: AmplifierNodes
     gain: Annotated[float, Within("plain", -1e9, 1e9)] = Field(description="output voltage over plus less minus")
@@ -282,22 +304,14 @@ PARTS: dict[str, type[PartTable]] = {
     "switch": SwitchTable,
     "amplifier": AmplifierTable,
 }
+"""Every kind of part, with its keys."""
 
-MAIN_KEYS = {
-    "resistor": "value",
-    "capacitor": "value",
-    "inductor": "value",
-    "potentiometer": "value",
-    "rheostat": "value",
-    "supply": "voltage",
-    "output": "load",
-    "amplifier": "gain",
-    "diode": "device",
-    "zener": "device",
-    "jfet": "device",
-    "bjt": "device",
-}
-"""The key that a bare designator stands for in a change; the other kinds have none."""
+SHEETS = {kind: table.sheet for kind, table in PARTS.items() if issubclass(table, DevicePartTable)}
+"""Those with a device sheet."""
+
+LIMITS = {kind: sheet.lines for kind, sheet in SHEETS.items()}
+
+MAIN_KEYS = {kind: table.main for kind, table in PARTS.items() if table.main}
 
 WIRING_KEYS = ("kind", "nodes", "node", "poles", "bank", "balanced")
 """Keys that a change cannot touch: they are the circuit's topology."""

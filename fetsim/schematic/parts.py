@@ -9,7 +9,6 @@ from fetsim.schematic.model import Device, Part
 from fetsim.schematic.schema import PARTS, SHEETS
 from fetsim.schematic.sheets import RATINGS, read_sheet
 
-ENDS = {"input": ("hot", "cold"), "output": ("hot", "cold")}  # names of the two terminals where not a and b
 EXAMPLE = '{ kind = "resistor", value = "4k7", nodes = ["a", "b"] }'
 
 Mistakes = list[tuple[str, str]]
@@ -94,13 +93,13 @@ def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mi
 
 def _terminals(kind: str, keys: Mapping[str, Any]) -> dict[str, str]:
     """Terminal -> node, in the order of the table's keys."""
-    if kind == "supply":
+    if "node" in keys:
         return {"node": keys["node"]}
-    if kind == "switch":
+    if "poles" in keys:
         poles = enumerate(keys["poles"], 1)
         return {f"{number}{end}": pole[i] for number, pole in poles for i, end in enumerate("ab")}
     if isinstance(keys["nodes"], tuple):
-        return dict(zip(ENDS.get(kind, ("a", "b")), keys["nodes"], strict=True))
+        return dict(zip(PARTS[kind].ends, keys["nodes"], strict=True))
     terminals: dict[str, str] = {}
     for key, node in keys["nodes"]:
         if isinstance(node, tuple):

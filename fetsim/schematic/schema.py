@@ -5,8 +5,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, Within
-from fetsim.schematic.part_tables import MAIN_KEYS, PARTS, WIRING_KEYS, ValuedTable
-from fetsim.schematic.sheet_tables import LIMITS, SHEETS, SheetTable
+from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS, ValuedTable
+from fetsim.schematic.sheet_tables import SheetTable
 
 __all__ = [
     "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "ControlTable", "GainCellTable",

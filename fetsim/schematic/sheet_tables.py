@@ -3,8 +3,9 @@
 Figures hold at the sheet's reference temperature and are those that the simulation uses; ``limits`` are a datasheet's.
 """
 
+from collections.abc import Mapping
 from math import inf
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
@@ -22,6 +23,9 @@ class LimitTable(Table):
 
 class SheetTable(Table):
     """Keys that every device sheet has."""
+
+    lines: ClassVar[Mapping[str, str]]
+    """Lines of a datasheet that ``limits`` may give, with their quantity."""
 
     kind: str = Field(description="the kind of part")
     about: Text = Field(default="", description="what the type is")
@@ -44,6 +48,8 @@ class SheetTable(Table):
 class JfetSheet(SheetTable):
     """A junction FET in the square law."""
 
+    lines: ClassVar[Mapping[str, str]] = {"i_dss": "ampere", "v_gs_off": "volt", "r_ds_on": "ohm", "g_fs": "siemens"}
+
     polarity: Literal["n", "p"] = Field(description="n-channel or p-channel")
     i_dss: Ampere = Field(description="drain current at V_GS = 0 in saturation")
     pinch_off_voltage: Annotated[float, Within("volt", -50.0, 50.0)] = Field(
@@ -61,6 +67,8 @@ class JfetSheet(SheetTable):
 class BjtSheet(SheetTable):
     """A bipolar transistor in the transport model with Early effect."""
 
+    lines: ClassVar[Mapping[str, str]] = {"current_gain": "plain"}
+
     polarity: Literal["npn", "pnp"] = Field(description="npn or pnp")
     saturation_current: Ampere = Field(description="saturation current of the transport current")
     current_gain: CurrentGain = Field(description="forward current gain, collector over base")
@@ -77,6 +85,8 @@ class BjtSheet(SheetTable):
 class DiodeSheet(SheetTable):
     """A junction diode without series resistance."""
 
+    lines: ClassVar[Mapping[str, str]] = {"forward_voltage": "volt", "reverse_current": "ampere"}
+
     saturation_current: Ampere = Field(description="saturation current of the junction")
     ideality: Ideality = Field(description="1 to 2: the slope of the junction is this times kT/q")
     junction_capacitance: Farad = Field(description="across the junction, constant with voltage")
@@ -84,6 +94,8 @@ class DiodeSheet(SheetTable):
 
 class ZenerSheet(DiodeSheet):
     """A zener diode."""
+
+    lines: ClassVar[Mapping[str, str]] = {"zener_voltage": "volt", "dynamic_resistance": "ohm"}
 
     zener_voltage: Annotated[float, Within("volt", 0.5, 1000.0)] = Field(description="voltage at the test current")
     test_current: Annotated[float, Within("ampere", 1e-6, 10.0)] = Field(
@@ -93,19 +105,3 @@ class ZenerSheet(DiodeSheet):
     temperature_coefficient: Annotated[float, Within("volt_per_kelvin", -1.0, 1.0)] = Field(
         default=0.0, description="change of the zener voltage with temperature"
     )
-
-
-SHEETS: dict[str, type[SheetTable]] = {
-    "jfet": JfetSheet,
-    "bjt": BjtSheet,
-    "diode": DiodeSheet,
-    "zener": ZenerSheet,
-}
-
-LIMITS: dict[str, dict[str, str]] = {
-    "jfet": {"i_dss": "ampere", "v_gs_off": "volt", "r_ds_on": "ohm", "g_fs": "siemens"},
-    "bjt": {"current_gain": "plain"},
-    "diode": {"forward_voltage": "volt", "reverse_current": "ampere"},
-    "zener": {"zener_voltage": "volt", "dynamic_resistance": "ohm"},
-}
-"""Lines of a datasheet that a sheet may give as limits, with their quantity."""

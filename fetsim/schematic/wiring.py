@@ -15,6 +15,7 @@ from fetsim.devices.kinds import KINDS, kind_name
 from fetsim.devices.sheet import thermal_voltage
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
 from fetsim.schematic.model import Part, UnitData
+from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.taper import TAPERS
 from fetsim.schematic.temperature import figures_at
 
@@ -239,10 +240,7 @@ PART_KINDS: dict[str, PartKind] = {
     "resistor": PartKind(build=_resistor),
     "capacitor": PartKind(build=_capacitor),
     "inductor": PartKind(build=_inductor),
-    "diode": PartKind(build=_device),
-    "zener": PartKind(build=_device),
-    "jfet": PartKind(build=_device),
-    "bjt": PartKind(build=_device),
+    **{kind: PartKind(build=_device) for kind in SHEETS},
     "potentiometer": PartKind(build=_potentiometer, stress=_track_stress, roles=Roles(passes_direct=True)),
     "rheostat": PartKind(build=_rheostat, stress=_track_stress, roles=Roles(passes_direct=True)),
     "transformer": PartKind(build=_transformer),

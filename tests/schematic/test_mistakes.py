@@ -147,7 +147,7 @@ MISTAKES = [
     # device sheets of the unit's own
     ('i_dss = "5mA"', 'i_dsss = "5mA"\ni_dss = "5mA"', "devices.p-type: i_dsss: unknown key; did you mean i_dss?", ""),
     ('source = "invented"\npolarity', "polarity", "devices.p-type: source: is missing", ""),
-    ('kind = "jfet"\nsource', 'kind = ["jfet"]\nsource', "devices.p-type: kind: a device sheet needs a kind", "choices: jfet"),
+    ('kind = "jfet"\nsource', 'kind = ["jfet"]\nsource', "devices.p-type: kind: a device sheet needs a kind", "choices: diode, zener, jfet, bjt"),
     ('pinch_off_voltage = "2V"', 'pinch_off_voltage = "-2V"', "devices.p-type: pinch_off_voltage: is negative in an n-channel", ""),
 ]  # fmt: skip
 
