@@ -49,24 +49,23 @@ def alone(circuit: Circuit, drive: np.ndarray) -> float:
 def against_c(circuit: Circuit, drive: np.ndarray) -> tuple[float, float]:
     """Times real time of the compiled kernel and of C, medians of interleaved rounds."""
     sim = Simulation.of(circuit, RATE_HZ, ["lo"])
-    sim.advance(drive[:1] * 0)
-    fresh = Simulation.of(circuit, RATE_HZ, ["lo"])
-    text = solver_text(fresh._reduced.system, fresh._solver.plan)
-    native = StraightC(text, fresh._reduced.system, fresh._solver.plan)
-    weights = np.array(fresh.method.past) / fresh.method.lead
-    x, past, v = fresh._x.copy(), fresh._past.copy(), fresh._v.copy()
+    prepared, state = sim.prepared, sim.state
+    system, plan = prepared.reduced.system, prepared.solver.plan
+    native = StraightC(solver_text(system, plan), system, plan)
+    weights, (recorded,) = prepared.tableau.past, prepared.recorder(["lo"]).columns
+    values = prepared.values
     times = []
     for _ in range(ROUNDS):
         results = {}
 
         def march_c(results: dict = results) -> None:
             results["c"], used = native.march(
-                fresh._lin, fresh._dev, weights, drive, x, past, v, 0.01, int(fresh._recorded[0])
+                values.lin, values.dev, weights, drive, state.x, state.past, state.ports, 0.01, int(recorded)
             )
             assert used > 0
 
         def march(results: dict = results) -> None:
-            results["numba"] = fresh.advance(drive)[:, 0]
+            results["numba"] = sim.advance(drive)[:, 0]
 
         times.append((cpu_s(march), cpu_s(march_c)))
         difference = np.abs(results["c"] - results["numba"]).max()

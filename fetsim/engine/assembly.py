@@ -40,7 +40,7 @@ class JunctionPlace:
     critical_v: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Device:
     """A nonlinear element put in its place: indices of unknowns and parameters."""
 
@@ -56,7 +56,7 @@ class Device:
         return self.bound.law
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class System:
     """The matrices of one circuit. Shapes: ``c``, ``g`` (n, n); ``b``, ``b_input`` (n,)."""
 
@@ -98,16 +98,16 @@ def assemble(circuit: Circuit) -> System:
         if kind.law is not None:
             devices.append(_device(e, kind.law, place))
     return System(
-        tuple(index),
-        matrices.c,
-        matrices.g,
-        matrices.b,
-        matrices.b_input,
-        tuple(devices),
-        frozenset(matrices.pattern_c),
-        frozenset(matrices.pattern_g),
-        frozenset(matrices.pattern_b),
-        index,
+        unknowns=tuple(index),
+        c=matrices.c,
+        g=matrices.g,
+        b=matrices.b,
+        b_input=matrices.b_input,
+        devices=tuple(devices),
+        pattern_c=frozenset(matrices.pattern_c),
+        pattern_g=frozenset(matrices.pattern_g),
+        pattern_b=frozenset(matrices.pattern_b),
+        index=index,
     )
 
 
@@ -154,7 +154,14 @@ def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
         slope = e.values[j.slope_v]
         critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / e.values[j.current_a])
         junctions.append(JunctionPlace(j.port, inv_slope, offset, j.offset_v is not None, critical))
-    return Device(e.name, e.kind, bound, placed(law.ports), placed(law.flows), tuple(junctions))
+    return Device(
+        name=e.name,
+        kind=e.kind,
+        bound=bound,
+        ports=placed(law.ports),
+        flows=placed(law.flows),
+        junctions=tuple(junctions),
+    )
 
 
 class _Matrices:

@@ -56,7 +56,7 @@ class PortText:
     """Place of the junction's limits in ``dev``; None for a port without exponential."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class DeviceText:
     """One device's share of the Newton iteration."""
 
@@ -70,7 +70,7 @@ class DeviceText:
     results: list[str]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SolverText:
     """All statements of a stage, in order."""
 
@@ -84,10 +84,6 @@ class SolverText:
     solve: list[Statement]
     backward: list[Statement]
     layout: Layout
-
-    @property
-    def port_count(self) -> int:
-        return sum(len(d.ports) for d in self.devices)
 
     @property
     def junction_count(self) -> int:
@@ -243,16 +239,16 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
             results += [f"i{number}_{k}", *(slope for _, _, slope in slopes)]
         texts.append(
             DeviceText(
-                device.name,
-                device.kind,
-                [
+                name=device.name,
+                kind=device.kind,
+                ports=[
                     PortText(port + k, pair, f"dev[{tolerance_place + port + k}]", limits.get(k))
                     for k, pair in enumerate(pairs)
                 ],
-                arguments,
-                device.law.function.__name__,
-                [*names, *exps, *parameters],
-                results,
+                arguments=arguments,
+                function=device.law.function.__name__,
+                inputs=[*names, *exps, *parameters],
+                results=results,
             )
         )
         port += len(pairs)

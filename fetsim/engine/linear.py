@@ -27,11 +27,6 @@ class Linearised:
         matrix = self.g + 2j * np.pi * frequency_hz * self.c
         return np.linalg.solve(matrix, np.asarray(right_side))
 
-    def response(self, frequencies_hz: ArrayLike, node: str) -> NDArray[np.complex128]:
-        """Transfer from the input source to a node [V/V; shape=(len(frequencies_hz),)]."""
-        found = [self.solve(f, self.b_input)[self.index[node]] for f in np.atleast_1d(frequencies_hz)]
-        return np.array(found)
-
     def poles_per_s(self) -> NDArray[np.complex128]:
         """Natural modes: finite eigenvalues of C dx/dt = -g x [1/s]."""
         alpha, beta = scipy.linalg.eig(-self.g, self.c, right=False, homogeneous_eigvals=True)

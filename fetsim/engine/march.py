@@ -1,9 +1,9 @@
 """The loop over time steps, the same for every method and topology: the generated ``stage`` comes in as a function.
 
 Ordinary Python here, to go with an interpreted stage; ``compiled_march`` is the same text compiled, kept in the user's
-cache. What does not change (``Values``, ``Tableau``), what does (``Moving``)
-and what is only workspace (``Scratch``) come in as records of arrays; taking them apart costs some microseconds a
-call, nothing beside the thousands of steps of a block.
+cache. What does not change (``Values``, ``Tableau``), what does (``Moving``) and what is only workspace (``Scratch``)
+come in as records of arrays; taking them apart costs some microseconds a call, nothing beside the thousands of steps
+of a block.
 """
 
 from collections.abc import Callable
@@ -21,7 +21,6 @@ Array = NDArray[np.float64]
 
 DEEPEST = 14
 """A step is subdivided down to h / 2^14 before the solver gives up (0.2 ns at 288 kHz)."""
-
 
 
 class Values(NamedTuple):

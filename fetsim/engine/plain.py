@@ -16,7 +16,7 @@ from fetsim.engine.numeric import limit_junction
 MAX_ITERATIONS = 100
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Solved:
     """One solved stage: the increment, the accepted port voltages, and how the last Newton step looked."""
 
@@ -48,7 +48,9 @@ def solve_stage(
     base = right_side - system.g @ x
     d = guess
     worst, step = ("", 0), np.inf
-    for iteration in range(1, max_iterations + 1):
+    iteration, converged = 0, False
+    while iteration < max_iterations and not converged:
+        iteration += 1
         ports, held = _limited(system.devices, port_voltages(system.devices, x + d), ports)
         flows = device_flows(system.devices, ports)
         current, jacobian = stamped(system.devices, flows, system.size)
@@ -63,8 +65,10 @@ def solve_stage(
         d = np.asarray(new, dtype=np.float64)
         worst, step = _worst(system.devices, port_voltages(system.devices, x + d), ports)
         if step <= tolerance_v and not held:
-            return Solved(d, port_voltages(system.devices, x + d), True, iteration, worst, step)
-    return Solved(d, ports, False, max_iterations, worst, step)
+            ports, converged = port_voltages(system.devices, x + d), True
+    return Solved(
+        increment=d, ports=ports, converged=converged, iterations=iteration, worst_port=worst, worst_step=step
+    )
 
 
 def march_plain(

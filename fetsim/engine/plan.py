@@ -13,7 +13,7 @@ from fetsim.engine.assembly import NO_UNKNOWN, System
 Pair = tuple[int, int]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Plan:
     """Elimination in order of position; all indices below are positions, not the system's own numbering."""
 
@@ -85,13 +85,13 @@ def make_plan(system: System) -> Plan:
     for k in range(linear, n):
         entries |= {(k, j) for j in upper[k]} | {(j, k) for j in upper[k]}
     return Plan(
-        tuple(order),
-        linear,
-        upper,
-        rows(system.pattern_g),
-        rows(system.pattern_c),
-        tuple(sorted(position[i] for i in system.pattern_b)),
-        tuple(moved(d.ports) for d in system.devices),
-        tuple(moved(d.flows) for d in system.devices),
-        tuple(sorted(entries)),
+        order=tuple(order),
+        linear=linear,
+        upper=upper,
+        pattern_g=rows(system.pattern_g),
+        pattern_c=rows(system.pattern_c),
+        sources=tuple(sorted(position[i] for i in system.pattern_b)),
+        ports=tuple(moved(d.ports) for d in system.devices),
+        flows=tuple(moved(d.flows) for d in system.devices),
+        core_entries=tuple(sorted(entries)),
     )

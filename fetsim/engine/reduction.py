@@ -14,7 +14,7 @@ from fetsim.engine.assembly import NO_UNKNOWN, Array, Device, System
 MOST_NEIGHBOURS = 3
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Reduced:
     """The smaller system, and x_full = expand x + constant + per_input u."""
 
@@ -65,9 +65,12 @@ def reduce_resistive(system: System) -> Reduced:
         per_input[k] = (b_input[k] - g[k, around] @ per_input[around]) / g[k, k]
     kept = np.array([i for i in range(n) if i not in gone])
     return Reduced(
-        _smaller(replace(system, g=g, b=b, b_input=b_input), kept, neighbours, sources),
-        kept, expand[:, kept], constant, per_input,
-    )  # fmt: skip
+        system=_smaller(replace(system, g=g, b=b, b_input=b_input), kept, neighbours, sources),
+        kept=kept,
+        expand=expand[:, kept],
+        constant=constant,
+        per_input=per_input,
+    )
 
 
 def _smaller(system: System, kept: Array, neighbours: list[set[int]], sources: set[int]) -> System:
@@ -85,10 +88,14 @@ def _smaller(system: System, kept: Array, neighbours: list[set[int]], sources: s
     }
     unknowns = tuple(system.unknowns[i] for i in kept)
     return System(
-        unknowns, system.c[grid], system.g[grid], system.b[kept], system.b_input[kept],
-        tuple(moved(d) for d in system.devices),
-        frozenset((place[i], place[j]) for i, j in system.pattern_c),
-        frozenset((place[i], place[j]) for i, j in pattern_g),
-        frozenset(place[i] for i in sources if i in place),
-        {name: k for k, name in enumerate(unknowns)},
-    )  # fmt: skip
+        unknowns=unknowns,
+        c=system.c[grid],
+        g=system.g[grid],
+        b=system.b[kept],
+        b_input=system.b_input[kept],
+        devices=tuple(moved(d) for d in system.devices),
+        pattern_c=frozenset((place[i], place[j]) for i, j in system.pattern_c),
+        pattern_g=frozenset((place[i], place[j]) for i, j in pattern_g),
+        pattern_b=frozenset(place[i] for i in sources if i in place),
+        index={name: k for k, name in enumerate(unknowns)},
+    )

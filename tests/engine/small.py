@@ -1,5 +1,7 @@
 """Small circuits built straight from elements, the same as the modules of tests/reference."""
 
+import numpy as np
+
 from fetsim.engine.circuit import Circuit, element
 
 DIODE = {"i_sat_a": 0.5e-9, "slope_v": 1.75 * 0.02585, "capacitance_f": 2e-12}
@@ -32,3 +34,8 @@ def diode_clipper() -> Circuit:
         element("diode", "D2", ["0", "out"], **DIODE),
         capacitor("C", "out", "0", 10e-9),
     ))  # fmt: skip
+
+
+def response(linear, frequencies_hz, node):
+    """Transfer from the input source to a node [V/V; shape=(len(frequencies_hz),)]."""
+    return np.array([linear.solve(f, linear.b_input)[linear.index[node]] for f in frequencies_hz])

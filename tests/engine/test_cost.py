@@ -1,0 +1,71 @@
+"""What a solution costs, counted and bounded: a slower kernel fails here, however fast the machine.
+
+Time is asserted nowhere. Counts are those of today with little room; one that falls may be tightened.
+"""
+
+import ast
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from fetsim.engine.emit import python_source, solver_text
+from fetsim.engine.simulation import Simulation
+from fetsim.rig.quality import QUALITIES
+from fetsim.rig.rig import Rig
+from fetsim.schematic.load import load_unit
+from tests.engine.small import diode_clipper
+from tests.engine.test_engine import FILE_RATE_HZ, play_quality
+from tests.reference.stored import load
+
+
+@pytest.mark.parametrize(
+    ("record", "name", "iterations_per_step"),
+    [
+        ("dunlin_burst", "draft", 1.03), ("dunlin_burst", "standard", 1.02), ("dunlin_burst", "fine", 1.01),
+        ("dunlin_programme", "draft", 1.08), ("dunlin_programme", "standard", 1.05), ("dunlin_programme", "fine", 1.03),
+    ],
+)  # fmt: skip
+def test_newton_iterations(record, name, iterations_per_step):
+    """The parabola through the last steps is so good a guess that one iteration does for nearly all of them."""
+    effort = play_quality(QUALITIES[name], load(record))[1].effort
+    assert effort.steps <= effort.iterations <= iterations_per_step * effort.steps
+    assert effort.most_iterations <= 4
+    assert effort.subdivided_steps == effort.rescue_stages == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "most"),
+    [
+        ("dunlin", {"unknowns": 47, "core": 183, "Mult": 880, "Add and Sub": 1080, "Div": 31}),
+        ("teaching", {"unknowns": 6, "core": 14, "Mult": 76, "Add and Sub": 96, "Div": 4}),
+    ],
+)
+def test_kernel_operations(name, most):
+    """Arithmetic in the text of one stage, the devices' own laws left out."""
+    prepared = Rig(load_unit(name)).prepared
+    system, plan = prepared.reduced.system, prepared.solver.plan
+    tree = ast.parse(python_source(solver_text(system, plan), system, plan))
+    found = Counter(type(node.op).__name__ for node in ast.walk(tree) if isinstance(node, ast.BinOp))
+    assert system.size <= most["unknowns"]
+    assert len(plan.core_entries) <= most["core"]
+    assert found["Mult"] <= most["Mult"]
+    assert found["Add"] + found["Sub"] <= most["Add and Sub"]
+    assert found["Div"] <= most["Div"]
+    assert not set(found) - {"Mult", "Add", "Sub", "Div"}
+
+
+def test_rescue_stages_are_counted(monkeypatch):
+    """With three Newton iterations a stage, a jump of 3 V into a diode clipper takes more: that step is subdivided, and
+    the stages of its pieces are told. It ends where as many iterations as it likes end."""
+    drive = np.repeat([0.0, 3.0], 20)
+    free = Simulation.of(diode_clipper(), FILE_RATE_HZ, ["out"], method="sdirk2", compiled=False)
+    wanted = free.advance(drive)
+    assert free.effort.subdivided_steps == free.effort.rescue_stages == 0
+    monkeypatch.setattr("fetsim.engine.prepared.MAX_ITERATIONS", 3)
+    held = Simulation.of(diode_clipper(), FILE_RATE_HZ, ["out"], method="sdirk2", compiled=False)
+    found = held.advance(drive)
+    assert held.effort.steps == 40
+    assert held.effort.subdivided_steps >= 1
+    assert held.effort.rescue_stages >= 2 * 4  # two stages in each of four pieces at least
+    assert np.abs(found - wanted)[-10:].max() < 0.01

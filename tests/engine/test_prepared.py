@@ -1,0 +1,70 @@
+"""What is made ready once for many marches, and whether that begins with a compile."""
+
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+
+from fetsim.engine import compiler, generated, prepared
+from fetsim.engine.assembly import assemble
+from fetsim.engine.prepared import needs_compile, prepare
+from fetsim.engine.simulation import Simulation
+from tests.engine.exact import exact_circuit
+from tests.engine.small import diode_clipper, rc_low_pass
+
+
+@pytest.mark.parametrize("missing", ["is_ready", "is_compiled"])
+def test_a_compile_is_due_when_solver_or_march_is_missing(monkeypatch, missing):
+    system = assemble(exact_circuit("teaching"))
+    Simulation(prepare(system, 96e3), [], prepare(system, 96e3).state_at(np.zeros(system.size)))
+    assert not needs_compile(system)
+    monkeypatch.setattr(prepared, missing, lambda *nothing: False)
+    assert needs_compile(system)
+
+
+def test_threads_that_start_together_load_a_solver_once(monkeypatch):
+    """Held up for a while where it is read from the cache, so that all of them arrive meanwhile."""
+    read = []
+
+    def slowly(*wanted):
+        read.append(wanted)
+        time.sleep(0.2)
+        return from_cache(*wanted)
+
+    from_cache = compiler._from_cache
+    monkeypatch.setattr(compiler, "_from_cache", slowly)
+    monkeypatch.setattr(compiler, "_loaded", {})
+    monkeypatch.setattr(generated, "_loaded", {})
+    system = assemble(exact_circuit("teaching"))
+    with ThreadPoolExecutor(4) as pool:
+        solvers = list(pool.map(lambda _: prepare(system, 96e3).solver, range(4)))
+    assert len(read) == 1
+    assert len({id(solver.stage) for solver in solvers}) == 1
+
+
+def test_marches_that_share_values_do_not_disturb_each_other():
+    """Two states of one prepared circuit, played in turn and played alone."""
+    system = assemble(diode_clipper())
+    shared = prepare(system, 48e3, compiled=False)
+    rest = shared.state_at(np.zeros(system.size))
+    loud, quiet = (Simulation(shared, ["out"], rest) for _ in range(2))
+    drives = np.sin(np.arange(60) / 5.0), 0.1 * np.cos(np.arange(60) / 3.0)
+    turns = [(loud.advance(drives[0][k : k + 20]), quiet.advance(drives[1][k : k + 20])) for k in (0, 20, 40)]
+    for number, drive in enumerate(drives):
+        alone = Simulation.of(diode_clipper(), 48e3, ["out"], bias=np.zeros(system.size), compiled=False)
+        assert np.array_equal(alone.advance(drive), np.vstack([turn[number] for turn in turns]))
+
+
+def test_recorded_unknowns_come_in_the_order_asked_for():
+    system = assemble(exact_circuit())
+    ready = prepare(system, 96e3)
+    names = [*reversed(system.unknowns)]
+    sim = Simulation(ready, names, ready.state_at(np.zeros(system.size)))
+    last = sim.advance(0.3 * np.sin(np.arange(50) / 4.0))[-1]
+    assert last == pytest.approx(sim.all_unknowns[::-1], abs=1e-12)
+
+
+def test_a_linear_circuit_has_no_ports():
+    ready = prepare(assemble(rc_low_pass()), 48e3, compiled=False)
+    assert ready.state_at(np.zeros(1)).ports.shape == (0,)
