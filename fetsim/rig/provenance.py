@@ -7,8 +7,7 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 
 import fetsim
-from fetsim.rig.quality import quality_named
-from fetsim.schematic.unit import Unit
+from fetsim.rig.rig import Rig
 
 LIBRARIES = ("numpy", "scipy", "numba", "soxr")
 """Whose version can change the last digits of a figure."""
@@ -24,13 +23,21 @@ class Change:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Provenance:
-    """What made a result. Two that differ in ``made_utc`` only give the same figures."""
+class Program:
+    """What worked a result out."""
 
     fetsim: str
     """Version."""
     python: str
     libraries: dict[str, str]
+    made_utc: str
+    """Date and time, ISO 8601."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Provenance(Program):
+    """What made a result of a unit. Two that differ in ``made_utc`` only give the same figures."""
+
     unit: str
     unit_sha256: str
     """Of the text of the unit's file."""
@@ -38,33 +45,39 @@ class Provenance:
     """Against the unit as it was loaded."""
     quality: str
     method: str
-    """Of integration."""
+    """Of integration: the one really used, which need not be the quality's own."""
     rate_hz: float
     """Solutions of the circuit a second."""
     temperature_c: float
     load_ohm: float | None
     """At the output; None without one."""
-    made_utc: str
-    """Date and time, ISO 8601."""
 
 
-def provenance(unit: Unit, *, quality: str, rate_hz: float) -> Provenance:
-    """The record for a result of ``unit`` at ``rate_hz`` solutions a second, made now."""
-    return Provenance(
+def program() -> Program:
+    """The record for a result without a unit, made now."""
+    return Program(
         fetsim=fetsim.__version__,
         python=".".join(map(str, sys.version_info[:3])),
         libraries=_libraries(),
+        made_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+
+
+def provenance(rig: Rig) -> Provenance:
+    """The record for a result of a unit that was driven as this rig is, made now."""
+    unit = rig.unit
+    return Provenance(
+        **vars(program()),
         unit=unit.name,
         unit_sha256=unit.text_digest,
         changes=tuple(
             Change(name=name, before=before, after=after) for name, before, after in unit.changes
         ),
-        quality=quality,
-        method=quality_named(quality).method,
-        rate_hz=rate_hz,
+        quality=rig.quality,
+        method=rig.method,
+        rate_hz=rig.rate_hz,
         temperature_c=unit.temperature_c,
         load_ohm=unit.output.values.get("load"),
-        made_utc=datetime.now(UTC).isoformat(timespec="seconds"),
     )
 
 

@@ -1,19 +1,14 @@
 """``fetsim measure levels``: the level plan, stage by stage."""
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import measure_and_print
+from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import words
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.measurements.bench.clipping import COMPRESSION_LIMIT_DB, THD_LIMIT, ClipLimits
-from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, LevelPlan, measure_levels
-from fetsim.report.levels.text import level_rows, levels_page
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, measure_levels
 
 
 def levels(
@@ -41,17 +36,9 @@ def levels(
     fetsim measure levels -v 'as it is:' -v 'more makeup: makeup=0.9' --plot makeup.png
     """
     limits, points = ClipLimits(thd=0.01 * clip_distortion, compression_db=clip_loss), words(at, "--at") or ()
-    versions = chosen.units()
-
-    def draw(measured: Mapping[str, LevelPlan]) -> "Figure":
-        from fetsim.report.levels.picture import draw_levels
-
-        return draw_levels(measured, f"{next(iter(measured.values())).unit}: level plan at {level:+g} dBu, 1 kHz")
-
-    measure_and_print(
-        "levels", chosen, files,
+    measure_and_tell(
+        chosen, files,
         lambda unit, told: measure_levels(
             unit, level_dbu=level, points=points, limits=limits, quality=chosen.quality
         ),
-        page=lambda measured: levels_page(measured, versions), rows=level_rows, draw=draw,
     )  # fmt: skip

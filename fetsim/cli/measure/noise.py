@@ -1,18 +1,13 @@
 """``fetsim measure noise``: noise of the parts at the output, and the dynamic range."""
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import measure_and_print
+from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
 from fetsim.cli.options import FigureFiles, VersionOptions
-from fetsim.measurements.noise.procedure import NoiseMeasurement, measure_noise
-from fetsim.report.noise.text import named_states, noise_page, noise_rows
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from fetsim.measurements.noise.procedure import measure_noise
 
 
 def noise(
@@ -32,14 +27,7 @@ def noise(
     fetsim measure noise -v 'as it is:' -v 'lower divider: R2=2k2' --json noise.json
     """
     reductions_db = numbers(reduction, "--reduction")
-
-    def draw(measured: Mapping[str, NoiseMeasurement]) -> "Figure":
-        from fetsim.report.noise.picture import draw_noise
-
-        return draw_noise(named_states(measured), f"{next(iter(measured.values())).unit}: noise at {at}")
-
-    measure_and_print(
-        "noise", chosen, files,
+    measure_and_tell(
+        chosen, files,
         lambda unit, told: measure_noise(unit, point=at, reductions_db=reductions_db, quality=chosen.quality),
-        page=noise_page, rows=noise_rows, draw=draw,
     )  # fmt: skip

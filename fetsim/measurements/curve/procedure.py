@@ -31,6 +31,7 @@ from fetsim.measurements.curve.analysis import (
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples, positive, samples
 from fetsim.rig.provenance import provenance
+from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -130,10 +131,10 @@ def measure_curve(
         name, error = next(iter(failed.items()))
         raise type(error)(_named(name, error))
     found, also = run_each(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
-    rate_hz = Bench(unit, quality).rate_hz
+    rig = Rig(unit, quality)
     return CurveMeasurement(
-        provenance=provenance(unit, quality=quality, rate_hz=rate_hz),
-        frequency_hz=whole_period(frequency_hz, rate_hz).frequency_hz,
+        provenance=provenance(rig),
+        frequency_hz=whole_period(frequency_hz, rig.rate_hz).frequency_hz,
         method="steady state" if wait_s is None else f"{wait_s:g} s at every rising level",
         curves=tuple(curves.values()),
         present=closed_switches(unit),

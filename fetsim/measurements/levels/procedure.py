@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 
@@ -25,15 +25,16 @@ from fetsim.measurements.bench.clipping import DEFAULT_LIMITS, ClipLimits, Large
 from fetsim.measurements.bench.hold import REFERENCE_HZ, hold_at, output_gain_db
 from fetsim.measurements.bench.steady import settle, tone_level_dbu, whole_period
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Result
 from fetsim.rig.points import Point, find_point, output_point
+from fetsim.rig.provenance import provenance
 from fetsim.schematic.unit import Unit
 
 LARGEST_DBU = 60.0  # either way, of the source
 ALIGNMENT_DBU = 0.0  # ITU-R BS.645: the alignment signal, 1 kHz at 0 dBu
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StageLevel:
     """One stage, at its output."""
 
@@ -43,39 +44,31 @@ class StageLevel:
     """From the point before (the source for the first), at the nominal level."""
     nominal_dbu: float
     clip: LargestLevel
+    headroom_db: float
+    """Clip level over nominal level; at least that where ``clip.clips`` is false."""
     noise_dbu: float
     """Unweighted, 20 Hz to 20 kHz."""
 
-    @property
-    def headroom_db(self) -> float:
-        """Clip level over nominal level; at least that where ``clip.clips`` is false."""
-        return self.clip.stage_dbu - self.nominal_dbu
 
-
-@dataclass(frozen=True)
-class LevelPlan:
+@dataclass(frozen=True, kw_only=True)
+class LevelPlan(Result):
     """All stages of the signal path, in order."""
 
-    unit: str
+    ROOM: ClassVar[str] = "levels"
+
     level_dbu: float
     gain_reduction_db: float
     """Settled, at the output."""
     limits: ClipLimits
     stages: tuple[StageLevel, ...]
+    clips_first: str | None
+    """Name of the stage that clips at the lowest source level; None where none does."""
+    cell_stage: str | None
+    """Name of the stage with the gain cell; None for a unit without one."""
 
-    @property
-    def clips_first(self) -> StageLevel | None:
-        """The stage that clips at the lowest source level; None where none does."""
-        clipping = [stage for stage in self.stages if stage.clip.clips]
-        return min(clipping, key=lambda stage: stage.clip.level_dbu, default=None)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts and lists for JSON."""
-        table: dict[str, Any] = plain(self)
-        for entry, stage in zip(table["stages"], self.stages, strict=True):
-            entry["headroom_db"] = stage.headroom_db
-        table["clips_first"] = None if self.clips_first is None else self.clips_first.stage
-        return table
+    def stage(self, name: str) -> StageLevel:
+        """One stage; KeyError if there is none of that name."""
+        return {one.stage: one for one in self.stages}[name]
 
 
 def measure_levels(
@@ -103,17 +96,29 @@ def measure_levels(
     noise_dbu = [unweighted_noise_dbu(held, point) for _, point in places]
     clips = clip_levels(bench, [point for _, point in places], limits=limits, own=True)
     before = [level_dbu, *nominal_dbu]
+    stages = tuple(
+        StageLevel(
+            stage=stage,
+            point=point.name,
+            gain_db=level - arrives,
+            nominal_dbu=level,
+            clip=clip,
+            headroom_db=clip.stage_dbu - level,
+            noise_dbu=noise,
+        )
+        for (stage, point), arrives, level, clip, noise in zip(
+            places, before, nominal_dbu, clips, noise_dbu, strict=False
+        )
+    )
+    first = min((one for one in stages if one.clip.clips), key=lambda one: one.clip.level_dbu, default=None)
     return LevelPlan(
-        unit.name,
-        level_dbu,
-        output_gain_db(bench) - (tone_level_dbu(steady.output_v, period) - level_dbu),
-        limits,
-        tuple(
-            StageLevel(stage, point.name, level - arrives, level, clip, noise)
-            for (stage, point), arrives, level, clip, noise in zip(
-                places, before, nominal_dbu, clips, noise_dbu, strict=False
-            )
-        ),
+        provenance=provenance(bench.rig),
+        level_dbu=level_dbu,
+        gain_reduction_db=output_gain_db(bench) - (tone_level_dbu(steady.output_v, period) - level_dbu),
+        limits=limits,
+        stages=stages,
+        clips_first=None if first is None else first.stage,
+        cell_stage=None if unit.gain_cell is None else unit.parts[unit.gain_cell.fet].stage,
     )
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 
@@ -27,16 +27,17 @@ from fetsim.measurements.bench.hold import REFERENCE_HZ, HeldBench, hold, linear
 from fetsim.measurements.bench.transfer import TOGETHER, system_matrices, transfers
 from fetsim.measurements.noise.analysis import weighted_noise_rms
 from fetsim.measurements.noise.sources import NoiseSource, kelvin, noise_sources
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.weighting import a_weighting_db, itu_468_weighting_db
 from fetsim.rig.points import OUTPUT, Point, find_point
+from fetsim.rig.provenance import provenance
 from fetsim.schematic.unit import Unit
 
 LOW_HZ, HIGH_HZ = 20.0, 20e3
 PER_OCTAVE = 12
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Contribution:
     """What one part adds by one cause."""
 
@@ -48,7 +49,7 @@ class Contribution:
     """Of the whole noise power, unweighted."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class NoiseState:
     """Noise at one point in one state."""
 
@@ -63,36 +64,27 @@ class NoiseState:
     itu_468_weighted_dbu: float
     """rms behind the weighting curve; not the quasi-peak reading of the recommendation."""
     gain_1khz_db: float
+    input_referred_dbu: float
+    """The unweighted noise as a level at the source: less the gain at 1 kHz."""
     contributions: tuple[Contribution, ...]
     """The largest first."""
     dynamic_range_db: float | None
     """Largest level at the point less the unweighted noise."""
     a_weighted_dynamic_range_db: float | None
 
-    @property
-    def input_referred_dbu(self) -> float:
-        """The unweighted noise as a level at the source: less the gain at 1 kHz."""
-        return self.unweighted_dbu - self.gain_1khz_db
 
-
-@dataclass(frozen=True)
-class NoiseMeasurement:
+@dataclass(frozen=True, kw_only=True)
+class NoiseMeasurement(Result):
     """Noise of a unit in every state asked for."""
 
-    unit: str
+    ROOM: ClassVar[str] = "noise"
+
     point: str
-    temperature_c: float
     source_resistance_ohm: float
     """Of the input; its thermal noise is included."""
     largest: LargestLevel | None
+    """What the dynamic range is told from; None where that was not asked for."""
     states: tuple[NoiseState, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts and lists for JSON."""
-        table: dict[str, Any] = plain(self)
-        for entry, state in zip(table["states"], self.states, strict=True):
-            entry["input_referred_dbu"] = state.input_referred_dbu
-        return table
 
 
 def measure_noise(
@@ -113,9 +105,12 @@ def measure_noise(
     states = [hold(bench, wanted) for wanted in reductions_db]
     top = largest_level(bench, place) if largest else None
     return NoiseMeasurement(
-        unit.name, point, unit.temperature_c, unit.input.values["source_resistance"], top,
-        tuple(_state(state, wanted, place, top) for state, wanted in zip(states, reductions_db, strict=True)),
-    )  # fmt: skip
+        provenance=provenance(bench.rig),
+        point=point,
+        source_resistance_ohm=unit.input.values["source_resistance"],
+        largest=top,
+        states=tuple(_state(state, wanted, place, top) for state, wanted in zip(states, reductions_db, strict=True)),
+    )
 
 
 def noise_powers(linear: Linearised, sources: Sequence[NoiseSource], weights: Array, frequency_hz: Array) -> Array:
@@ -158,6 +153,7 @@ def _state(bench: Bench, reduction_db: float, place: Point, top: LargestLevel | 
         for weighting in (None, a_weighting_db, itu_468_weighting_db)
     )
     top_dbu = None if top is None else top.stage_dbu
+    gain_db = float(middle.gain_db[0])
     return NoiseState(
         state=state_in_words(reduction_db),
         reduction_db=reduction_db,
@@ -167,7 +163,8 @@ def _state(bench: Bench, reduction_db: float, place: Point, top: LargestLevel | 
         unweighted_dbu=unweighted,
         a_weighted_dbu=a_weighted,
         itu_468_weighted_dbu=itu_468,
-        gain_1khz_db=float(middle.gain_db[0]),
+        gain_1khz_db=gain_db,
+        input_referred_dbu=unweighted - gain_db,
         contributions=_contributions(sources, powers, grid),
         dynamic_range_db=None if top_dbu is None else top_dbu - unweighted,
         a_weighted_dynamic_range_db=None if top_dbu is None else top_dbu - a_weighted,
@@ -183,6 +180,11 @@ def _contributions(sources: Sequence[NoiseSource], powers: Array, grid: Array) -
     squares = {key: weighted_noise_rms(np.sqrt(power), frequency_hz=grid) ** 2 for key, power in grouped.items()}
     whole = sum(squares.values())
     return tuple(
-        Contribution(*key, rms_v_to_dbu(np.sqrt(square)) if square > 0.0 else FLOOR_DB, square / whole)
-        for key, square in sorted(squares.items(), key=lambda item: -item[1])
+        Contribution(
+            designator=designator,
+            cause=cause,
+            output_dbu=rms_v_to_dbu(np.sqrt(square)) if square > 0.0 else FLOOR_DB,
+            share=square / whole,
+        )
+        for (designator, cause), square in sorted(squares.items(), key=lambda item: -item[1])
     )

@@ -6,7 +6,7 @@ from typing import Any
 
 from fetsim.measurements.results.definitions import Definition
 from fetsim.measurements.results.missing import Missing
-from fetsim.measurements.results.table import Cell, Table
+from fetsim.measurements.results.table import AtLeast, Cell, Table
 from fetsim.measurements.to_plain import plain
 
 
@@ -58,6 +58,6 @@ class Account:
 
 def _plain_row(table: Table, row: tuple[Cell, ...]) -> Mapping[str, str | float | int | None]:
     return {
-        column.key: None if isinstance(cell, Missing) else cell
+        column.key: None if isinstance(cell, Missing) else cell.value if isinstance(cell, AtLeast) else cell
         for column, cell in zip(table.columns, row, strict=True)
     }

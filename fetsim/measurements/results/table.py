@@ -9,8 +9,16 @@ from dataclasses import dataclass
 from fetsim.measurements.results.formats import Format
 from fetsim.measurements.results.missing import Missing
 
-Cell = str | float | int | None | Missing
-"""A word, a raw figure, nothing (an empty cell), or why there is no figure."""
+
+@dataclass(frozen=True)
+class AtLeast:
+    """In the place of a figure that is known to lie above a value: what was tried ended there."""
+
+    value: float
+
+
+Cell = str | float | int | None | AtLeast | Missing
+"""A word, a raw figure, nothing (an empty cell), a bound, or why there is no figure."""
 
 
 @dataclass(frozen=True, kw_only=True)

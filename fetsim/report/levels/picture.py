@@ -21,26 +21,31 @@ GAP = 0.1  # between the bars of two plans, of the width of one
 NOISE_SHADE, HEADROOM_SHADE = 0.16, 0.5  # opacities
 
 
-def draw_levels(plans: Mapping[str, LevelPlan], title: str) -> Figure:
+def draw(measured: Mapping[str, LevelPlan], title: str) -> Figure:
     """Label -> plan of the same stages. A light bar runs from noise to nominal level, a dark one on to clipping."""
-    stages = next(iter(plans.values())).stages
     with new_figure(title, HEIGHT_INCH) as figure:
         panel = figure.subplots()
-        width = GROUP / len(plans)
-        for number, ((label, plan), colour) in enumerate(zip(plans.items(), cycle(COLOURS), strict=False)):
-            centre = np.arange(1, len(stages) + 1) - 0.5 * GROUP + (number + 0.5) * width
-            _draw(panel, plan, label, colour, centre, width * (1.0 - GAP))
-        panel.set_xticks(range(len(stages) + 1), ["source", *(_name(one) for one in stages)])
-        panel.set_xlim(-0.4, len(stages) + 0.6)
-        panel.grid(axis="x", visible=False)
-        panel.set_ylabel("Level (dBu)")
-        panel.set_ylim(bottom=panel.get_ylim()[0] - ROOM_DB)  # bars would else stand on the axis
-        decibel_axis(panel, "y", 9)
-        handles = _meanings(COLOURS[0] if len(plans) == 1 else GREY)
-        if len(plans) > 1:
+        draw_on(panel, measured)
+        handles = _meanings(COLOURS[0] if len(measured) == 1 else GREY)
+        if len(measured) > 1:
             handles += panel.get_legend_handles_labels()[0]
         figure.legend(handles=handles, loc="outside lower center", ncols=3)
     return figure
+
+
+def draw_on(ax: Axes, measured: Mapping[str, LevelPlan]) -> None:
+    """The plans alone, without what the marks mean."""
+    stages = next(iter(measured.values())).stages
+    width = GROUP / len(measured)
+    for number, ((label, plan), colour) in enumerate(zip(measured.items(), cycle(COLOURS), strict=False)):
+        centre = np.arange(1, len(stages) + 1) - 0.5 * GROUP + (number + 0.5) * width
+        _draw(ax, plan, label, colour, centre, width * (1.0 - GAP))
+    ax.set_xticks(range(len(stages) + 1), ["source", *(_name(one) for one in stages)])
+    ax.set_xlim(-0.4, len(stages) + 0.6)
+    ax.grid(axis="x", visible=False)
+    ax.set_ylabel("Level (dBu)")
+    ax.set_ylim(bottom=ax.get_ylim()[0] - ROOM_DB)  # bars would else stand on the axis
+    decibel_axis(ax, "y", 9)
 
 
 def _name(stage: StageLevel) -> str:
@@ -71,5 +76,5 @@ def _draw(panel: Axes, plan: LevelPlan, label: str, colour: str, centre: np.ndar
             panel.plot([left, right], [top, top], color=colour, linewidth=1.6)
         above: dict[str, Any] = {"textcoords": "offset points", "ha": "center"}
         panel.annotate(f"{more}{stage.headroom_db:.0f}", (x, top), (0.0, 2.0), **above)
-        if stage is plan.clips_first:
+        if stage.stage == plan.clips_first:
             panel.annotate("\u25bc", (x, top), (0.0, 11.0), color=colour, **above)

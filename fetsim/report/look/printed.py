@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fetsim.measurements.results.missing import Missing
-from fetsim.measurements.results.table import Cell, Column, Table
+from fetsim.measurements.results.table import AtLeast, Cell, Column, Table
 
 DASH = "-"
 MOST_PLACES = 6  # rows named with one reason
@@ -56,6 +56,8 @@ def _printed(table: Table, rows: Sequence[tuple[Cell, ...]], title: str, first: 
 def _text(column: Column, cell: Cell) -> str:
     if isinstance(cell, Missing):
         return DASH
+    if isinstance(cell, AtLeast):
+        return f">{cell.value if column.show is None else column.show(cell.value)}"
     if cell is None:
         return DASH if column.show is not None else ""
     return str(cell) if column.show is None or isinstance(cell, str) else column.show(cell)

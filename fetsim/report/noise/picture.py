@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping
 from itertools import islice
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from fetsim.measurements.noise.procedure import NoiseState
+from fetsim.measurements.noise.procedure import NoiseMeasurement, NoiseState
+from fetsim.measurements.noise.tables import BAND, named_states
 from fetsim.report.look.plots import GREY, legend_below, line_styles, new_figure, plain_log_axis
 
 HEIGHT_INCH = 3.9
@@ -18,25 +20,34 @@ TICKS_NV = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0,
 GROUP = 0.78  # height of the bars of one contributor, of the distance between two
 
 
-def draw_noise(states: Mapping[str, NoiseState], title: str) -> Figure:
-    """Label -> noise in one state; all in one figure."""
+def draw(measured: Mapping[str, NoiseMeasurement], title: str) -> Figure:
+    """Label of the version -> measurement; all states in one figure."""
+    states = named_states(measured)
     with new_figure(title, HEIGHT_INCH) as figure:
         density, parts = figure.subplots(1, 2, width_ratios=[1.15, 1.0])
-        styles = list(islice(line_styles(), len(states)))
-        for (label, one), style in zip(states.items(), styles, strict=True):
-            density.plot(
-                one.frequency_hz, 1e9 * one.density_v, label=f"{label} ({one.unweighted_dbu:.1f} dBu)", **style
-            )
-        density.set(xlabel="Frequency (Hz)", ylabel="Noise (nV per root Hz)")
-        density.set_title("in brackets: unweighted, 20 Hz to 20 kHz", loc="left", color=GREY)
-        plain_log_axis(density, "x", TICKS_HZ)
-        plain_log_axis(density, "y", TICKS_NV)
-        low, high = density.get_ylim()
-        density.set_ylim(low / 1.3, high * 1.3)
-        density.set_xlim(TICKS_HZ[0], TICKS_HZ[-1])
+        styles = _draw_density(density, states)
         _draw_parts(parts, states, [style["color"] for style in styles])
         legend_below(figure, density, 3)
     return figure
+
+
+def draw_on(ax: Axes, measured: Mapping[str, NoiseMeasurement]) -> None:
+    """Density against frequency alone."""
+    _draw_density(ax, named_states(measured))
+
+
+def _draw_density(density: Axes, states: Mapping[str, NoiseState]) -> list[dict[str, Any]]:
+    styles = list(islice(line_styles(), len(states)))
+    for (label, one), style in zip(states.items(), styles, strict=True):
+        density.plot(one.frequency_hz, 1e9 * one.density_v, label=f"{label} ({one.unweighted_dbu:.1f} dBu)", **style)
+    density.set(xlabel="Frequency (Hz)", ylabel="Noise (nV per root Hz)")
+    density.set_title(f"in brackets: unweighted, {BAND}", loc="left", color=GREY)
+    plain_log_axis(density, "x", TICKS_HZ)
+    plain_log_axis(density, "y", TICKS_NV)
+    low, high = density.get_ylim()
+    density.set_ylim(low / 1.3, high * 1.3)
+    density.set_xlim(TICKS_HZ[0], TICKS_HZ[-1])
+    return styles
 
 
 def _draw_parts(panel: Axes, states: Mapping[str, NoiseState], colours: list[str]) -> None:

@@ -98,7 +98,7 @@ def test_plan_of_the_dunlin(plan):
 
 def test_line_stage_of_the_dunlin_clips_first(plan):
     """Its follower's negative swing ends with the sink's current into the load; the preamp has 7 dB more."""
-    first = plan.clips_first
+    first = plan.stage(plan.clips_first)
     assert (first.stage, first.clip.by) == ("line", "distortion")
     preamp, output = plan.stages[2], plan.stages[4]
     assert preamp.clip.level_dbu == pytest.approx(8.5, abs=0.3)

@@ -1,6 +1,5 @@
 """What the figures of the page mean that no account of a measurement defines yet, and where that meaning comes from."""
 
-from fetsim.measurements.bench.clipping import DEFAULT_LIMITS
 from fetsim.measurements.distortion.harmonics import AES17_BAND_HZ, AES17_FREQUENCY_HZ, NOTCH_Q
 from fetsim.measurements.explain.figures import VISIBLE
 from fetsim.measurements.idle.procedure import NEAR
@@ -135,45 +134,6 @@ DEFINITIONS: dict[str, tuple[Definition, ...]] = {
             meaning="where the gain is 3 dB below that at 1 kHz, sought from 0.01 Hz to 10 MHz",
             status=PRACTICE,
         ),
-    ),
-    "levels": (
-        LEVELS,
-        Definition(
-            term="nominal",
-            meaning="a steady 1 kHz tone with the loop at work, at the output of each stage",
-            status=PRACTICE,
-        ),
-        Definition(
-            term="alignment level",
-            meaning="1 kHz at 0 dBu from the source",
-            source="ITU-R BS.645-2",
-            status=SECOND_HAND,
-        ),
-        Definition(
-            term="clips",
-            meaning=f"{100.0 * DEFAULT_LIMITS.thd:g} % of distortion or {DEFAULT_LIMITS.compression_db:g} dB of "
-            "compression that the stage itself adds, the sidechain without effect",
-            status=PRACTICE,
-        ),
-        Definition(term="headroom", meaning="clip level over nominal level", status=PRACTICE),
-    ),
-    "noise": (
-        Definition(
-            term="noise",
-            meaning="rms from 20 Hz to 20 kHz, of all parts through the linearised circuit: 4kTR of resistors and of "
-            "the source, of the FET's channel, 2qI of junctions; no 1/f noise, hum or supply noise",
-            source="Johnson and Nyquist 1928, Schottky 1918",
-            status=LAW,
-        ),
-        Definition(term="A", meaning="behind the A curve", source="IEC 61672-1", status=MEMORY),
-        Definition(
-            term="468",
-            meaning="behind the 468 curve, but with an rms meter: the recommendation's quasi-peak meter reads some "
-            "decibels more",
-            source="ITU-R BS.468-4",
-            status=MEMORY,
-        ),
-        Definition(term="dynamic range", meaning="largest level before clipping over the noise", status=PRACTICE),
     ),
     "needle": (
         Definition(

@@ -1,4 +1,4 @@
-"""What depends on the level, for the page: distortion, level plan, noise."""
+"""Distortion, for the page, and the gain reductions at which small signals are looked at there."""
 
 
 import numpy as np
@@ -7,14 +7,8 @@ from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import hold
 from fetsim.measurements.distortion.procedure import DistortionMeasurement, measure_distortion
-from fetsim.measurements.levels.procedure import LevelPlan, measure_levels
-from fetsim.measurements.noise.procedure import NoiseMeasurement, measure_noise
 from fetsim.report.distortion.picture import draw_distortion
 from fetsim.report.distortion.text import percent
-from fetsim.report.levels.picture import draw_levels
-from fetsim.report.levels.text import RESTING_FET
-from fetsim.report.noise.picture import draw_noise
-from fetsim.report.noise.text import named_states
 from fetsim.report.pages.report.content import Picture, Section, Table, level, number
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.rig.runner import Progress
@@ -22,7 +16,6 @@ from fetsim.schematic.unit import Unit
 
 HELD_DB = (0.0, 10.0, 20.0)  # gain reductions at which small signals are looked at, where they can be had
 SHOWN_HARMONICS = (2, 3, 4, 5)
-LARGEST = 8  # contributors to the noise
 
 
 def reductions_within_reach(unit: Unit, quality: str) -> tuple[float, ...]:
@@ -92,79 +85,3 @@ def _distortion_tables(one: DistortionMeasurement) -> list[Table]:
         Table((*both, "SMPTE", "difference tone"), two_tones, 0, "Two tones, of the peak of the sine of that level"),
         Table((*both, "THD+N", "dB", "noise dBu"), with_noise, 0, "With noise"),
     ]
-
-
-def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
-    """Stage by stage at the alignment level."""
-    plan = measure_levels(unit, quality=quality)
-    first = plan.clips_first
-    clips = "no stage clips up to the highest level tried"
-    if first is not None:
-        clips = f"{first.stage} clips first, at {level(first.clip.level_dbu)} dBu from the source"
-    reduction = number(plan.gain_reduction_db, 1, "dB")
-    lead = f"At {plan.level_dbu:+g} dBu from the source, with {reduction} of gain reduction: {clips}."
-    notes = [] if all(one.clip.clips for one in plan.stages) else ["> means: still clean at the highest level tried."]
-    cell = None if unit.gain_cell is None else unit.parts[unit.gain_cell.fet].stage
-    if any(one.stage == cell and one.clip.clips for one in plan.stages):
-        notes.append(RESTING_FET.format(stage=cell))
-    return Section(
-        "", "",
-        lead=[lead],
-        pictures=[Picture(inline_svg(draw_levels({"": plan}, ""), "levels"))],
-        tables=[_level_table(plan)],
-        notes=notes,
-        figures=plan.to_dict(),
-    )  # fmt: skip
-
-
-def _level_table(plan: LevelPlan) -> Table:
-    rows = []
-    for one in plan.stages:
-        more = "" if one.clip.clips else "> "
-        rows.append((
-            one.stage, one.point, number(one.gain_db, 2, sign=True), level(one.nominal_dbu, 2),
-            f"{more}{level(one.clip.stage_dbu)}", f"{more}{level(one.clip.level_dbu)}",
-            f"{more}{number(one.headroom_db)}", level(one.noise_dbu),
-        ))  # fmt: skip
-    heads = (
-        "stage", "at", "gain dB", "nominal dBu", "clips at dBu", "from source dBu", "headroom dB", "noise dBu",
-    )  # fmt: skip
-    return Table(heads, rows, words=2)
-
-
-def noise_section(unit: Unit, quality: str, progress: Progress) -> Section:
-    """At rest and held at gain reductions."""
-    one = measure_noise(unit, reductions_db=reductions_within_reach(unit, quality), quality=quality)
-    rest = one.states[0]
-    lead = f"At rest {level(rest.unweighted_dbu)} dBu unweighted, {level(rest.a_weighted_dbu)} dBu behind the A curve"
-    if rest.dynamic_range_db is not None:
-        lead += f"; dynamic range {rest.dynamic_range_db:.0f} dB"
-    where = f"{one.temperature_c:g} C, source of {one.source_resistance_ohm:g} ohm, its noise included."
-    return Section(
-        "", "",
-        lead=[f"{lead}."],
-        pictures=[Picture(inline_svg(draw_noise(named_states({"": one}), ""), "noise"), where)],
-        tables=[_noise_table(one), _contributors(one)],
-        figures=one.to_dict(),
-    )  # fmt: skip
-
-
-def _noise_table(one: NoiseMeasurement) -> Table:
-    rows = [
-        (
-            state.state, level(state.unweighted_dbu), level(state.a_weighted_dbu), level(state.itu_468_weighted_dbu),
-            number(state.gain_1khz_db, 2), level(state.input_referred_dbu), number(state.dynamic_range_db),
-        )
-        for state in one.states
-    ]  # fmt: skip
-    heads = ("state", "unweighted dBu", "A dBu", "468, rms dBu", "gain dB", "at the source dBu", "dynamic range dB")
-    return Table(heads, rows)
-
-
-def _contributors(one: NoiseMeasurement) -> Table:
-    shares = [{(part.designator, part.cause): part.share for part in state.contributions} for state in one.states]
-    most = {key: max(table.get(key, 0.0) for table in shares) for table in shares for key in table}
-    shown = sorted(most, key=lambda key: -most[key])[:LARGEST]
-    rows = [(*key, *(f"{100.0 * table.get(key, 0.0):.1f}" for table in shares)) for key in shown]
-    heads = ("part", "cause", *(state.state for state in one.states))
-    return Table(heads, rows, words=2, caption="Largest contributors, per cent of the noise power")

@@ -7,12 +7,14 @@ from traceback import format_exc
 
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.curve.procedure import closed_switches, measure_curve
+from fetsim.measurements.levels.procedure import measure_levels
+from fetsim.measurements.noise.procedure import measure_noise
 from fetsim.measurements.results.result import Result, picture_of
 from fetsim.measurements.results.table import Table as ResultTable
 from fetsim.report.look.printed import printed
 from fetsim.report.pages.report.content import Picture, Section, Table
 from fetsim.report.pages.report.definitions import DEFINITIONS
-from fetsim.report.pages.report.level_sections import distortion_section, levels_section, noise_section
+from fetsim.report.pages.report.level_sections import distortion_section, reductions_within_reach
 from fetsim.report.pages.report.rest_section import idle_section
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.report.pages.report.time_sections import explain_section, needle_section, response_section, timing_section
@@ -60,6 +62,17 @@ def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(measure_curve(unit, switches=switches, quality=quality, progress=progress))
 
 
+def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Stage by stage at the alignment level."""
+    return result_section(measure_levels(unit, quality=quality))
+
+
+def noise_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """At rest and held at gain reductions."""
+    reductions_db = reductions_within_reach(unit, quality)
+    return result_section(measure_noise(unit, reductions_db=reductions_db, quality=quality))
+
+
 MAKERS = (
     Maker("idle", "At rest", idle_section),
     Maker("explain", "One burst round the loop", explain_section),
@@ -67,8 +80,8 @@ MAKERS = (
     Maker("timing", "Attack and release", timing_section),
     Maker("distortion", "Distortion", distortion_section),
     Maker("response", "Response", response_section),
-    Maker("levels", "Level plan", levels_section),
-    Maker("noise", "Noise", noise_section),
+    Maker("levels", "Level plan", levels_section, nameless=False),
+    Maker("noise", "Noise", noise_section, nameless=False),
     Maker("needle", "Gain-reduction needle", needle_section),
 )
 NAMES = tuple(maker.name for maker in MAKERS)
