@@ -100,7 +100,8 @@ def _contributors(states: Mapping[str, NoiseState]) -> Table:
     rest = [sum(share for key, share in table.items() if key not in shown) for table in shares]
     rows.append(("the rest", "", *(_percent(share) for share in rest)))
     columns = (PART, CAUSE, *(_share_column(name) for name in states))
-    return Table(key="contributors", title="Largest contributors to the noise power", columns=columns, rows=rows, heads=2)
+    title = "Largest contributors to the noise power"
+    return Table(key="contributors", title=title, columns=columns, rows=rows, heads=2)
 
 
 def _share_column(state: str) -> Column:
