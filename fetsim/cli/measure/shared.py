@@ -15,8 +15,8 @@ from fetsim.audio.render_file import COMPILING
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import PartlyDone
 from fetsim.files.whole_files import Outputs, writing
+from fetsim.measurements.results.result import Measured, account_of, picture_of
 from fetsim.measurements.results.result import Result as MeasuredResult
-from fetsim.measurements.results.result import account_of, picture_of
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
 from fetsim.rig.rig import unit_needs_compile
@@ -166,6 +166,14 @@ def write_results(write: Write, measured: Mapping[str, MeasuredResult], problems
         **account.to_dict(),
     }
     write(whole, account.records(), lambda: picture_of(measured))
+    return account_text(account)
+
+
+def write_measured(write: Write, found: Measured, label: str, origin: Mapping[str, str]) -> str:
+    """The same for one result that comes of recordings or a log; ``origin``: what it is made of -> file."""
+    account = account_of({label: found})
+    whole = {"measurement": found.ROOM, **origin, **found.to_dict(), **account.to_dict()}
+    write(whole, account.records(), lambda: picture_of({label: found}))
     return account_text(account)
 
 

@@ -1,31 +1,19 @@
 """``fetsim measure timing``: attack and release."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import numpy as np
 import typer
 
 from fetsim.audio.files import AudioReader
-from fetsim.cli.measure.shared import destination, measure_and_print
+from fetsim.cli.measure.shared import destination, measure_and_tell, write_measured
 from fetsim.cli.numbers import number, varied
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import InputError
-from fetsim.measurements.timing.capture import measure_capture
-from fetsim.measurements.timing.procedure import (
-    DEFAULT_FREQUENCY_HZ,
-    FET,
-    PHASES,
-    SILENCE_DBU,
-    TimingMeasurement,
-    measure_timing,
-)
-from fetsim.report.timing.text import capture_page, capture_rows, named_settings, timing_page, timing_rows
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from fetsim.measurements.capture.procedure import measure_capture
+from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ, FET, PHASES, SILENCE_DBU, measure_timing
 
 SILENCE = "silence"
 
@@ -82,34 +70,23 @@ def timing(
         return
     before_dbu = None if before is None else SILENCE_DBU if before.strip() == SILENCE else _level(before)
     grid = varied(chosen.vary)
-    measure_and_print(
-        "timing", replace(chosen, vary=None), files,
+    measure_and_tell(
+        replace(chosen, vary=None), files,
         lambda unit, told: measure_timing(
             unit, before_dbu=before_dbu, level_dbu=level, frequency_hz=frequency, vary=grid, phases=phases,
             release_phases=release_phases, read_off=read_off, quality=chosen.quality, progress=told,
         ),
-        page=timing_page, rows=timing_rows, draw=_draw,
     )  # fmt: skip
 
 
-def _draw(measured: Mapping[str, TimingMeasurement]) -> "Figure":
-    from fetsim.report.timing.picture import draw_timing
-
-    first = next(iter(measured.values()))
-    return draw_timing(named_settings(measured), f"{first.unit}: attack and release, {first.frequency_hz:.6g} Hz")
-
-
 def _capture(dry: Path, wet: Path, max_lag_s: float | None, files: FigureFiles) -> None:
-    from fetsim.report.timing.picture import draw_capture
-
     with destination(files, [dry, wet]) as write:
         (dry_samples, dry_rate_hz), (wet_samples, wet_rate_hz) = _one_channel(dry), _one_channel(wet)
         found = measure_capture(
             dry_samples, wet_samples, dry_rate_hz=dry_rate_hz, wet_rate_hz=wet_rate_hz, max_lag_s=max_lag_s
         )
-        whole = {"measurement": "timing", "dry": str(dry), "wet": str(wet), **found.to_dict()}
-        write(whole, capture_rows(found), lambda: draw_capture(found, f"{wet.name} against {dry.name}"))
-    typer.echo(capture_page(dry.name, wet.name, found))
+        page = write_measured(write, found, f"{wet.name} against {dry.name}", {"dry": str(dry), "wet": str(wet)})
+    typer.echo(page)
 
 
 def _one_channel(path: Path) -> tuple[np.ndarray, float]:

@@ -22,6 +22,7 @@ from fetsim.measurements.explain.figures import (
     WaveFigures,
 )
 from fetsim.measurements.explain.traces import BurstTraces, Trace, cycle_starts
+from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.timing.analysis import FULL_TIME_CONSTANT, SMALLEST_CHANGE_DB
 from fetsim.measurements.traces.crossings import crossing
 from fetsim.measurements.traces.decay import fit_decay
@@ -167,11 +168,15 @@ def _control(traces: BurstTraces, facts: LoopFacts) -> ControlFigures:
         ripple_db=_worth(facts, rest, settled, pinch_off),
         rising_share=float(np.mean(np.diff(settled) * np.sign(change) > 0.0)) if moves else 0.0,
         pinch_off_v=pinch_off,
-        release_tau_s=None if decay is None else decay.tau_s,
-        release_slow_tau_s=None if decay is None else decay.slow_tau_s,
-        release_slow_share=None if decay is None else decay.slow_share,
-        release_reason="" if decay is None else decay.reason,
+        release_tau_s=None if decay is None else _figure(decay.tau_s),
+        release_slow_tau_s=None if decay is None else _figure(decay.slow_tau_s),
+        release_slow_share=None if decay is None else _figure(decay.slow_share),
+        release_reason=decay.tau_s.text if decay is not None and isinstance(decay.tau_s, Missing) else "",
     )
+
+
+def _figure(reading: float | Missing) -> float | None:
+    return None if isinstance(reading, Missing) else reading
 
 
 def _worth(facts: LoopFacts, rest_v: float, settled_v: Array, pinch_off_v: float | None) -> float | None:

@@ -1,6 +1,7 @@
 """A figure that cannot be had, with the reason as data: programs go by the cause, people read the text."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Cause = Literal[
@@ -11,6 +12,7 @@ Cause = Literal[
     "too short",  # the signal ends before the figure does
     "too coarse",  # faster or smaller than what was resolved
     "unsteady",  # noise, ripple or a drift hide it
+    "of another shape",  # what was measured does not run as the figure supposes: no exponential, say
     "not computed",  # a solution did not come about
 ]
 
@@ -22,3 +24,12 @@ class Missing:
     cause: Cause
     text: str
     """Why, and what to do about it, as a clause without a full stop."""
+
+
+def with_advice(missing: Missing, advice: Mapping[Cause, str]) -> Missing:
+    """The same with what to do about it, where there is advice for its cause.
+
+    An analyser of arrays says what is wrong with them; only who made the arrays knows what to do.
+    """
+    words = advice.get(missing.cause)
+    return missing if words is None else replace(missing, text=f"{missing.text}; {words}")

@@ -22,14 +22,11 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Result:
-    """What a measurement of one unit gives."""
+class Measured:
+    """Figures that can be told and drawn."""
 
     ROOM: ClassVar[str]
     """Name of the measurement: of its room in ``measurements``, ``report`` and ``cli.measure``."""
-
-    provenance: Provenance
-    """What made these figures."""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts, lists and tables; what is not finite is None."""
@@ -61,20 +58,28 @@ class Result:
         return ax
 
 
-def account_of(results: Mapping[str, Result]) -> Account:
+@dataclass(frozen=True, kw_only=True)
+class Result(Measured):
+    """What a measurement of one unit gives."""
+
+    provenance: Provenance
+    """What made these figures."""
+
+
+def account_of(results: Mapping[str, Measured]) -> Account:
     """Label -> result of one kind, side by side; the label of a single result may be empty."""
     account: Account = _room("measurements", _kind(results), "tables").account(results)
     return account
 
 
-def picture_of(results: Mapping[str, Result], *, titled: bool = True) -> "Figure":
+def picture_of(results: Mapping[str, Measured], *, titled: bool = True) -> "Figure":
     """Label -> result of one kind, in one figure."""
     title = account_of(results).title if titled else ""
     figure: Figure = _room("report", _kind(results), "picture").draw(results, title)
     return figure
 
 
-def _kind(results: Mapping[str, Result]) -> str:
+def _kind(results: Mapping[str, Measured]) -> str:
     (room,) = {one.ROOM for one in results.values()}
     return room
 

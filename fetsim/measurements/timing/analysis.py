@@ -14,23 +14,26 @@ meant changes the figure by a factor of three, so none is called "the" attack ti
 * `tau_s`, `slow_tau_s`: time constants of exponentials fitted to the trace in dB (see `decay`).
 
 Crossings are read as `crossings` says. A figure that the trace does not support is None, and `reasons` says
-why under the same name: never a wrong number.
+why under the same name: never a wrong number. What to do about it is for those to say who know where the trace
+comes from.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.errors import InputError
+from fetsim.measurements.results.missing import Cause, Missing, with_advice
 from fetsim.measurements.traces.checks import Samples, not_negative, positive, samples, samples_with_gaps
 from fetsim.measurements.traces.crossings import (
     UNREST_MARGIN,
     Approach,
     Reading,
     crossing,
+    resolved,
     time_between,
     time_to,
     time_within,
@@ -38,6 +41,7 @@ from fetsim.measurements.traces.crossings import (
 from fetsim.measurements.traces.decay import fit_decay
 
 FULL_TIME_CONSTANT = 1.0 - np.exp(-1.0)  # share of the change after one time constant
+LOW_SHARE, HIGH_SHARE = 0.1, 0.9
 IEC_BAND_DB = 2.0
 ANSI_ATTACK_BAND_DB = 3.0
 ANSI_RELEASE_BAND_DB = 4.0
@@ -51,9 +55,9 @@ LEAST_SAMPLES_TO_RESOLVE = 2.0  # sample periods; a shorter time is not resolved
 FIT_FROM = 0.1  # share of the change from which exponentials are fitted, so that a late onset does no harm
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StepTiming:
-    """Answer of a gain to one step; times from the step, None where `reasons` holds a sentence instead."""
+    """Answer of a gain to one step; times from the step, None where `reasons` says why instead."""
 
     kind: str  # "attack" (gain falls), "release" (gain rises) or "none"
     step_s: float | None
@@ -70,7 +74,7 @@ class StepTiming:
     slow_share: float | None  # its part of what is left to go when a tenth of the change has happened
     misfit_db: float | None  # rms distance of the trace from the fitted exponentials
     resolution_s: float  # shortest time that the trace could have shown
-    reasons: Mapping[str, str]
+    reasons: Mapping[str, Missing]
 
     @property
     def change_db(self) -> float | None:
@@ -113,15 +117,15 @@ def step_timing(
     if step_s is None:
         step_s = _departure(time, trace)
         if step_s is None:
-            why = f"no change of gain of {SMALLEST_CHANGE_DB} dB or more was found"
-            return _timing(dict.fromkeys(_FIGURES, why), resolution_s)
+            none = _no_change(f"no change of gain of {SMALLEST_CHANGE_DB} dB or more was found")
+            return _timing(dict.fromkeys(_FIGURES, none), resolution_s)
     elif not 0.0 <= step_s < gain.size / rate_hz:
         raise InputError(f"step_s: {step_s:g} s is outside the trace of {gain.size / rate_hz:g} s")
 
     earlier, later = time < step_s - resolution_s, time >= step_s
     if np.count_nonzero(later) < LEAST_TAIL:
-        why = f"only {np.count_nonzero(later)} readings after the step; record longer"
-        return _timing(dict.fromkeys(_FIGURES, why), resolution_s, step_s=step_s)
+        short = _too_short(f"only {np.count_nonzero(later)} readings after the step")
+        return _timing(dict.fromkeys(_FIGURES, short), resolution_s, step_s=step_s)
     before, after = _tail(trace[earlier], gain_before_db), _tail(trace[later], gain_after_db)
     change_db = after.gain_db - before.gain_db
     unrest_db = max(before.unrest_db, after.unrest_db)
@@ -130,13 +134,14 @@ def step_timing(
     least_db = max(SMALLEST_CHANGE_DB, UNREST_MARGIN * unrest_db)
     kind = "attack" if change_db < 0.0 else "release"
     readings: dict[str, Reading]
-    if unsteady_start or np.isnan(change_db):
-        kind, readings = "none", dict.fromkeys(_FIGURES, unsteady_start or unsteady_end)
-    elif abs(change_db) < least_db:
-        why = (
+    still = abs(change_db) < least_db
+    untimed = unsteady_start or (unsteady_end if still or np.isnan(change_db) else None)
+    if untimed is None and still:
+        untimed = _no_change(
             f"no gain reduction to time: the gain changes by {change_db:.3f} dB, less than {least_db:.3g} dB"
         )
-        kind, readings = "none", dict.fromkeys(_FIGURES, unsteady_end or why)
+    if untimed is not None:
+        kind, readings = "none", dict.fromkeys(_FIGURES, untimed)
     else:
         approach = Approach(
             time_s=time[later] - step_s,
@@ -155,6 +160,11 @@ def step_timing(
         gain_before_db=None if unsteady_start else before.gain_db,
         gain_after_db=None if unsteady_end else after.gain_db,
     )
+
+
+def advised(timing: StepTiming, advice: Mapping[Cause, str]) -> StepTiming:
+    """The same with what to do about figures that are missing, by the cause."""
+    return replace(timing, reasons={name: with_advice(why, advice) for name, why in timing.reasons.items()})
 
 
 def find_step(level_db: ArrayLike, *, rate_hz: float, smallest_step_db: float = 1.0) -> float:
@@ -201,8 +211,8 @@ def _timing(
     gain_before_db: float | None = None,
     gain_after_db: float | None = None,
 ) -> StepTiming:
-    figures = {name: None if isinstance(reading, str) else reading for name, reading in readings.items()}
-    reasons = {name: reading for name, reading in readings.items() if isinstance(reading, str)}
+    figures = {name: None if isinstance(reading, Missing) else reading for name, reading in readings.items()}
+    reasons = {name: reading for name, reading in readings.items() if isinstance(reading, Missing)}
     return StepTiming(
         kind=kind,
         step_s=step_s,
@@ -226,16 +236,24 @@ def _tail(stretch: Samples, known_db: float | None) -> _Tail:
     return _Tail(float(middle), float(drift), unrest, unrest * np.sqrt(12.0 / tail.size), tail.size)
 
 
-def _unsteady(tail: _Tail, change_db: float, where: str) -> str:
+def _too_short(text: str) -> Missing:
+    return Missing(cause="too short", text=text)
+
+
+def _no_change(text: str) -> Missing:
+    return Missing(cause="nothing to measure", text=text)
+
+
+def _unsteady(tail: _Tail, change_db: float, where: str) -> Missing | None:
     """Why the gain in `tail` is not a steady one, or nothing."""
     if np.isnan(tail.gain_db):
-        return f"only {tail.readings} readings {where}, the steady gain there is unknown; record longer"
+        return _too_short(f"only {tail.readings} readings {where}, the steady gain there is unknown")
     allowed = max(SETTLED_DB, SETTLED_SHARE * abs(change_db), UNREST_MARGIN * tail.doubt_db)
     if abs(tail.drift_db) <= allowed:
-        return ""
-    return (
-        f"not settled {where}: the gain still moves by {abs(tail.drift_db):.3g} dB over the last "
-        f"{tail.readings} readings; record longer"
+        return None
+    return _too_short(
+        f"not settled {where}: the gain still moves by {abs(tail.drift_db):.3g} dB over the last {tail.readings} "
+        "readings"
     )
 
 
@@ -259,12 +277,16 @@ def _crossings(approach: Approach, kind: str) -> dict[str, Reading]:
     ansi_attack, ansi_release = ANSI_ATTACK_BAND_DB, ANSI_RELEASE_BAND_DB
     return {
         "t63_s": time_to(approach, FULL_TIME_CONSTANT),
-        "t90_s": time_to(approach, 0.9),
-        "t10_90_s": time_between(approach, 0.1, 0.9),
+        "t90_s": time_to(approach, HIGH_SHARE),
+        "t10_90_s": time_between(approach, LOW_SHARE, HIGH_SHARE),
         "within_2db_s": time_within(approach, IEC_BAND_DB),
-        "within_3db_s": time_within(approach, ansi_attack) if attack else "defined for an attack only",
-        "within_4db_s": "defined for a release only" if attack else time_within(approach, ansi_release),
+        "within_3db_s": time_within(approach, ansi_attack) if attack else _defined_for("an attack"),
+        "within_4db_s": _defined_for("a release") if attack else time_within(approach, ansi_release),
     }
+
+
+def _defined_for(step: str) -> Missing:
+    return Missing(cause="not defined", text=f"defined for {step} only")
 
 
 def _time_constants(approach: Approach) -> dict[str, Reading]:
@@ -272,12 +294,9 @@ def _time_constants(approach: Approach) -> dict[str, Reading]:
     start = int(np.searchsorted(approach.monotone, FIT_FROM))
     trace_db = approach.size_db * approach.progress[start:]
     decay = fit_decay(approach.time_s[start:], trace_db, noise_rms=approach.unrest_db)
-    tau_s: Reading = decay.reason if decay.tau_s is None else decay.tau_s
-    if decay.tau_s is not None and decay.tau_s < approach.resolution_s:
-        tau_s = f"faster than the {approach.resolution_s:.3g} s that the trace resolves; raise its rate"
     return {
-        "tau_s": tau_s,
-        "slow_tau_s": decay.slow_reason if decay.slow_tau_s is None else decay.slow_tau_s,
-        "slow_share": decay.slow_reason if decay.slow_share is None else decay.slow_share,
-        "misfit_db": decay.reason if decay.misfit_rms is None else decay.misfit_rms,
+        "tau_s": resolved(decay.tau_s, approach.resolution_s),
+        "slow_tau_s": decay.slow_tau_s,
+        "slow_share": decay.slow_share,
+        "misfit_db": decay.misfit_rms,
     }

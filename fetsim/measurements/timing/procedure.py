@@ -16,7 +16,7 @@ the trace is averaged over one cycle, centred, and then resolves nothing shorter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 
@@ -26,9 +26,12 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import Level, Step, play_step, steady_level
 from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.bench.steady import whole_period
-from fetsim.measurements.timing.analysis import StepTiming, step_timing
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.missing import Cause, Missing
+from fetsim.measurements.results.result import Result
+from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
 from fetsim.measurements.traces.envelope import local_gain
+from fetsim.rig.provenance import provenance
+from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -46,11 +49,17 @@ KEPT_POINTS = 500  # of a trace in the result, close together near the step
 FIGURES = (
     "t63_s", "t90_s", "t10_90_s", "within_2db_s", "within_3db_s", "within_4db_s", "tau_s", "slow_tau_s",
 )  # fmt: skip
+ADVICE: Mapping[Cause, str] = {
+    "too short": "the gain is at its end by then, so this is no exponential",  # the trace runs until it rests
+    "too coarse": "take a higher test frequency or a finer quality",
+    "unsteady": "take a larger step",
+    "nothing to measure": "take a larger step",
+}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Spread:
-    """One figure over the phases; None where no phase gives it, and then ``reason`` says why."""
+    """One figure over the phases; None where no phase gives it."""
 
     at_zero: float | None
     """With the step where the tone crosses zero upwards."""
@@ -58,10 +67,11 @@ class Spread:
     most: float | None
     missing: int
     """Phases that do not give it."""
-    reason: str
+    reason: Missing | None
+    """Why the first of those does not; None where all give it."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StepAnswer:
     """How the gain reduction answers to steps one way."""
 
@@ -88,7 +98,7 @@ class StepAnswer:
     reduction_most_db: Array
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SettingTiming:
     """One setting of the grid."""
 
@@ -101,20 +111,16 @@ class SettingTiming:
     release: StepAnswer
 
 
-@dataclass(frozen=True)
-class TimingMeasurement:
+@dataclass(frozen=True, kw_only=True)
+class TimingMeasurement(Result):
     """Attack and release of a unit at one or more settings."""
 
-    unit: str
+    ROOM: ClassVar[str] = "timing"
+
     frequency_hz: float
-    quality: str
     read_off: str
     """``fet``: from the FET's channel; ``output``: from the output's envelope."""
     settings: tuple[SettingTiming, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts, lists and tables for JSON; silence and what is missing are None."""
-        return dict(plain(self))
 
 
 def measure_timing(
@@ -156,11 +162,22 @@ def measure_timing(
         loud = steady_level(bench, high, frequency_hz, quiet.run)
         attack = _answer(quiet, loud, frequency_hz, phases, read_off, lambda share: told(0.5 * share))
         release = _answer(loud, quiet, frequency_hz, release_phases, read_off, lambda share: told(0.5 + 0.5 * share))
-        return SettingTiming({name: str(value) for name, value in setting.items()}, low, high, attack, release)
+        return SettingTiming(
+            setting={name: str(value) for name, value in setting.items()},
+            before_dbu=low,
+            level_dbu=high,
+            attack=attack,
+            release=release,
+        )
 
     measured = run_all(jobs, one, progress)
-    played_hz = whole_period(frequency_hz, Bench(unit, quality).rate_hz).frequency_hz
-    return TimingMeasurement(unit.name, played_hz, quality, read_off, tuple(measured.values()))
+    rig = Rig(unit, quality)
+    return TimingMeasurement(
+        provenance=provenance(rig),
+        frequency_hz=whole_period(frequency_hz, rig.rate_hz).frequency_hz,
+        read_off=read_off,
+        settings=tuple(measured.values()),
+    )
 
 
 def _check(
@@ -220,7 +237,7 @@ def _answer(
             -thin, rate_hz=rate_hz, step_s=step_s, gain_before_db=-before.reduction_db,
             gain_after_db=-after.reduction_db, resolution_s=cycle_s if averaged else None,
         )  # fmt: skip
-        timings.append(timing)
+        timings.append(advised(timing, ADVICE))
         degrees.append(step.phase_deg)
         kind = timing.kind if number == 0 else kind
         least_s = least_s or (trace.size - 1) / step.rate_hz - step.step_s
@@ -247,15 +264,12 @@ def _answer(
 def _spread(timings: Sequence[StepTiming], name: str) -> Spread:
     found = [getattr(timing, name) for timing in timings]
     given = [value for value in found if value is not None]
-    reason = next((timing.reasons[name] for timing in timings if name in timing.reasons), "")
-    reason = reason.replace("record longer", "the gain is at its end by then, so this is no exponential")
-    reason = reason.replace("raise its rate", "take a higher test frequency or a finer quality")
     return Spread(
         at_zero=found[0],
         least=min(given, default=None),
         most=max(given, default=None),
         missing=len(found) - len(given),
-        reason=reason,
+        reason=next((timing.reasons[name] for timing in timings if name in timing.reasons), None),
     )
 
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
+from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.traces.checks import Samples
 
 BLOCK_GROWTH = 0.03  # width of an averaging block over its distance from the start
@@ -27,16 +28,16 @@ LARGEST_TAU_ERROR = 0.1  # standard error of a time constant, relative: more and
 LONGEST_TAU = 1.0  # in lengths of the fitted stretch: more is extrapolation
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Decay:
-    """Fitted approach; a time constant is None when the reason says why."""
+    """Fitted approach."""
 
-    tau_s: float | None
-    slow_tau_s: float | None
-    slow_share: float | None
-    misfit_rms: float | None
-    reason: str
-    slow_reason: str
+    tau_s: float | Missing
+    """Of the only stage, or of the faster one."""
+    slow_tau_s: float | Missing
+    slow_share: float | Missing
+    """Part of the slower stage in the whole."""
+    misfit_rms: float | Missing
 
 
 def fit_decay(time_s: Samples, trace: Samples, *, noise_rms: float = 0.0) -> Decay:
@@ -46,27 +47,22 @@ def fit_decay(time_s: Samples, trace: Samples, *, noise_rms: float = 0.0) -> Dec
     """
     time, values = _blocks(time_s, trace)
     if time.size < 8:
-        nothing = f"only {time.size} points lie on the approach; raise the rate of the trace"
-        return Decay(None, None, None, None, nothing, nothing)
+        nothing = Missing(cause="too coarse", text=f"only {time.size} points lie on the approach")
+        return Decay(tau_s=nothing, slow_tau_s=nothing, slow_share=nothing, misfit_rms=nothing)
     one, two = _Fit(time, values, stages=1), _Fit(time, values, stages=2)
     change = max(abs(one.amplitudes[0]), float(np.ptp(values)))
-    slow_reason = _why_not_two(one, two, change, noise_rms)
-    best = one if slow_reason else two
+    not_two = _why_not_two(one, two, change, noise_rms)
+    best = one if not_two else two
     misfit_limit = max(LARGEST_MISFIT * change, 2.0 * noise_rms)
     if best.rms > misfit_limit:
-        text = f"the trace is not exponential: the best fit misses it by {best.rms:.3g} rms"
-        return Decay(None, None, None, best.rms, text, text)
-    reason = best.doubt(0)
-    if not slow_reason:
-        slow_reason = best.doubt(1)
-    total = float(np.sum(best.amplitudes))
+        bent = _other_shape(f"the trace is not exponential: the best fit misses it by {best.rms:.3g} rms")
+        return Decay(tau_s=bent, slow_tau_s=bent, slow_share=bent, misfit_rms=best.rms)
+    slow = not_two or best.doubt(1)
     return Decay(
-        tau_s=None if reason else float(best.taus[0]),
-        slow_tau_s=None if slow_reason else float(best.taus[1]),
-        slow_share=None if slow_reason else float(best.amplitudes[1] / total),
+        tau_s=best.doubt(0) or float(best.taus[0]),
+        slow_tau_s=slow or float(best.taus[1]),
+        slow_share=slow or float(best.amplitudes[1] / np.sum(best.amplitudes)),
         misfit_rms=best.rms,
-        reason=reason,
-        slow_reason=slow_reason,
     )
 
 
@@ -106,28 +102,33 @@ class _Fit:
         taus = np.exp(log_taus)
         return np.asarray(self._basis(taus) @ self._coefficients(taus) - self.values)
 
-    def doubt(self, stage: int) -> str:
+    def doubt(self, stage: int) -> Missing | None:
         """Why the time constant of `stage` cannot be trusted, or nothing."""
         tau, span = self.taus[stage], self.time[-1] - self.time[0]
         if tau > LONGEST_TAU * span:
-            return f"the capture covers {span:.3g} s, less than a time constant ({tau:.3g} s); record longer"
+            text = f"the capture covers {span:.3g} s, less than a time constant ({tau:.3g} s)"
+            return Missing(cause="too short", text=text)
         if self.tau_errors[stage] > LARGEST_TAU_ERROR:
-            return f"the trace fixes the time constant only to {100.0 * self.tau_errors[stage]:.0f} %"
-        return ""
+            return _other_shape(f"the trace fixes the time constant only to {100.0 * self.tau_errors[stage]:.0f} %")
+        return None
 
 
-def _why_not_two(one: _Fit, two: _Fit, change: float, noise_rms: float) -> str:
+def _other_shape(text: str) -> Missing:
+    return Missing(cause="of another shape", text=text)
+
+
+def _why_not_two(one: _Fit, two: _Fit, change: float, noise_rms: float) -> Missing | None:
     """Why one exponential is enough, or nothing where two are called for."""
     if one.rms <= max(MATTERS * change, noise_rms):
-        return f"one exponential follows the trace to {one.rms:.2g} rms of a change of {change:.3g}"
+        return _other_shape(f"one exponential follows the trace to {one.rms:.2g} rms of a change of {change:.3g}")
     count = _independent_points(two.residual)
     floor = (1e-9 * change) ** 2
     gain = count * np.log((one.rms**2 + floor) / (two.rms**2 + floor)) - 2.0 * np.log(count)
     if gain < CLEAR_BIC_GAIN:
-        return f"a second exponential is not justified by the trace (BIC better by {gain:.1f})"
+        return _other_shape(f"a second exponential is not justified by the trace (BIC better by {gain:.1f})")
     if np.min(two.amplitudes) * np.max(two.amplitudes) < 0.0:
-        return "two fitted exponentials would pull opposite ways: the trace is not a sum of stages"
-    return ""
+        return _other_shape("two fitted exponentials would pull opposite ways: the trace is not a sum of stages")
+    return None
 
 
 def _independent_points(residual: Samples) -> float:

@@ -1,1 +1,1 @@
-"""The timing measurement in text and picture."""
+"""Pictures of attack and release."""

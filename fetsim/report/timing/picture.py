@@ -1,4 +1,4 @@
-"""Pictures of attack and release: traces of a few settings, times over a grid of many, and a recorded pair."""
+"""Pictures of attack and release: traces of a few settings, or times over a grid of many."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -8,20 +8,21 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
-from fetsim.measurements.timing.capture import CaptureTiming
-from fetsim.measurements.timing.procedure import SettingTiming, StepAnswer
+from fetsim.measurements.results.formats import seconds
+from fetsim.measurements.timing.procedure import SettingTiming, StepAnswer, TimingMeasurement
+from fetsim.measurements.timing.tables import T63, T90, named_settings
 from fetsim.report.look.plots import GREY, SHADE, decibel_axis, legend_below, line_styles, new_figure
-from fetsim.report.timing.text import seconds
 
-TRACES_INCH, GRID_INCH, CAPTURE_INCH = 3.6, 3.8, 3.2
+TRACES_INCH, GRID_INCH = 3.6, 3.8
 MOST_TRACES = 6  # settings drawn as traces; more are drawn as times
 MARKERS = "os^Dvph*"
 NEAR_STEP = 0.2  # of the time to 63 %: where a trace begins on its logarithmic axis
 WIDE = 200.0  # ratio of an axis's ends from which on only whole decades get a tick
 
 
-def draw_timing(settings: Mapping[str, SettingTiming], title: str) -> Figure:
-    """Name -> setting: traces of a few, or times of many against what is varied."""
+def draw(measured: Mapping[str, TimingMeasurement], title: str) -> Figure:
+    """Label of the version -> measurement: traces of a few settings, or times of many against what is varied."""
+    settings = named_settings(measured)
     varied = [one.setting for one in settings.values()]
     axis = _numeric(varied)
     if len(settings) <= MOST_TRACES or axis is None:
@@ -29,46 +30,37 @@ def draw_timing(settings: Mapping[str, SettingTiming], title: str) -> Figure:
     return _draw_grid(list(settings.values()), list(settings), axis, title)
 
 
-def draw_capture(captured: CaptureTiming, title: str) -> Figure:
-    """Gain against time around every step of a recorded pair, one panel each."""
-    with new_figure(title, CAPTURE_INCH) as figure:
-        panels = figure.subplots(1, len(captured.steps), squeeze=False, sharey=True)[0]
-        style = next(line_styles())
-        for panel, step in zip(panels, captured.steps, strict=True):
-            later = step.time_s > 0.0
-            panel.plot(step.time_s[later], step.gain_db[later], **style)
-            if step.timing.kind == "release":
-                _linear_time(panel, step.time_s[-1])
-            else:
-                panel.set_xlim(_start([step.timing.t63_s], step.time_s[later]), step.time_s[-1])
-                _time_axis(panel)
-            marked = [step.timing.t63_s, step.timing.t90_s]
-            _mark(panel, step.time_s[later], step.gain_db[later], marked, style["color"])
-            kind = {"none": "no gain reduction"}.get(step.timing.kind, step.timing.kind).capitalize()
-            panel.set_title(f"{kind}, input {step.to_db - step.from_db:+.1f} dB", loc="left")
-        panels[0].set_ylabel("Gain (dB)")
-        decibel_axis(panels[0])
-    return figure
+def draw_on(ax: Axes, measured: Mapping[str, TimingMeasurement]) -> None:
+    """The attacks alone, as traces."""
+    settings = named_settings(measured)
+    _attacks(ax, settings)
+    ax.set_ylabel("Gain reduction (dB)")
+    decibel_axis(ax)
 
 
 def _draw_traces(settings: Mapping[str, SettingTiming], title: str) -> Figure:
     with new_figure(title, TRACES_INCH) as figure:
         attack, release = figure.subplots(1, 2, sharey=True)
+        _attacks(attack, settings)
         for (name, one), style in zip(settings.items(), line_styles(), strict=False):
-            _trace(attack, one.attack, name, style)
             _trace(release, one.release, name, style)
-        answers = [one.attack for one in settings.values()]
-        starts = [_start([answer.spreads["t63_s"].at_zero], answer.time_s) for answer in answers]
-        attack.set_xlim(min(starts), max(answer.time_s[-1] for answer in answers))
-        _time_axis(attack)
-        _linear_time(release, max(one.release.time_s[-1] for one in settings.values()))
+        linear_time(release, max(one.release.time_s[-1] for one in settings.values()))
         for panel, words in ((attack, "Attack"), (release, "Release (linear time)")):
             panel.set_title(words, loc="left")
-        attack.set_title("dots: 63 % and 90 %; shade: over the phases", loc="right", color=GREY, fontsize=7.0)
+        attack.set_title(f"dots: {T63} and {T90}; shade: over the phases", loc="right", color=GREY, fontsize=7.0)
         attack.set_ylabel("Gain reduction (dB)")
         decibel_axis(attack)
         legend_below(figure, attack)
     return figure
+
+
+def _attacks(panel: Axes, settings: Mapping[str, SettingTiming]) -> None:
+    for (name, one), style in zip(settings.items(), line_styles(), strict=False):
+        _trace(panel, one.attack, name, style)
+    answers = [one.attack for one in settings.values()]
+    starts = [start_of([answer.spreads["t63_s"].at_zero], answer.time_s) for answer in answers]
+    panel.set_xlim(min(starts), max(answer.time_s[-1] for answer in answers))
+    time_axis(panel)
 
 
 def _trace(panel: Axes, answer: StepAnswer, name: str, style: Mapping[str, Any]) -> None:
@@ -80,7 +72,7 @@ def _trace(panel: Axes, answer: StepAnswer, name: str, style: Mapping[str, Any])
             time_s, answer.reduction_least_db[later], answer.reduction_most_db[later], color=style["color"],
             alpha=SHADE, linewidth=0.0,
         )  # fmt: skip
-    _mark(panel, time_s, trace, [answer.spreads[name].at_zero for name in ("t63_s", "t90_s")], style["color"])
+    mark(panel, time_s, trace, [answer.spreads[name].at_zero for name in ("t63_s", "t90_s")], style["color"])
 
 
 def _draw_grid(settings: Sequence[SettingTiming], names: Sequence[str], axis: str, title: str) -> Figure:
@@ -104,7 +96,7 @@ def _draw_grid(settings: Sequence[SettingTiming], names: Sequence[str], axis: st
             panel.set_yscale("log")
             _seconds_on(panel.yaxis, *panel.get_ylim())
             panel.set_xlabel(axis)
-            panel.set_title(f"{way.capitalize()}: 63 % of the change in dB", loc="left")
+            panel.set_title(f"{way.capitalize()}: {T63} of the change in dB", loc="left")
         panels[0].set_ylabel("Time")
         legend_below(figure, panels[0], 5)
     return figure
@@ -124,25 +116,29 @@ def _numeric(varied: Sequence[Mapping[str, str]]) -> str | None:
     return best
 
 
-def _mark(panel: Axes, time_s: Any, trace: Any, instants: Sequence[float | None], colour: str) -> None:
+def mark(panel: Axes, time_s: Any, trace: Any, instants: Sequence[float | None], colour: str) -> None:
+    """A dot on the trace at each instant that there is."""
     for instant in instants:
         if instant is not None:
             panel.plot(instant, np.interp(instant, time_s, trace), "o", color=colour, markersize=3.5)
 
 
-def _start(times_s: Sequence[float | None], time_s: Any) -> float:
+def start_of(times_s: Sequence[float | None], time_s: Any) -> float:
+    """Where a logarithmic axis begins that shows what happens at these times."""
     first = float(time_s[time_s > 0.0][0])
     known = [time for time in times_s if time is not None]
     return max(first, NEAR_STEP * min(known)) if known else first
 
 
-def _time_axis(panel: Axes) -> None:
+def time_axis(panel: Axes) -> None:
+    """Time after the step, logarithmic."""
     panel.set_xscale("log")
     _seconds_on(panel.xaxis, *panel.get_xlim())
     panel.set_xlabel("Time after the step")
 
 
-def _linear_time(panel: Axes, end_s: float) -> None:
+def linear_time(panel: Axes, end_s: float) -> None:
+    """Time after the step, from zero to ``end_s``."""
     panel.set_xlim(0.0, end_s)
     panel.xaxis.set_major_locator(MaxNLocator(6))
     panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _tick(value)))

@@ -6,6 +6,7 @@ import pytest
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench, tone
 from fetsim.measurements.bench.bursts import play_step, steady_level
+from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.timing.analysis import step_timing
 from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.schematic.load import load_unit
@@ -82,7 +83,7 @@ def test_every_definition_in_order(grid):
         assert one.attack.spreads["within_3db_s"].at_zero < one.attack.spreads["within_2db_s"].at_zero
         assert one.release.spreads["within_4db_s"].at_zero < one.release.spreads["within_2db_s"].at_zero
         assert one.attack.spreads["within_4db_s"].at_zero is None
-        assert one.attack.spreads["within_4db_s"].reason == "defined for a release only"
+        assert one.attack.spreads["within_4db_s"].reason.cause == "not defined"
 
 
 def test_a_fast_attack_depends_on_the_phase(grid):
@@ -136,7 +137,10 @@ def test_gain_that_ripples_is_averaged_and_says_so():
     (one,) = measure_timing(TEACHING, phases=1).settings
     assert one.attack.averaged and one.attack.resolution_s == pytest.approx(1.0 / 5000.0)
     assert one.attack.spreads["t63_s"].at_zero is None
-    assert "faster than the 0.0002 s" in one.attack.spreads["t63_s"].reason
+    assert one.attack.spreads["t63_s"].reason == Missing(
+        cause="too coarse",
+        text="faster than the 0.0002 s that the trace resolves; take a higher test frequency or a finer quality",
+    )
     assert one.release.spreads["t63_s"].at_zero > 0.02
 
 
@@ -144,7 +148,7 @@ def test_no_gain_reduction_at_all():
     unit = DUNLIN.changed(curve="none")
     (one,) = measure_timing(unit, before_dbu=-20.0, level_dbu=-10.0, phases=1).settings
     assert one.attack.kind == "none"
-    assert "no gain reduction to time" in one.attack.spreads["t63_s"].reason
+    assert "no gain reduction to time" in one.attack.spreads["t63_s"].reason.text
     assert all(spread.at_zero is None for spread in one.attack.spreads.values())
 
 
@@ -158,7 +162,7 @@ def test_a_step_too_small_for_a_definition():
     (one,) = measure_timing(TEACHING, before_dbu=-12.0, level_dbu=-10.0, phases=1, frequency_hz=1000.0).settings
     for figure in ("within_2db_s", "within_3db_s"):
         assert one.attack.spreads[figure].at_zero is None
-        assert "take a larger step" in one.attack.spreads[figure].reason
+        assert "take a larger step" in one.attack.spreads[figure].reason.text
 
 
 def test_phases_of_a_step():

@@ -55,39 +55,6 @@ DEFINITIONS: dict[str, tuple[Definition, ...]] = {
             status=OWN,
         ),
     ),
-    "timing": (
-        LEVELS,
-        Definition(
-            term="63 %, 90 %, 10 to 90 %",
-            meaning="shares of the whole change of gain in dB, from the step",
-            status=PRACTICE,
-        ),
-        Definition(
-            term="within 2 dB",
-            meaning="from the step until the output stays that near to its end",
-            source="IEC 60118-2",
-            status=MEMORY,
-        ),
-        Definition(
-            term="within 3 dB",
-            meaning="the same for an attack; the standard's own step levels are not used",
-            source="ANSI S3.22",
-            status=MEMORY,
-        ),
-        Definition(
-            term="within 4 dB",
-            meaning="the same for a release; the standard's own step levels are not used",
-            source="ANSI S3.22-1996",
-            status=SECOND_HAND,
-        ),
-        Definition(
-            term="time constant",
-            meaning="of the exponential fitted to the trace in dB from a tenth of the change on; a second one where "
-            "the trace calls for it",
-            status=OWN,
-        ),
-        Definition(term="least to most", meaning="over the phase of the tone at which the step falls", status=OWN),
-    ),
     "distortion": (
         LEVELS,
         REDUCTION,

@@ -11,13 +11,14 @@ from fetsim.measurements.levels.procedure import measure_levels
 from fetsim.measurements.noise.procedure import measure_noise
 from fetsim.measurements.results.result import Result, picture_of
 from fetsim.measurements.results.table import Table as ResultTable
+from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.report.look.printed import printed
 from fetsim.report.pages.report.content import Picture, Section, Table
 from fetsim.report.pages.report.definitions import DEFINITIONS
 from fetsim.report.pages.report.level_sections import distortion_section, reductions_within_reach
 from fetsim.report.pages.report.rest_section import idle_section
 from fetsim.report.pages.report.svg import inline_svg
-from fetsim.report.pages.report.time_sections import explain_section, needle_section, response_section, timing_section
+from fetsim.report.pages.report.time_sections import explain_section, needle_section, response_section
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 
@@ -73,11 +74,16 @@ def noise_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(measure_noise(unit, reductions_db=reductions_db, quality=quality))
 
 
+def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Attack and release at the setting that the unit has."""
+    return result_section(measure_timing(unit, quality=quality, progress=progress))
+
+
 MAKERS = (
     Maker("idle", "At rest", idle_section),
     Maker("explain", "One burst round the loop", explain_section),
     Maker("curve", "Static curve", curve_section, nameless=False),
-    Maker("timing", "Attack and release", timing_section),
+    Maker("timing", "Attack and release", timing_section, nameless=False),
     Maker("distortion", "Distortion", distortion_section),
     Maker("response", "Response", response_section),
     Maker("levels", "Level plan", levels_section, nameless=False),

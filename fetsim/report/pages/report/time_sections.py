@@ -1,22 +1,17 @@
 """What happens in time and over frequency, for the page: the burst round the loop, timing, needle, response."""
 
-from math import isinf
-
 from fetsim.measurements.explain.procedure import measure_explain
 from fetsim.measurements.needle.procedure import measure_needle
 from fetsim.measurements.response.procedure import Response, measure_response
-from fetsim.measurements.timing.procedure import SettingTiming, Spread, StepAnswer, measure_timing
 from fetsim.report.explain.picture import draw_explanation_rows
 from fetsim.report.explain.sentences import told
 from fetsim.report.explain.text import explain_dict
 from fetsim.report.needle.picture import draw_meters, draw_needle
-from fetsim.report.pages.report.content import Picture, Section, Table, level, number
+from fetsim.report.pages.report.content import Picture, Section, Table, number
 from fetsim.report.pages.report.level_sections import reductions_within_reach
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.report.response.picture import draw_responses
 from fetsim.report.response.text import SUMMARY_HZ, named_responses
-from fetsim.report.timing.picture import draw_timing
-from fetsim.report.timing.text import NAMES, OTHER_KIND, seconds
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 
@@ -33,69 +28,6 @@ def explain_section(unit: Unit, quality: str, progress: Progress) -> Section:
         ],
         figures=explain_dict(one),
     )  # fmt: skip
-
-
-def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
-    """Attack and release at the setting that the unit has."""
-    measured = measure_timing(unit, quality=quality, progress=progress)
-    (one,) = measured.settings
-    attack, release = (_briefly(answer) for answer in (one.attack, one.release))
-    start = "silence" if isinf(one.before_dbu) else f"{level(one.before_dbu)} dBu"
-    lead = (
-        f"A burst of {measured.frequency_hz:.6g} Hz from {start} to {level(one.level_dbu)} dBu: attack {attack}, "
-        f"release {release}, to 63 % of a change of "
-        f"{abs(one.attack.reduction_after_db - one.attack.reduction_before_db):.1f} dB."
-    )
-    return Section(
-        "", "",
-        lead=[lead],
-        pictures=[Picture(inline_svg(draw_timing({"": one}, ""), "timing"))],
-        tables=[_timing_table(one)],
-        notes=_reasons(one),
-        figures=measured.to_dict(),
-    )  # fmt: skip
-
-
-def _briefly(answer: StepAnswer) -> str:
-    """Time to 63 %, or what there is instead."""
-    spread = answer.spreads["t63_s"]
-    if spread.at_zero is not None:
-        return seconds(spread.at_zero)
-    return _range(spread) or "not given (the reason stands under the table)"
-
-
-def _timing_table(one: SettingTiming) -> Table:
-    rows = []
-    for figure, words in NAMES.items():
-        attack, release = one.attack.spreads[figure], one.release.spreads[figure]
-        rows.append((
-            words,
-            "" if figure == OTHER_KIND["attack"] else seconds(attack.at_zero), _range(attack),
-            "" if figure == OTHER_KIND["release"] else seconds(release.at_zero),
-        ))  # fmt: skip
-    rows.append(("gain reduction", _change(one.attack), "", _change(one.release)))
-    return Table(("from the step until", "attack", "least to most", "release"), rows)
-
-
-def _range(spread: Spread) -> str:
-    if spread.least is None or spread.most is None:
-        return ""
-    return f"{seconds(spread.least)} to {seconds(spread.most)}"
-
-
-def _change(answer: StepAnswer) -> str:
-    return f"{number(answer.reduction_before_db, 2)} to {number(answer.reduction_after_db, 2, 'dB')}"
-
-
-def _reasons(one: SettingTiming) -> list[str]:
-    """Why figures are missing, figures with the same reason together."""
-    found: dict[str, list[str]] = {}
-    for way, answer in (("attack", one.attack), ("release", one.release)):
-        for figure, words in NAMES.items():
-            spread = answer.spreads[figure]
-            if spread.missing and figure != OTHER_KIND[way] and not spread.reason.startswith("defined for"):
-                found.setdefault(spread.reason, []).append(f"{way}: {words}")
-    return [f"{'; '.join(places)}: {why}." for why, places in found.items()]
 
 
 def needle_section(unit: Unit, quality: str, progress: Progress) -> Section:

@@ -12,21 +12,24 @@ the tone, then one of half the time to 63 % (but no shorter than an eighth of a 
 a fast attack is not smeared.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.errors import InputError
-from fetsim.measurements.timing.analysis import StepTiming, step_timing
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.missing import Cause
+from fetsim.measurements.results.result import Measured
+from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
 from fetsim.measurements.traces.align import AlignedPair, align_pair
 from fetsim.measurements.traces.checks import Samples
 from fetsim.measurements.traces.crossings import crossing
 from fetsim.measurements.traces.envelope import GainTrace, level_envelope, local_gain
 from fetsim.measurements.traces.spectrum import tone_frequency
+from fetsim.rig.provenance import Program, program
 
 LEAST_STEP_DB = 3.0  # between two levels of the dry recording that count as a step
 LEVEL_CYCLES = 1.0  # of the tone in the Hann window that reads the dry level: no ripple at whole half cycles
@@ -37,9 +40,15 @@ LEAST_STRETCH_S = 2e-3
 HALVES_BEFORE, HALVES_AFTER = 3, 1  # half cycles around a step over which both recordings are compared
 MOST_HALVES_OFF = 80
 TONE_SAMPLES = 8192
+ADVICE: Mapping[Cause, str] = {
+    "too short": "record longer",
+    "too coarse": "raise the rate of the recordings",
+    "unsteady": "use a larger step",
+    "nothing to measure": "use a larger step",
+}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CapturedStep:
     """One step in the recording."""
 
@@ -57,10 +66,13 @@ class CapturedStep:
     """Wet over dry; NaN where it cannot be told."""
 
 
-@dataclass(frozen=True)
-class CaptureTiming:
+@dataclass(frozen=True, kw_only=True)
+class CaptureTiming(Measured):
     """All steps of a recorded pair."""
 
+    ROOM: ClassVar[str] = "capture"
+
+    provenance: Program
     frequency_hz: float
     rate_hz: float
     delay_s: float
@@ -70,10 +82,6 @@ class CaptureTiming:
     correlation: float
     steps: tuple[CapturedStep, ...]
     warnings: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts, lists and tables for JSON."""
-        return dict(plain(self))
 
 
 def measure_capture(
@@ -104,6 +112,7 @@ def measure_capture(
         for edge, start, stop in zip(edges, bounds[:-1], bounds[1:], strict=True)
     )
     return CaptureTiming(
+        provenance=program(),
         frequency_hz=frequency_hz,
         rate_hz=pair.rate_hz,
         delay_s=pair.delay_s,
@@ -188,7 +197,7 @@ def _timed(
         trace = local_gain(
             pair.wet[part], dry=pair.dry[part], rate_hz=rate_hz, window_s=window_s, breaks_s=[step_s]
         )
-        return trace, step_timing(trace.gain_db, rate_hz=rate_hz, step_s=step_s)
+        return trace, advised(step_timing(trace.gain_db, rate_hz=rate_hz, step_s=step_s), ADVICE)
 
     narrowest = max(NARROWEST_CYCLES / frequency_hz, LEAST_WINDOW_SAMPLES / rate_hz)
     window_s = max(WIDEST_CYCLES / frequency_hz, narrowest)

@@ -6,7 +6,7 @@ import pytest
 from fetsim.audio.levels import dbu_to_rms_v, full_scale_peak_v
 from fetsim.audio.render import render
 from fetsim.errors import InputError
-from fetsim.measurements.timing.capture import measure_capture
+from fetsim.measurements.capture.procedure import measure_capture
 from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.measurements.traces.align import shifted
 from fetsim.schematic.load import load_unit
@@ -107,13 +107,13 @@ def test_too_short_to_settle(wet):
     stop = round((DOWN_S + 0.02) * RATE_HZ)
     attack, release = captured(wet[:stop], DRY[:stop]).steps
     assert attack.timing.t63_s is not None
-    assert release.timing.t63_s is None and "record longer" in release.timing.reasons["t63_s"]
+    assert release.timing.t63_s is None and "record longer" in release.timing.reasons["t63_s"].text
 
 
 def test_no_gain_reduction(clean):
     found = captured(0.5 * DRY)
     assert [step.timing.kind for step in found.steps] == ["none", "none"]
-    assert "no gain reduction to time" in found.steps[0].timing.reasons["t63_s"]
+    assert "no gain reduction to time" in found.steps[0].timing.reasons["t63_s"].text
 
 
 @pytest.mark.parametrize(

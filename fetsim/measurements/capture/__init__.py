@@ -1,0 +1,1 @@
+"""Attack and release out of a recorded pair: a tone burst and what came of it."""
