@@ -61,8 +61,6 @@ class Steady:
     block: Played
     played_s: float
     """Simulated time that it took."""
-    left_over_v: float
-    """How far the last extrapolation moved an unknown."""
 
 
 def highest_tone_hz(rate_hz: float) -> float:
@@ -118,7 +116,7 @@ def settle(run: Run, period_v: Array) -> Steady:
         left_v = _distance(goal, before)
         run.state = goal
         if left_v < SETTLED_V:
-            return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)
+            return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz)
     raise ConvergenceError(
         f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a "
         "steady tone; does it oscillate?"
@@ -132,7 +130,7 @@ def wait(run: Run, period_v: Array, duration_s: float) -> Steady:
     blocks = max(1, ceil(duration_s * rate_hz / len(block_v) - 1e-9))
     for _ in range(blocks):
         block = run.play(block_v)
-    return Steady(block, blocks * len(block_v) / rate_hz, np.nan)
+    return Steady(block, blocks * len(block_v) / rate_hz)
 
 
 def phasor(signal: Array, period: Period) -> complex:

@@ -11,12 +11,10 @@ from dataclasses import dataclass
 from functools import partial
 from threading import Event
 
-from fetsim.audio.render import Player
 from fetsim.audio.render_file import COMPILING
 from fetsim.errors import ConvergenceError, UnitError
 from fetsim.files.user_cache import UserCache
 from fetsim.rig.rig import unit_needs_compile
-from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.comparison import BenchFigures
 from fetsim.studies.compare.figures import kept_figures
 from fetsim.studies.compare.takes import Programme, Take, circuit_key, take, take_key
@@ -79,9 +77,9 @@ def play_all(
     def measure(key: str) -> None:
         figures[key] = kept_figures(cache, circuits[key], quality, partial(tell, key, MEASURING))
 
-    if any(cache.find(take_key(unit, programme, quality)) is None for unit in circuits.values()):
-        for unit in {one.origin.path: one for one in circuits.values()}.values():
-            _load_solver(unit, programme, quality, notice)
+    new = [unit for unit in circuits.values() if cache.find(take_key(unit, programme, quality)) is None]
+    if any(unit_needs_compile(unit) for unit in {one.origin.path: one for one in new}.values()):
+        notice(COMPILING)  # once, whichever thread is first
     side_by_side([partial(job, key) for job in (play, measure) for key in circuits], stop)
     return [
         Played(one, None, None, one.error)
@@ -103,11 +101,3 @@ def side_by_side(jobs: Sequence[Callable[[], None]], stop: Event | None = None) 
                 stop.set()
             pool.shutdown(cancel_futures=True)
             raise
-
-
-def _load_solver(unit: Unit, programme: Programme, quality: str, notice: Callable[[str], None]) -> None:
-    """Compile or load a solver once, before threads would each do it: versions of one unit share the topology."""
-    if unit_needs_compile(unit):
-        notice(COMPILING)
-    with Player(unit, programme.rate_hz, 1, quality=quality):
-        pass
