@@ -8,12 +8,12 @@ import signal
 import sys
 import warnings
 from types import FrameType
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
 from fetsim.cli.options import spread
-from fetsim.cli.streams import complain, safe_output
+from fetsim.cli.streams import complain, notices, safe_output
 from fetsim.errors import FetsimError, PartlyDone
 
 COMMANDS = ("render", "show", "idle", "measure", "compare")
@@ -39,7 +39,7 @@ def main(arguments: list[str] | None = None) -> None:
 def _run(wanted: list[str]) -> int:
     """The exit status."""
     try:
-        with safe_output():
+        with safe_output(), notices():
             status = int(_application(wanted)(args=wanted, prog_name="fetsim", standalone_mode=False) or 0)
         return _interrupted() if status == INTERRUPTED else status  # the option parser turns Ctrl-C into this
     except FetsimError as error:
@@ -83,7 +83,7 @@ def _application(arguments: list[str]) -> typer.Typer:
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
     )
-    app.callback()(_no_options)
+    app.callback()(_no_command)
     # only the command that is called gets imported, so that it starts quickly
     named = [name for name in arguments if name in COMMANDS]
     for name in named[:1] or COMMANDS:
@@ -95,5 +95,17 @@ def _application(arguments: list[str]) -> typer.Typer:
     return app
 
 
-def _no_options() -> None:
+def _version(wanted: bool) -> None:
+    if wanted:
+        from fetsim import __version__
+
+        typer.echo(f"fetsim {__version__}")
+        raise typer.Exit
+
+
+def _no_command(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="print the version of fetsim")
+    ] = False,
+) -> None:
     """Component-level simulation of feedback FET compressors."""

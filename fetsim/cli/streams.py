@@ -4,6 +4,7 @@ Whatever a command prints goes through here, so that no name of a file or a unit
 at a letter that the terminal's encoding lacks, and a full disk behind ``>`` is one line.
 """
 
+import logging
 import os
 import sys
 from collections.abc import Iterator
@@ -50,6 +51,34 @@ class _SafeOutput(TextIOBase):
     def flush(self) -> None:
         with _told():
             self._stream.flush()
+
+
+class _Notices(logging.Handler):
+    """Says on standard error what the package logs, each sentence once."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.INFO)
+        self._said: set[str] = set()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        text = record.getMessage()
+        if text not in self._said:
+            self._said.add(text)
+            complain(text)
+
+
+@contextmanager
+def notices() -> Iterator[None]:
+    """While this lasts, what the package has to say beforehand is printed on standard error."""
+    log, handler = logging.getLogger("fetsim"), _Notices()
+    level = log.level
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.removeHandler(handler)
+        log.setLevel(level)
 
 
 @contextmanager

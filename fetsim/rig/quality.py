@@ -65,4 +65,4 @@ def quality_named(name: str) -> Quality:
     try:
         return QUALITIES[name]
     except KeyError:
-        raise InputError(f"quality: unknown level {name!r}; choose from {', '.join(QUALITIES)}") from None
+        raise InputError(f"quality: there is no {name[:20]!r}; choose from {', '.join(QUALITIES)}") from None

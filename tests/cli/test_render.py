@@ -148,7 +148,7 @@ BAD = {
     "tone.wav o.wav -p clt --probe-to p.wav": "probe: nothing is called 'clt' in Dunlin; did you mean ctl",
     "tone.wav o.wav --plot p.bmp": "p.bmp: pictures are .png, .svg, .pdf files",
     "tone.wav o.wav --start warm": "--start: unknown state 'warm'; choose from settled, cold",
-    "tone.wav o.wav -q best": "quality: unknown level 'best'; choose from draft, standard, fine",
+    "tone.wav o.wav -q best": "quality: there is no 'best'; choose from draft, standard, fine",
     "tone.wav o.wav -u nonesuch": "no unit named 'nonesuch'; choices: dunlin",
     "tone.wav o.wav -c C999=1n": "C999",
     "tone.wav o.wav -c attack": "--change: 'attack' is not NAME=VALUE, such as C16=220n",

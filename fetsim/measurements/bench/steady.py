@@ -27,6 +27,7 @@ from fetsim.measurements.bench.bench import Bench, Played, Run
 from fetsim.measurements.bench.transfer import transfers
 from fetsim.measurements.traces.checks import positive
 from fetsim.rig.points import output_point
+from fetsim.rig.request import check_level, check_tone
 
 BLOCK_S = 5e-3  # least length of a block: long enough to tell time constants of 10 ms and 1 s apart
 BLOCKS = 8  # between one extrapolation and the next
@@ -50,6 +51,7 @@ class Period:
 
     def tone(self, level_dbu: float, phase: float = 0.0) -> Array:
         """The sine as source voltage over the period [V; shape=(steps,)]; ends at ``phase``."""
+        check_level(level_dbu)
         angle = 2.0 * np.pi * self.cycles / self.steps * np.arange(1, self.steps + 1) + phase
         return dbu_to_rms_v(level_dbu) * np.sqrt(2.0) * np.sin(angle)
 
@@ -71,9 +73,7 @@ def highest_tone_hz(rate_hz: float) -> float:
 
 def whole_period(frequency_hz: float, rate_hz: float) -> Period:
     """The shortest period of whole steps for a tone. Raises InputError for one that the rate cannot carry."""
-    positive(frequency_hz, "frequency")
-    if frequency_hz > highest_tone_hz(rate_hz):
-        raise InputError(f"frequency: {frequency_hz:g} Hz is too high for {rate_hz:g} steps a second")
+    check_tone(positive(frequency_hz, "frequency"), highest_tone_hz(rate_hz))
     for cycles in range(1, MOST_CYCLES + 1):
         steps = round(cycles * rate_hz / frequency_hz)
         if abs(cycles * rate_hz / (steps * frequency_hz) - 1.0) <= FREQUENCY_ERROR:

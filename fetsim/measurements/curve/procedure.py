@@ -31,6 +31,7 @@ from fetsim.measurements.curve.analysis import (
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples, positive, samples
 from fetsim.rig.provenance import provenance
+from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
@@ -117,6 +118,14 @@ def measure_curve(
     chosen = switched(unit, switches)
     everything = switched(unit, EVERY) if compare and unit.banks else {}
     coarse = np.append(np.arange(levels[0], levels[-1], COMPARED_STEP_DB), levels[-1])
+    bench = Bench(unit, quality)
+    check_tone(frequency_hz)
+    each_s = settling_s(frequency_hz)
+    check_work(
+        unit,
+        len(chosen) * levels.size * (each_s if wait_s is None else wait_s) + len(everything) * coarse.size * each_s,
+        bench.rate_hz, "give fewer levels, switch settings or seconds to wait",
+    )  # fmt: skip
     load, more = len(chosen) * levels.size, len(everything) * coarse.size
 
     def whole(version: Unit, told: Progress) -> SubsetCurve:

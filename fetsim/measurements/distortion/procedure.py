@@ -44,6 +44,7 @@ from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
 from fetsim.rig.points import output_point
+from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -144,6 +145,12 @@ def measure_distortion(
     if not len(frequencies_hz):
         raise InputError("frequencies: give at least one")
     bench = Bench(unit, quality)
+    for frequency in frequencies_hz:
+        check_tone(frequency)
+    asked = [settling_s(frequency) for frequency in frequencies_hz]
+    asked += [2.0 * settling_s(SMPTE_LOW_HZ)] * two_tones + [settling_s(AES17_FREQUENCY_HZ)] * with_noise
+    given = DEFAULT_LEVELS_DBU if levels_dbu is None and reductions_db is None else levels_dbu or reductions_db or ()
+    check_work(unit, len(given) * sum(asked), bench.rate_hz, "give fewer levels or frequencies")
     if reductions_db is not None:
         levels = sorted(level_for_reduction_dbu(bench, one, DEFAULT_FREQUENCY_HZ) for one in reductions_db)
     else:

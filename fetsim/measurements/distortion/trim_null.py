@@ -17,12 +17,14 @@ from fetsim.measurements.bench.operating import level_for_reduction_dbu
 from fetsim.measurements.distortion.procedure import DEFAULT_FREQUENCY_HZ, DistortionPoint, sine_distortion
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.settings import Setting, settings
 from fetsim.schematic.unit import Unit
 
 SPAN = 0.3  # either way, of the value; of the whole turn for a control
 STEPS = 13
+MOST_STEPS = 2000
 VALUE_TOLERANCE = 5e-3  # of the span, to which the least second harmonic is searched
 DEFAULT_REDUCTION_DB = 10.0
 
@@ -79,8 +81,10 @@ def measure_trim_null(
     present = _present(unit, trimmed)
     if not 0.0 < span < 1.0:
         raise InputError(f"span: is {span:g}; give a share between 0 and 1")
-    if steps < 3:
-        raise InputError(f"steps: is {steps}; at least 3 are needed")
+    if not 3 <= steps <= MOST_STEPS:
+        raise InputError(f"steps: is {steps}; give a number from 3 to {MOST_STEPS}")
+    check_tone(frequency_hz)
+    check_work(unit, steps * settling_s(frequency_hz), Bench(unit, quality).rate_hz, "give fewer steps")
     at, is_control = float(present.value), trimmed in unit.controls
     low, high = sorted((at - span, at + span) if is_control else (at * (1.0 - span), at * (1.0 + span)))
     if is_control:

@@ -23,11 +23,13 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.ballistics import needle_reading
 from fetsim.measurements.traces.checks import not_negative, positive, samples
+from fetsim.rig.request import check_level, check_tone
 from fetsim.schematic.unit import Unit
 
 READINGS_HZ = 1000.0  # of a burst's trace: means over a millisecond
 PIECE_S = 0.25  # played at a time
 LONGEST_S = 600.0
+LARGEST_DB = 1000.0
 COLUMNS = ("channel", "time_s", "gain_reduction_mean_db")  # of the log, those that are read
 LEAST_ROWS = 8
 LARGEST_LOG = 500_000_000  # bytes; six hours of one channel at 200 rows a second are 430 MB
@@ -76,6 +78,8 @@ def needle_trace(reduction_db: ArrayLike, *, rate_hz: float, start_s: float = 0.
     ``start_s`` is the instant of the first value. Raises InputError for values that are not finite.
     """
     values = samples(reduction_db, "reduction_db")
+    if np.max(np.abs(values)) > LARGEST_DB:
+        raise InputError(f"reduction_db: holds {np.max(np.abs(values)):g} dB; no gain reduction is that large")
     needle_db = needle_reading(values, rate_hz=rate_hz)
     return NeedleTrace(about, rate_hz, start_s + np.arange(values.size) / rate_hz, values, needle_db)
 
@@ -98,8 +102,8 @@ def measure_needle(
     bench.gain_cell  # noqa: B018  raises for a unit without one
     rate_hz = bench.rate_hz
     spans = not_negative(before_s, "before_s"), positive(burst_s, "burst_s"), not_negative(tail_s, "tail_s")
-    if not 0.0 < frequency_hz < rate_hz / 8.0:
-        raise InputError(f"frequency_hz: is {frequency_hz:g}; it must lie between 0 and {rate_hz / 8.0:g} Hz")
+    check_tone(frequency_hz, rate_hz / 8.0)
+    check_level(level_dbu)
     if sum(spans) > LONGEST_S:
         raise InputError(f"burst: {sum(spans):g} s in all are more than {LONGEST_S:g} s; play less")
     start, stop, end = (round(until * rate_hz) for until in np.cumsum(spans))

@@ -31,9 +31,11 @@ from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import positive
 from fetsim.measurements.traces.spectrum import tones
 from fetsim.rig.points import OUTPUT, Point, find_point, output_point
+from fetsim.rig.request import check_work, settling_s
 from fetsim.schematic.unit import Unit
 
 LOW_HZ, HIGH_HZ = 10.0, 100e3
+LEAST_HZ, MOST_HZ = 1e-3, 1e9
 PER_OCTAVE, MOST_PER_OCTAVE = 12, 500
 NAMED_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 15e3, 20e3, 50e3)  # on the grid, wherever it starts
 SWEPT_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3, 20e3)
@@ -133,7 +135,14 @@ def measure_response(
         raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz does not rise")
     if not 1 <= per_octave <= MOST_PER_OCTAVE:
         raise InputError(f"per_octave: is {per_octave}; it must lie between 1 and {MOST_PER_OCTAVE}")
+    if low_hz < LEAST_HZ or high_hz > MOST_HZ:
+        raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz is outside {LEAST_HZ:g} to {MOST_HZ:g} Hz")
+    if not points:
+        raise InputError("points: give at least one node or probe")
     bench = Bench(unit, quality)
+    check_work(
+        unit, len(levels_dbu) * sum(map(settling_s, SWEPT_HZ)), bench.rate_hz, "give fewer levels"
+    )
     places = [find_point(unit, name) for name in points]
     states = [hold(bench, wanted) for wanted in reductions_db]
     octaves = float(np.log2(high_hz / low_hz))

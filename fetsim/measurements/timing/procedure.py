@@ -16,6 +16,8 @@ the trace is averaged over one cycle, centred, and then resolves nothing shorter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from math import prod
+from typing import Any
 from typing import ClassVar
 
 import numpy as np
@@ -30,6 +32,7 @@ from fetsim.measurements.results.missing import Cause, Missing
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
 from fetsim.measurements.traces.envelope import local_gain
+from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all, unwatched
@@ -38,6 +41,8 @@ from fetsim.schematic.unit import Unit
 DEFAULT_FREQUENCY_HZ = 5000.0
 AROUND_THRESHOLD_DB = 10.0  # default step: from so much under the 0.5 dB threshold to so much over it
 PHASES = 8
+MOST_SETTINGS = 5000  # of a grid
+RECORD_S = 1.0  # of a burst and its release, about
 SILENCE_DBU = -np.inf
 FET, OUTPUT = "fet", "output"
 READ_OFF = (FET, OUTPUT)  # where the gain reduction is read
@@ -146,6 +151,11 @@ def measure_timing(
     """
     _check(before_dbu, level_dbu, phases, release_phases, read_off, unit)
     grid = _combinations(vary or {})
+    check_tone(frequency_hz)
+    check_work(
+        unit, len(grid) * (phases + release_phases) * (RECORD_S + settling_s(frequency_hz)),
+        Bench(unit, quality).rate_hz, "vary fewer things, or take fewer phases",
+    )  # fmt: skip
     levels: dict[tuple[str, ...], tuple[float, float]] = {}
     jobs = {}
     for setting in grid:
@@ -199,6 +209,9 @@ def _combinations(vary: Mapping[str, Sequence[str | float]]) -> list[dict[str, s
     for name, values in vary.items():
         if not values:
             raise InputError(f"vary: {name} has no values")
+    count = prod(len(values) for values in vary.values())
+    if count > MOST_SETTINGS:
+        raise InputError(f"vary: these are {count} settings; {MOST_SETTINGS} at the most, so give fewer values")
     return [dict(zip(vary, values, strict=True)) for values in product(*vary.values())]
 
 

@@ -167,7 +167,7 @@ def test_trim(measure, tmp_path):
         (("timing", "--vary", "R33=1k, 2k", "--before", "-20", "--level", "0"), "R33: no part"),
         (("timing", "--capture", "a.wav", "b.wav"), "a.wav: no such file"),
         (("distortion", "--level", "0", "--reduction", "3"), "--level, --reduction: give one of the two"),
-        (("distortion", "--quality", "best", "--level", "0"), "quality: unknown level 'best'"),
+        (("distortion", "--quality", "best", "--level", "0"), "quality: there is no 'best'"),
     ],
 )
 def test_mistakes_are_one_line(measure, tmp_path, monkeypatch, arguments, message):

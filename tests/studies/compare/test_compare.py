@@ -312,7 +312,7 @@ def test_what_is_wrong_is_said_before_any_work(compared, sound, bursts, renders,
     path = sound(bursts)
     for options, said in (
         ({"match": "ears"}, "unknown matching"),
-        ({"quality": "best"}, "unknown level"),
+        ({"quality": "best"}, "there is no"),
         ({"folder": tmp_path / "no" / "to"}, "make it first"),
     ):
         with pytest.raises(InputError, match=said):

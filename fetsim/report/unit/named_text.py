@@ -1,0 +1,69 @@
+"""A node, a control or a switch bank of a unit as a page of plain text."""
+
+from fetsim.engine.circuit import GROUND
+from fetsim.report.look.columns import columns, facts, page, paragraph, section
+from fetsim.report.look.wording import arrow, kind_text, value_text
+from fetsim.report.unit.text import track_text
+from fetsim.schematic.unit import Unit
+
+
+def node_page(unit: Unit, node: str, rest_v: float | None) -> str:
+    """What is connected to a node, and its voltage at rest; None where the unit finds no rest."""
+    joined = [
+        (part.designator, kind_text(part.kind, part.device), value_text(unit, part), terminal, part.stage)
+        for part in unit.parts.values()
+        for terminal, place in part.nodes.items()
+        if place == node
+    ]
+    cell = unit.gain_cell
+    pairs = [
+        ("At rest", "" if rest_v is None else f"{rest_v:+.4g} V against ground"),
+        ("Probes", ", ".join(name for name, place in unit.probes.items() if place == node)),
+        ("Control voltage", "of the gain cell" if cell is not None and cell.control_node == node else ""),
+    ]
+    return page([
+        f"Node {node}, {unit.name}\n{facts(pairs)}",
+        section("Connected", columns(("part", "kind", "value", "terminal", "stage"), joined, rigid=(0,))),
+        section("Listen to it", "" if node == GROUND else paragraph(
+            f"fetsim render IN --probe {node} --probe-to {node}.wav records its voltage; fetsim measure response --at "
+            f"{node} tells how the source arrives there."
+        )),
+    ])  # fmt: skip
+
+
+def control_page(unit: Unit, before: Unit, name: str) -> str:
+    """A knob or trimmer, and the tracks that it turns."""
+    control = unit.controls[name]
+    pairs = [
+        ("Position", arrow(f"{before.controls[name].position:g}", f"{control.position:g}") + ", 0 to 1 clockwise"),
+        ("Role", "on the panel" if control.role == "panel" else "a trimmer inside"),
+        ("About", control.about),
+        ("Change", f"--change {name}={control.position:g}"),
+    ]
+    tracks = [
+        (part.designator, value_text(unit, part), part.taper or "", track_text(unit, before, part), part.stage)
+        for part in unit.parts.values()
+        if part.control == name
+    ]
+    return page([
+        f"Control {name}, {unit.name}\n{facts(pairs)}",
+        section("Tracks", columns(("part", "value", "taper", "now", "stage"), tracks, rigid=(0,))),
+    ])  # fmt: skip
+
+
+def bank_page(unit: Unit, before: Unit, name: str) -> str:
+    """A bank of switches."""
+    bank, old = unit.banks[name], before.banks[name]
+    pairs = [
+        ("Closed", arrow("+".join(old.closed) or "none", "+".join(bank.closed) or "none")),
+        ("About", bank.about),
+        ("Change", f"--change {name}={'+'.join(bank.switches[:2])}, or all, or none"),
+    ]
+    rows = [
+        (one, "closed" if one in bank.closed else "open", unit.parts[one].stage, unit.parts[one].about)
+        for one in bank.switches
+    ]
+    return page([
+        f"Switch bank {name}, {unit.name}\n{facts(pairs)}",
+        section("Switches", columns(("switch", "now", "stage", "about"), rows, rigid=(0,))),
+    ])  # fmt: skip
