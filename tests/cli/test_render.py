@@ -140,7 +140,7 @@ BAD = {
     "tone.wav o.wav --gain nan": "gain: nan dB is not between -120 and 120 dB",
     "tone.wav o.wav --log l.txt": "l.txt: the log goes to a .csv or .npz file",
     "tone.wav o.wav --log o.wav": "o.wav: the log goes to a .csv or .npz file",
-    "tone.wav o.wav --log l.csv --log-rate 0": "log rate: 0 Hz is not between 0 and the sample rate, 48000 Hz",
+    "tone.wav o.wav --log l.csv --log-rate 0": "log rate: 0 Hz is not between 0.001 Hz and the sample rate, 48000 Hz",
     "tone.wav o.wav -p ctl": "probes: a file for the probes (.wav or .npz) must be given too",
     "tone.wav o.wav --probe-to p.wav": "probes: the names of probes to write must be given too",
     "tone.wav o.wav -p ctl --probe-to o.wav": "o.wav: two outputs have this name; give each its own",
