@@ -17,7 +17,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from math import prod
-from typing import Any
 from typing import ClassVar
 
 import numpy as np
@@ -32,8 +31,8 @@ from fetsim.measurements.results.missing import Cause, Missing
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
 from fetsim.measurements.traces.envelope import local_gain
-from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.provenance import provenance
+from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.unit import Unit
