@@ -7,6 +7,7 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 
 import fetsim
+from fetsim.rig.gain_cell import CellAtRest
 from fetsim.rig.rig import Rig
 
 LIBRARIES = ("numpy", "scipy", "numba", "soxr")
@@ -51,6 +52,10 @@ class Provenance(Program):
     temperature_c: float
     load_ohm: float | None
     """At the output; None without one."""
+    rest: CellAtRest | None
+    """How the FET stands at rest; None for a unit without a gain cell."""
+    told: tuple[str, ...]
+    """The same in words, and what should be known before the figures are believed."""
 
 
 def program() -> Program:
@@ -78,6 +83,8 @@ def provenance(rig: Rig) -> Provenance:
         rate_hz=rig.rate_hz,
         temperature_c=unit.temperature_c,
         load_ohm=unit.output.values.get("load"),
+        rest=rig.rest,
+        told=rig.told,
     )
 
 

@@ -125,6 +125,12 @@ class Rig:
         return tuple(found)
 
     @property
+    def told(self) -> tuple[str, ...]:
+        """How the unit rests, in sentences that every result bears: its gain cell, then the warnings."""
+        stands = () if self.rest is None else (f"At rest {self.rest.told}.",)
+        return (*stands, *(f"Warning: {text}." for text in self.warnings))
+
+    @property
     def output(self) -> tuple[str, str]:
         """Nodes of the output, hot and cold."""
         ends = self.unit.output.nodes

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import destination, document, progress_bar
+from fetsim.cli.measure.shared import destination, document, progress_bar, resting
 from fetsim.cli.numbers import words
 from fetsim.cli.options import FigureFiles, QualityOption, UnitOptions
 from fetsim.measurements.explain.procedure import (
@@ -17,6 +17,7 @@ from fetsim.measurements.explain.procedure import (
 )
 from fetsim.report.explain.text import explain_dict, explain_page, explain_rows
 from fetsim.rig.quality import DEFAULT_QUALITY
+from fetsim.rig.rig import Rig
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -75,5 +76,6 @@ def explain(
             return draw_explanation(one, f"{one.unit}: one burst round the loop")
 
         rows = explain_rows(one) if files.csv_to is not None else []
-        write(document("explain", quality, {"": unit}, {"": explain_dict(one)}, {}), rows, draw)
-    typer.echo(explain_page(one))
+        rest = {"": Rig(unit, quality)}
+        write(document("explain", quality, {"": unit}, {"": explain_dict(one)}, {}, rest), rows, draw)
+    typer.echo("\n\n".join([explain_page(one), *resting(rest)]))

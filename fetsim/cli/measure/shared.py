@@ -18,8 +18,9 @@ from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.results.result import Measured, account_of, picture_of
 from fetsim.measurements.results.result import Result as MeasuredResult
 from fetsim.measurements.to_plain import json_text
+from fetsim.report.look.columns import paragraph, section
 from fetsim.report.look.terminal import account_text
-from fetsim.rig.rig import unit_needs_compile
+from fetsim.rig.rig import Rig, unit_needs_compile
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
@@ -78,10 +79,11 @@ def measure_and_print(
     versions, pictures = chosen.units(), dict(more or {})
     with destination(files, [one.path for one in versions.values()], list(pictures)) as write:
         measured, problems = measured_versions(versions, measure)
-        text = page(measured)
+        rest = {label: Rig(unit, chosen.quality) for label, unit in versions.items() if label in measured}
+        text = "\n\n".join([page(measured), *resting(rest)])
         results = {label: one.to_dict() for label, one in measured.items()}
         write(
-            document(what, chosen.quality, versions, results, problems), rows(measured), lambda: draw(measured),
+            document(what, chosen.quality, versions, results, problems, rest), rows(measured), lambda: draw(measured),
             *(lambda one=one: one(measured) for one in pictures.values()),
         )  # fmt: skip
     typer.echo(text)
@@ -113,6 +115,12 @@ def tell_unmeasured(problems: Mapping[str, str], left_out: Sequence[str] = ()) -
 
 def _unmeasured(problems: Mapping[str, str]) -> list[str]:
     return [f"version {label!r}: not measured: {why}" for label, why in problems.items()]
+
+
+def resting(rest: Mapping[str, Rig]) -> list[str]:
+    """How each version rests, as a section of a page."""
+    lines = [f"{label}: {text}" if label else text for label, rig in rest.items() for text in rig.told]
+    return [section("At rest", *(paragraph(line) for line in lines))] if lines else []
 
 
 @contextmanager
@@ -183,6 +191,7 @@ def document(
     versions: Mapping[str, Unit],
     results: Mapping[str, Mapping[str, Any]],
     problems: Mapping[str, str],
+    rest: Mapping[str, Rig],
 ) -> dict[str, Any]:
     """The JSON of a measurement: what was measured, each version's changes against the unit as loaded, its figures or
     why there are none."""
@@ -196,6 +205,7 @@ def document(
                 "label": label,
                 "unit": version.origin.name,
                 "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in version.changes],
+                **({"rest": rest[label].rest, "told": rest[label].told} if label in rest else {}),
                 **(results[label] if label in results else {"problem": problems[label]}),
             }
             for label, version in versions.items()

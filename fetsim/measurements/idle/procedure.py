@@ -70,6 +70,8 @@ class IdlePoint:
     kirchhoff_residual_a: float
     """Largest sum of part currents at a node; zero but for rounding when the solution is one."""
     kirchhoff_node: str
+    told: tuple[str, ...]
+    """How the gain cell stands, and what should be known before the figures are believed, in sentences."""
 
     @property
     def power_residual_w(self) -> float:
@@ -137,6 +139,7 @@ def idle_point(unit: Unit) -> IdlePoint:
         dissipation_w=sum(part.dissipation_w for part in parts),
         kirchhoff_residual_a=residual_a,
         kirchhoff_node=node,
+        told=rig.told,
     )
 
 

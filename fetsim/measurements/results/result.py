@@ -7,7 +7,7 @@ matplotlib, which is imported no earlier than that.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar, overload
 
@@ -69,7 +69,9 @@ class Result(Measured):
 def account_of(results: Mapping[str, Measured]) -> Account:
     """Label -> result of one kind, side by side; the label of a single result may be empty."""
     account: Account = _room("measurements", _kind(results), "tables").account(results)
-    return account
+    told = {label: one.provenance.told for label, one in results.items() if isinstance(one, Result)}
+    rest = [f"{label}: {text}" if label else text for label, texts in told.items() for text in texts]
+    return replace(account, lead=(*account.lead, *rest))
 
 
 def picture_of(results: Mapping[str, Measured], *, titled: bool = True) -> "Figure":

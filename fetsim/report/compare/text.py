@@ -90,7 +90,8 @@ def _figures(comparison: Comparison, heard: list[VersionResult]) -> str:
         (_name(one), f"no {names[name]}: {reason}")
         for one in heard if one.figures is not None for name, reason in one.figures.reasons.items()
     ]  # fmt: skip
-    return section("Figures", columns(headings, rows, right=range(1, 7)), facts([*meant, *missing]))
+    rest = [("at rest", f"{_name(one)}: {one.rest.told}") for one in heard if one.rest is not None]
+    return section("Figures", columns(headings, rows, right=range(1, 7)), facts([*meant, *missing, *rest]))
 
 
 def _cautions(comparison: Comparison) -> list[str]:

@@ -38,6 +38,7 @@ def idle_page(unit: Unit, point: IdlePoint, changes: Iterable[tuple[str, str, st
     return page([
         title,
         section("Changes", columns(("name", "before", "after"), list(changes))),
+        section("Gain cell", *(paragraph(text) for text in point.told)),
         section("Node voltages", blocks(_voltages(point, stage) for stage in point.stage_nodes)),
         section("Parts by stage", blocks(_stage(unit, point, stage) for stage in point.stage_nodes)),
         paragraph(PARTS_NOTE),

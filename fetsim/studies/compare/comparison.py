@@ -10,6 +10,7 @@ from typing import Any
 
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.gain_cell import CellAtRest
 
 AS_BUILT = "as built"
 """Name of version 0."""
@@ -112,6 +113,8 @@ class VersionResult:
     figures: BenchFigures | None = None
     difference: Difference | None = None
     """None for version 0."""
+    rest: CellAtRest | None = None
+    """How the FET stands at rest; None for a unit without a gain cell."""
     cautions: tuple[str, ...] = ()
     """About this version alone, such as a change that makes no difference."""
 

@@ -5,6 +5,7 @@ from functools import partial
 from pathlib import Path
 
 from fetsim.audio.levels import decibels
+from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.activity import activity
 from fetsim.studies.compare.audio_files import Leveled, file_stem, write_difference, write_version
@@ -34,17 +35,19 @@ def version_results(
         leveled, stem = _leveled(one.take, gains_db[number], rate_hz), file_stem(number, one.version.name)
         names = write_version(folder, stem, leveled)
         difference = write_difference(folder, stem, leveled, reference) if number else None
+        flac_file, wav_file = names
         results[number] = VersionResult(
-            one.version.name,
-            _changes(unit, one),
-            "",
-            *names,
-            _loudness(one.take, matching.gains_db[number], gains_db[number]),
-            activity(one.take.logs),
-            leveled.outline(),
-            one.figures,
-            difference,
-            _cautions(one, _changes(unit, one), difference, matching.cautions[number]),
+            name=one.version.name,
+            changes=_changes(unit, one),
+            flac_file=flac_file,
+            wav_file=wav_file,
+            loudness=_loudness(one.take, matching.gains_db[number], gains_db[number]),
+            activity=activity(one.take.logs),
+            outline=leveled.outline(),
+            figures=one.figures,
+            difference=difference,
+            rest=None if one.version.unit is None else Rig(one.version.unit).rest,
+            cautions=_cautions(one, _changes(unit, one), difference, matching.cautions[number]),
         )
 
     side_by_side([partial(finish, number, one) for number, one in enumerate(played)])

@@ -15,10 +15,10 @@ MEASUREMENTS = {
     "needle": ("--level", "0", "--burst", "0.3", "--tail", "0.2"),
 }
 SECTIONS = {
-    "response": ("SUMMARY, RE 1 KHZ", "RESPONSES", "DEFINITIONS"),
+    "response": ("SUMMARY, RE 1 KHZ", "RESPONSES", "DEFINITIONS", "AT REST"),
     "levels": ("LEVELS", "DEFINITIONS"),
     "noise": ("LEVELS", "LARGEST CONTRIBUTORS TO THE NOISE POWER", "DEFINITIONS"),
-    "needle": ("READINGS", "DEFINITIONS"),
+    "needle": ("READINGS", "DEFINITIONS", "AT REST"),
 }
 
 

@@ -31,6 +31,8 @@ FIGURES = (
     ("THD, %", "figures", "thd_percent", 3, True),
     ("Mean gain reduction, dB", "activity", "mean_db", 1, True),
     ("Peak gain reduction, dB", "activity", "peak_db", 1, True),
+    ("Loss in the FET at rest, dB", "rest", "loss_db", 2, True),
+    ("Gate above pinch-off at rest, V", "rest", "above_pinch_off_v", 3, True),
     ("Loudness before matching, LUFS", "loudness", "loudness_lufs", 1, True),
     ("Level before matching, rms, dBFS", "loudness", "rms_dbfs", 1, True),
     ("Gain for matching, dB", "loudness", "match_gain_db", 2, False),

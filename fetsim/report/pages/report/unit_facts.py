@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fetsim.errors import FetsimError
+from fetsim.errors import ConvergenceError, FetsimError
 from fetsim.measurements.idle.procedure import IdlePoint, idle_point
 from fetsim.report.idle.text import DANGEROUS_V, SMALLEST_STORE_J
 from fetsim.report.look.wording import amount, arrow
 from fetsim.report.pages.report.content import Table
+from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 
 MAINS = (
@@ -43,6 +44,7 @@ def unit_facts(unit: Unit, before: Unit, quality: str) -> Facts:
         ("source of the design", unit.source),
         ("size", f"{len(unit.parts)} parts in {len(unit.stages)} stages"),
         ("gain cell", f"{cell.fet}, control voltage at {cell.control_node}" if cell else "none"),
+        *_resting(unit),
         ("temperature", f"{arrow(f'{before.temperature_c:g}', f'{unit.temperature_c:g}')} C, the whole unit"),
         ("source resistance", amount(unit.input.values["source_resistance"], "ohm")),
         ("load", amount(unit.output.values["load"], "ohm")),
@@ -56,6 +58,16 @@ def unit_facts(unit: Unit, before: Unit, quality: str) -> Facts:
         controls=_controls(unit, before),
         cautions=_cautions(unit),
     )
+
+
+def _resting(unit: Unit) -> list[tuple[str, str]]:
+    """How the gain cell stands at rest, and what else must be known before the figures are believed."""
+    rig = Rig(unit)
+    try:
+        rest = [] if rig.rest is None else [("at rest", f"{rig.rest.told}, against the FET taken out")]
+        return [*rest, *(("mind", text) for text in rig.warnings)]
+    except ConvergenceError as error:
+        return [("at rest", f"not to be told: {error}")]
 
 
 def _controls(unit: Unit, before: Unit) -> Table:

@@ -1,0 +1,89 @@
+"""What the FET takes at rest is told wherever a figure or a sound of the unit is."""
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+
+from fetsim.cli.main import main
+from fetsim.measurements.curve.procedure import measure_curve
+from fetsim.report.pages.report.unit_facts import unit_facts
+from fetsim.schematic.load import load_unit
+from fetsim.studies.compare.study import compare
+
+QUICK = {
+    "curve": ("--level", "-40:-20:10", "--no-equal"),
+    "timing": (),
+    "distortion": ("--level", "-40"),
+    "response": (),
+    "levels": ("--level", "-20"),
+    "noise": (),
+    "needle": ("--level", "0", "--burst", "0.02"),
+    "explain": ("--burst", "0.02", "--tail", "0.1"),
+}
+CONDUCTS = ("-c", "V2.voltage=-3.5V")  # its gate 1 V above the pinch-off voltage of -4.5 V
+
+
+@pytest.fixture
+def run(capsys):
+    """Runs a command at draft quality on the teaching unit; (status, output as one line, standard error)."""
+
+    def told(*arguments):
+        with pytest.raises(SystemExit) as ending:
+            main([*map(str, arguments), "--unit", "teaching"])
+        printed = capsys.readouterr()
+        return ending.value.code or 0, " ".join(printed.out.split()), printed.err
+
+    return told
+
+
+@pytest.mark.parametrize("what", QUICK)
+def test_every_measurement_tells(run, what, tmp_path):
+    file = tmp_path / "figures.json"
+    status, out, _ = run("measure", what, *QUICK[what], *CONDUCTS, "-q", "draft", "--json", file)
+    assert status == 0
+    # 20 lg (1 + 4750 / R), R = 150 ohm 4.5 / 1: the source's 50 ohm and R1 against the channel
+    assert "J1 takes 18.1" in out and "V above pinch-off" in out and "Warning: J1 conducts at rest" in out
+    assert "conducts at rest" in file.read_text()
+    assert "18.1" in json.dumps(json.loads(file.read_text()))
+
+
+@pytest.mark.parametrize("what", ["noise", "response"])
+def test_a_unit_in_order_is_told_without_a_warning(run, what):
+    _, out, _ = run("measure", what, "-q", "draft")
+    assert "At rest J1 takes 0.00 dB, its gate 0.501 V beyond pinch-off." in out and "Warning" not in out
+
+
+def test_far_beyond_pinch_off_is_warned_of(run):
+    _, out, _ = run("measure", "noise", "-c", "V2.voltage=-7V")
+    assert "its gate 2.5 V beyond pinch-off" in out and "Warning: J1 rests 2.5 V beyond pinch-off" in out
+
+
+def test_idle_tells(run):
+    assert "At rest J1 takes 0.00 dB, its gate 0.501 V beyond pinch-off." in run("idle")[1]
+    assert "Warning: J1 conducts at rest" in run("idle", *CONDUCTS)[1]
+
+
+def test_every_version_is_told_apart(run):
+    _, out, _ = run("measure", "noise", "-v", "as it is:", "-v", "open: V2.voltage=-3.5V")
+    assert "as it is: At rest J1 takes 0.00 dB" in out and "open: Warning: J1 conducts at rest" in out
+
+
+def test_python_results_and_the_page_tell():
+    unit = load_unit("teaching").changed({"V2.voltage": "-3.5V"})
+    made = measure_curve(unit, levels_dbu=[-40.0, -30.0, -20.0], quality="draft").provenance
+    assert made.rest.loss_db == pytest.approx(18.1, abs=0.1) and made.told[0].startswith("At rest J1 takes 18.1")
+    facts = dict(unit_facts(unit, unit.origin, "draft").pairs)
+    assert "J1 takes 18.1" in facts["at rest"] and "conducts at rest" in facts["mind"]
+
+
+def test_a_comparison_tells(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    soundfile.write(tmp_path / "a.wav", 0.1 * np.sin(np.arange(24000) / 8.0), 48000)
+    found = compare(
+        tmp_path / "a.wav", {"open": {"V2.voltage": "-3.5V"}}, folder=tmp_path / "c", unit="teaching", quality="draft"
+    )
+    right, wrong = found.versions
+    assert right.rest.loss_db == 0.0 and wrong.rest.loss_db == pytest.approx(18.1, abs=0.1)
+    assert any("conducts at rest" in text for text in wrong.cautions) and not right.cautions
