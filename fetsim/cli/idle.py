@@ -1,13 +1,13 @@
 """``fetsim idle``: the unit at rest."""
 
-import json
 from typing import Annotated
 
 import typer
 
 from fetsim.cli.options import UnitOptions
 from fetsim.measurements.idle.procedure import idle_point
-from fetsim.report.idle.text import idle_page
+from fetsim.measurements.to_plain import json_text
+from fetsim.report.look.terminal import account_text
 
 
 def idle(
@@ -20,11 +20,10 @@ def idle(
     fetsim idle
     fetsim idle --change idle_trim=0.4 --change temperature_c=45
     """
-    unit = chosen.chosen()
-    point = idle_point(unit)
+    point = idle_point(chosen.chosen())
+    account, made = point.account(), point.provenance
     if as_json:
-        changes = [dict(zip(("name", "before", "after"), one, strict=True)) for one in unit.changes]
-        plain = {"changes": changes, **point.to_dict()}
-        typer.echo(json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False))
+        head = {"measurement": point.ROOM, "fetsim": made.fetsim, "unit": made.unit, "changes": made.changes}
+        typer.echo(json_text({**head, **point.to_dict(), **account.to_dict()}), nl=False)
     else:
-        typer.echo(idle_page(unit, point, unit.changes))
+        typer.echo(account_text(account))

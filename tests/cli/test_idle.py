@@ -14,8 +14,9 @@ PAGE = 100
 
 
 @pytest.fixture
-def idle(capsys):
-    """Runs the command; (status, standard output, standard error)."""
+def idle(capsys, monkeypatch):
+    """Runs the command in a terminal of ``PAGE`` columns; (status, standard output, standard error)."""
+    monkeypatch.setenv("COLUMNS", str(PAGE))
 
     def run(*arguments):
         with pytest.raises(SystemExit) as ending:
@@ -32,12 +33,14 @@ def test_every_unit_has_a_page(idle, name):
     status, out, _ = idle("--unit", name)
     assert status == 0
     assert max(map(len, out.splitlines())) <= PAGE
-    sections = ("NODE VOLTAGES", "PARTS BY STAGE", "TRANSISTORS", "RATINGS", "POWER", "CHECK", "CAUTIONS")
-    assert [line for line in out.splitlines() if line in sections] == list(sections)
+    sections = ["NODE VOLTAGES", "TRANSISTORS", "WARMEST PARTS", "SUPPLIES", "POWER", "CAUTIONS", "DEFINITIONS"]
+    assert [line for line in out.splitlines() if line in sections] == sections
+    stages = [stage.name.upper() for stage in unit.stages if stage.parts]
+    assert [line.partition(", ")[2] for line in out.splitlines() if line.startswith("PARTS, ")] == stages
     words = set(out.replace("/", " ").split())
     assert set(unit.parts) <= words and set(unit.nodes) <= words
     for noise in ("e-", "-0.0000", "nan", "inf "):
-        assert noise not in out.partition("CHECK")[0]
+        assert noise not in out.partition("Kirchhoff")[0]
 
 
 def test_page_of_the_dunlin(idle):
@@ -52,10 +55,10 @@ def test_page_of_the_dunlin(idle):
         "QS1 bjt pnp active V_CE -29.86 V",
         "No part is beyond a rating.",
         "all supplies 1.529 W",
-        "Kirchhoff part currents at a node sum to",
+        "Kirchhoff's check: part currents at a node sum to",
         "most energy in C91: 0.18 J at 28 V",
-        "Mains work is for the qualified",
-        "follow the local codes",
+        "Work there is for people licensed for it",
+        "under the local codes",
     ):
         assert wanted in flat, wanted
     assert "dangerous to touch" not in flat
@@ -66,8 +69,8 @@ def test_overloaded_parts_are_named(idle):
     flat = " ".join(out.split())
     assert "R10 47" not in flat
     assert "R10 2.2 kohm 220 ohm" in flat  # among the changes
-    assert "BEYOND THEIR RATING: part rating at rest limit used R10 power" in flat
-    assert "Above 80 % of a rating: part rating at rest limit used C91 voltage 27.95 V 30 V 93 %" in flat
+    assert "BEYOND THEIR RATING used part rating at rest limit % R10 power" in flat
+    assert "ABOVE 80 % OF A RATING used part rating at rest limit % C91 voltage 27.95 V 30 V 93" in flat
 
 
 def test_high_voltage_is_told(idle):

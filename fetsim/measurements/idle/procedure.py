@@ -7,22 +7,23 @@ derating with temperature, and no signal (a class-A stage is hottest at rest, it
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from math import isinf
-from typing import Any
+from dataclasses import dataclass
+from typing import ClassVar
 
 from fetsim.devices.kind import AtRest
 from fetsim.devices.kinds import KINDS
 from fetsim.engine.circuit import GROUND
 from fetsim.measurements.bench.branches import Branch, Levels, branches
+from fetsim.measurements.results.result import Result
+from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Part, Unit
-from fetsim.schematic.wiring import part_elements, part_stress
+from fetsim.schematic.wiring import part_elements, part_roles, part_stress
 
 NEAR = 0.8  # of a rating: worth a warning (common practice, no source)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Loading:
     """How much of one rating a part uses at rest."""
 
@@ -31,11 +32,8 @@ class Loading:
     """``power`` [W], ``voltage`` [V] or ``current`` [A]."""
     actual: float
     limit: float
-
-    @property
-    def share(self) -> float:
-        """Actual over limit."""
-        return self.actual / self.limit
+    share: float
+    """Actual over limit."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +42,10 @@ class PartAtRest(AtRest):
 
     designator: str
     kind: str
+    """With its polarity, as ``bjt npn``."""
     stage: str
+    symbols: tuple[tuple[str, str], ...]
+    """Of a transistor: what the volts and amperes of each branch are called, as ``V_CE`` and ``I_C``."""
     branches: tuple[Branch, ...]
     dissipation_w: float
     delivered_w: float
@@ -52,12 +53,12 @@ class PartAtRest(AtRest):
     loadings: tuple[Loading, ...]
 
 
-@dataclass(frozen=True)
-class IdlePoint:
+@dataclass(frozen=True, kw_only=True)
+class IdlePoint(Result):
     """A unit at rest, with its input at zero."""
 
-    unit: str
-    temperature_c: float
+    ROOM: ClassVar[str] = "idle"
+
     node_voltages_v: Mapping[str, float]
     """Against ground."""
     stage_nodes: Mapping[str, tuple[str, ...]]
@@ -67,32 +68,15 @@ class IdlePoint:
     amplifier_power_w: float
     """From ideal amplifiers, which have no supply."""
     dissipation_w: float
+    power_residual_w: float
+    """Power that goes in, less power that turns to heat."""
     kirchhoff_residual_a: float
     """Largest sum of part currents at a node; zero but for rounding when the solution is one."""
     kirchhoff_node: str
-    told: tuple[str, ...]
-    """How the gain cell stands, and what should be known before the figures are believed, in sentences."""
-
-    @property
-    def power_residual_w(self) -> float:
-        """Power that goes in, less power that turns to heat."""
-        return self.supply_power_w + self.amplifier_power_w - self.dissipation_w
-
-    @property
-    def loadings(self) -> tuple[Loading, ...]:
-        """Every rating with what is used of it, the most loaded first."""
-        found = [loading for part in self.parts for loading in part.loadings]
-        return tuple(sorted(found, key=lambda loading: -loading.share))
-
-    @property
-    def beyond_rating(self) -> tuple[Loading, ...]:
-        """Ratings that are exceeded, the worst first."""
-        return tuple(loading for loading in self.loadings if loading.share > 1.0)
-
-    @property
-    def near_rating(self) -> tuple[Loading, ...]:
-        """Ratings of which more than 80 % is used, but no more than all."""
-        return tuple(loading for loading in self.loadings if NEAR < loading.share <= 1.0)
+    beyond_rating: tuple[Loading, ...]
+    """Ratings that are exceeded, the worst first."""
+    near_rating: tuple[Loading, ...]
+    """Ratings of which more than 80 % is used, but no more than all."""
 
     @property
     def largest_store(self) -> PartAtRest | None:
@@ -103,14 +87,6 @@ class IdlePoint:
     def part(self, designator: str) -> PartAtRest:
         """One part; KeyError if there is none of that name."""
         return {part.designator: part for part in self.parts}[designator]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts, lists and tables for JSON; an infinite resistance is None."""
-        plain: dict[str, Any] = _finite(asdict(self))
-        plain["power_residual_w"] = self.power_residual_w
-        plain["beyond_rating"] = [asdict(loading) for loading in self.beyond_rating]
-        plain["near_rating"] = [asdict(loading) for loading in self.near_rating]
-        return plain
 
 
 def idle_point(unit: Unit) -> IdlePoint:
@@ -125,21 +101,26 @@ def idle_point(unit: Unit) -> IdlePoint:
     def nodes(names: Mapping[str, object]) -> tuple[str, ...]:
         return tuple(name for name in names if name != GROUND)
 
+    supplies_w = sum((part.delivered_w for part in parts if part.kind == "supply"), 0.0)
+    amplifiers_w = sum((part.delivered_w for part in parts if part.kind == "amplifier"), 0.0)
+    heat_w = sum(part.dissipation_w for part in parts)
+    loadings = sorted((loading for part in parts for loading in part.loadings), key=lambda one: -one.share)
     return IdlePoint(
-        unit=unit.name,
-        temperature_c=unit.temperature_c,
+        provenance=provenance(rig),
         node_voltages_v={name: levels[name] for name in unit.nodes},
         stage_nodes={
             stage.name: nodes(dict.fromkeys(node for part in stage.parts for node in part.nodes.values()))
             for stage in unit.stages
         },
         parts=parts,
-        supply_power_w=sum((part.delivered_w for part in parts if part.kind == "supply"), 0.0),
-        amplifier_power_w=sum((part.delivered_w for part in parts if part.kind == "amplifier"), 0.0),
-        dissipation_w=sum(part.dissipation_w for part in parts),
+        supply_power_w=supplies_w,
+        amplifier_power_w=amplifiers_w,
+        dissipation_w=heat_w,
+        power_residual_w=supplies_w + amplifiers_w - heat_w,
         kirchhoff_residual_a=residual_a,
         kirchhoff_node=node,
-        told=rig.told,
+        beyond_rating=tuple(one for one in loadings if one.share > 1.0),
+        near_rating=tuple(one for one in loadings if NEAR < one.share <= 1.0),
     )
 
 
@@ -165,8 +146,9 @@ def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
     return PartAtRest(
         **{**vars(told), "state": state},
         designator=part.designator,
-        kind=part.kind,
+        kind=f"{part.kind} {part.device.polarity}".strip() if part.device is not None else part.kind,
         stage=part.stage,
+        symbols=part_roles(part).symbols,
         branches=ways,
         dissipation_w=sum(way.dissipation_w for way in ways),
         delivered_w=sum(way.delivered_w for way in ways),
@@ -180,14 +162,13 @@ def _loadings(unit: Unit, part: Part, levels: Levels) -> tuple[Loading, ...]:
     stress = part_stress(unit, part, levels)
     actual = {"power_rating": stress.watt, "voltage_rating": stress.volt, "current_rating": stress.ampere}
     return tuple(
-        Loading(part.designator, key.removesuffix("_rating"), actual[key], limit) for key, limit in ratings.items()
+        Loading(
+            designator=part.designator,
+            rating=key.removesuffix("_rating"),
+            actual=actual[key],
+            limit=limit,
+            share=actual[key] / limit,
+        )
+        for key, limit in ratings.items()
     )
 
-
-def _finite(value: Any) -> Any:
-    """The same with infinities as None and tuples as lists."""
-    if isinstance(value, dict):
-        return {key: _finite(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(entry) for entry in value]
-    return None if isinstance(value, float) and isinf(value) else value

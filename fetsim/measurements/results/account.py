@@ -20,6 +20,8 @@ class Account:
     """What it comes to, in a sentence or a few."""
     tables: tuple[Table, ...]
     definitions: tuple[Definition, ...]
+    cautions: tuple[str, ...] = ()
+    """What to be careful with before the figures are used at a bench."""
 
     def records(self) -> list[dict[str, str | float | int | None]]:
         """Rows of a CSV file: of the detailed tables, or of all where none is; the names of the columns as keys."""

@@ -4,6 +4,8 @@ from collections.abc import Callable
 from functools import partial
 from math import isfinite, isinf
 
+from fetsim.schematic.values import format_value
+
 Format = Callable[[float], str]
 
 
@@ -15,6 +17,11 @@ def fixed(digits: int, *, sign: bool = False) -> Format:
 def general(digits: int) -> Format:
     """So many significant digits."""
     return partial(_general, digits=digits)
+
+
+def amount(quantity: str, digits: int = 4, smallest: float = 0.0) -> Format:
+    """``4.7 kohm``, ``-13.99 V``: a quantity of the unit files with its prefix; below ``smallest`` it reads zero."""
+    return partial(_amount, quantity=quantity, digits=digits, smallest=smallest)
 
 
 def ratio(value: float) -> str:
@@ -48,6 +55,10 @@ def _fixed(value: float, *, digits: int, sign: bool) -> str:
 
 def _general(value: float, *, digits: int) -> str:
     return f"{value:.{digits}g}" if isfinite(value) else "-"
+
+
+def _amount(value: float, *, quantity: str, digits: int, smallest: float) -> str:
+    return format_value(0.0 if abs(value) < smallest else value, quantity, digits)
 
 
 def _three(value: float) -> str:

@@ -13,6 +13,7 @@ def account_text(account: Account) -> str:
         paragraph(account.title).strip(),
         "\n".join(paragraph(text) for text in account.lead),
         *(text for table in account.tables for text in _table(table)),
+        section("Cautions", *(paragraph(text) for text in account.cautions)),
         section("Definitions", facts([(one.term, _meaning(one)) for one in account.definitions])),
     ])  # fmt: skip
 

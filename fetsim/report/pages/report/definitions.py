@@ -2,7 +2,6 @@
 
 from fetsim.measurements.distortion.harmonics import AES17_BAND_HZ, AES17_FREQUENCY_HZ, NOTCH_Q
 from fetsim.measurements.explain.figures import VISIBLE
-from fetsim.measurements.idle.procedure import NEAR
 from fetsim.measurements.results.definitions import (
     LAW,
     LEVELS,
@@ -15,20 +14,6 @@ from fetsim.measurements.results.definitions import (
 )
 
 DEFINITIONS: dict[str, tuple[Definition, ...]] = {
-    "idle": (
-        Definition(term="at rest", meaning="no signal, settled, one temperature for the whole unit", status=PRACTICE),
-        Definition(
-            term="near a rating",
-            meaning=f"more than {100.0 * NEAR:.0f} % of it; ratings as in the files, not derated with temperature",
-            status=PRACTICE,
-        ),
-        Definition(
-            term="Kirchhoff's check",
-            meaning="part currents worked out one by one from the node voltages; the largest sum at a node",
-            source="Kirchhoff's current law",
-            status=LAW,
-        ),
-    ),
     "explain": (
         REDUCTION,
         Definition(

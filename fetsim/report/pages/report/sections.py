@@ -7,6 +7,7 @@ from traceback import format_exc
 
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.curve.procedure import closed_switches, measure_curve
+from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.levels.procedure import measure_levels
 from fetsim.measurements.noise.procedure import measure_noise
 from fetsim.measurements.results.result import Result, picture_of
@@ -16,7 +17,6 @@ from fetsim.report.look.printed import printed
 from fetsim.report.pages.report.content import Picture, Section, Table
 from fetsim.report.pages.report.definitions import DEFINITIONS
 from fetsim.report.pages.report.level_sections import distortion_section, reductions_within_reach
-from fetsim.report.pages.report.rest_section import idle_section
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.report.pages.report.time_sections import explain_section, needle_section, response_section
 from fetsim.rig.runner import Progress
@@ -63,6 +63,11 @@ def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(measure_curve(unit, switches=switches, quality=quality, progress=progress))
 
 
+def idle_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Voltages by stage, transistors, heat, ratings; nothing of it depends on the quality."""
+    return result_section(idle_point(unit))
+
+
 def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Stage by stage at the alignment level."""
     return result_section(measure_levels(unit, quality=quality))
@@ -80,7 +85,7 @@ def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
 
 
 MAKERS = (
-    Maker("idle", "At rest", idle_section),
+    Maker("idle", "At rest", idle_section, nameless=False),
     Maker("explain", "One burst round the loop", explain_section),
     Maker("curve", "Static curve", curve_section, nameless=False),
     Maker("timing", "Attack and release", timing_section, nameless=False),

@@ -3,22 +3,20 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+<<<<<<< HEAD
 from fetsim.errors import ConvergenceError, FetsimError
 from fetsim.measurements.idle.procedure import IdlePoint, idle_point
 from fetsim.report.idle.text import DANGEROUS_V, SMALLEST_STORE_J
+=======
+from fetsim.errors import FetsimError
+from fetsim.measurements.idle.procedure import idle_point
+from fetsim.measurements.idle.tables import cautions
+>>>>>>> bab4e17 (The unit at rest makes its tables, definitions and cautions once; it tells what the FET takes and what is unstable, and draws heat and ratings)
 from fetsim.report.look.wording import amount, arrow
 from fetsim.report.pages.report.content import Table
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 
-MAINS = (
-    "Mains. The mains side is no part of this calculation. Work there is for people licensed for it, with the unit "
-    "unplugged, under the local codes."
-)
-CHARGED = (
-    "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and "
-    "measure before you touch."
-)
 HEARING = (
     "Hearing. A change can make a unit much louder than what was heard before. Turn the monitors down before the first "
     "playback, and keep within the local rules for work with loud sound."
@@ -86,15 +84,5 @@ def _cautions(unit: Unit) -> list[str]:
     try:
         point = idle_point(unit)
     except FetsimError:  # told where the bias point is told
-        return [MAINS, CHARGED.format(store=""), HEARING]
-    highest = max((abs(volt) for volt in point.node_voltages_v.values()), default=0.0)
-    inside = [f"Voltage. There are {highest:.0f} V inside: dangerous to touch."] if highest > DANGEROUS_V else []
-    return [*inside, MAINS, CHARGED.format(store=_store(point)), HEARING]
-
-
-def _store(point: IdlePoint) -> str:
-    most = point.largest_store
-    if most is None or most.stored_energy_j <= SMALLEST_STORE_J:
-        return ""
-    volt = abs(most.branches[0].voltage_v)
-    return f" (most energy in {most.designator}: {most.stored_energy_j:.2g} J at {volt:.3g} V)"
+        point = None
+    return [*cautions(point), HEARING]
