@@ -23,7 +23,7 @@ WATTS, OHMS = amount("watt", smallest=SMALLEST), amount("ohm")
 VERSION, PART, KIND = (Column(key=word, heading=word) for word in ("version", "part", "kind"))
 STAGE = Column(key="stage", heading="stage")
 CHANGES = (VERSION, *(Column(key=word, heading=word) for word in ("name", "before", "after")))
-NODES = (VERSION, STAGE, Column(key="volts", heading="volts against ground (node 0)"))
+NODES = (VERSION, STAGE, Column(key="volts", heading="volts against ground (node 0)", folds=True))
 PARTS = (
     VERSION, STAGE, PART, KIND,
     Column(key="way", heading="way"),
@@ -31,9 +31,13 @@ PARTS = (
     Column(key="current_a", heading="current", show=AMPERES),
     Column(key="dissipation_w", heading="heat", show=WATTS),
     Column(key="of_rating", heading="of rating"),
-    Column(key="state", heading="at rest"),
+    Column(key="state", heading="at rest", folds=True),
 )  # fmt: skip
-TRANSISTORS = (VERSION, PART, KIND, Column(key="state", heading="is"), Column(key="point", heading="operating point"))
+TRANSISTORS = (
+    VERSION, PART, KIND,
+    Column(key="state", heading="is"),
+    Column(key="point", heading="operating point", folds=True),
+)  # fmt: skip
 WARM = (
     VERSION, PART, KIND,
     Column(key="dissipation_w", heading="heat", show=WATTS),
@@ -90,7 +94,7 @@ def account(measured: Mapping[str, IdlePoint]) -> Account:
             *table("supplies", "Supplies", SUPPLIES, _supplies),
             *table("power", "Power", POWER, _power,
                    *(f"{_start(label)}{_check(point)}" for label, point in measured.items())),
-            *table("parts", "Parts,", PARTS, _parts, detail=True),
+            *table("parts", "Parts", PARTS, _parts, detail=True),
         ),
         definitions=DEFINITIONS,
         cautions=tuple(dict.fromkeys(text for point in measured.values() for text in cautions(point))),

@@ -166,7 +166,7 @@ def _fold(text: str, width: int) -> list[str]:
     if cell_len(text) <= width:
         return [text]
     lines = [""]
-    for word in text.split():
+    for word in filter(None, text.split(" ")):  # a space that does not break keeps a figure with its unit
         for piece in chop_cells(word, width) if cell_len(word) > width else [word]:
             if lines[-1] and cell_len(lines[-1]) + 1 + cell_len(piece) > width:
                 lines.append(piece)

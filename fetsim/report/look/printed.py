@@ -19,6 +19,8 @@ class Printed:
     rows: tuple[tuple[str, ...], ...]
     right: tuple[int, ...]
     heads: int
+    folds: tuple[int, ...]
+    """Columns of phrases, which may be broken into lines."""
     notes: tuple[str, ...]
 
 
@@ -49,6 +51,7 @@ def _printed(table: Table, rows: Sequence[tuple[Cell, ...]], title: str, first: 
         rows=tuple(tuple(_text(table.columns[k], row[k]) for k in kept) for row in rows),
         right=tuple(n for n, k in enumerate(kept) if table.columns[k].show is not None),
         heads=heads,
+        folds=tuple(n for n, k in enumerate(kept) if table.columns[k].folds),
         notes=(*_reasons(table, rows), *table.notes),
     )
 

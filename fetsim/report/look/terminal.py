@@ -23,7 +23,7 @@ def _table(table: Table) -> list[str]:
 
 
 def _section(one: Printed) -> str:
-    rigid = range(one.heads, len(one.headings))
+    rigid = [k for k in range(one.heads, len(one.headings)) if k not in one.folds]
     return section(
         one.title,
         columns(one.headings, one.rows, right=one.right, rigid=rigid, heads=one.heads),
