@@ -82,7 +82,7 @@ def account(measured: Mapping[str, IdlePoint]) -> Account:
 
     return Account(
         title=f"{made.unit} at rest, no signal, {made.temperature_c:g} C.",
-        lead=tuple(f"{_start(label)}{text}" for label, point in measured.items() for text in _lead(point)),
+        lead=tuple(f"{_start(label)}{_lead(point)}" for label, point in measured.items()),
         tables=(
             *table("changes", "Changes", CHANGES, _changes),
             *table("nodes", "Node voltages", NODES, _nodes),
@@ -114,18 +114,13 @@ def cautions(point: IdlePoint | None) -> tuple[str, ...]:
     return *((inside,) if highest_v > DANGEROUS_V else ()), MAINS, CHARGED.format(store=store)
 
 
-def _lead(point: IdlePoint) -> list[str]:
+def _lead(point: IdlePoint) -> str:
     beyond, near, other = point.beyond_rating, point.near_rating, "other part" if point.beyond_rating else "part"
     told = [
         f"BEYOND A RATING: {_listed(beyond)}." if beyond else "No part is beyond a rating.",
         f"Near a rating: {_listed(near)}." if near else f"No {other} is above {100.0 * NEAR:.0f} % of a rating.",
     ]
-    rest = [] if point.rest is None else [f"{point.rest.told[:1].upper()}{point.rest.told[1:]}."]
-    return [
-        f"All supplies deliver {WATTS(point.supply_power_w)}. {' '.join(told)}",
-        *rest,
-        *(f"WARNING: {text}." for text in point.warnings),
-    ]
+    return f"All supplies deliver {WATTS(point.supply_power_w)}. {' '.join(told)}"
 
 
 def _listed(loadings: tuple[Loading, ...]) -> str:

@@ -3,15 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-<<<<<<< HEAD
 from fetsim.errors import ConvergenceError, FetsimError
-from fetsim.measurements.idle.procedure import IdlePoint, idle_point
-from fetsim.report.idle.text import DANGEROUS_V, SMALLEST_STORE_J
-=======
-from fetsim.errors import FetsimError
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.idle.tables import cautions
->>>>>>> bab4e17 (The unit at rest makes its tables, definitions and cautions once; it tells what the FET takes and what is unstable, and draws heat and ratings)
 from fetsim.report.look.wording import amount, arrow
 from fetsim.report.pages.report.content import Table
 from fetsim.rig.rig import Rig
