@@ -34,6 +34,8 @@ KIND = "solvers"
 LARGEST_BYTES = 300_000_000
 ROOM_BYTES = 20_000_000  # on disk; a compiled solver has 1 to 5 MB
 MODULE = "module.py"
+LONGEST_TEXT = 5000  # lines
+"""Of what is compiled: 208, 388 and 568 lines took 2.6, 5.6 and 10.8 s, so that this many take about 8 minutes."""
 CACHED = '"cache": globals().get("__file__") is not None'
 """For the options of ``njit`` in such a text: there is a place beside a file only."""
 
@@ -49,6 +51,12 @@ def compiled_module(text: str, warm: Warm = lambda module: None) -> ModuleType:
     key = _key(text)
     with _lock:
         if key not in _loaded:
+            lines = text.count("\n")
+            if lines > LONGEST_TEXT:
+                raise InputError(
+                    f"the solver of this circuit would have {lines} lines, over {LONGEST_TEXT}, and take more than "
+                    "8 minutes to compile; simulate a part of the circuit"
+                )
             _loaded[key] = _from_cache(key, text, warm) or _compiled(key, text, warm)
         return _loaded[key]
 

@@ -15,6 +15,7 @@ import soundfile
 import fetsim
 import fetsim.audio.render_file
 from fetsim.engine import compiler, generated
+from fetsim.errors import FetsimError
 from fetsim.files import user_cache as cache_module
 from fetsim.files.user_cache import user_cache
 from tests.attacks.conftest import RATE_HZ, tone
@@ -201,3 +202,8 @@ def test_every_kept_solver_is_whole_after_use():
     keys = [compiler._key(text) for text in generated._loaded]
     assert keys and all(cache_module._matches_seal(cache.find(key)) for key in keys if cache.find(key))
     assert all(cache.find(key) is not None for key in keys)
+
+
+def test_a_solver_that_would_take_minutes_to_compile_is_refused():
+    with pytest.raises(FetsimError, match="5001 lines"):
+        compiler.compiled_module("pass\n" * (compiler.LONGEST_TEXT + 1))
