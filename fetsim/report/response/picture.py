@@ -15,8 +15,10 @@ from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styl
 EDGES_INCH = 0.9  # title, legend, axis
 AUDIO_HZ = (20.0, 20e3)
 TICKS_HZ = (0.1, 1.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3, 50e3, 100e3, 1e6)
-LEAST_SPAN_DB = 0.2  # of a panel in dB
+LEAST_DB = 1.0  # that a panel in dB shows either way, so that a flat response looks flat
 ROOM = 0.3  # share of what happens in the audio band that is added above and below it
+LEAST_DEGREES = 30.0  # that the phase's panel shows either way
+DELAY_MATTERS_S = 20e-6  # between 20 Hz and 20 kHz: a sample at 48 kHz; less is not drawn
 FEW = 30  # frequencies from which on single points are not marked
 DELAY_TICKS_MS = (1e-5, 1e-4, 0.001, 0.01, 0.1, 1.0, 10.0, 100.0)
 DELAY_UNITS_S = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}
@@ -27,7 +29,7 @@ def draw_responses(lines: Mapping[str, Response], title: str) -> Figure:
     heights = {"gain": 2.6, "phase": 1.3}
     if any(one.reduction_db for one in lines.values()):
         heights = {"gain": 2.6, "reduction": 1.4, "phase": 1.3}
-    if any(one.level_dbu is None for one in lines.values()):
+    if any(_is_late(one) for one in lines.values()):
         heights["delay"] = 1.3
     with new_figure(title, EDGES_INCH + sum(heights.values())) as figure:
         panels = dict(
@@ -81,6 +83,8 @@ def _draw_reduction(panel: Axes, shown: _Shown) -> None:
 def _draw_phase(panel: Axes, shown: _Shown) -> None:
     for one, style in shown.values():
         _plot(panel, one, one.phase_deg, style)
+    low, high = panel.get_ylim()
+    panel.set_ylim(min(low, -LEAST_DEGREES), max(high, LEAST_DEGREES))
     panel.set_ylabel("Phase (deg)")
     panel.yaxis.set_major_locator(MaxNLocator(5, steps=[1.5, 3.0, 4.5, 9.0]))
 
@@ -98,6 +102,12 @@ def _draw_delay(panel: Axes, shown: _Shown) -> None:
     panel.set_ylabel(f"Group delay ({name})")
     if low > 0.0:
         plain_log_axis(panel, "y", DELAY_TICKS_MS)
+
+
+def _is_late(one: Response) -> bool:
+    """Whether a response has a group delay that says something in the audio band."""
+    delay_s = np.abs(_in_band(one, one.group_delay_s))
+    return one.level_dbu is None and bool(np.ptp(delay_s) > DELAY_MATTERS_S)
 
 
 def _gain(one: Response) -> str:
@@ -120,8 +130,8 @@ def _in_band(one: Response, values: np.ndarray) -> np.ndarray:
 
 def _scale_decibels(panel: Axes, shown: list[np.ndarray]) -> None:
     low, high = _range(np.concatenate([*shown, [0.0]]))
-    room = max(ROOM * (high - low), 0.5 * LEAST_SPAN_DB)
-    panel.set_ylim(low - room, high + room)
+    room = ROOM * (high - low)
+    panel.set_ylim(min(low - room, -LEAST_DB), max(high + room, LEAST_DB))
     decibel_axis(panel)
 
 

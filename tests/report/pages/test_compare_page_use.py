@@ -54,6 +54,36 @@ def drag(page, start, end, which=0):
     page.mouse.up()
 
 
+def test_one_heading_one_caution_and_a_name_for_every_region(demo, visit):
+    with visit(demo) as one:
+        page = one.page
+        assert page.locator("h1").count() == 1 and page.locator(".caution").count() == 1
+        for landmark in ("header", "main", "aside"):
+            assert page.locator(f"body > {landmark}").count() == 1
+        outside = "[...document.body.children].map(e => e.localName).filter(n => n !== 'script')"
+        assert set(page.evaluate(outside)) == {"header", "aside", "main"}
+        names = page.evaluate("""[...document.querySelectorAll('section, [role=region], aside')].map(e =>
+            e.ariaLabel ?? document.getElementById(e.getAttribute('aria-labelledby')).textContent)""")
+        assert all(names) and len(set(names)) == len(names)
+
+
+def test_a_listening_test_goes_round_by_itself(demo, visit):
+    """Without a loop the programme would end in the middle of a trial; a loop that is set stays as it is."""
+    with visit(demo) as one:
+        page = one.page
+        assert not page.is_checked("#loop-on")
+        page.click("#blind-start")
+        assert page.is_checked("#loop-on")
+        assert (page.input_value("#loop-from"), page.input_value("#loop-to")) == ("0.00", "12.00")
+    with visit(demo) as one:
+        page = one.page
+        drag(page, 0.25, 0.5)
+        chosen = page.input_value("#loop-from"), page.input_value("#loop-to")
+        page.click("#preference-start")
+        assert page.is_checked("#loop-on")
+        assert (page.input_value("#loop-from"), page.input_value("#loop-to")) == chosen != ("0.00", "12.00")
+
+
 def test_every_key_does_what_the_page_says(demo, visit):
     with visit(demo) as one:
         page = one.page

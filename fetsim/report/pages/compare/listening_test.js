@@ -52,6 +52,7 @@ class ListeningTest {
     byId("answer-first").textContent = kind === "blind" ? "The first is the reference" : "I like the first better";
     byId("answer-second").textContent = kind === "blind" ? "The second is the reference" : "I like the second better";
     byId("trial-loud").hidden = this.desk.matched && this.plan.matching !== "none";
+    if (!this.player.loop.on) this.player.setLoop(this.player.loop.from, this.player.loop.to, true); // or it would end
     this.#show("trial");
     this.#next("");
     byId("trial-title").focus();
