@@ -10,8 +10,8 @@ import pytest
 from fetsim.audio.render import render
 from fetsim.measurements.curve.procedure import measure_curve
 from fetsim.measurements.explain.procedure import measure_explain
+from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.timing.procedure import measure_timing
-from fetsim.report.explain.sentences import told
 from fetsim.report.pages.report import measure_sections
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import p_channel

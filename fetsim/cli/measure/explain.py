@@ -1,10 +1,10 @@
 """``fetsim measure explain``: one burst followed round the loop."""
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import destination, document, progress_bar, resting
+from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
 from fetsim.cli.options import FigureFiles, QualityOption, UnitOptions
 from fetsim.measurements.explain.procedure import (
@@ -15,12 +15,7 @@ from fetsim.measurements.explain.procedure import (
     LONGEST_RELEASE_S,
     measure_explain,
 )
-from fetsim.report.explain.text import explain_dict, explain_page, explain_rows
 from fetsim.rig.quality import DEFAULT_QUALITY
-from fetsim.rig.rig import Rig
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def explain(
@@ -69,13 +64,5 @@ def explain(
                 unit, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
                 tail_s=tail, tap=tap, rectifier=watched, quality=quality, progress=progress,
             )  # fmt: skip
-
-        def draw() -> "Figure":
-            from fetsim.report.explain.picture import draw_explanation
-
-            return draw_explanation(one, f"{one.unit}: one burst round the loop")
-
-        rows = explain_rows(one) if files.csv_to is not None else []
-        rest = {"": Rig(unit, quality)}
-        write(document("explain", quality, {"": unit}, {"": explain_dict(one)}, {}, rest), rows, draw)
-    typer.echo("\n\n".join([explain_page(one), *resting(rest)]))
+        page = write_results(write, {"": one}, {})
+    typer.echo(page)

@@ -9,7 +9,7 @@ on until the control has come back, cycle by cycle.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -25,9 +25,11 @@ from fetsim.measurements.explain.figures import LoopFacts, LoopFigures
 from fetsim.measurements.explain.points import LoopPoints, loop_points
 from fetsim.measurements.explain.reading import loop_figures
 from fetsim.measurements.explain.traces import BurstTraces, Trace, cycle_starts
+from fetsim.measurements.results.result import Result
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import positive
 from fetsim.rig.points import Point
+from fetsim.rig.provenance import provenance
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -49,7 +51,7 @@ LEAST_COUPLING = 1e-3  # volts of gate for a volt of control; less does not cont
 RECTIFIER = "rectifier "
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Burst:
     """The signal, as played."""
 
@@ -66,12 +68,12 @@ class Burst:
         return self.level_dbu - self.before_dbu
 
 
-@dataclass(frozen=True)
-class Explanation:
+@dataclass(frozen=True, kw_only=True)
+class Explanation(Result):
     """One burst through one unit."""
 
-    unit: str
-    quality: str
+    ROOM: ClassVar[str] = "explain"
+
     burst: Burst
     points: LoopPoints
     figures: LoopFigures
@@ -80,7 +82,7 @@ class Explanation:
     traces: BurstTraces
 
     def to_dict(self) -> dict[str, Any]:
-        """Settings, points and figures for JSON, without the traces; infinite resistances are None."""
+        """Settings, points and figures, without the traces; infinite resistances are None."""
         return dict(plain({name: value for name, value in vars(self).items() if name != "traces"}))
 
 
@@ -126,9 +128,14 @@ def measure_explain(
     traces = _traces(recorder, phase, now, after)
     facts = _facts(bench, points, period.frequency_hz)
     return Explanation(
-        unit=unit.name,
-        quality=quality,
-        burst=Burst(period.frequency_hz, before_dbu, level_dbu, traces.burst_s, phase_deg),
+        provenance=provenance(bench.rig),
+        burst=Burst(
+            frequency_hz=period.frequency_hz,
+            before_dbu=before_dbu,
+            level_dbu=level_dbu,
+            duration_s=traces.burst_s,
+            phase_deg=phase_deg,
+        ),
         points=points,
         figures=loop_figures(traces, facts),
         divider_ohm=facts.divider_ohm,

@@ -1,6 +1,6 @@
 """All that a measurement, of one unit or of several versions side by side, has to say."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,9 +22,14 @@ class Account:
     definitions: tuple[Definition, ...]
     cautions: tuple[str, ...] = ()
     """What to be careful with before the figures are used at a bench."""
+    readings: Callable[[], list[dict[str, str | float | int | None]]] | None = None
+    """Makes the rows of a CSV file where they are too many for any page, such as traces at full rate."""
 
     def records(self) -> list[dict[str, str | float | int | None]]:
-        """Rows of a CSV file: of the detailed tables, or of all where none is; the names of the columns as keys."""
+        """Rows of a CSV file: the readings, else of the detailed tables, or of all where none is; the names of the
+        columns as keys."""
+        if self.readings is not None:
+            return self.readings()
         chosen = [table for table in self.tables if table.detail] or list(self.tables)
         several = len(chosen) > 1
         return [

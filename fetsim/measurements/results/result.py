@@ -34,7 +34,7 @@ class Measured:
 
     def to_json(self) -> str:
         """The same as JSON."""
-        return json_text(self)
+        return json_text(self.to_dict())
 
     def account(self) -> Account:
         """Title, tables and definitions."""

@@ -5,7 +5,7 @@ column shows the mean and the range of a cycle or several. Under each row stands
 """
 
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,11 +16,12 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from numpy.typing import NDArray
 
 from fetsim.engine.assembly import Array
+from fetsim.errors import InputError
 from fetsim.measurements.explain.figures import VISIBLE
 from fetsim.measurements.explain.procedure import Explanation
+from fetsim.measurements.explain.sentences import Told, told
 from fetsim.measurements.explain.traces import BurstTraces, Trace
-from fetsim.report.explain.sentences import Told, told
-from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, TEAL, WINE, new_figure
+from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, TEAL, WINE, line_styles, new_figure
 
 PANEL_INCH, TITLE_INCH, TEXT_INCH, LINE_INCH, GAP_INCH = 0.62, 0.17, 0.07, 0.14, 0.18
 TOP_INCH, BOTTOM_INCH = 0.45, 0.43
@@ -52,8 +53,11 @@ class _Stretch:
     where: slice
 
 
-def draw_explanation(one: Explanation, title: str) -> Figure:
-    """The whole figure; its sentences are those of ``told``."""
+def draw(measured: Mapping[str, Explanation], title: str) -> Figure:
+    """Label of the version -> explanation: one of them, since every row bears its sentence. Raises InputError."""
+    if len(measured) != 1:
+        raise InputError(f"explain: {len(measured)} versions in one picture; draw each on its own")
+    (one,) = measured.values()
     words = told(one)
     sentences = {name: textwrap.wrap(row.sentence, LETTERS) for name, row in words.items()}
     heights = [TITLE_INCH + PANEL_INCH + LINE_INCH * len(text) + GAP_INCH for text in sentences.values()]
@@ -70,7 +74,15 @@ def draw_explanation(one: Explanation, title: str) -> Figure:
     return figure
 
 
-def draw_explanation_rows(one: Explanation) -> dict[str, Figure]:
+def draw_on(ax: Axes, measured: Mapping[str, Explanation]) -> None:
+    """The gain reduction as it sets in, alone."""
+    for (label, one), style in zip(measured.items(), line_styles(), strict=False):
+        stretch = _stretches(one.traces, one.figures.control.t63_s)[0]
+        ax.plot(stretch.time, one.traces.reduction.now[stretch.where], label=label, **style)
+    ax.set(xlabel="ms from the burst's beginning", ylabel="Gain reduction (dB)")
+
+
+def draw_rows(one: Explanation) -> dict[str, Figure]:
     """Name of the trace -> a figure of that row alone, for a page that puts the sentences under them itself."""
     figures = {}
     for name, row in told(one).items():

@@ -13,8 +13,9 @@ SHORT = ("--quality", "draft", "--burst", "0.02", "--unit", "teaching")
 
 
 @pytest.fixture
-def explain(capsys):
+def explain(capsys, monkeypatch):
     """Runs the command; (status, standard output, standard error)."""
+    monkeypatch.setenv("COLUMNS", str(PAGE))
 
     def run(*arguments):
         with pytest.raises(SystemExit) as ending:
@@ -36,7 +37,7 @@ def test_page_and_files(explain, tmp_path):
     (version,) = document["versions"]
     assert version["changes"] == [{"name": "C2", "before": "150 nF", "after": "220 nF"}]
     flat = " ".join(out.split())
-    for row in version["traces"].values():  # the page holds the same sentences
+    for row in document["tables"]["loop"]["rows"]:  # the page holds the same sentences
         assert row["sentence"] in flat
     assert version["figures"]["control"]["release_tau_s"] == pytest.approx(0.22, rel=2e-3)  # R4 C2
     with files["csv"].open(newline="") as file:

@@ -7,8 +7,8 @@ import pytest
 from matplotlib.transforms import Bbox
 
 from fetsim.measurements.explain.procedure import measure_explain
-from fetsim.report.explain.picture import draw_explanation
-from fetsim.report.explain.sentences import duration, told
+from fetsim.measurements.explain.sentences import duration, told
+from fetsim.report.explain.picture import draw
 from fetsim.schematic.load import load_unit
 
 TRACES = ["source", "tap", "rectifier", "control", "channel", "gain", "output"]
@@ -156,7 +156,7 @@ def test_durations(seconds, text):
 
 
 def test_picture_has_no_overlapping_words(dunlin):
-    figure = draw_explanation(dunlin, "One burst")
+    figure = draw({"": dunlin}, "One burst")
     figure.canvas.draw()
     sentences = [text.get_window_extent() for text in figure.texts if text.get_text() != "One burst"]
     assert len(sentences) == len(TRACES)

@@ -1,9 +1,7 @@
 """What the figures of the page mean that no account of a measurement defines yet, and where that meaning comes from."""
 
 from fetsim.measurements.distortion.harmonics import AES17_BAND_HZ, AES17_FREQUENCY_HZ, NOTCH_Q
-from fetsim.measurements.explain.figures import VISIBLE
 from fetsim.measurements.results.definitions import (
-    LAW,
     LEVELS,
     MEMORY,
     OWN,
@@ -14,32 +12,6 @@ from fetsim.measurements.results.definitions import (
 )
 
 DEFINITIONS: dict[str, tuple[Definition, ...]] = {
-    "explain": (
-        REDUCTION,
-        Definition(
-            term="63 %",
-            meaning="first passing of 1 - 1/e of the change between the last period before the burst and the last one "
-            "of it: of the control in volts, of the gain reduction in dB",
-            status=PRACTICE,
-        ),
-        Definition(term="half-cycle", meaning="of the source's tone; the burst begins in the first", status=OWN),
-        Definition(
-            term="ripple's worth",
-            meaning="gain that the control's ripple would make by the square law of the FET",
-            status=LAW,
-        ),
-        Definition(
-            term="conducts",
-            meaning=f"the channel's resistance comes under {VISIBLE:g} times the impedance that it works against, "
-            "which takes 0.09 dB",
-            status=OWN,
-        ),
-        Definition(
-            term="time constants",
-            meaning="of the one exponential or the two that fit the control after the burst",
-            status=OWN,
-        ),
-    ),
     "distortion": (
         LEVELS,
         REDUCTION,

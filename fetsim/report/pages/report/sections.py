@@ -86,7 +86,7 @@ def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
 
 MAKERS = (
     Maker("idle", "At rest", idle_section, nameless=False),
-    Maker("explain", "One burst round the loop", explain_section),
+    Maker("explain", "One burst round the loop", explain_section, nameless=False),
     Maker("curve", "Static curve", curve_section, nameless=False),
     Maker("timing", "Attack and release", timing_section, nameless=False),
     Maker("distortion", "Distortion", distortion_section),

@@ -1,11 +1,10 @@
 """What happens in time and over frequency, for the page: the burst round the loop, timing, needle, response."""
 
 from fetsim.measurements.explain.procedure import measure_explain
+from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.needle.procedure import measure_needle
 from fetsim.measurements.response.procedure import Response, measure_response
-from fetsim.report.explain.picture import draw_explanation_rows
-from fetsim.report.explain.sentences import told
-from fetsim.report.explain.text import explain_dict
+from fetsim.report.explain.picture import draw_rows
 from fetsim.report.needle.picture import draw_meters, draw_needle
 from fetsim.report.pages.report.content import Picture, Section, Table, number
 from fetsim.report.pages.report.level_sections import reductions_within_reach
@@ -19,14 +18,16 @@ from fetsim.schematic.unit import Unit
 def explain_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Each trace with its sentence under it."""
     one = measure_explain(unit, quality=quality, progress=progress)
-    words = told(one)
-    figures = draw_explanation_rows(one)
+    words, account = told(one), one.account()
+    figures = draw_rows(one)
     return Section(
         "", "",
+        lead=account.lead,
         pictures=[
             Picture(inline_svg(figure, f"explain-{name}"), words[name].sentence) for name, figure in figures.items()
         ],
-        figures=explain_dict(one),
+        definitions=account.definitions,
+        figures={**one.to_dict(), **account.to_dict()},
     )  # fmt: skip
 
 

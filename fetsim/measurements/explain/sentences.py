@@ -6,7 +6,7 @@ from math import isinf
 
 from fetsim.measurements.explain.figures import MOVES_V, NEAR_DB, RECOVERED_DB, LoopFigures, WaveFigures
 from fetsim.measurements.explain.procedure import Explanation
-from fetsim.report.look.wording import amount
+from fetsim.schematic.values import format_value
 
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 CLEAR_OVERSHOOT_DB = 0.5  # of a waveform's peak
@@ -19,7 +19,7 @@ SAME_RISE_DB = 0.2  # by which a rise may differ from the step and still be call
 CLEAR_REDUCTION_DB = 0.1
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Told:
     """One trace in words."""
 
@@ -36,13 +36,13 @@ def told(one: Explanation) -> Mapping[str, Told]:
     rectifier = ", ".join(found.point for found in figures.rectifier) or "not found"
     output = points.output.plus if len(points.output.nodes) == 1 else f"{points.output.plus} - {points.output.minus}"
     return {
-        "source": Told("Source", "input", _source(one)),
-        "tap": Told("Sidechain tap", points.tap.plus, _tap(one)),
-        "rectifier": Told("Rectifier input", rectifier, _rectifier(one)),
-        "control": Told("Control voltage", points.control.plus, _control(one)),
-        "channel": Told("Channel resistance", fet, _channel(figures)),
-        "gain": Told("Gain reduction", fet, _gain(figures)),
-        "output": Told("Output", output, _output(one)),
+        "source": Told(title="Source", where="input", sentence=_source(one)),
+        "tap": Told(title="Sidechain tap", where=points.tap.plus, sentence=_tap(one)),
+        "rectifier": Told(title="Rectifier input", where=rectifier, sentence=_rectifier(one)),
+        "control": Told(title="Control voltage", where=points.control.plus, sentence=_control(one)),
+        "channel": Told(title="Channel resistance", where=fet, sentence=_channel(figures)),
+        "gain": Told(title="Gain reduction", where=fet, sentence=_gain(figures)),
+        "output": Told(title="Output", where=output, sentence=_output(one)),
     }
 
 
@@ -183,7 +183,7 @@ def _channel(figures: LoopFigures) -> str:
     beyond = _volts(abs(channel.beyond_pinch_off_v))
     if channel.opens_s is None:
         return f"Stays pinched off: the gate rests {beyond} beyond pinch-off and next to no current flows."
-    settled = amount(channel.settled_ohm, "ohm", 3)
+    settled = format_value(channel.settled_ohm, "ohm", 3)
     if not figures.control.moves and channel.closed_at_rest:
         return (
             f"Comes down to {settled} on average although the control stands still: the signal itself opens it in part "
@@ -193,9 +193,9 @@ def _channel(figures: LoopFigures) -> str:
         opens = duration(channel.opens_s)
         text = f"pinched off at rest, by {beyond}, it conducts after {opens} and {_ends(figures)} at {settled}"
     else:
-        rest = amount(channel.rest_ohm, "ohm", 3)
+        rest = format_value(channel.rest_ohm, "ohm", 3)
         text = f"conducts before the burst already, {rest}, and {_ends(figures)} at {settled}"
-    on = f"{amount(channel.on_ohm, 'ohm', 3)} with the gate at the source"
+    on = f"{format_value(channel.on_ohm, 'ohm', 3)} with the gate at the source"
     if channel.bottoms_out:
         return _sentence(f"{text}: as low as the gate can bring it ({on}), so no more gain can be taken")
     return _sentence(f"{text}, {channel.settled_ohm / channel.on_ohm:.3g} times its least ({on})")
@@ -279,7 +279,7 @@ def _ordinal(number: int) -> str:
 
 
 def _volts(value: float, digits: int = 3) -> str:
-    return amount(value, "volt", digits)
+    return format_value(value, "volt", digits)
 
 
 def _sentence(text: str) -> str:
