@@ -107,6 +107,6 @@ class Channel:
         drain, gate, source = (self._level(name, levels) for name in self._cell.nodes)
         conductance = self._cell.conductance_s(drain, gate, source)
         self._log.push(
-            volts, self._output(levels), self._cell.reduction_db(conductance), conductance,
+            volts, self._output(levels), self.rig.reduction_db(conductance), conductance,
             self._level(self._control, levels), gate - source, last=last,
         )  # fmt: skip

@@ -16,7 +16,7 @@ from fetsim.audio.gain_log import GainLog
 from fetsim.engine.assembly import Array
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
-from fetsim.rig.gain_cell import CellAtRest
+from fetsim.rig.gain_cell import CellAtRest, Reference, reference_named
 from fetsim.rig.probes import find_probe
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
@@ -61,19 +61,22 @@ def render(
     cold: bool = False,
     probes: Iterable[str] = (),
     log_rate_hz: float = 200.0,
+    against: Reference = "idle",
     progress: Callable[[float], None] | None = None,
 ) -> Rendering:
     """Play ``audio`` [shape=(frames,) or (frames, channels), 1.0 = full scale] through a unit.
 
     Every channel goes through a unit of its own. ``cold`` starts with everything discharged instead of at the settled
-    bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``progress`` is
+    bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``against``: what gain
+    reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``progress`` is
     called with the fraction done. Raises InputError, UnitError or ConvergenceError.
     """
     frames, shape = audio_frames(audio)
     names = names_of(probes, "probes")
     with Player(
-        given_unit(unit), rate_hz, frames.shape[1], quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz
-    ) as player:
+        given_unit(unit), rate_hz, frames.shape[1], quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz,
+        against=against,
+    ) as player:  # fmt: skip
         outputs, probed = [], []
         for start in range(0, len(frames), BLOCK_FRAMES):
             end = start + BLOCK_FRAMES
@@ -129,13 +132,14 @@ class Player:
         cold: bool = False,
         probes: Sequence[str] = (),
         log_rate_hz: float = 200.0,
+        against: Reference = "idle",
     ) -> None:
         check_rate(rate_hz)
         check_log_rate(log_rate_hz, rate_hz)
         if channels > MOST_CHANNELS:
             raise InputError(f"audio: {channels} channels are more than {MOST_CHANNELS}; play some of them at a time")
         self.unit = unit
-        self.rig = Rig(unit, quality, rate_hz)
+        self.rig = Rig(unit, quality, rate_hz, against=reference_named(against))
         self.probes = tuple(find_probe(unit, self.rig.circuit, text) for text in probes)
         self._channels = [
             Channel(self.rig, cold=cold, probes=self.probes, log_rate_hz=log_rate_hz) for _ in range(channels)

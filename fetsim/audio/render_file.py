@@ -20,7 +20,7 @@ from fetsim.audio.spool import BYTES, Spool
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
-from fetsim.rig.gain_cell import CellAtRest
+from fetsim.rig.gain_cell import CellAtRest, Reference
 from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
@@ -98,6 +98,7 @@ def render_file(
     gain_db: float = 0.0,
     log_to: str | Path | None = None,
     log_rate_hz: float = 200.0,
+    against: Reference = "idle",
     probes: Iterable[str] = (),
     probes_to: str | Path | None = None,
     more: Mapping[Path, Callable[[FileRendering, Path], None]] | None = None,
@@ -138,7 +139,7 @@ def render_file(
         with (
             Player(
                 loaded, reader.rate_hz, reader.channels, quality=quality, cold=cold, probes=names,
-                log_rate_hz=log_rate_hz,
+                log_rate_hz=log_rate_hz, against=against,
             ) as player,
             Spool(target.parent, columns) as spool,
         ):  # fmt: skip

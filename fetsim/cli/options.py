@@ -73,6 +73,11 @@ QualityOption = Annotated[
     str,
     typer.Option("--quality", "-q", metavar="QUALITY", help="how finely time is solved: draft, standard or fine"),
 ]
+AgainstOption = Annotated[
+    str,
+    typer.Option("--against", metavar="STATE", help="what gain reduction is counted from: idle (the unit at rest) or "
+                 "open (the FET taken out)"),
+]  # fmt: skip
 ForceOption = Annotated[bool, typer.Option("--force", "-f", help="overwrite files that exist")]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="say nothing but errors")]
 JsonOption = Annotated[

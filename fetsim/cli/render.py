@@ -13,8 +13,9 @@ from typing import Annotated
 import typer
 
 from fetsim.audio.render_file import FileRendering, default_output, render_file
-from fetsim.cli.options import ForceOption, QualityOption, QuietOption, SoundUnitOptions
+from fetsim.cli.options import AgainstOption, ForceOption, QualityOption, QuietOption, SoundUnitOptions
 from fetsim.errors import InputError
+from fetsim.rig.gain_cell import reference_named
 from fetsim.rig.quality import DEFAULT_QUALITY
 
 STARTS = ("settled", "cold")
@@ -32,6 +33,7 @@ def render(
         ),
     ] = None,
     quality: QualityOption = DEFAULT_QUALITY,
+    against: AgainstOption = "idle",
     start: Annotated[
         str, typer.Option("--start", metavar="STATE", help="settled, or cold: switched on as the file begins")
     ] = "settled",
@@ -92,7 +94,8 @@ def render(
     with _progress(shown=not quiet and sys.stderr.isatty()) as advance:
         rendering = render_file(
             source, target or default_output(source, unit), unit=unit, quality=quality, cold=start == "cold",
-            bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, probes=probe or (), probes_to=probe_to,
+            bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, against=reference_named(against),
+            probes=probe or (), probes_to=probe_to,
             more={plot: _plot_writer(plot)} if plot is not None else None, overwrite=force, progress=advance,
             notice=None if quiet else _say,
         )  # fmt: skip

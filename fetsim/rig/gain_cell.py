@@ -23,6 +23,7 @@ from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit, Element
 from fetsim.engine.linear import driving_impedance_ohm
+from fetsim.errors import InputError
 
 REFERENCE_HZ = 1000.0
 DB_PER_NEPER = 20.0 / np.log(10.0)
@@ -37,6 +38,15 @@ travel to go at every onset before anything happens. Own choice."""
 Volts = Array | float
 Reference = Literal["idle", "open"]
 """What gain reduction is counted from: the unit at rest, or the FET taken out (open)."""
+
+
+def reference_named(name: str) -> Reference:
+    """Raises InputError for a name that is none."""
+    if name == "idle":
+        return "idle"
+    if name == "open":
+        return "open"
+    raise InputError(f"against: unknown reference {name[:20]!r}; choose idle (the unit at rest) or open (the FET out)")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -20,7 +20,7 @@ from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, needs_compile, prepare
 from fetsim.engine.simulation import Simulation
-from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, cell_at_rest, gain_cell_model
+from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
 from fetsim.schematic.unit import Unit
@@ -42,6 +42,9 @@ class Rig:
     audio_rate_hz: float = BENCH_RATE_HZ
     near: "Rig | None" = field(default=None, repr=False, compare=False, kw_only=True)
     """A rig whose bias point lies near, from which the solver may start: another version of the same unit."""
+
+    against: Reference = field(default="idle", kw_only=True)
+    """What gain reduction is counted from: the unit at rest, or the FET taken out."""
 
     @property
     def level(self) -> Quality:
@@ -99,6 +102,16 @@ class Rig:
         gain = abs(complex(output_point(self.unit).weights(self.linear.index) @ unknowns))
         return float(20.0 * np.log10(max(gain, SILENT)))
 
+    def reduction_db(self, conductance_s: Array) -> Array:
+        """Gain reduction [dB; shape of the conductance] of the FET's channel; 0 for a unit without a gain cell."""
+        cell = self.gain_cell
+        return np.zeros(np.shape(conductance_s)) if cell is None else cell.reduction_db(conductance_s, self.against)
+
+    @property
+    def counted_in_db(self) -> float:
+        """What every gain reduction holds of the loss at rest: nothing against idle, all of it against the FET out."""
+        return self.rest.loss_db if self.rest is not None and self.against == "open" else 0.0
+
     @cached_property
     def growing(self) -> tuple[GrowingMode, ...]:
         """Modes that grow at the bias point; none for a unit that rests there."""
@@ -128,6 +141,8 @@ class Rig:
     def told(self) -> tuple[str, ...]:
         """How the unit rests, in sentences that every result bears: its gain cell, then the warnings."""
         stands = () if self.rest is None else (f"At rest {self.rest.told}.",)
+        if self.against == "open":
+            stands = (*stands, "Gain reduction is counted from the FET taken out.")
         return (*stands, *(f"Warning: {text}." for text in self.warnings))
 
     @property

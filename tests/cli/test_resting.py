@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from fetsim.audio.render import render
 from fetsim.cli.main import main
 from fetsim.measurements.curve.procedure import measure_curve
 from fetsim.report.pages.report.unit_facts import unit_facts
@@ -76,6 +77,32 @@ def test_python_results_and_the_page_tell():
     assert made.rest.loss_db == pytest.approx(18.1, abs=0.1) and made.told[0].startswith("At rest J1 takes 18.1")
     facts = dict(unit_facts(unit, unit.origin, "draft").pairs)
     assert "J1 takes 18.1" in facts["at rest"] and "conducts at rest" in facts["mind"]
+
+
+def test_figures_against_the_fet_taken_out(run, tmp_path):
+    """They hold the loss at rest too: 18.1 dB more than against idle, in the curve, the log and the summary."""
+    unit = load_unit("teaching").changed({"V2.voltage": "-3.5V"})
+    idle, opened = (
+        measure_curve(unit, levels_dbu=[-40.0, -30.0, -20.0], quality="draft", against=against)
+        for against in ("idle", "open")
+    )
+    loss_db = idle.provenance.rest.loss_db
+    for quantity in ("gain_reduction_db", "cell_reduction_db"):
+        both = [
+            getattr(one.curves[0].curve if quantity == "gain_reduction_db" else one.curves[0], quantity)
+            for one in (idle, opened)
+        ]
+        np.testing.assert_allclose(both[1] - both[0], loss_db, atol=1e-6)
+    assert "Gain reduction is counted from the FET taken out." in opened.provenance.told
+    silence = np.zeros(2400)
+    logs = [render(silence, 48000, unit=unit, quality="draft", against=one).logs[0] for one in ("idle", "open")]
+    assert logs[0].gain_reduction_max_db.max() == pytest.approx(0.0, abs=1e-3)
+    assert logs[1].gain_reduction_mean_db == pytest.approx(loss_db, abs=1e-3)
+    soundfile.write(tmp_path / "s.wav", silence, 48000)
+    _, out, _ = run("render", tmp_path / "s.wav", tmp_path / "o.wav", *CONDUCTS, "-q", "draft", "--against", "open")
+    assert "Gain reduction 18.1 dB at the most" in out
+    status, _, err = run("render", tmp_path / "s.wav", tmp_path / "p.wav", "--against", "loud")
+    assert status == 2 and "against: unknown reference 'loud'; choose idle" in err
 
 
 def test_a_comparison_tells(tmp_path, monkeypatch):

@@ -6,10 +6,11 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers, words
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
 from fetsim.measurements.bench.subsets import EVERY
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
 from fetsim.measurements.curve.tables import left_out
+from fetsim.rig.gain_cell import reference_named
 
 
 def curve(
@@ -27,6 +28,7 @@ def curve(
     frequency: Annotated[
         float, typer.Option("--frequency", metavar="HZ", help="of the tone")
     ] = DEFAULT_FREQUENCY_HZ,
+    against: AgainstOption = "idle",
     wait: Annotated[
         float | None,
         typer.Option("--wait", metavar="S", help="read every level after so many seconds, as a bench would, instead of "
@@ -55,7 +57,7 @@ def curve(
         chosen, files,
         lambda unit, told: measure_curve(
             unit, switches=subsets, levels_dbu=levels_dbu, frequency_hz=frequency, wait_s=wait, compare=equal,
-            equal_db=within, quality=chosen.quality, progress=told,
+            equal_db=within, against=reference_named(against), quality=chosen.quality, progress=told,
         ),
         left_out=lambda measured: [f"left out: {text}" for text in left_out(measured)],
     )  # fmt: skip

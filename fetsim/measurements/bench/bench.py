@@ -6,7 +6,7 @@ a generator's dial says. Procedures of this room drive a ``Bench`` and hand its 
 
 from collections.abc import Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -16,7 +16,7 @@ from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.state import State
 from fetsim.errors import InputError
-from fetsim.rig.gain_cell import GainCellModel
+from fetsim.rig.gain_cell import GainCellModel, Reference, reference_named
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 
@@ -27,11 +27,13 @@ class Bench:
 
     unit: Unit
     quality: str = "standard"
+    against: Reference = field(default="idle", kw_only=True)
+    """What gain reduction is counted from: the unit at rest, or the FET taken out."""
 
     @cached_property
     def rig(self) -> Rig:
         """The unit made ready to run."""
-        return Rig(self.unit, self.quality)
+        return Rig(self.unit, self.quality, against=reference_named(self.against))
 
     @property
     def circuit(self) -> Circuit:
@@ -112,7 +114,7 @@ class Run:
             output_v=nodes[hot] - nodes[cold],
             reduction_db=np.zeros(len(table))
             if cell is None
-            else cell.reduction_db(cell.conductance_s(*(nodes[name] for name in cell.nodes))),
+            else self.bench.rig.reduction_db(cell.conductance_s(*(nodes[name] for name in cell.nodes))),
         )
 
 

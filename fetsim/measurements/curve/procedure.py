@@ -30,6 +30,7 @@ from fetsim.measurements.curve.analysis import (
 )
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples, positive, samples
+from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.rig import Rig
@@ -98,6 +99,7 @@ def measure_curve(
     wait_s: float | None = None,
     compare: bool = True,
     equal_db: float = EQUAL_DB,
+    against: Reference = "idle",
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> CurveMeasurement:
@@ -105,6 +107,7 @@ def measure_curve(
 
     ``switches``: subsets such as ``["S1", "S2+S3", "none"]``, or ``"every"`` (default: each switch of the bank on its
     own). ``compare`` also looks through all subsets for equal ones, within ``equal_db`` at levels 6 dB apart.
+    ``against``: what gain reduction is counted from, the unit at rest or (``"open"``) the FET taken out.
     ``wait_s`` stays that long at every level instead of solving for the steady state; then no step is refined.
 
     A subset that has no steady state is left out. Raises InputError, UnitError, or ConvergenceError when no subset
@@ -129,10 +132,10 @@ def measure_curve(
     load, more = len(chosen) * levels.size, len(everything) * coarse.size
 
     def whole(version: Unit, told: Progress) -> SubsetCurve:
-        return _subset_curve(_Sweep(version, quality, frequency_hz, wait_s), levels, told)
+        return _subset_curve(_Sweep(version, quality, frequency_hz, wait_s, against), levels, told)
 
     def outputs(version: Unit, told: Progress) -> Array:
-        sweep = _Sweep(version, quality, frequency_hz, None)
+        sweep = _Sweep(version, quality, frequency_hz, None, against)
         return np.array([point.output_dbu for point in sweep.rising(coarse, told)])
 
     curves, failed = run_each(chosen, whole, lambda share: progress(share * load / (load + more)))
@@ -140,7 +143,7 @@ def measure_curve(
         name, error = next(iter(failed.items()))
         raise type(error)(_named(name, error))
     found, also = run_each(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
-    rig = Rig(unit, quality)
+    rig = Rig(unit, quality, against=reference_named(against))
     return CurveMeasurement(
         provenance=provenance(rig),
         frequency_hz=whole_period(frequency_hz, rig.rate_hz).frequency_hz,
@@ -177,8 +180,10 @@ class _Point(NamedTuple):
 class _Sweep:
     """One run of one unit, from level to level."""
 
-    def __init__(self, unit: Unit, quality: str, frequency_hz: float, wait_s: float | None) -> None:
-        bench = Bench(unit, quality)
+    def __init__(
+        self, unit: Unit, quality: str, frequency_hz: float, wait_s: float | None, against: Reference
+    ) -> None:
+        bench = Bench(unit, quality, against=against)
         self.bench, self.wait_s = bench, wait_s
         self.period = whole_period(frequency_hz, bench.rate_hz)
         self.control = unit.gain_cell.control_node if unit.gain_cell is not None else None
@@ -218,9 +223,9 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
     points = sweep.rising(levels_dbu, told)
     if sweep.wait_s is None:
         for threshold_db in THRESHOLDS_DB:
-            _refine(sweep, points, idle_db, threshold_db)
+            _refine(sweep, points, idle_db + sweep.bench.rig.counted_in_db, threshold_db)
     inputs, outputs, reductions, controls = np.array([point[:4] for point in points]).T
-    curve = static_curve(outputs, level_dbu=inputs, idle_gain_db=idle_db)
+    curve = static_curve(outputs, level_dbu=inputs, idle_gain_db=idle_db + sweep.bench.rig.counted_in_db)
     return SubsetCurve(
         switches=closed_switches(sweep.bench.unit),
         idle_gain_db=idle_db,
