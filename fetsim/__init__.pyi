@@ -16,11 +16,37 @@ from .measurements.explain.procedure import measure_explain as measure_explain
 from .measurements.idle.procedure import idle_point as idle_point
 from .measurements.levels.procedure import measure_levels as measure_levels
 from .measurements.needle.procedure import measure_needle as measure_needle
+from .measurements.needle.procedure import needle_of_log as needle_of_log
 from .measurements.noise.procedure import measure_noise as measure_noise
 from .measurements.response.procedure import measure_response as measure_response
+from .measurements.results.result import account_of as account_of
+from .measurements.results.result import picture_of as picture_of
 from .measurements.timing.procedure import measure_timing as measure_timing
+from .report.compare.picture import draw_comparison as draw_comparison
+from .report.compare.text import compare_text as compare_text
+from .report.look.terminal import account_text as account_text
+from .report.pages.compare import write_comparison_page as write_comparison_page
+from .report.pages.report import write_report as write_report
+from .report.render.picture import draw_render as draw_render
+from .report.render.text import render_text as render_text
+from .report.unit.kinds_text import kind_page as kind_page
+from .report.unit.kinds_text import kinds_page as kinds_page
+from .report.unit.named_text import bank_page as bank_page
+from .report.unit.named_text import control_page as control_page
+from .report.unit.named_text import node_page as node_page
+from .report.unit.part_text import part_page as part_page
+from .report.unit.plain import part_dict as part_dict
+from .report.unit.plain import unit_dict as unit_dict
+from .report.unit.text import unit_page as unit_page
+from .schematic.describe import file_tables as file_tables
+from .schematic.describe import kinds as kinds
+from .schematic.load import library_units as library_units
 from .schematic.load import load_unit as load_unit
+from .schematic.sheets import library_devices as library_devices
 from .schematic.unit import Unit as Unit
+from .schematic.versions import read_versions as read_versions
+from .schematic.versions import vary_versions as vary_versions
+from .schematic.versions import version_unit as version_unit
 from .studies.compare.study import compare as compare
 
 __version__: str

@@ -72,9 +72,9 @@ def compare(
 
 
 def _page(comparison: Comparison, folder: Path) -> None:
-    from fetsim.report.pages.compare import write_page
+    from fetsim.report.pages.compare import write_comparison_page
 
-    write_page(comparison, folder)
+    write_comparison_page(comparison, folder)
 
 
 def _say(text: str) -> None:

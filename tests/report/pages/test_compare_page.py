@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from fetsim.errors import InputError
-from fetsim.report.pages.compare import PAGE_NAME, SEGMENT_FOLDER, embedded_json, write_page
+from fetsim.report.pages.compare import PAGE_NAME, SEGMENT_FOLDER, embedded_json, write_comparison_page
 from fetsim.report.pages.compare.plan import DB_STEP, WAVE_STEP, packed
 from fetsim.report.pages.compare.words import FIGURES, clean, duration_text, signed
 from tests.report.invented import failed_version, make_comparison, programme
@@ -65,7 +65,7 @@ def read_page(path):
 
 def test_sound_in_the_page_is_the_files_to_the_last_bit(tmp_path):
     comparison = make_comparison(tmp_path, seconds=11.3, rate_hz=44100)
-    page, plan = read_page(write_page(comparison, tmp_path))
+    page, plan = read_page(write_comparison_page(comparison, tmp_path))
     assert plan["embedded"] and not (tmp_path / SEGMENT_FOLDER).exists()
     texts = [page.scripts[f"segment-{k}"] for k in range(3)]
     assert f"segment-{len(texts)}" not in page.scripts
@@ -80,7 +80,7 @@ def test_sound_in_the_page_is_the_files_to_the_last_bit(tmp_path):
 def test_beyond_the_limit_the_sound_lies_beside_the_page(tmp_path):
     comparison = make_comparison(tmp_path, seconds=11.0, rate_hz=16000, channels=1)
     heard: list[float] = []
-    path = write_page(comparison, tmp_path, embed_limit_bytes=1000, progress=heard.append)
+    path = write_comparison_page(comparison, tmp_path, embed_limit_bytes=1000, progress=heard.append)
     page, plan = read_page(path)
     assert plan["folder"] == SEGMENT_FOLDER and not any(name.startswith("segment-") for name in page.scripts)
     names = sorted(one.name for one in (tmp_path / SEGMENT_FOLDER).iterdir())
@@ -100,10 +100,10 @@ def test_the_limit_is_that_of_the_sound(tmp_path):
     for folder in folders:
         folder.mkdir()
     made = [make_comparison(folder, seconds=2.0, rate_hz=8000, channels=1) for folder in folders]
-    page, _ = read_page(write_page(made[0], folders[0]))
+    page, _ = read_page(write_comparison_page(made[0], folders[0]))
     size = len(page.scripts["segment-0"])
     for limit, comparison, folder in zip((size, size - 1), made[1:], folders[1:], strict=True):
-        write_page(comparison, folder, embed_limit_bytes=limit)
+        write_comparison_page(comparison, folder, embed_limit_bytes=limit)
     assert [(folder / SEGMENT_FOLDER).is_dir() for folder in folders] == [False, False, True]
 
 
@@ -111,7 +111,7 @@ def test_hostile_texts_are_texts(tmp_path):
     comparison = make_comparison(
         tmp_path, names=HOSTILE, seconds=1.0, rate_hz=8000, title=HOSTILE[1], input_name=HOSTILE[2]
     )
-    page, plan = read_page(write_page(comparison, tmp_path))
+    page, plan = read_page(write_comparison_page(comparison, tmp_path))
     assert [one["name"] for one in plan["versions"]] == [clean(name) for name in HOSTILE]
     assert plan["about"]["title"] == HOSTILE[1]
     assert list(page.scripts) == ["plan", "segment-0", "code"]
@@ -129,7 +129,7 @@ def test_json_cannot_end_early():
 
 
 def test_only_the_page_s_own_script_may_run(tmp_path):
-    page, _ = read_page(write_page(make_comparison(tmp_path, seconds=1.0, rate_hz=8000), tmp_path))
+    page, _ = read_page(write_comparison_page(make_comparison(tmp_path, seconds=1.0, rate_hz=8000), tmp_path))
     policy = next(a["content"] for tag, a in page.tags if a.get("http-equiv") == "Content-Security-Policy")
     rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
     assert rules["default-src"] == "'none'" and "unsafe" not in policy and "http" not in policy
@@ -140,7 +140,7 @@ def test_only_the_page_s_own_script_may_run(tmp_path):
 
 def test_traces_are_what_the_files_hold(tmp_path):
     comparison = make_comparison(tmp_path, seconds=7.013, rate_hz=12345, channels=2)
-    _, plan = read_page(write_page(comparison, tmp_path))
+    _, plan = read_page(write_comparison_page(comparison, tmp_path))
     first, second = (
         soundfile.read(tmp_path / version.flac_file, always_2d=True)[0] for version in comparison.versions[:2]
     )
@@ -173,7 +173,7 @@ def test_tables_tell_changes_figures_and_failures(tmp_path):
     dry = programme(2.0, 8000, 1)
     comparison = make_comparison(tmp_path, samples=[dry, dry * 0.9, dry], rate_hz=8000, channels=1)
     comparison = replace(comparison, versions=(*comparison.versions, failed_version("no rest")))
-    write_page(comparison, tmp_path)
+    write_comparison_page(comparison, tmp_path)
     text = (tmp_path / PAGE_NAME).read_text("utf-8")
     page, text = Reader(text), text.replace("\u2068", "").replace("\u2069", "")
     assert all(label in text for label, *_ in FIGURES)
@@ -204,16 +204,16 @@ def test_what_cannot_be_made_leaves_nothing(tmp_path):
     comparison = make_comparison(tmp_path, seconds=1.0, rate_hz=8000)
     kept = set(tmp_path.iterdir())
     with pytest.raises(InputError, match="nothing to listen to"):
-        write_page(replace(comparison, versions=(failed_version("all"),)), tmp_path)
+        write_comparison_page(replace(comparison, versions=(failed_version("all"),)), tmp_path)
     with pytest.raises(InputError, match=r"version-0\.flac: 8000 Hz instead of 48000 Hz"):
-        write_page(replace(comparison, rate_hz=48000), tmp_path)
+        write_comparison_page(replace(comparison, rate_hz=48000), tmp_path)
     (tmp_path / "version-1.flac").rename(tmp_path / "elsewhere")
     with pytest.raises(InputError, match=r"version-1\.flac: cannot be read"):
-        write_page(comparison, tmp_path)
+        write_comparison_page(comparison, tmp_path)
     (tmp_path / "elsewhere").rename(tmp_path / "version-1.flac")
     soundfile.write(tmp_path / "version-2.flac", np.zeros((7999, 2)), 8000, subtype="PCM_24")
     with pytest.raises(InputError, match="differ in length"):
-        write_page(comparison, tmp_path)
+        write_comparison_page(comparison, tmp_path)
     assert set(tmp_path.iterdir()) == kept
 
 
@@ -221,19 +221,19 @@ def test_a_page_is_not_overwritten(tmp_path):
     comparison = make_comparison(tmp_path, seconds=1.0, rate_hz=8000)
     (tmp_path / PAGE_NAME).write_text("mine")
     with pytest.raises(InputError, match="exists already"):
-        write_page(comparison, tmp_path)
+        write_comparison_page(comparison, tmp_path)
     assert (tmp_path / PAGE_NAME).read_text() == "mine"
 
 
 @pytest.mark.parametrize("frames", [1, 79, 80, 81])
 def test_the_shortest_programmes(tmp_path, frames):
     comparison = make_comparison(tmp_path, samples=[np.full((frames, 1), 0.1)] * 3, rate_hz=8000, channels=1)
-    _, plan = read_page(write_page(comparison, tmp_path))
+    _, plan = read_page(write_comparison_page(comparison, tmp_path))
     assert plan["frames"] == frames and len(unpacked(plan["versions"][0]["traces"]["low"])) == -(-frames // 80)
 
 
 def test_silence_has_no_level_to_relate_to(tmp_path):
     quiet = np.zeros((8000, 1))
     comparison = make_comparison(tmp_path, samples=[quiet, quiet + 0.01, quiet], rate_hz=8000, channels=1)
-    _, plan = read_page(write_page(comparison, tmp_path))
+    _, plan = read_page(write_comparison_page(comparison, tmp_path))
     assert plan["versions"][0]["difference"] is None

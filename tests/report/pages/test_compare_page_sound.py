@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import expect
 from scipy import stats
 
-from fetsim.report.pages.compare import segments, write_page
+from fetsim.report.pages.compare import segments, write_comparison_page
 from tests.report.invented import make_comparison
 
 RATE_HZ = 16000
@@ -219,7 +219,7 @@ def noisy(tmp_path_factory):
     )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(segments, "SEGMENT_S", 1.0)
-        return write_page(comparison, folder), sounds
+        return write_comparison_page(comparison, folder), sounds
 
 
 def heard(page):

@@ -33,7 +33,7 @@ SCRIPTS = (
     "keys.js", "main.js",
 )  # fmt: skip
 
-def write_page(
+def write_comparison_page(
     comparison: Comparison,
     folder: Path,
     *,
