@@ -21,8 +21,10 @@ PAGE = 100
 
 
 @pytest.fixture
-def show(capsys):
+def show(capsys, monkeypatch):
     """Runs the command; (status, standard output, standard error)."""
+
+    monkeypatch.setenv("COLUMNS", str(PAGE))
 
     def run(*arguments):
         with pytest.raises(SystemExit) as ending:
