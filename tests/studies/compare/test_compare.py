@@ -317,7 +317,7 @@ def test_what_is_wrong_is_said_before_any_work(compared, sound, bursts, renders,
     ):
         with pytest.raises(InputError, match=said):
             compared(path, {"a": {"C2": "330n"}}, **options)
-    with pytest.raises(InputError, match="two versions have this name"):
+    with pytest.raises(InputError, match="two versions have this label"):
         compared(path, [("a", {"C2": "330n"}), ("a ", {"C2": "220n"})])
     with pytest.raises(InputError, match="no such file"):
         compared(tmp_path / "none.wav", {"a": {"C2": "330n"}})
