@@ -13,11 +13,13 @@ from numpy.typing import ArrayLike
 from fetsim.audio.arrays import MOST_CHANNELS, audio_frames, names_of, real_number
 from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import GainLog
+from fetsim.audio.told import Told
 from fetsim.engine.assembly import Array
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.rig.gain_cell import CellAtRest, Reference, reference_named
 from fetsim.rig.probes import find_probe
+from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
@@ -29,7 +31,7 @@ LARGEST_SAMPLE = 1e30  # of full scale; single precision ends at 3e38
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rendering:
+class Rendering(Told):
     """Audio as the unit played it, and what it did meanwhile."""
 
     output: Array
@@ -37,8 +39,6 @@ class Rendering:
     rate_hz: float
     probes: dict[str, Array]
     """Name as asked for -> volts or amperes, of the same shape as the output."""
-    logs: tuple[GainLog, ...]
-    """One for each channel."""
     efforts: tuple[Effort, ...]
     unit: Unit
     quality: str
@@ -87,6 +87,7 @@ def render(
                 progress(min(end / len(frames), 1.0))
         table = np.concatenate(probed)
         return Rendering(
+            provenance=provenance(player.rig),
             output=np.concatenate(outputs).reshape(shape),
             rate_hz=float(rate_hz),
             probes={name: table[:, :, k].reshape(shape) for k, name in enumerate(names)},

@@ -12,15 +12,17 @@ import numpy as np
 from fetsim.audio.arrays import names_of
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
-from fetsim.audio.gain_log import GainLog, write_csv, write_npz
+from fetsim.audio.gain_log import write_csv, write_npz
 from fetsim.audio.loudness import LoudnessMeter, integrated_lufs
 from fetsim.audio.probe_files import check_probe_file, write_probes
 from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate
 from fetsim.audio.spool import BYTES, Spool
+from fetsim.audio.told import Told
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.gain_cell import CellAtRest, Reference
+from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import unit_needs_compile
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
@@ -32,7 +34,7 @@ COMPILING = "compiling the solver for this unit's topology; about 20 s, once per
 
 
 @dataclass(frozen=True, kw_only=True)
-class FileRendering:
+class FileRendering(Told):
     """What a render did and where it is."""
 
     path_in: Path
@@ -53,8 +55,6 @@ class FileRendering:
     of -70 LUFS, or more than five channels."""
     loudness_out_lufs: float | None
     """The same of the output file."""
-    logs: tuple[GainLog, ...]
-    """One for each channel."""
     probe_text: str
     """What the numbers in the probe file mean; empty without one."""
     efforts: tuple[Effort, ...]
@@ -163,6 +163,7 @@ def render_file(
                     )
         elapsed_s = time.perf_counter() - began
         rendering = FileRendering(
+            provenance=provenance(player.rig),
             path_in=source,
             files=outputs.paths,
             rate_hz=reader.rate_hz,

@@ -1,7 +1,10 @@
 """Arrays through a unit: alignment to the sample, blocks, channels, probes, the log against the output itself."""
 
+import json
+
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 import fetsim
 from fetsim.audio.levels import DBU_REFERENCE_V, dbu_to_rms_v, decibels, full_scale_peak_v, rms_v_to_dbu
@@ -196,3 +199,21 @@ class TestRateConversion:
             assert len(y) == len(x)
             error = (y - x)[12000:-12000]  # switching the tone on is not band-limited
             assert 20 * np.log10(np.sqrt(np.mean(error**2)) / np.sqrt(0.5)) < limit_db
+
+
+def test_a_render_says_what_made_it_and_draws_itself():
+    """The table is that of the log; a tone of -6 dBFS is well above the teaching unit's threshold."""
+    tone = 0.5 * np.sin(2.0 * np.pi * 1000.0 / 48000.0 * np.arange(4800))
+    made = fetsim.render(tone, 48000.0, unit="teaching", quality="draft")
+    assert made.provenance.unit == "Teaching loop" and made.provenance.rate_hz == made.internal_rate_hz
+    assert made.provenance.method == made.method
+    told = made.to_dict()
+    json.dumps(told, allow_nan=False)
+    assert told["provenance"]["quality"] == "draft" and "output" not in told and "logs" not in told
+    (row,) = told["tables"]["channels"]["rows"]
+    assert row["most_gain_reduction_db"] == made.logs[0].gain_reduction_max_db.max() > 6.0
+    assert row["input_peak_dbu"] == made.logs[0].input_peak_dbu.max()
+    assert [table.key for table in made.tables()] == ["channels"]
+    assert len(made.plot().axes) == 2
+    ax = Figure().subplots()
+    assert made.plot(ax) is ax and ax.get_lines()

@@ -20,11 +20,15 @@ UNITS = [*library_units(), ONE_OF_EACH]
 PAGE = 100
 
 
-@pytest.fixture
-def show(capsys, monkeypatch):
-    """Runs the command; (status, standard output, standard error)."""
-
+@pytest.fixture(autouse=True)
+def a_terminal(monkeypatch):
+    """Of ``PAGE`` columns."""
     monkeypatch.setenv("COLUMNS", str(PAGE))
+
+
+@pytest.fixture
+def show(capsys):
+    """Runs the command; (status, standard output, standard error)."""
 
     def run(*arguments):
         with pytest.raises(SystemExit) as ending:

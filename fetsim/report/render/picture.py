@@ -47,6 +47,13 @@ def draw_render(logs: Sequence[GainLog], title: str) -> Figure:
     return figure
 
 
+def draw_on(ax: Axes, logs: Sequence[GainLog]) -> None:
+    """The gain reduction of all channels alone."""
+    for log in logs:
+        _draw_reduction(ax, log)
+    _name_time(ax, float(logs[0].time_s[-1]))
+
+
 def column_starts(rows: int, rows_each: int = 1) -> NDArray[np.int64]:
     """First row of every column of the picture, each at least ``rows_each`` wide."""
     columns = min(COLUMNS, max(rows // rows_each, 1))
