@@ -11,7 +11,6 @@ from .errors import UnitError as UnitError
 from .measurements.capture.procedure import measure_capture as measure_capture
 from .measurements.curve.procedure import measure_curve as measure_curve
 from .measurements.distortion.procedure import measure_distortion as measure_distortion
-from .measurements.distortion.trim_null import measure_trim_null as measure_trim_null
 from .measurements.explain.procedure import measure_explain as measure_explain
 from .measurements.idle.procedure import idle_point as idle_point
 from .measurements.levels.procedure import measure_levels as measure_levels
@@ -22,6 +21,7 @@ from .measurements.response.procedure import measure_response as measure_respons
 from .measurements.results.result import account_of as account_of
 from .measurements.results.result import picture_of as picture_of
 from .measurements.timing.procedure import measure_timing as measure_timing
+from .measurements.trim_null.procedure import measure_trim_null as measure_trim_null
 from .report.compare.picture import draw_comparison as draw_comparison
 from .report.compare.text import compare_text as compare_text
 from .report.look.terminal import account_text as account_text

@@ -1,20 +1,15 @@
 """``fetsim measure distortion``: harmonics, intermodulation, THD+N, and the null of a trim."""
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import measure_and_print
+from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import InputError
-from fetsim.measurements.distortion.procedure import DistortionMeasurement, measure_distortion
-from fetsim.measurements.distortion.trim_null import DEFAULT_REDUCTION_DB, SPAN, STEPS, TrimNull, measure_trim_null
-from fetsim.report.distortion.text import distortion_page, distortion_rows, null_page, null_rows
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from fetsim.measurements.distortion.procedure import measure_distortion
+from fetsim.measurements.trim_null.procedure import DEFAULT_REDUCTION_DB, SPAN, STEPS, measure_trim_null
 
 
 def distortion(
@@ -61,36 +56,19 @@ def distortion(
     reductions_db = None if reduction is None else numbers(reduction, "--reduction")
     frequencies_hz = numbers(frequency, "--frequency")
     if null is not None:
-        measure_and_print(
-            "trim null", chosen, files,
+        measure_and_tell(
+            chosen, files,
             lambda unit, told: measure_trim_null(
                 unit, null, span=span / 100.0, steps=steps, level_dbu=None if levels_dbu is None else levels_dbu[0],
                 reduction_db=DEFAULT_REDUCTION_DB if reductions_db is None else reductions_db[0],
                 frequency_hz=frequencies_hz[0], quality=chosen.quality, progress=told,
             ),
-            page=null_page, rows=null_rows, draw=_draw_null,
         )  # fmt: skip
         return
-    measure_and_print(
-        "distortion", chosen, files,
+    measure_and_tell(
+        chosen, files,
         lambda unit, told: measure_distortion(
             unit, levels_dbu=levels_dbu, reductions_db=reductions_db, frequencies_hz=frequencies_hz,
             two_tones=two_tones, with_noise=noise, quality=chosen.quality, progress=told,
         ),
-        page=distortion_page, rows=distortion_rows, draw=_draw,
     )  # fmt: skip
-
-
-def _draw(measured: Mapping[str, DistortionMeasurement]) -> "Figure":
-    from fetsim.report.distortion.picture import draw_distortion
-
-    return draw_distortion(measured, f"{next(iter(measured.values())).unit}: distortion")
-
-
-def _draw_null(measured: Mapping[str, TrimNull]) -> "Figure":
-    from fetsim.report.distortion.picture import draw_null
-
-    first = next(iter(measured.values()))
-    return draw_null(
-        measured, f"{first.unit}: second harmonic against {first.trimmed}, {first.frequency_hz:.6g} Hz"
-    )

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import destination, measure_and_print
+from fetsim.cli.measure.shared import destination, measure_and_tell, write_measured
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import InputError
 from fetsim.measurements.needle.procedure import NeedleTrace, measure_needle, needle_of_log
-from fetsim.report.needle.text import needle_page, needle_rows
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -49,37 +48,26 @@ def needle(
     fetsim measure needle -v 'as it is:' -v 'slow release: release=1' --plot release.png
     """
 
-    def draw(traces: Mapping[str, NeedleTrace]) -> "Figure":
-        from fetsim.report.needle.picture import draw_needle
-
-        return draw_needle(traces, f"Gain-reduction needle: {_about(traces)}")
-
-    def draw_still(traces: Mapping[str, NeedleTrace]) -> "Figure":
-        from fetsim.report.needle.picture import draw_meters
-
-        return draw_meters(traces, when, f"Gain-reduction meter: {_about(traces)}")
-
-    stills = {} if meter is None else {meter: draw_still}
+    stills = {} if meter is None else {meter: _still}
     if from_log is None:
-        measure_and_print(
-            "needle", chosen, files,
+        measure_and_tell(
+            chosen, files,
             lambda unit, told: measure_needle(
-                unit, level_dbu=level, frequency_hz=frequency, burst_s=burst, tail_s=tail, quality=chosen.quality
+                unit, level_dbu=level, frequency_hz=frequency, burst_s=burst, tail_s=tail, when_s=when,
+                quality=chosen.quality,
             ),
-            page=lambda traces: needle_page(traces, when), rows=needle_rows, draw=draw, more=stills,
+            more=stills,
         )  # fmt: skip
         return
     if any((chosen.version, chosen.versions, chosen.vary, chosen.change, chosen.load)):
         raise InputError("--from-log: a log has its unit behind it; leave out --version, --vary, --change and --load")
     with destination(files, [from_log], list(stills)) as write:
-        traces = {"": needle_of_log(from_log, channel=channel)}
-        page = needle_page(traces, when)
-        write(
-            {"measurement": "needle", "log": str(from_log), **traces[""].to_dict()}, needle_rows(traces),
-            lambda: draw(traces), *(lambda one=one: one(traces) for one in stills.values()),
-        )  # fmt: skip
+        trace = needle_of_log(from_log, channel=channel, when_s=when)
+        page = write_measured(write, trace, "", {"log": str(from_log)}, stills)
     typer.echo(page)
 
 
-def _about(traces: Mapping[str, NeedleTrace]) -> str:
-    return next(iter(traces.values())).about
+def _still(measured: Mapping[str, NeedleTrace]) -> "Figure":
+    from fetsim.report.needle.picture import draw_meters
+
+    return draw_meters(measured, f"Gain-reduction meter: {next(iter(measured.values())).about}")

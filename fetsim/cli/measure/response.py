@@ -1,19 +1,14 @@
 """``fetsim measure response``: small-signal response at rest, held at a gain reduction, or with the loop closed."""
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import measure_and_print
+from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers, words
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import InputError
-from fetsim.measurements.response.procedure import HIGH_HZ, LOW_HZ, PER_OCTAVE, ResponseMeasurement, measure_response
-from fetsim.report.response.text import named_responses, response_page, response_rows
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from fetsim.measurements.response.procedure import HIGH_HZ, LOW_HZ, PER_OCTAVE, measure_response
 
 
 def response(
@@ -55,18 +50,12 @@ def response(
     low_hz, high_hz = _band(band)
     points = words(at, "--at") or []
 
-    def draw(measured: Mapping[str, ResponseMeasurement]) -> "Figure":
-        from fetsim.report.response.picture import draw_responses
-
-        return draw_responses(named_responses(measured), f"{next(iter(measured.values())).unit}: response")
-
-    measure_and_print(
-        "response", chosen, files,
+    measure_and_tell(
+        chosen, files,
         lambda unit, told: measure_response(
             unit, points=points, reductions_db=reductions_db, levels_dbu=levels_dbu, low_hz=low_hz, high_hz=high_hz,
             per_octave=per_octave, check=check, quality=chosen.quality,
         ),
-        page=response_page, rows=response_rows, draw=draw,
     )  # fmt: skip
 
 

@@ -4,23 +4,21 @@ import csv
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-import fetsim
 from fetsim.audio.render_file import COMPILING
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import PartlyDone
 from fetsim.files.whole_files import Outputs, writing
-from fetsim.measurements.results.result import Measured, account_of, picture_of
-from fetsim.measurements.results.result import Result as MeasuredResult
+from fetsim.measurements.results.result import Measured, Result, account_of, picture_of
 from fetsim.measurements.to_plain import json_text
-from fetsim.report.look.columns import paragraph, section
 from fetsim.report.look.terminal import account_text
-from fetsim.rig.rig import Rig, unit_needs_compile
+from fetsim.rig.rig import unit_needs_compile
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
@@ -28,8 +26,8 @@ from fetsim.schematic.unit import Unit
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Result = TypeVar("Result", bound="Told")
-AnyMeasured = TypeVar("AnyMeasured", bound=MeasuredResult)
+AnyFound = TypeVar("AnyFound", bound=Measured)
+AnyMeasured = TypeVar("AnyMeasured", bound=Result)
 Row = Mapping[str, str | float | int | None]
 """Heading -> cell of one line of a CSV file."""
 Draw = Callable[[], "Figure"]
@@ -37,62 +35,29 @@ Write = Callable[..., None]
 """Takes a document, rows and functions that draw."""
 
 
-class Told(Protocol):
-    """A measurement's result."""
-
-    def to_dict(self) -> dict[str, Any]: ...
-
-
 def measure_and_tell(
     chosen: VersionOptions,
     files: FigureFiles,
     measure: Callable[[Unit, Progress], AnyMeasured],
     left_out: Callable[[Mapping[str, AnyMeasured]], Sequence[str]] = lambda measured: (),
+    more: Mapping[Path, Callable[[Mapping[str, AnyMeasured]], "Figure"]] | None = None,
 ) -> None:
     """Measure every version, write the files, print the page.
 
-    ``left_out`` tells what is missing inside a measurement. Raises PartlyDone at the end where something is missing.
-    """
-    versions = chosen.units()
-    with destination(files, [one.path for one in versions.values()]) as write:
-        measured, problems = measured_versions(versions, measure)
-        page = write_results(write, measured, problems)
-    typer.echo(page)
-    tell_unmeasured(problems, left_out(measured))
-
-
-def measure_and_print(
-    what: str,
-    chosen: VersionOptions,
-    files: FigureFiles,
-    measure: Callable[[Unit, Progress], Result],
-    *,
-    page: Callable[[Mapping[str, Result]], str],
-    rows: Callable[[Mapping[str, Result]], Sequence[Row]],
-    draw: Callable[[Mapping[str, Result]], "Figure"],
-    more: Mapping[Path, Callable[[Mapping[str, Result]], "Figure"]] | None = None,
-) -> None:
-    """The same for a measurement whose page, rows and picture are made by functions of label -> result.
-
-    ``more`` are further pictures.
+    ``left_out`` tells what is missing inside a measurement; ``more`` are further pictures. Raises PartlyDone at the
+    end where something is missing.
     """
     versions, pictures = chosen.units(), dict(more or {})
     with destination(files, [one.path for one in versions.values()], list(pictures)) as write:
         measured, problems = measured_versions(versions, measure)
-        rest = {label: Rig(unit, chosen.quality) for label, unit in versions.items() if label in measured}
-        text = "\n\n".join([page(measured), *resting(rest)])
-        results = {label: one.to_dict() for label, one in measured.items()}
-        write(
-            document(what, chosen.quality, versions, results, problems, rest), rows(measured), lambda: draw(measured),
-            *(lambda one=one: one(measured) for one in pictures.values()),
-        )  # fmt: skip
-    typer.echo(text)
-    tell_unmeasured(problems)
+        page = write_results(write, measured, problems, pictures)
+    typer.echo(page)
+    tell_unmeasured(problems, left_out(measured))
 
 
 def measured_versions(
-    versions: Mapping[str, Unit], measure: Callable[[Unit, Progress], Result]
-) -> tuple[dict[str, Result], dict[str, str]]:
+    versions: Mapping[str, Unit], measure: Callable[[Unit, Progress], AnyMeasured]
+) -> tuple[dict[str, AnyMeasured], dict[str, str]]:
     """Label -> measurement, over all cores, with a bar on a terminal; and label -> why there is none.
 
     Raises an error when no version can be measured.
@@ -115,12 +80,6 @@ def tell_unmeasured(problems: Mapping[str, str], left_out: Sequence[str] = ()) -
 
 def _unmeasured(problems: Mapping[str, str]) -> list[str]:
     return [f"version {label!r}: not measured: {why}" for label, why in problems.items()]
-
-
-def resting(rest: Mapping[str, Rig]) -> list[str]:
-    """How each version rests, as a section of a page."""
-    lines = [f"{label}: {text}" if label else text for label, rig in rest.items() for text in rig.told]
-    return [section("At rest", *(paragraph(line) for line in lines))] if lines else []
 
 
 @contextmanager
@@ -154,7 +113,12 @@ def destination(
         yield write
 
 
-def write_results(write: Write, measured: Mapping[str, MeasuredResult], problems: Mapping[str, str]) -> str:
+def write_results(
+    write: Write,
+    measured: Mapping[str, AnyMeasured],
+    problems: Mapping[str, str],
+    more: Mapping[Path, Callable[[Mapping[str, AnyMeasured]], "Figure"]] | None = None,
+) -> str:
     """Write the files of a measurement of one or more versions by what ``destination`` gave; the page to print.
 
     ``problems``: label -> why a version has no result.
@@ -173,44 +137,29 @@ def write_results(write: Write, measured: Mapping[str, MeasuredResult], problems
         ],
         **account.to_dict(),
     }
-    write(whole, account.records(), lambda: picture_of(measured))
+    write(whole, account.records(), lambda: picture_of(measured), *_drawing(measured, more))
     return account_text(account)
 
 
-def write_measured(write: Write, found: Measured, label: str, origin: Mapping[str, str]) -> str:
+def write_measured(
+    write: Write,
+    found: AnyFound,
+    label: str,
+    origin: Mapping[str, str],
+    more: Mapping[Path, Callable[[Mapping[str, AnyFound]], "Figure"]] | None = None,
+) -> str:
     """The same for one result that comes of recordings or a log; ``origin``: what it is made of -> file."""
-    account = account_of({label: found})
+    measured = {label: found}
+    account = account_of(measured)
     whole = {"measurement": found.ROOM, **origin, **found.to_dict(), **account.to_dict()}
-    write(whole, account.records(), lambda: picture_of({label: found}))
+    write(whole, account.records(), lambda: picture_of(measured), *_drawing(measured, more))
     return account_text(account)
 
 
-def document(
-    what: str,
-    quality: str,
-    versions: Mapping[str, Unit],
-    results: Mapping[str, Mapping[str, Any]],
-    problems: Mapping[str, str],
-    rest: Mapping[str, Rig],
-) -> dict[str, Any]:
-    """The JSON of a measurement: what was measured, each version's changes against the unit as loaded, its figures or
-    why there are none."""
-    return {
-        "measurement": what,
-        "fetsim": fetsim.__version__,
-        "unit": next(iter(versions.values())).origin.name,
-        "quality": quality,
-        "versions": [
-            {
-                "label": label,
-                "unit": version.origin.name,
-                "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in version.changes],
-                **({"rest": rest[label].rest, "told": rest[label].told} if label in rest else {}),
-                **(results[label] if label in results else {"problem": problems[label]}),
-            }
-            for label, version in versions.items()
-        ],
-    }
+def _drawing(
+    measured: Mapping[str, AnyFound], more: Mapping[Path, Callable[[Mapping[str, AnyFound]], "Figure"]] | None
+) -> list[Draw]:
+    return [partial(draw, measured) for draw in (more or {}).values()]
 
 
 @contextmanager

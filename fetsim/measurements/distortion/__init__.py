@@ -1,1 +1,1 @@
-"""Harmonics, intermodulation, THD+N, and the null of the linearising trim."""
+"""Harmonics, intermodulation and THD+N."""

@@ -28,7 +28,7 @@ BAND_STOP_DB = 100.0  # of the band-edge filter
 BAND_TRANSITION = 0.1  # width of its slope, share of the band edge
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Harmonics:
     """Harmonics of a tone; arrays run over `order` = 1, 2, ... up to the last below half the rate."""
 
@@ -49,7 +49,7 @@ class Harmonics:
             return np.asarray(20.0 * np.log10(self.amplitude / self.amplitude[0]))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ThdPlusNoise:
     """Result of the notch measurement; rms values in the signal's unit."""
 

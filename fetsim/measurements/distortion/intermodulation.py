@@ -30,7 +30,7 @@ LOW_HARMONICS = 5  # fitted for the same reason
 LEAST_SPACINGS = 5.0  # periods of the tones' spacing in the record
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Intermodulation:
     """Intermodulation as ratios; amplitudes (peak, in the signal's unit) of the two test tones as found."""
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from math import ceil, inf
-from typing import Any, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 import numpy as np
 
@@ -41,9 +41,10 @@ from fetsim.measurements.distortion.intermodulation import (
     smpte_imd,
 )
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples
 from fetsim.rig.points import output_point
+from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.unit import Unit
@@ -57,7 +58,7 @@ NOTCH_RECORD_S = 0.25
 Reading = TypeVar("Reading")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class DistortionPoint:
     """A steady sine; ratios, not per cent."""
 
@@ -75,7 +76,7 @@ class DistortionPoint:
     """Amplitude over the fundamental's, orders 2, 3, ... [shape=(9,), fewer where they pass half the rate]."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TwoTonePoint:
     """Intermodulation at the level of a sine of the same peak."""
 
@@ -88,7 +89,7 @@ class TwoTonePoint:
     difference_tone_reduction_db: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class NoisyPoint:
     """THD+N of a 997 Hz sine over 20 kHz."""
 
@@ -106,23 +107,18 @@ class NoisyPoint:
         return float(20.0 * np.log10(self.ratio)) if self.ratio > 0.0 else -inf
 
 
-@dataclass(frozen=True)
-class DistortionMeasurement:
+@dataclass(frozen=True, kw_only=True)
+class DistortionMeasurement(Result):
     """All readings of a unit at one setting."""
 
-    unit: str
-    quality: str
+    ROOM: ClassVar[str] = "distortion"
+
     tones: tuple[DistortionPoint, ...]
     """Frequency by frequency, levels rising in each."""
     two_tones: tuple[TwoTonePoint, ...]
     """Level by level; empty where not asked for."""
     with_noise: tuple[NoisyPoint, ...]
     """Level by level; empty where not asked for."""
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts, lists and tables for JSON."""
-        return dict(plain(self))
-
 
 def measure_distortion(
     unit: Unit,
@@ -167,11 +163,13 @@ def measure_distortion(
         jobs["noise"] = partial(_rising, bench, levels, _thd_and_noise)
     found = run_all(jobs, lambda job, told: job(told), progress)
     return DistortionMeasurement(
-        unit=unit.name,
-        quality=quality,
+        provenance=provenance(bench.rig),
         tones=tuple(point for f in frequencies_hz for point in found[f]),
         two_tones=tuple(
-            TwoTonePoint(level, smpte_db, smpte, difference, difference_db)
+            TwoTonePoint(
+                level_dbu=level, gain_reduction_db=smpte_db, smpte=smpte, difference_tone=difference,
+                difference_tone_reduction_db=difference_db,
+            )
             for level, (smpte, smpte_db), (difference, difference_db) in zip(
                 levels, found.get("two tones", []), found.get("difference", []), strict=False
             )

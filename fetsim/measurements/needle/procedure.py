@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,9 +20,10 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.files.reading import read_text
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Measured, Result
 from fetsim.measurements.traces.ballistics import needle_reading
 from fetsim.measurements.traces.checks import not_negative, positive, samples
+from fetsim.rig.provenance import Program, program, provenance
 from fetsim.rig.request import check_level, check_tone
 from fetsim.schematic.unit import Unit
 
@@ -36,12 +37,17 @@ LARGEST_LOG = 500_000_000  # bytes; six hours of one channel at 200 rows a secon
 UNEVEN = 0.01  # share of an interval by which a log's times may depart from even ones
 
 
-@dataclass(frozen=True)
-class NeedleTrace:
+@dataclass(frozen=True, kw_only=True)
+class NeedleTrace(Measured):
     """Gain reduction and what the needle makes of it [dB; shape=(n,) each]."""
 
+    ROOM: ClassVar[str] = "needle"
+
+    provenance: Program
     about: str
     """What drove it, in words."""
+    when_s: float | None = None
+    """Instant that was asked for: its readings are told, and the meter is drawn as it stands then."""
     rate_hz: float
     time_s: Array
     gain_reduction_db: Array
@@ -64,24 +70,43 @@ class NeedleTrace:
         return needle, reduction
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts and lists for JSON."""
-        table: dict[str, Any] = plain(self)
-        table["deepest_s"] = self.deepest_s
-        table["deepest_needle_db"] = float(np.max(self.needle_db))
-        table["largest_gain_reduction_db"] = float(np.max(self.gain_reduction_db))
-        return table
+        """Plain numbers, texts and lists for JSON, with the deepest reading."""
+        return {
+            **super().to_dict(),
+            "deepest_s": self.deepest_s,
+            "deepest_needle_db": float(np.max(self.needle_db)),
+            "largest_gain_reduction_db": float(np.max(self.gain_reduction_db)),
+        }
 
 
-def needle_trace(reduction_db: ArrayLike, *, rate_hz: float, start_s: float = 0.0, about: str = "") -> NeedleTrace:
+@dataclass(frozen=True, kw_only=True)
+class NeedleMeasurement(NeedleTrace, Result):
+    """The needle of a unit."""
+
+
+def needle_trace(
+    reduction_db: ArrayLike, *, rate_hz: float, start_s: float = 0.0, about: str = "", when_s: float | None = None
+) -> NeedleTrace:
     """The needle for gain reduction at an even rate [dB; shape=(n,)], of a render's log or of anything else.
 
-    ``start_s`` is the instant of the first value. Raises InputError for values that are not finite.
+    ``start_s`` is the instant of the first value. Raises InputError for values that are not finite and for an instant
+    ``when_s`` that is outside the trace.
     """
     values = samples(reduction_db, "reduction_db")
     if np.max(np.abs(values)) > LARGEST_DB:
         raise InputError(f"reduction_db: holds {np.max(np.abs(values)):g} dB; no gain reduction is that large")
-    needle_db = needle_reading(values, rate_hz=rate_hz)
-    return NeedleTrace(about, rate_hz, start_s + np.arange(values.size) / rate_hz, values, needle_db)
+    found = NeedleTrace(
+        provenance=program(),
+        about=about,
+        when_s=when_s,
+        rate_hz=rate_hz,
+        time_s=start_s + np.arange(values.size) / rate_hz,
+        gain_reduction_db=values,
+        needle_db=needle_reading(values, rate_hz=rate_hz),
+    )
+    if when_s is not None:
+        found.reading_db(when_s)  # raises for an instant outside
+    return found
 
 
 def measure_needle(
@@ -92,11 +117,13 @@ def measure_needle(
     before_s: float = 0.2,
     burst_s: float = 1.0,
     tail_s: float = 2.0,
+    when_s: float | None = None,
     quality: str = "standard",
-) -> NeedleTrace:
+) -> NeedleMeasurement:
     """The needle of a unit that hears silence, a tone burst of ``level_dbu`` at the source, and silence again.
 
-    Raises InputError for a unit without a gain cell or a duration that is none.
+    ``when_s``: instant at which the readings are told as well. Raises InputError for a unit without a gain cell, a
+    duration that is none, an instant outside.
     """
     bench = Bench(unit, quality)
     bench.gain_cell  # noqa: B018  raises for a unit without one
@@ -117,12 +144,17 @@ def measure_needle(
         emf_v = np.where(sounding, peak_v * np.sin(2.0 * np.pi * frequency_hz / rate_hz * (steps - start + 1)), 0.0)
         means.append(run.play(emf_v).reduction_db.reshape(-1, interval).mean(axis=1))
     about = f"{burst_s:g} s burst of {level_dbu:+g} dBu, {frequency_hz:g} Hz, through {unit.name}"
-    reduction_db = np.concatenate(means)
-    return needle_trace(reduction_db, rate_hz=rate_hz / interval, start_s=0.5 * interval / rate_hz, about=about)
+    trace = needle_trace(
+        np.concatenate(means), rate_hz=rate_hz / interval, start_s=0.5 * interval / rate_hz, about=about, when_s=when_s
+    )
+    return NeedleMeasurement(**{**vars(trace), "provenance": provenance(bench.rig)})
 
 
-def needle_of_log(path: Path, *, channel: int = 1) -> NeedleTrace:
-    """The needle for the log that a render has written as CSV. Raises InputError for a file that is no such log."""
+def needle_of_log(path: Path, *, channel: int = 1, when_s: float | None = None) -> NeedleTrace:
+    """The needle for the log that a render has written as CSV, its readings also at ``when_s``.
+
+    Raises InputError for a file that is no such log.
+    """
     table = _read_log(path)
     channels = sorted({int(number) for number in table[:, 0]})
     if channel not in channels:
@@ -140,7 +172,7 @@ def needle_of_log(path: Path, *, channel: int = 1) -> NeedleTrace:
         at = float(time_s[int(np.argmax(uneven))])
         raise InputError(f"{path}: its times are not evenly spaced after {at:g} s; is it a log as it was written?")
     about = f"{path.name}, channel {channel}" if len(channels) > 1 else path.name
-    return needle_trace(reduction_db, rate_hz=1.0 / interval_s, start_s=float(time_s[0]), about=about)
+    return needle_trace(reduction_db, rate_hz=1.0 / interval_s, start_s=float(time_s[0]), about=about, when_s=when_s)
 
 
 def _read_log(path: Path) -> Array:

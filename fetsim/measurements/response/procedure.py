@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 
@@ -27,10 +27,11 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.steady import highest_tone_hz, phasor, settle, whole_period
 from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import positive
 from fetsim.measurements.traces.spectrum import tones
 from fetsim.rig.points import OUTPUT, Point, find_point, output_point
+from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_work, settling_s
 from fetsim.schematic.unit import Unit
 
@@ -47,7 +48,7 @@ CHECK_FADE_S = 0.25  # a slow start does not set coupling capacitors and transfo
 CHECK_S = 0.4  # s, over which they are read after that
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Response:
     """Response from the source to one point in one state; arrays of shape (n,)."""
 
@@ -80,7 +81,7 @@ class Response:
         return float(np.interp(np.log(frequency_hz), np.log(self.frequency_hz), trace))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ToneCheck:
     """Linearised gain beside that of small tones played through the whole circuit in time [shape=(n,)]."""
 
@@ -95,21 +96,16 @@ class ToneCheck:
         return float(np.max(np.abs(self.linear_db - self.tones_db)))
 
 
-@dataclass(frozen=True)
-class ResponseMeasurement:
+@dataclass(frozen=True, kw_only=True)
+class ResponseMeasurement(Result):
     """All responses asked for, state after state and in each point after point."""
 
-    unit: str
+    ROOM: ClassVar[str] = "response"
+
     responses: tuple[Response, ...]
     checks: tuple[ToneCheck, ...]
     left_out_hz: tuple[float, ...] = ()
     """Tones of the sweep with the loop closed that are too high for the steps of the quality asked for."""
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts and lists for JSON."""
-        table: dict[str, Any] = plain(self)
-        return table
-
 
 def measure_response(
     unit: Unit,
@@ -161,7 +157,9 @@ def measure_response(
     for level in levels_dbu:
         found += _swept(bench, level, places, carried)
     left_out = SWEPT_HZ[len(carried) :] if levels_dbu else ()
-    return ResponseMeasurement(unit.name, tuple(found), tuple(checks), left_out)
+    return ResponseMeasurement(
+        provenance=provenance(bench.rig), responses=tuple(found), checks=tuple(checks), left_out_hz=left_out
+    )
 
 
 def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array) -> list[Response]:
@@ -180,12 +178,21 @@ def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point
         low, high = corners_hz(linear, row, middle_hz=REFERENCE_HZ)
         found.append(
             Response(
-                place.name, state_in_words(wanted_db), wanted_db,
-                state.control_v if isinstance(state, HeldBench) else None, None,
-                grid, transfer.gain_db, transfer.phase_deg, transfer.group_delay_s,
-                quiet.gain_db - transfer.gain_db, float(one.gain_db[0]), low, high,
+                point=place.name,
+                state=state_in_words(wanted_db),
+                reduction_db=wanted_db,
+                control_v=state.control_v if isinstance(state, HeldBench) else None,
+                level_dbu=None,
+                frequency_hz=grid,
+                gain_db=transfer.gain_db,
+                phase_deg=transfer.phase_deg,
+                group_delay_s=transfer.group_delay_s,
+                gain_reduction_db=quiet.gain_db - transfer.gain_db,
+                gain_1khz_db=float(one.gain_db[0]),
+                low_corner_hz=low,
+                high_corner_hz=high,
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -204,7 +211,11 @@ def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneChec
     for place, transfer in zip(places, transfers(linear, frequencies, weights), strict=True):
         heard = tones(place.volts(played.nodes)[fade:], rate_hz=state.rate_hz, frequencies_hz=CHECK_HZ)
         tones_db = 20.0 * np.log10(heard.amplitude / peak_v)
-        found.append(ToneCheck(place.name, words, frequencies, transfer.gain_db, tones_db))
+        found.append(
+            ToneCheck(
+                point=place.name, state=words, frequency_hz=frequencies, linear_db=transfer.gain_db, tones_db=tones_db
+            )
+        )
     return found
 
 
@@ -230,10 +241,19 @@ def _swept(bench: Bench, level_dbu: float, places: Sequence[Point], tones_hz: Se
     reductions = np.array([one.gain_db for one in at_rest]) - levels
     return [
         Response(
-            place.name, f"loop closed, {level_dbu:+g} dBu", float(reductions[-1, middle]), None, level_dbu,
-            frequencies,
-            levels[row], np.degrees(np.unwrap(np.angle(gains[row]))), np.full(len(frequencies), np.nan),
-            reductions[row], float(levels[row, middle]), None, None,
+            point=place.name,
+            state=f"loop closed, {level_dbu:+g} dBu",
+            reduction_db=float(reductions[-1, middle]),
+            control_v=None,
+            level_dbu=level_dbu,
+            frequency_hz=frequencies,
+            gain_db=levels[row],
+            phase_deg=np.degrees(np.unwrap(np.angle(gains[row]))),
+            group_delay_s=np.full(len(frequencies), np.nan),
+            gain_reduction_db=reductions[row],
+            gain_1khz_db=float(levels[row, middle]),
+            low_corner_hz=None,
+            high_corner_hz=None,
         )
         for row, place in enumerate(places)
-    ]  # fmt: skip
+    ]

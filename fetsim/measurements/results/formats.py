@@ -39,6 +39,11 @@ def seconds(value: float) -> str:
     return f"{_three(value)} s"
 
 
+def short_time(value: float) -> str:
+    """``-0.572 us``, ``5.31 ms``, with its sign and no more than a nanosecond's digits."""
+    return f"{1e3 * value:.4g} ms" if abs(value) >= 1e-3 else f"{round(1e6 * value, 3) + 0.0:.4g} us"
+
+
 def hertz(value: float) -> str:
     """``20 Hz``, ``4.78 kHz``, ``1.2 MHz``."""
     for factor, name in ((1e6, "MHz"), (1e3, "kHz")):
@@ -63,6 +68,16 @@ def _amount(value: float, *, quantity: str, digits: int, smallest: float) -> str
 
 def _three(value: float) -> str:
     return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
+
+
+def percent(ratio: float) -> str:
+    """A ratio as ``1.73 %``, ``0.0466 %``."""
+    return f"{100.0 * ratio:.3g} %" if ratio >= 1e-6 else f"{100.0 * ratio:.1e} %"
+
+
+def quantity(name: str, digits: int = 4) -> Format:
+    """A value of a part with prefix and unit, ``name`` as in ``schematic.values``."""
+    return partial(format_value, quantity=name, digits=digits)
 
 
 LEVEL = fixed(1, sign=True)

@@ -1,1 +1,1 @@
-"""The distortion measurement in text and picture."""
+"""Pictures of distortion."""

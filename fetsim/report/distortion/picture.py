@@ -1,25 +1,22 @@
-"""Pictures of distortion: against level, gain reduction and frequency, and of a trim's null."""
+"""Pictures of distortion: against level, gain reduction and frequency."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from fetsim.measurements.distortion.procedure import DistortionMeasurement, DistortionPoint
-from fetsim.measurements.distortion.trim_null import TrimNull
 from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styles, new_figure, plain_log_axis
-from fetsim.schematic.values import format_value
 
-HEIGHT_INCH, MORE_INCH, NULL_INCH = 3.8, 2.4, 3.4
+HEIGHT_INCH, MORE_INCH = 3.8, 2.4
 THD_KEY = "dots: THD; thin: second harmonic; dotted: third"
 FREQUENCY_TICKS = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
 LEAST_SHOWN = 1e-5  # ratio
 
 
-def draw_distortion(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
+def draw(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
     """THD with its second and third harmonic; against frequency where there are several, else against the level and
     the gain reduction."""
     frequencies = {point.frequency_hz for one in measured.values() for point in one.tones}
@@ -27,29 +24,12 @@ def draw_distortion(measured: Mapping[str, DistortionMeasurement], title: str) -
     return _against_frequency(measured, title) if len(frequencies) > len(levels) else _against_level(measured, title)
 
 
-def draw_null(nulls: Mapping[str, TrimNull], title: str) -> Figure:
-    """Second (line) and third harmonic (thin) against the value of the trim."""
-    with new_figure(title, NULL_INCH) as figure:
-        panel = figure.subplots()
-        for (label, one), style in zip(nulls.items(), line_styles(), strict=False):
-            name = f"{label}: " if label else ""
-            order = np.argsort([*one.value, one.best])
-            panel.plot(
-                np.append(one.value, one.best)[order], 100.0 * np.append(one.second, one.best_second)[order],
-                label=f"{name}second harmonic", **style,
-            )  # fmt: skip
-            panel.plot(one.value, 100.0 * one.third, label=f"{name}third harmonic", color=style["color"], linewidth=0.7)
-            panel.plot(one.best, 100.0 * one.best_second, "o", color=style["color"], markersize=4.0)
-            panel.plot(
-                one.present, 100.0 * one.present_second, "D", color=style["color"], markersize=4.0, fillstyle="none"
-            )
-        first = next(iter(nulls.values()))
-        _percent_axis(panel)
-        panel.set(ylabel="Over the fundamental", xlabel=first.trimmed + " (position)" * (first.quantity == "plain"))
-        panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: format_value(value, first.quantity, 4)))
-        panel.set_title("dot: least second harmonic; diamond: the present value", loc="left", color=GREY)
-        legend_below(figure, panel, 2)
-    return figure
+def draw_on(ax: Axes, measured: Mapping[str, DistortionMeasurement]) -> None:
+    """THD with its second and third harmonic against the level alone."""
+    _draw_levels(ax, measured, "level_dbu")
+    _name_levels(ax)
+    ax.set_xlabel("Input (dBu)")
+    decibel_axis(ax, "x")
 
 
 def _against_level(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
@@ -57,12 +37,9 @@ def _against_level(measured: Mapping[str, DistortionMeasurement], title: str) ->
     with new_figure(title, HEIGHT_INCH + MORE_INCH * bool(more)) as figure:
         panels = figure.subplots(1 + bool(more), 2, sharey="row", squeeze=False)
         level, reduction = panels[0]
-        for (name, points), style in zip(_lines(measured, "frequency_hz").items(), line_styles(), strict=False):
-            _draw(level, [p.level_dbu for p in points], points, name, style)
-            _draw(reduction, [p.gain_reduction_db for p in points], points, name, style)
-        _percent_axis(level)
-        level.set_ylabel("Over the fundamental")
-        level.set_title(THD_KEY, loc="left", color=GREY)
+        _draw_levels(level, measured, "level_dbu")
+        _draw_levels(reduction, measured, "gain_reduction_db")
+        _name_levels(level)
         if more:
             _draw_more(panels[1], {label: measured[label] for label in more})
         panels[-1][0].set_xlabel("Input (dBu)")
@@ -71,6 +48,17 @@ def _against_level(measured: Mapping[str, DistortionMeasurement], title: str) ->
             decibel_axis(panel, "x")
         legend_below(figure, level)
     return figure
+
+
+def _draw_levels(panel: Axes, measured: Mapping[str, DistortionMeasurement], x: str) -> None:
+    for (name, points), style in zip(_lines(measured, "frequency_hz").items(), line_styles(), strict=False):
+        _draw(panel, [getattr(p, x) for p in points], points, name, style)
+
+
+def _name_levels(panel: Axes) -> None:
+    percent_axis(panel)
+    panel.set_ylabel("Over the fundamental")
+    panel.set_title(THD_KEY, loc="left", color=GREY)
 
 
 def _draw_more(panels: Sequence[Axes], measured: Mapping[str, DistortionMeasurement]) -> None:
@@ -85,7 +73,7 @@ def _draw_more(panels: Sequence[Axes], measured: Mapping[str, DistortionMeasurem
                 [getattr(p, x) for p in one.with_noise], [100.0 * p.ratio for p in one.with_noise],
                 marker="o", markersize=2.5, **style,
             )  # fmt: skip
-    _percent_axis(panels[0])
+    percent_axis(panels[0])
     panels[0].set_ylabel("Ratio")
     panels[0].set_title("dots: THD+N; thin: SMPTE; dotted: difference tone", loc="left", color=GREY)
 
@@ -98,7 +86,7 @@ def _against_frequency(measured: Mapping[str, DistortionMeasurement], title: str
         plain_log_axis(panel, "x", FREQUENCY_TICKS)
         panel.set(xlabel="Frequency (Hz)", ylabel="Over the fundamental")
         panel.set_title(THD_KEY, loc="left", color=GREY)
-        _percent_axis(panel)
+        percent_axis(panel)
         legend_below(figure, panel)
     return figure
 
@@ -111,7 +99,7 @@ def _lines(measured: Mapping[str, DistortionMeasurement], apart: str) -> dict[st
         for point in one.tones:
             value = getattr(point, apart)
             words = f"{value:.6g} Hz" if apart == "frequency_hz" else f"{value:+.1f} dBu"
-            name = ", ".join(part for part in (label, words if several else "") if part) or one.unit
+            name = ", ".join(part for part in (label, words if several else "") if part) or one.provenance.unit
             found.setdefault(name, []).append(point)
     return found
 
@@ -125,7 +113,8 @@ def _draw(
         panel.plot(x[: len(share)], share, dashes, color=style["color"], linewidth=0.8)
 
 
-def _percent_axis(panel: Axes) -> None:
+def percent_axis(panel: Axes) -> None:
+    """A logarithmic axis of ratios in per cent, from what is drawn."""
     panel.set_yscale("log")
     low, high = panel.get_ylim()
     panel.set_ylim(max(low, 100.0 * LEAST_SHOWN), high)

@@ -1,1 +1,1 @@
-"""The needle measurement in text and picture."""
+"""Pictures of the gain-reduction needle."""

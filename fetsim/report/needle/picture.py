@@ -21,36 +21,38 @@ LEAST_SCALE_DB, SCALE_STEP_DB = 10, 5
 COLUMNS = 2000  # a longer trace shows the mean of the rows of each column
 
 
-def draw_needle(traces: Mapping[str, NeedleTrace], title: str) -> Figure:
-    """Label -> trace: needle (line) and gain reduction (shade) over time, downwards."""
+def draw(measured: Mapping[str, NeedleTrace], title: str) -> Figure:
+    """Label -> trace, in one panel."""
     with new_figure(title, TRACE_INCH) as figure:
         panel = figure.subplots()
-        for (label, one), style in zip(traces.items(), islice(line_styles(), len(traces)), strict=True):
-            rows = np.linspace(0, len(one.time_s), min(len(one.time_s), COLUMNS), endpoint=False).astype(np.int64)
-            means = np.add.reduceat(one.gain_reduction_db, rows) / np.diff([*rows, len(one.time_s)])
-            panel.fill_between(one.time_s[rows], 0.0, means, color=style["color"], alpha=SHADE, linewidth=0.0)
-            panel.plot(one.time_s[rows], one.needle_db[rows], label=label, **style)
-        panel.set(xlabel="Time (s)", ylabel="Gain reduction (dB)")
-        panel.set_title("line: needle; shade: gain reduction", loc="left", color=GREY)
-        panel.set_xlim(0.0, max(float(one.time_s[-1]) for one in traces.values()))
-        deepest = max(float(max(one.needle_db.max(), one.gain_reduction_db.max())) for one in traces.values())
-        panel.set_ylim(1.06 * max(deepest, 1.0), -0.02 * max(deepest, 1.0))
-        decibel_axis(panel)
+        draw_on(panel, measured)
         legend_below(figure, panel)
     return figure
 
 
-def draw_meters(traces: Mapping[str, NeedleTrace], time_s: float | None, title: str) -> Figure:
-    """Label -> meter as it stands at ``time_s`` (by default at its own deepest reading), one below the other.
+def draw_on(ax: Axes, measured: Mapping[str, NeedleTrace]) -> None:
+    """Needle (line) and gain reduction (shade) over time, downwards."""
+    for (label, one), style in zip(measured.items(), islice(line_styles(), len(measured)), strict=True):
+        rows = np.linspace(0, len(one.time_s), min(len(one.time_s), COLUMNS), endpoint=False).astype(np.int64)
+        means = np.add.reduceat(one.gain_reduction_db, rows) / np.diff([*rows, len(one.time_s)])
+        ax.fill_between(one.time_s[rows], 0.0, means, color=style["color"], alpha=SHADE, linewidth=0.0)
+        ax.plot(one.time_s[rows], one.needle_db[rows], label=label, **style)
+    ax.set(xlabel="Time (s)", ylabel="Gain reduction (dB)")
+    ax.set_title("line: needle; shade: gain reduction", loc="left", color=GREY)
+    ax.set_xlim(0.0, max(float(one.time_s[-1]) for one in measured.values()))
+    deepest = max(float(max(one.needle_db.max(), one.gain_reduction_db.max())) for one in measured.values())
+    ax.set_ylim(1.06 * max(deepest, 1.0), -0.02 * max(deepest, 1.0))
+    decibel_axis(ax)
 
-    Raises InputError for an instant outside a trace.
-    """
+
+def draw_meters(traces: Mapping[str, NeedleTrace], title: str) -> Figure:
+    """Label -> meter as it stands at the instant asked for, or at its own deepest reading; one below the other."""
     largest = max(float(max(one.needle_db.max(), one.gain_reduction_db.max())) for one in traces.values())
     end = SCALE_STEP_DB * ceil(max(largest, LEAST_SCALE_DB) / SCALE_STEP_DB)
     with new_figure(title, TITLE_INCH + METER_INCH * len(traces)) as figure:
         panels = figure.subplots(len(traces), squeeze=False)[:, 0]
         for panel, (label, one) in zip(panels, traces.items(), strict=True):
-            _draw_meter(panel, one, one.deepest_s if time_s is None else time_s, end)
+            _draw_meter(panel, one, one.deepest_s if one.when_s is None else one.when_s, end)
             panel.set_title(label, loc="left")
     return figure
 

@@ -1,1 +1,1 @@
-"""The response measurement in text and picture."""
+"""Picture of responses."""

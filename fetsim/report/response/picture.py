@@ -9,7 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from fetsim.measurements.response.procedure import Response
+from fetsim.measurements.response.procedure import Response, ResponseMeasurement
+from fetsim.measurements.response.tables import named_responses
 from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styles, new_figure, plain_log_axis
 
 EDGES_INCH = 0.9  # title, legend, axis
@@ -24,8 +25,12 @@ DELAY_TICKS_MS = (1e-5, 1e-4, 0.001, 0.01, 0.1, 1.0, 10.0, 100.0)
 DELAY_UNITS_S = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 
 
-def draw_responses(lines: Mapping[str, Response], title: str) -> Figure:
-    """Label -> response; all in one figure. Panels in dB are scaled to what happens between 20 Hz and 20 kHz."""
+def draw(measured: Mapping[str, ResponseMeasurement], title: str) -> Figure:
+    """Label of the version -> measurement; all responses in one figure.
+
+    Panels in dB are scaled to what happens between 20 Hz and 20 kHz.
+    """
+    lines = named_responses(measured)
     heights = {"gain": 2.6, "phase": 1.3}
     if any(one.reduction_db for one in lines.values()):
         heights = {"gain": 2.6, "reduction": 1.4, "phase": 1.3}
@@ -35,22 +40,38 @@ def draw_responses(lines: Mapping[str, Response], title: str) -> Figure:
         panels = dict(
             zip(heights, figure.subplots(len(heights), sharex=True, height_ratios=list(heights.values())), strict=True)
         )
-        shown = dict(zip(lines, zip(lines.values(), islice(line_styles(), len(lines)), strict=True), strict=True))
+        shown = _styled(lines)
         _draw_gain(panels["gain"], shown)
         _draw_phase(panels["phase"], shown)
         if "reduction" in panels:
             _draw_reduction(panels["reduction"], shown)
         if "delay" in panels:
             _draw_delay(panels["delay"], shown)
-        low, high = _range(np.concatenate([one.frequency_hz for one in lines.values()]))
         for panel in panels.values():
-            plain_log_axis(panel, "x", TICKS_HZ)
-            panel.axvspan(*AUDIO_HZ, color="0.965", linewidth=0.0, zorder=0.0)
-            panel.set_xlim(0.97 * low, 1.03 * high)
+            _frequency_axis(panel, lines)
         list(panels.values())[-1].set_xlabel("Frequency (Hz)")
         figure.align_ylabels(list(panels.values()))
         legend_below(figure, panels["gain"], 3)
     return figure
+
+
+def draw_on(ax: Axes, measured: Mapping[str, ResponseMeasurement]) -> None:
+    """Gain re 1 kHz alone."""
+    lines = named_responses(measured)
+    _draw_gain(ax, _styled(lines))
+    _frequency_axis(ax, lines)
+    ax.set_xlabel("Frequency (Hz)")
+
+
+def _frequency_axis(panel: Axes, lines: Mapping[str, Response]) -> None:
+    low, high = _range(np.concatenate([one.frequency_hz for one in lines.values()]))
+    plain_log_axis(panel, "x", TICKS_HZ)
+    panel.axvspan(*AUDIO_HZ, color="0.965", linewidth=0.0, zorder=0.0)
+    panel.set_xlim(0.97 * low, 1.03 * high)
+
+
+def _styled(lines: Mapping[str, Response]) -> "_Shown":
+    return dict(zip(lines, zip(lines.values(), islice(line_styles(), len(lines)), strict=True), strict=True))
 
 
 _Shown = Mapping[str, tuple[Response, dict[str, Any]]]

@@ -20,7 +20,7 @@ MEASUREMENTS = {
 SECTIONS = {
     "curve": ("THRESHOLDS AND RATIOS", "CURVE", "DEFINITIONS"),
     "timing": ("TEACHING LOOP: -20.0 DBU TO -5.0 DBU AND BACK", "DEFINITIONS"),
-    "distortion": ("SINE OF 1000 HZ", "THD+N", "DEFINITIONS"),
+    "distortion": ("ONE TONE", "THD+N", "DEFINITIONS"),
 }
 
 

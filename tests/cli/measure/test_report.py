@@ -45,7 +45,7 @@ def test_a_section_that_fails_is_told(report, tmp_path):
     unit = changed_text(tmp_path, cell, "")
     status, out, err = report("own.html", "--quality", "draft", "--only", "idle,explain", "--unit", unit)
     assert status == 0 and out == "own.html\n"
-    assert "fetsim: explain: not measured: this unit: has no [gain_cell]" in err
+    assert "fetsim: explain: not measured: Teaching loop: has no [gain_cell]" in err
 
 
 def test_a_crash_keeps_the_page_and_is_no_success(report, monkeypatch, tmp_path):

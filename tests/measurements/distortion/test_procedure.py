@@ -6,7 +6,7 @@ import pytest
 from fetsim.errors import InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.distortion.procedure import measure_distortion, sine_distortion
-from fetsim.measurements.distortion.trim_null import measure_trim_null
+from fetsim.measurements.trim_null.procedure import measure_trim_null
 from fetsim.schematic.load import load_unit
 
 DUNLIN = load_unit("dunlin")

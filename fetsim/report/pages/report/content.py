@@ -48,16 +48,3 @@ class Section:
     """Where in the program it went wrong, when ``problem`` is a mistake of the program."""
     figures: Mapping[str, Any] = field(default_factory=dict)
     """All figures as plain numbers, for JSON."""
-
-
-def number(value: float | None, digits: int = 1, unit: str = "", *, sign: bool = False) -> str:
-    """A figure with its unit; a dash where there is none, and no negative zero."""
-    if value is None or value != value:
-        return "-"
-    text = f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
-    return f"{text} {unit}".rstrip()
-
-
-def level(value: float | None, digits: int = 1) -> str:
-    """A level in dBu with its sign."""
-    return number(value, digits, sign=True)

@@ -6,23 +6,29 @@ from difflib import get_close_matches
 from traceback import format_exc
 
 from fetsim.errors import FetsimError, InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.hold import hold
 from fetsim.measurements.curve.procedure import closed_switches, measure_curve
+from fetsim.measurements.distortion.procedure import measure_distortion
+from fetsim.measurements.explain.procedure import measure_explain
+from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.levels.procedure import measure_levels
+from fetsim.measurements.needle.procedure import measure_needle
 from fetsim.measurements.noise.procedure import measure_noise
+from fetsim.measurements.response.procedure import measure_response
 from fetsim.measurements.results.result import Result, picture_of
 from fetsim.measurements.results.table import Table as ResultTable
 from fetsim.measurements.timing.procedure import measure_timing
+from fetsim.report.explain.picture import draw_rows
 from fetsim.report.look.printed import printed
+from fetsim.report.needle.picture import draw_meters
 from fetsim.report.pages.report.content import Picture, Section, Table
-from fetsim.report.pages.report.definitions import DEFINITIONS
-from fetsim.report.pages.report.level_sections import distortion_section, reductions_within_reach
 from fetsim.report.pages.report.svg import inline_svg
-from fetsim.report.pages.report.time_sections import explain_section, needle_section, response_section
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 
-PLAIN_NAME = "this unit"
+HELD_DB = (0.0, 10.0, 20.0)  # gain reductions at which small signals are looked at, where they can be had
 
 
 @dataclass(frozen=True)
@@ -32,13 +38,10 @@ class Maker:
     name: str
     title: str
     make: Callable[[Unit, str, Progress], Section]
-    nameless: bool = True
-    """Whether the unit goes by a plain name meanwhile: its own may hold anything, and belongs on the page but not in a
-    drawing. A section made of a result's account needs no such care."""
 
 
 def result_section(result: Result) -> Section:
-    """Any measurement that gives an account of itself."""
+    """Any measurement. No drawing holds the unit's name, which may be anything and is left to the page."""
     account = result.account()
     return Section(
         "", "",
@@ -68,6 +71,56 @@ def idle_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(idle_point(unit))
 
 
+def explain_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Each trace with its sentence under it."""
+    one = measure_explain(unit, quality=quality, progress=progress)
+    words, account = told(one), one.account()
+    figures = draw_rows(one)
+    return Section(
+        "", "",
+        lead=account.lead,
+        pictures=[
+            Picture(inline_svg(figure, f"explain-{name}"), words[name].sentence) for name, figure in figures.items()
+        ],
+        definitions=account.definitions,
+        figures={**one.to_dict(), **account.to_dict()},
+    )  # fmt: skip
+
+
+def reductions_within_reach(unit: Unit, quality: str) -> tuple[float, ...]:
+    """Those of ``HELD_DB`` at which the control node can be held; 0, at rest, always."""
+    bench, found = Bench(unit, quality), [HELD_DB[0]]
+    for wanted in HELD_DB[1:]:
+        try:
+            hold(bench, wanted)
+        except InputError:
+            break
+        found.append(wanted)
+    return tuple(found)
+
+
+def distortion_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Harmonics, intermodulation and THD+N against the level; without THD+N where its noise cannot be had."""
+    try:
+        return result_section(measure_distortion(unit, quality=quality, progress=progress))
+    except InputError as error:
+        without = measure_distortion(unit, with_noise=False, quality=quality, progress=progress)
+        return replace(result_section(without), notes=[f"Without THD+N: {error}."])
+
+
+def response_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Small signals at the output, at rest and held at gain reductions."""
+    reductions_db = reductions_within_reach(unit, quality)
+    return result_section(measure_response(unit, reductions_db=reductions_db, quality=quality))
+
+
+def needle_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """The needle over a burst, and the meter as it stands when it reads most."""
+    one = measure_needle(unit, quality=quality)
+    section = result_section(one)
+    return replace(section, pictures=[*section.pictures, Picture(inline_svg(draw_meters({"": one}, ""), "meter"))])
+
+
 def levels_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Stage by stage at the alignment level."""
     return result_section(measure_levels(unit, quality=quality))
@@ -85,14 +138,14 @@ def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
 
 
 MAKERS = (
-    Maker("idle", "At rest", idle_section, nameless=False),
-    Maker("explain", "One burst round the loop", explain_section, nameless=False),
-    Maker("curve", "Static curve", curve_section, nameless=False),
-    Maker("timing", "Attack and release", timing_section, nameless=False),
+    Maker("idle", "At rest", idle_section),
+    Maker("explain", "One burst round the loop", explain_section),
+    Maker("curve", "Static curve", curve_section),
+    Maker("timing", "Attack and release", timing_section),
     Maker("distortion", "Distortion", distortion_section),
     Maker("response", "Response", response_section),
-    Maker("levels", "Level plan", levels_section, nameless=False),
-    Maker("noise", "Noise", noise_section, nameless=False),
+    Maker("levels", "Level plan", levels_section),
+    Maker("noise", "Noise", noise_section),
     Maker("needle", "Gain-reduction needle", needle_section),
 )
 NAMES = tuple(maker.name for maker in MAKERS)
@@ -115,11 +168,10 @@ def chosen_sections(only: Sequence[str] | None) -> tuple[Maker, ...]:
 def make_section(maker: Maker, unit: Unit, quality: str, progress: Progress) -> Section:
     """The section, or what kept it from being measured."""
     try:
-        section = maker.make(replace(unit, name=PLAIN_NAME) if maker.nameless else unit, quality, progress)
+        section = maker.make(unit, quality, progress)
     except FetsimError as error:
         return Section(maker.name, maker.title, problem=str(error).replace("\n", " "))
     except Exception as error:  # a mistake of the program in one section must not cost the user the others
         problem = f"a mistake in the program, {type(error).__name__}: {error}"
         return Section(maker.name, maker.title, problem=problem, trace=format_exc())
-    definitions = section.definitions or DEFINITIONS[maker.name]
-    return replace(section, name=maker.name, title=maker.title, definitions=definitions)
+    return replace(section, name=maker.name, title=maker.title)

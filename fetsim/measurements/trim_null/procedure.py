@@ -6,7 +6,7 @@ the resistor is selected on test.
 """
 
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from scipy.optimize import minimize_scalar
@@ -15,8 +15,9 @@ from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import level_for_reduction_dbu
 from fetsim.measurements.distortion.procedure import DEFAULT_FREQUENCY_HZ, DistortionPoint, sine_distortion
-from fetsim.measurements.to_plain import plain
+from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.settings import Setting, settings
@@ -29,11 +30,12 @@ VALUE_TOLERANCE = 5e-3  # of the span, to which the least second harmonic is sea
 DEFAULT_REDUCTION_DB = 10.0
 
 
-@dataclass(frozen=True)
-class TrimNull:
+@dataclass(frozen=True, kw_only=True)
+class TrimNull(Result):
     """Distortion against the value of one part; arrays run over the values, rising."""
 
-    unit: str
+    ROOM: ClassVar[str] = "trim_null"
+
     trimmed: str
     """Name of the part, figure or control."""
     quantity: str
@@ -54,11 +56,6 @@ class TrimNull:
     best_gain_reduction_db: float
     inside: bool
     """False where the least lies at an end of the sweep: the null itself is further out."""
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, texts, lists and tables for JSON."""
-        return dict(plain(self))
-
 
 def measure_trim_null(
     unit: Unit,
@@ -111,7 +108,7 @@ def measure_trim_null(
         )  # fmt: skip
         best, point = float(search.x), read(float(search.x))
     return TrimNull(
-        unit=unit.name,
+        provenance=provenance(Bench(unit, quality).rig),
         trimmed=trimmed,
         quantity=present.quantity or "plain",
         frequency_hz=point.frequency_hz,

@@ -1,0 +1,89 @@
+"""What a needle shows, as tables and definitions."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from fetsim.measurements.needle.procedure import NeedleTrace
+from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.definitions import OWN, REDUCTION, SECOND_HAND, Definition
+from fetsim.measurements.results.formats import fixed
+from fetsim.measurements.results.table import Cell, Column, Table
+from fetsim.measurements.traces.ballistics import VU_OVERSHOOT, VU_REACHED, VU_RISE_S
+
+BRIEF_ROWS = 14  # of each trace where room is scarce
+DECIBELS, SECONDS = fixed(2), fixed(3)
+VERSION = Column(key="version", heading="version")
+READINGS = (
+    VERSION,
+    Column(key="deepest_needle_db", heading="deepest reading", unit="dB", show=DECIBELS),
+    Column(key="deepest_s", heading="at", unit="s", show=SECONDS),
+    Column(key="largest_gain_reduction_db", heading="most gain reduction", unit="dB", show=DECIBELS),
+    Column(key="largest_s", heading="at", unit="s", show=SECONDS),
+)
+ASKED = (
+    Column(key="asked_s", heading="asked for at", unit="s", show=SECONDS),
+    Column(key="asked_needle_db", heading="needle there", unit="dB", show=DECIBELS),
+    Column(key="asked_gain_reduction_db", heading="gain reduction there", unit="dB", show=DECIBELS),
+)
+TRACE = (
+    VERSION,
+    Column(key="time_s", heading="time", unit="s", show=SECONDS),
+    Column(key="gain_reduction_db", heading="gain reduction", unit="dB", show=DECIBELS),
+    Column(key="needle_db", heading="needle", unit="dB", show=DECIBELS),
+)
+
+
+def account(measured: Mapping[str, NeedleTrace]) -> Account:
+    """Label -> trace."""
+    return Account(
+        title=f"Gain-reduction needle: {next(iter(measured.values())).about}.",
+        lead=tuple(_lead(label, one) for label, one in measured.items()),
+        tables=(_readings(measured), _trace(measured)),
+        definitions=(*DEFINITIONS, REDUCTION),
+    )
+
+
+def _lead(label: str, one: NeedleTrace) -> str:
+    start = f"{label}: the" if label else "The"
+    deepest, most = float(np.max(one.needle_db)), float(np.max(one.gain_reduction_db))
+    return f"{start} needle comes to {deepest:.1f} dB where the gain reduction comes to {most:.1f} dB."
+
+
+def _readings(measured: Mapping[str, NeedleTrace]) -> Table:
+    asked = any(one.when_s is not None for one in measured.values())
+    rows: list[tuple[Cell, ...]] = []
+    for label, one in measured.items():
+        most = int(np.argmax(one.gain_reduction_db))
+        there = () if one.when_s is None else (one.when_s, *one.reading_db(one.when_s))
+        rows.append((
+            label, float(np.max(one.needle_db)), one.deepest_s, float(one.gain_reduction_db[most]),
+            float(one.time_s[most]), *there,
+        ))  # fmt: skip
+    return Table(key="readings", title="Readings", columns=(*READINGS, *(ASKED if asked else ())), rows=rows)
+
+
+def _trace(measured: Mapping[str, NeedleTrace]) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    brief: set[int] = set()
+    for label, one in measured.items():
+        brief.update(len(rows) + np.linspace(0, one.time_s.size - 1, BRIEF_ROWS).astype(int))
+        rows += [
+            (label, float(time), float(reduction), float(needle))
+            for time, reduction, needle in zip(one.time_s, one.gain_reduction_db, one.needle_db, strict=True)
+        ]
+    return Table(key="trace", title="Trace", columns=TRACE, rows=rows, detail=True, brief=frozenset(brief))
+
+
+DEFINITIONS = (
+    Definition(
+        term="needle",
+        meaning=f"moves like the standard volume indicator, {100.0 * VU_REACHED:g} % of a step in "
+        f"{1000.0 * VU_RISE_S:g} ms with {100.0 * VU_OVERSHOOT:g} % overshoot, driven by the gain reduction in dB",
+        source="ANSI C16.5, IEC 60268-17",
+        status=SECOND_HAND,
+    ),
+    Definition(
+        term="scale", meaning="even in dB from end to end; that of a real meter may be drawn otherwise", status=OWN
+    ),
+)

@@ -1,0 +1,1 @@
+"""The null of a linearising trim: where the second harmonic is least."""
