@@ -71,7 +71,7 @@ def make_comparison(
 
 
 def failed_version(name: str) -> VersionResult:
-    return VersionResult(name, (), error="found no bias point around Q4; put back R13")
+    return VersionResult(name=name, changes=(), error="found no bias point around Q4; put back R13")
 
 
 def _version(k, name, file, audio, first, rate_hz, gain_db):

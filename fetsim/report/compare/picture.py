@@ -21,16 +21,13 @@ def draw_comparison(comparison: Comparison) -> Figure:
     heard = [one for one in comparison.versions if not one.error]
     with new_figure(_literal(comparison.title), HEIGHT_INCH) as figure:
         reduction, level, difference = figure.subplots(3, sharex=True, height_ratios=[1.2, 1.0, 1.0])
+        draw_on(reduction, comparison)
         for one, style in zip(heard, islice(line_styles(), len(heard)), strict=True):
             if one.activity is None or one.outline is None:
                 continue
-            name = one.name if len(one.name) <= LONGEST_NAME else f"{one.name[: LONGEST_NAME - 3]}..."
-            reduction.plot(one.activity.time_s, one.activity.gain_reduction_mean_db, label=_literal(name), **style)
             level.plot(*_level_db(one.outline), **style)
             if one.difference is not None and one.difference.audible_at_all:
                 difference.plot(*_level_db(one.difference.outline), **style)
-        reduction.invert_yaxis()
-        reduction.set_ylabel("Gain reduction (dB)")
         matched = "as they came out" if comparison.matching == "none" else f"matched by {comparison.matching}"
         for panel, title in ((level, f"level in the files, {matched}"), (difference, "what each change adds")):
             panel.set_title(f"{title}; rms over {SMOOTHING_S:g} s", loc="left", color=GREY)
@@ -43,6 +40,17 @@ def draw_comparison(comparison: Comparison) -> Figure:
         figure.align_ylabels()
         legend_below(figure, reduction)
     return figure
+
+
+def draw_on(ax: Axes, comparison: Comparison) -> None:
+    """The gain reduction of the versions that were played alone."""
+    heard = [one for one in comparison.versions if not one.error]
+    for one, style in zip(heard, line_styles(), strict=False):
+        if one.activity is not None and one.outline is not None:
+            name = one.name if len(one.name) <= LONGEST_NAME else f"{one.name[: LONGEST_NAME - 3]}..."
+            ax.plot(one.activity.time_s, one.activity.gain_reduction_mean_db, label=_literal(name), **style)
+    ax.invert_yaxis()
+    ax.set_ylabel("Gain reduction (dB)")
 
 
 def _level_db(shape: Outline) -> tuple[Samples, Samples]:

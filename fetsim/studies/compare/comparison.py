@@ -6,11 +6,18 @@ could not be played has an ``error`` and nothing else. File names are relative t
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, overload
 
+from fetsim.measurements.results.table import Table
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
 from fetsim.rig.gain_cell import CellAtRest
+from fetsim.rig.provenance import Provenance
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 AS_BUILT = "as built"
 """Name of version 0."""
@@ -95,7 +102,7 @@ class Difference:
         return self.level_db >= NO_DIFFERENCE_DB
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class VersionResult:
     """One version. With an ``error`` everything from ``flac_file`` on is empty or None."""
 
@@ -119,7 +126,7 @@ class VersionResult:
     """About this version alone, such as a change that makes no difference."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Comparison:
     """A whole comparison."""
 
@@ -147,6 +154,30 @@ class Comparison:
     package_version: str
     versions: tuple[VersionResult, ...]
 
+    provenance: Provenance | None = None
+    """What made version 0: program, libraries, unit file and its changes common to all, quality, method."""
+
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts, lists and tables for JSON; what is not finite is None."""
         return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+
+    def tables(self) -> tuple[Table, ...]:
+        """Levels and figures of the versions, as raw values under described columns."""
+        tables: tuple[Table, ...] = import_module("fetsim.studies.compare.tables").comparison_tables(self)
+        return tables
+
+    @overload
+    def plot(self) -> "Figure": ...
+
+    @overload
+    def plot(self, ax: "Axes") -> "Axes": ...
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes | Figure":
+        """Gain reduction, levels and differences over time as a new figure, or the gain reduction alone on ``ax``,
+        which is returned. Asked of ``report`` by name, so that a comparison without a picture loads no matplotlib."""
+        picture = import_module("fetsim.report.compare.picture")
+        if ax is None:
+            figure: Figure = picture.draw_comparison(self)
+            return figure
+        picture.draw_on(ax, self)
+        return ax

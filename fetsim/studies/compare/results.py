@@ -30,7 +30,9 @@ def version_results(
 
     def finish(number: int, one: Played) -> None:
         if one.take is None:
-            results[number] = VersionResult(one.version.name, _changes(unit, one), one.error)
+            results[number] = VersionResult(
+                name=one.version.name, changes=_changes(unit, one), error=one.error
+            )
             return
         leveled, stem = _leveled(one.take, gains_db[number], rate_hz), file_stem(number, one.version.name)
         names = write_version(folder, stem, leveled)

@@ -14,7 +14,9 @@ from fetsim.audio.loudness import ProgrammeLevels, is_tonal
 from fetsim.audio.render import check_rate
 from fetsim.files.user_cache import UserCache, user_cache
 from fetsim.files.whole_folder import whole_folder, write_manifest
+from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
+from fetsim.rig.rig import Rig
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.versions import Changes
@@ -119,6 +121,7 @@ def _comparison(
         created=datetime.now().astimezone().isoformat(timespec="seconds"),
         package_version=package_version(),
         versions=version_results(played, matching, programme.rate_hz, folder),
+        provenance=provenance(Rig(unit, quality, programme.rate_hz)),
     )
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from fetsim.report.compare.picture import SHOWN_RANGE_DB, draw_comparison
 from fetsim.report.look.plots import save_figure
@@ -20,7 +21,10 @@ def version(name, level, reduction_db, difference):
     rows = np.full(800, reduction_db)
     activity = Activity(time_s, rows, rows, reduction_db, reduction_db)
     left = None if difference is None else Difference(-20.0, outline(difference), "d.flac", "d.wav", 0.0)
-    return VersionResult(name, (), "", "a.flac", "a.wav", None, activity, outline(level), None, left)
+    return VersionResult(
+        name=name, changes=(), flac_file="a.flac", wav_file="a.wav", activity=activity, outline=outline(level),
+        difference=left,
+    )  # fmt: skip
 
 
 @pytest.fixture
@@ -29,11 +33,13 @@ def comparison():
         version("as built", 10 ** (-20 / 20) / np.sqrt(2.0), 6.0, None),
         version("$broken \\formula", 10 ** (-23 / 20) / np.sqrt(2.0), 9.0, 0.01),
         version("_hidden", 10 ** (-26 / 20) / np.sqrt(2.0), 3.0, 0.001),
-        VersionResult("failed", (), "no bias point"),
+        VersionResult(name="failed", changes=(), error="no bias point"),
     )
     return Comparison(
-        "<b>$t \\x$", "in.wav", "U", 48000, 1, SECONDS, "loudness", "", 0.0, {}, (), {}, "2026-01-01", "0", versions
-    )
+        title="<b>$t \\x$", input_name="in.wav", unit_name="U", rate_hz=48000, channels=1, duration_s=SECONDS,
+        matching="loudness", matching_reason="", headroom_gain_db=0.0, conditions={}, cautions=(), settings={},
+        created="2026-01-01", package_version="0", versions=versions,
+    )  # fmt: skip
 
 
 def test_every_version_that_plays_is_drawn_where_it_belongs(comparison, tmp_path):
@@ -51,7 +57,20 @@ def test_every_version_that_plays_is_drawn_where_it_belongs(comparison, tmp_path
 
 
 def test_silence_and_no_difference_are_drawn_empty(comparison):
-    silent = VersionResult("as built", (), "", "", "", None, version("", 0, 0.0, None).activity, outline(0.0))
+    silent = VersionResult(
+        name="as built", changes=(), activity=version("", 0, 0.0, None).activity, outline=outline(0.0)
+    )
     one = Comparison(**{**{f: getattr(comparison, f) for f in comparison.__dataclass_fields__}, "versions": (silent,)})
     figure = draw_comparison(one)
     assert np.all(np.isfinite(figure.axes[1].get_ylim())) and not figure.axes[2].lines
+
+
+def test_a_comparison_draws_itself_and_has_tables(comparison):
+    assert len(comparison.plot().axes) == 3
+    ax = Figure().subplots()
+    assert comparison.plot(ax) is ax
+    assert [line.get_ydata()[400] for line in ax.lines] == [6.0, 9.0, 3.0]
+    levels, figures = comparison.tables()
+    assert [row[0] for row in levels.rows] == ["as built", "$broken \\formula", "_hidden"]
+    assert [row[-1] for row in levels.rows][1:] == [-20.0, -20.0]
+    assert [row[5] for row in figures.rows] == [6.0, 9.0, 3.0]
