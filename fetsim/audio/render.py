@@ -70,6 +70,12 @@ def render(
     bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``against``: what gain
     reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``progress`` is
     called with the fraction done. Raises InputError, UnitError or ConvergenceError.
+
+    >>> import fetsim
+    >>> import numpy as np
+    >>> tone = 0.1 * np.sin(2.0 * np.pi * 1000.0 * np.arange(4800) / 48000.0)
+    >>> fetsim.render(tone, 48000, unit="teaching", quality="draft").output.shape
+    (4800,)
     """
     frames, shape = audio_frames(audio)
     names = names_of(probes, "probes")

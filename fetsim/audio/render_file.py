@@ -115,6 +115,13 @@ def render_file(
     ``.npz``; ``more`` are further files and the functions that write them from the result, to a temporary
     path. ``progress`` is called with the seconds done and in all, ``notice`` with a sentence before something
     slow. Raises InputError, UnitError or ConvergenceError, and then leaves no file.
+
+    >>> import fetsim
+    >>> import numpy as np, soundfile
+    >>> soundfile.write("in.wav", 0.1 * np.ones(4800), 48000)
+    >>> done = fetsim.render_file("in.wav", "out.wav", unit="teaching", quality="draft")
+    >>> soundfile.info("out.wav").frames
+    4800
     """
     source, target, names = Path(path_in), Path(path_out), names_of(probes, "probes")
     probe_target = Path(probes_to) if probes_to is not None else None

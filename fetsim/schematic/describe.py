@@ -82,12 +82,22 @@ class KindDescription:
 
 
 def kinds() -> tuple[KindDescription, ...]:
-    """Every kind of part, in the order of the schema."""
+    """Every kind of part, in the order of the schema.
+
+    >>> import fetsim
+    >>> [one.name for one in fetsim.kinds()][:3]
+    ['resistor', 'capacitor', 'inductor']
+    """
     return tuple(_kind(name) for name in PARTS)
 
 
 def file_tables() -> tuple[TableDescription, ...]:
-    """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, stages."""
+    """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, stages.
+
+    >>> import fetsim
+    >>> len(fetsim.file_tables()) > 3
+    True
+    """
     tables: dict[str, type[Table]] = {
         "": UnitTable,
         "gain_cell": GainCellTable,

@@ -21,6 +21,11 @@ def load_unit(name_or_path: str | Path) -> Unit:
 
     A text that ends in ``.toml`` or holds a path separator is a path, any other one a library name. Raises
     UnitError.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> unit.name
+    'Teaching loop'
     """
     text = str(name_or_path)
     if isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text:
@@ -45,7 +50,12 @@ def given_unit(unit: Unit | str | Path) -> Unit:
 
 
 def library_units() -> dict[str, Path]:
-    """Name -> file of the units shipped with fetsim."""
+    """Name -> file of the units shipped with fetsim.
+
+    >>> import fetsim
+    >>> sorted(fetsim.library_units())
+    ['dunlin', 'teaching']
+    """
     folder = Path(str(files("fetsim.library").joinpath("units")))
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 

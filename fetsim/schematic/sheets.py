@@ -28,7 +28,12 @@ def library_sheets() -> Mapping[str, Any]:
 
 
 def library_devices() -> dict[str, Device]:
-    """All sheets shipped with fetsim, by name."""
+    """All sheets shipped with fetsim, by name.
+
+    >>> import fetsim
+    >>> len(fetsim.library_devices()) > 3
+    True
+    """
     return {name: device for name, raw in library_sheets().items() if (device := read_sheet(name, raw)[0])}
 
 

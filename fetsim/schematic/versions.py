@@ -74,7 +74,14 @@ def parse_versions(texts: Iterable[str]) -> list[tuple[str, Changes]]:
 
 
 def read_versions(path: Path) -> tuple[str, list[tuple[str, Changes]]]:
-    """Title (may be empty) and versions of a TOML file, in its order. Raises InputError."""
+    """Title (may be empty) and versions of a TOML file, in its order. Raises InputError.
+
+    >>> import fetsim
+    >>> from pathlib import Path
+    >>> _ = Path("v.toml").write_text("versions.larger = {C2 = '330n'}")
+    >>> fetsim.read_versions(Path("v.toml"))
+    ('', [('larger', {'C2': '330n'})])
+    """
     try:
         table = tomllib.loads(read_text(path, largest_bytes=LARGEST_FILE, what="list of versions"))
     except (ValueError, RecursionError) as error:
@@ -96,6 +103,10 @@ def vary_versions(
     """Each version with every combination of the values in ``grid`` [name -> values], named after it.
 
     Raises InputError where a name is varied and changed, and for more combinations than can be measured.
+
+    >>> import fetsim
+    >>> fetsim.vary_versions([("", {})], {"R1": ["1k", "2k"]})
+    [('R1=1k', {'R1': '1k'}), ('R1=2k', {'R1': '2k'})]
     """
     if not grid:
         return list(versions)
@@ -138,6 +149,11 @@ def version_unit(unit: Unit, changes: Changes, common: Changes) -> Unit:
     """``unit`` with ``changes``, or another one that they name, with ``common`` and the rest of them.
 
     ``common``: what is changed in all versions, and in ``unit`` already. Raises UnitError.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> fetsim.version_unit(unit, {"C2": "220n"}, {}).changes
+    (('C2', '150 nF', '220 nF'),)
     """
     rest = {name: value for name, value in changes.items() if name != UNIT}
     if UNIT in changes:

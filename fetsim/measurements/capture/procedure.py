@@ -97,6 +97,14 @@ def measure_capture(
     ``max_lag_s``: largest delay looked for; less than half a cycle of the tone settles which cycle belongs to which.
     Raises InputError for recordings that do not belong together, are too short, silent, of different rates, or hold
     no steady tone that steps.
+
+    >>> import fetsim
+    >>> import numpy as np
+    >>> time_s = np.arange(24000) / 48000.0
+    >>> tone = np.sin(2.0 * np.pi * 1000.0 * time_s) * np.where(time_s < 0.2, 0.01, 0.1)
+    >>> found = fetsim.measure_capture(tone, 0.5 * tone, dry_rate_hz=48000.0, wet_rate_hz=48000.0)
+    >>> [step.timing.kind for step in found.steps]
+    ['none']
     """
     pair = align_pair(wet, dry=dry, wet_rate_hz=wet_rate_hz, dry_rate_hz=dry_rate_hz, max_lag_s=max_lag_s)
     frequency_hz = tone_frequency(_loudest(pair.dry), rate_hz=pair.rate_hz)

@@ -135,6 +135,12 @@ def measure_distortion(
 
     A sine of every one of ``frequencies_hz`` is played at every level. ``two_tones`` and ``with_noise`` add
     intermodulation and THD+N at every level. Raises InputError or ConvergenceError.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> found = fetsim.measure_distortion(unit, levels_dbu=[-10.0], two_tones=False, with_noise=False, quality="draft")
+    >>> f"{100.0 * found.tones[0].thd_f:.1f} %"
+    '7.9 %'
     """
     if levels_dbu is not None and reductions_db is not None:
         raise InputError("levels, reductions: give one of the two")

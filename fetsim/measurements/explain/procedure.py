@@ -108,6 +108,12 @@ def measure_explain(
 
     Raises InputError for a unit without a gain cell or a setting out of range, ConvergenceError for a unit that never
     settles.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> found = fetsim.measure_explain(unit, level_dbu=-5.0, burst_s=0.05, tail_s=0.1, quality="draft")
+    >>> found.figures.control.moves
+    True
     """
     before_dbu = level_dbu - DEFAULT_STEP_DB if before_dbu is None else before_dbu
     _check(level_dbu, before_dbu, burst_s, phase_deg, tail_s)

@@ -90,7 +90,14 @@ class IdlePoint(Result):
 
 
 def idle_point(unit: Unit) -> IdlePoint:
-    """The bias point of a unit at its present values. Raises ConvergenceError when none can be found."""
+    """The bias point of a unit at its present values. Raises ConvergenceError when none can be found.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> point = fetsim.idle_point(unit)
+    >>> [table.key for table in point.tables()][:2]
+    ['nodes', 'transistors']
+    """
     rig = Rig(unit)
     system, state = rig.system, rig.bias
     # adding zero turns -0.0 into 0.0

@@ -82,6 +82,12 @@ def measure_levels(
     """The level plan at ``level_dbu``; ``points`` (nodes or probes, in signal order) replace the stage outputs.
 
     Raises InputError for an unknown point, for a level that is no number, and where stages cannot be told.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> plan = fetsim.measure_levels(unit, quality="draft")
+    >>> plan.clips_first
+    'divider'
     """
     if not abs(level_dbu) <= LARGEST_DBU:
         raise InputError(f"level: is {level_dbu:g} dBu; it must lie within -{LARGEST_DBU:g} to +{LARGEST_DBU:g} dBu")

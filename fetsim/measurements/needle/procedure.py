@@ -124,6 +124,12 @@ def measure_needle(
 
     ``when_s``: instant at which the readings are told as well. Raises InputError for a unit without a gain cell, a
     duration that is none, an instant outside.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> found = fetsim.measure_needle(unit, burst_s=0.1, tail_s=0.1, quality="draft")
+    >>> float(found.gain_reduction_db.max()) > 20.0
+    True
     """
     bench = Bench(unit, quality)
     bench.gain_cell  # noqa: B018  raises for a unit without one
@@ -154,6 +160,13 @@ def needle_of_log(path: Path, *, channel: int = 1, when_s: float | None = None) 
     """The needle for the log that a render has written as CSV, its readings also at ``when_s``.
 
     Raises InputError for a file that is no such log.
+
+    >>> import fetsim
+    >>> from pathlib import Path
+    >>> rows = "".join(f"1,{k / 200},4.0\\n" for k in range(100))
+    >>> _ = Path("log.csv").write_text("channel,time_s,gain_reduction_mean_db\\n" + rows)
+    >>> fetsim.needle_of_log(Path("log.csv")).reading_db(0.25)
+    (4.0, 4.0)
     """
     table = _read_log(path)
     channels = sorted({int(number) for number in table[:, 0]})

@@ -99,6 +99,11 @@ def measure_noise(
 
     ``largest`` also plays a rising tone until the point clips, for the dynamic range (``clipping``, a second or
     so). Raises InputError for an unknown point or more gain reduction than can be reached.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> round(fetsim.measure_noise(unit).states[0].unweighted_dbu, 1)
+    -88.0
     """
     bench = Bench(unit, quality)
     place = find_point(unit, point)

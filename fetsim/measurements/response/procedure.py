@@ -126,6 +126,11 @@ def measure_response(
     rest or held, at fine quality, and compares.
 
     Raises InputError for an unknown point, a range that does not rise, more gain reduction than can be had.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> round(fetsim.measure_response(unit, quality="draft").responses[0].gain_1khz_db, 2)
+    27.86
     """
     if not positive(low_hz, "low_hz") < positive(high_hz, "high_hz"):
         raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz does not rise")

@@ -67,7 +67,14 @@ class Result(Measured):
 
 
 def account_of(results: Mapping[str, Measured]) -> Account:
-    """Label -> result of one kind, side by side; the label of a single result may be empty."""
+    """Label -> result of one kind, side by side; the label of a single result may be empty.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> quiet = {text: fetsim.measure_noise(unit.changed(R1=text)) for text in ("1k", "10k")}
+    >>> fetsim.account_of(quiet).tables[0].rows[1][0]
+    '10k'
+    """
     account: Account = _room("measurements", _kind(results), "tables").account(results)
     told = {label: one.provenance.told for label, one in results.items() if isinstance(one, Result)}
     rest = [f"{label}: {text}" if label else text for label, texts in told.items() for text in texts]
@@ -75,7 +82,14 @@ def account_of(results: Mapping[str, Measured]) -> Account:
 
 
 def picture_of(results: Mapping[str, Measured], *, titled: bool = True) -> "Figure":
-    """Label -> result of one kind, in one figure."""
+    """Label -> result of one kind, in one figure.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> quiet = {text: fetsim.measure_noise(unit.changed(R1=text)) for text in ("1k", "10k")}
+    >>> len(fetsim.picture_of(quiet).axes) > 0
+    True
+    """
     title = account_of(results).title if titled else ""
     figure: Figure = _room("report", _kind(results), "picture").draw(results, title)
     return figure

@@ -74,6 +74,12 @@ def measure_trim_null(
     ``span`` is a share of the value, or of the whole turn for a control. The source level stays the same:
     ``level_dbu``, or the one at which the unit as it is has ``reduction_db``. Raises InputError, UnitError or
     ConvergenceError.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> found = fetsim.measure_trim_null(unit, "R1", span=0.1, steps=3, level_dbu=-10.0, quality="draft")
+    >>> found.inside
+    False
     """
     present = _present(unit, trimmed)
     if not 0.0 < span < 1.0:

@@ -17,7 +17,16 @@ LONGEST_NAME = 48  # characters in the legend
 
 
 def draw_comparison(comparison: Comparison) -> Figure:
-    """Three panels under one time axis; a version that could not be played is left out."""
+    """Three panels under one time axis; a version that could not be played is left out.
+
+    >>> import fetsim
+    >>> import numpy as np, soundfile
+    >>> soundfile.write("in.wav", 0.1 * np.sin(0.1 * np.arange(48000)), 48000)
+    >>> versions = {"larger": {"C2": "330n"}}
+    >>> found = fetsim.compare("in.wav", versions, folder="heard", unit="teaching", quality="draft")
+    >>> len(fetsim.draw_comparison(found).axes) > 0
+    True
+    """
     heard = [one for one in comparison.versions if not one.error]
     with new_figure(_literal(comparison.title), HEIGHT_INCH) as figure:
         reduction, level, difference = figure.subplots(3, sharex=True, height_ratios=[1.2, 1.0, 1.0])

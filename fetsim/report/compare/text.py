@@ -13,7 +13,17 @@ MATCHED_BY = {"loudness": "loudness (ITU-R BS.1770)", "rms": "rms", "none": "not
 
 
 def compare_text(comparison: Comparison, folder: Path) -> str:
-    """What was compared, changes, levels and differences, figures, what failed, cautions, files."""
+    """What was compared, changes, levels and differences, figures, what failed, cautions, files.
+
+    >>> import fetsim
+    >>> import numpy as np, soundfile
+    >>> soundfile.write("in.wav", 0.1 * np.sin(0.1 * np.arange(48000)), 48000)
+    >>> versions = {"larger": {"C2": "330n"}}
+    >>> found = fetsim.compare("in.wav", versions, folder="heard", unit="teaching", quality="draft")
+    >>> from pathlib import Path
+    >>> "larger" in fetsim.compare_text(found, Path("heard"))
+    True
+    """
     heard = [one for one in comparison.versions if not one.error]
     lost = [one for one in comparison.versions if one.error]
     return page(

@@ -8,7 +8,13 @@ from fetsim.report.look.printed import Printed, printed, printed_groups
 
 
 def account_text(account: Account) -> str:
-    """Title, what it comes to, tables with what is missing under them, definitions."""
+    """Title, what it comes to, tables with what is missing under them, definitions.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> print(fetsim.account_text(fetsim.measure_noise(unit).account()).splitlines()[0])
+    Noise of Teaching loop at output: 26.83 C, source of 50 ohm (its noise included).
+    """
     return page([
         paragraph(account.title).strip(),
         "\n".join(paragraph(text) for text in account.lead),

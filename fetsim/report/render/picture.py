@@ -32,7 +32,15 @@ MINUTES_FROM_S = 120.0
 
 
 def draw_render(logs: Sequence[GainLog], title: str) -> Figure:
-    """Two panels a channel: rms and peak level of input and output [dBu], gain reduction [dB]."""
+    """Two panels a channel: rms and peak level of input and output [dBu], gain reduction [dB].
+
+    >>> import fetsim
+    >>> import numpy as np
+    >>> tone = 0.1 * np.sin(0.1 * np.arange(4800))
+    >>> done = fetsim.render(tone, 48000, unit="teaching", quality="draft")
+    >>> len(fetsim.draw_render(done.logs, "A tone").axes) > 0
+    True
+    """
     with new_figure(title, EDGES_INCH + len(logs) * (LEVEL_INCH + REDUCTION_INCH)) as figure:
         panels = figure.subplots(
             2 * len(logs), sharex=True, squeeze=False, height_ratios=[LEVEL_INCH, REDUCTION_INCH] * len(logs)

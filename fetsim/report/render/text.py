@@ -15,7 +15,15 @@ BITS = {"16": "16 bit with dither", "24": "24 bit with dither", "float": "32 bit
 
 
 def render_text(rendering: FileRendering) -> str:
-    """Several lines: what was played, how the unit rests, gain reduction, levels, solver, speed, warnings, files."""
+    """Several lines: what was played, how the unit rests, gain reduction, levels, solver, speed, warnings, files.
+
+    >>> import fetsim
+    >>> import numpy as np, soundfile
+    >>> soundfile.write("in.wav", 0.1 * np.ones(4800), 48000)
+    >>> done = fetsim.render_file("in.wav", "out.wav", unit="teaching", quality="draft")
+    >>> "out.wav" in fetsim.render_text(done)
+    True
+    """
     r = rendering
     lines = [
         ("Played", f"{r.path_in.name} through {r.unit.name}: {r.duration_s:.2f} s, {r.rate_hz / 1000:g} kHz, "

@@ -9,7 +9,12 @@ CHANGEABLE = "Keys with a star can be changed (--change DESIGNATOR.key=VALUE); t
 
 
 def kinds_page(kinds: Sequence[KindDescription], tables: Sequence[TableDescription]) -> str:
-    """Every kind in one line with an example, and the other tables of a unit file."""
+    """Every kind in one line with an example, and the other tables of a unit file.
+
+    >>> import fetsim
+    >>> print(fetsim.kinds_page(fetsim.kinds(), fetsim.file_tables()).splitlines()[0])
+    KINDS OF PART
+    """
     rows = [(one.name, one.meaning) for one in kinds]
     return page([
         section("Kinds of part", columns(("kind", "what it is"), rows, rigid=(0,)),
@@ -20,7 +25,12 @@ def kinds_page(kinds: Sequence[KindDescription], tables: Sequence[TableDescripti
 
 
 def kind_page(kind: KindDescription) -> str:
-    """One kind in full: an example, its keys, those of its device sheet, tapers."""
+    """One kind in full: an example, its keys, those of its device sheet, tapers.
+
+    >>> import fetsim
+    >>> print(fetsim.kind_page(fetsim.kinds()[0]).splitlines()[0])
+    resistor: A resistor.
+    """
     pairs = [("Example", kind.example)]
     if kind.main_key:
         pairs.append(("Main value", f"{kind.main_key}; --change DESIGNATOR=VALUE sets it"))

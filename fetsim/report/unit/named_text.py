@@ -8,7 +8,13 @@ from fetsim.schematic.unit import Unit
 
 
 def node_page(unit: Unit, node: str, rest_v: float | None) -> str:
-    """What is connected to a node, and its voltage at rest; None where the unit finds no rest."""
+    """What is connected to a node, and its voltage at rest; None where the unit finds no rest.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> "R1" in fetsim.node_page(unit, "dr", 0.0)
+    True
+    """
     joined = [
         (part.designator, kind_text(part.kind, part.device), value_text(unit, part), terminal, part.stage)
         for part in unit.parts.values()
@@ -32,7 +38,13 @@ def node_page(unit: Unit, node: str, rest_v: float | None) -> str:
 
 
 def control_page(unit: Unit, before: Unit, name: str) -> str:
-    """A knob or trimmer, and the tracks that it turns."""
+    """A knob or trimmer, and the tracks that it turns.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("dunlin")
+    >>> "attack" in fetsim.control_page(unit, unit, "attack")
+    True
+    """
     control = unit.controls[name]
     pairs = [
         ("Position", arrow(f"{before.controls[name].position:g}", f"{control.position:g}") + ", 0 to 1 clockwise"),
@@ -52,7 +64,13 @@ def control_page(unit: Unit, before: Unit, name: str) -> str:
 
 
 def bank_page(unit: Unit, before: Unit, name: str) -> str:
-    """A bank of switches."""
+    """A bank of switches.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("dunlin")
+    >>> "S1" in fetsim.bank_page(unit, unit, "curve")
+    True
+    """
     bank, old = unit.banks[name], before.banks[name]
     pairs = [
         ("Closed", arrow("+".join(old.closed) or "none", "+".join(bank.closed) or "none")),

@@ -18,7 +18,13 @@ WIRING = "The wiring cannot be changed by an option; edit the unit file."
 
 
 def part_page(unit: Unit, before: Unit, designator: str) -> str:
-    """Everything about one part, changes as before -> after. KeyError when there is none of that name."""
+    """Everything about one part, changes as before -> after. KeyError when there is none of that name.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> print(fetsim.part_page(unit.changed(C2="220n"), unit, "C2").splitlines()[0])
+    C2, capacitor, Teaching loop
+    """
     part = unit.parts[designator]
     joined = [(terminal, node, _others(unit, part, node)) for terminal, node in part.nodes.items()]
     options = [(one.option, one.now or "none", one.sets) for one in part_changes(unit, part)]

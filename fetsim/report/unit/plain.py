@@ -15,7 +15,13 @@ from fetsim.schematic.values import QUANTITIES
 
 
 def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
-    """The whole unit, and what differs from ``before``."""
+    """The whole unit, and what differs from ``before``.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> fetsim.unit_dict(unit, unit)["name"]
+    'Teaching loop'
+    """
     flow = stage_flow(unit)
     cell = unit.gain_cell
     sheets: dict[str, Device] = {}
@@ -75,7 +81,13 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
 
 
 def part_dict(unit: Unit, part: Part, *, full: bool = False) -> dict[str, Any]:
-    """One part; ``full`` adds its sheet and what can be changed."""
+    """One part; ``full`` adds its sheet and what can be changed.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> fetsim.part_dict(unit, unit.parts["C2"])["kind"]
+    'capacitor'
+    """
     tolerance = part.tolerance
     found: dict[str, Any] = {
         "designator": part.designator,

@@ -26,7 +26,13 @@ HINT = "--part NAME shows everything about one part; --change NAME=VALUE shows t
 
 
 def unit_page(unit: Unit, before: Unit) -> str:
-    """The whole unit; what differs from ``before`` is marked with * and shows both values."""
+    """The whole unit; what differs from ``before`` is marked with * and shows both values.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> print(fetsim.unit_page(unit, unit).splitlines()[0])
+    Teaching loop
+    """
     changes = {name: (old, new) for name, old, new in before.differences(unit)}
     listed = [(name, *both) for name, both in changes.items()]
     return page([

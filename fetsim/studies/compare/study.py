@@ -67,6 +67,14 @@ def compare(
     with a sentence before something slow.
 
     Raises InputError or UnitError, and ConvergenceError when the untouched unit itself cannot be played.
+
+    >>> import fetsim
+    >>> import numpy as np, soundfile
+    >>> soundfile.write("in.wav", 0.1 * np.sin(0.1 * np.arange(48000)), 48000)
+    >>> versions = {"larger": {"C2": "330n"}}
+    >>> found = fetsim.compare("in.wav", versions, folder="heard", unit="teaching", quality="draft")
+    >>> [one.name for one in found.versions]
+    ['as built', 'larger']
     """
     source, wanted = Path(path_in), list(versions.items() if isinstance(versions, Mapping) else versions)
     check_matching(match)

@@ -45,6 +45,15 @@ def write_comparison_page(
     Up to ``embed_limit_bytes`` of sound (FLAC, 24 bit, as base64) stand in the page, else in ``listen_data/`` beside
     it. ``progress`` is called with the share done. Raises InputError when the comparison's files cannot be read or
     the page cannot be written or is there already, and then leaves the folder as it was.
+
+    >>> import fetsim
+    >>> import numpy as np, soundfile
+    >>> soundfile.write("in.wav", 0.1 * np.sin(0.1 * np.arange(48000)), 48000)
+    >>> versions = {"larger": {"C2": "330n"}}
+    >>> found = fetsim.compare("in.wav", versions, folder="heard", unit="teaching", quality="draft")
+    >>> from pathlib import Path
+    >>> fetsim.write_comparison_page(found, Path("heard")).name
+    'listen.html'
     """
     page, beside = folder / PAGE_NAME, folder / SEGMENT_FOLDER
     for path in (page, beside):

@@ -87,6 +87,13 @@ def write_report(
     """Measure and write the page to ``path``, and all its figures as JSON to ``json_to``, whole or not at all.
 
     Returns the sections of the page. Raises InputError when a file cannot be written or no section can be measured.
+
+    >>> import fetsim
+    >>> from pathlib import Path
+    >>> unit = fetsim.load_unit("teaching")
+    >>> sections = fetsim.write_report(Path("report.html"), unit, unit, only=["idle"], quality="draft")
+    >>> [one.name for one in sections]
+    ['idle']
     """
     chosen_sections(only)
     with Outputs(overwrite=overwrite, inputs=(unit.path,)) as outputs:
