@@ -11,7 +11,7 @@ from fetsim.measurements.results.formats import fixed
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.measurements.traces.ballistics import VU_OVERSHOOT, VU_REACHED, VU_RISE_S
 
-BRIEF_ROWS = 14  # of each trace where room is scarce
+BRIEF_ROWS = 14  # of each trace; a table file has all
 DECIBELS, SECONDS = fixed(2), fixed(3)
 VERSION = Column(key="version", heading="version")
 READINGS = (
@@ -41,6 +41,7 @@ def account(measured: Mapping[str, NeedleTrace]) -> Account:
         lead=tuple(_lead(label, one) for label, one in measured.items()),
         tables=(_readings(measured), _trace(measured)),
         definitions=(*DEFINITIONS, REDUCTION),
+        readings=lambda: _all_readings(measured),
     )
 
 
@@ -64,15 +65,26 @@ def _readings(measured: Mapping[str, NeedleTrace]) -> Table:
 
 
 def _trace(measured: Mapping[str, NeedleTrace]) -> Table:
-    rows: list[tuple[Cell, ...]] = []
-    brief: set[int] = set()
-    for label, one in measured.items():
-        brief.update(len(rows) + np.linspace(0, one.time_s.size - 1, BRIEF_ROWS).astype(int))
-        rows += [
-            (label, float(time), float(reduction), float(needle))
-            for time, reduction, needle in zip(one.time_s, one.gain_reduction_db, one.needle_db, strict=True)
-        ]
-    return Table(key="trace", title="Trace", columns=TRACE, rows=rows, detail=True, brief=frozenset(brief))
+    """A few evenly spread instants."""
+    rows: list[tuple[Cell, ...]] = [
+        (label, *_instant(one, k))
+        for label, one in measured.items()
+        for k in np.linspace(0, one.time_s.size - 1, BRIEF_ROWS).astype(int)
+    ]
+    return Table(key="trace", title="Trace", columns=TRACE, rows=rows, detail=True)
+
+
+def _all_readings(measured: Mapping[str, NeedleTrace]) -> list[dict[str, str | float | int | None]]:
+    keys = [column.key for column in TRACE]
+    return [
+        dict(zip(keys, (label, *_instant(one, k)), strict=True))
+        for label, one in measured.items()
+        for k in range(one.time_s.size)
+    ]
+
+
+def _instant(one: NeedleTrace, k: int) -> tuple[float, float, float]:
+    return float(one.time_s[k]), float(one.gain_reduction_db[k]), float(one.needle_db[k])
 
 
 DEFINITIONS = (
