@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import expect
 
-from fetsim.report.pages.compare import segments, write_page
+from fetsim.report.pages.compare import segments, write_comparison_page
 from fetsim.report.pages.compare.words import KEYS, clean
 from tests.report.invented import failed_version, make_comparison
 from tests.report.pages.test_compare_page import HOSTILE
@@ -22,14 +22,14 @@ PHONE = {"width": 390, "height": 844}
 def demo(tmp_path_factory):
     """Three versions, 12 s, in the page."""
     folder = tmp_path_factory.mktemp("demo")
-    return write_page(make_comparison(folder, rate_hz=8000, channels=1), folder)
+    return write_comparison_page(make_comparison(folder, rate_hz=8000, channels=1), folder)
 
 
 @pytest.fixture(scope="module")
 def hostile(tmp_path_factory):
     folder = tmp_path_factory.mktemp("hostile")
     words = {"names": HOSTILE, "title": HOSTILE[1] + HOSTILE[4], "input_name": HOSTILE[3]}
-    return write_page(make_comparison(folder, seconds=2.0, rate_hz=8000, channels=1, **words), folder)
+    return write_comparison_page(make_comparison(folder, seconds=2.0, rate_hz=8000, channels=1, **words), folder)
 
 
 def playing(page, yes=True):
@@ -337,7 +337,7 @@ def test_hostile_names_are_shown_as_text(hostile, visit, viewport):
 def test_one_version_alone_can_be_heard_but_not_tested(tmp_path, visit):
     comparison = make_comparison(tmp_path, names=("as built",), seconds=1.0, rate_hz=96000)
     both = replace(comparison, versions=(*comparison.versions, failed_version("too far")))
-    with visit(write_page(both, tmp_path)) as one:
+    with visit(write_comparison_page(both, tmp_path)) as one:
         one.press("Space", "2", "n")
         playing(one.page)
         assert one.page.locator("#blind-start").count() == 0
@@ -366,7 +366,7 @@ def test_sound_beside_the_page_is_read_as_it_is_needed(tmp_path, visit, monkeypa
     monkeypatch.setattr(segments, "SEGMENT_S", 1.0)
     made = tmp_path / "made here"
     made.mkdir()
-    write_page(make_comparison(made, rate_hz=8000, channels=1), made, embed_limit_bytes=0)
+    write_comparison_page(make_comparison(made, rate_hz=8000, channels=1), made, embed_limit_bytes=0)
     folder = tmp_path / "moved \u00fcber there #2"
     shutil.move(made, folder)
     (folder / "listen_data" / "00009.js").unlink()
