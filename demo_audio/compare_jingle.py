@@ -12,11 +12,11 @@ with the firmer curve S3; and writes beside this script:
 
 from pathlib import Path
 
+from fetsim import write_comparison_page
 from fetsim.files.whole_files import Outputs
 from fetsim.report.compare.picture import draw_comparison
 from fetsim.report.compare.text import compare_text
 from fetsim.report.look.plots import save_figure
-from fetsim import write_comparison_page
 from fetsim.studies.compare.study import compare
 
 HERE = Path(__file__).parent
@@ -37,8 +37,8 @@ def main() -> None:
     with Outputs(overwrite=True) as outputs:
         drawing = outputs.stage(picture)
         found = compare(
-            jingle, VERSIONS, folder=folder, title="Jingle too lively on the marsh transmitter", pages=[write_comparison_page],
-            overwrite=True,
+            jingle, VERSIONS, folder=folder, title="Jingle too lively on the marsh transmitter",
+            pages=[write_comparison_page], overwrite=True,
         )  # fmt: skip
         save_figure(draw_comparison(found), drawing, "png")
     print(compare_text(found, folder))

@@ -3,14 +3,13 @@
 import pytest
 
 from fetsim.measurements.response.procedure import measure_response
-from fetsim.report.response.picture import draw_responses
+from fetsim.report.response.picture import draw
 from fetsim.schematic.load import load_unit
 
 
 @pytest.fixture(scope="module", params=["teaching", "dunlin"])
 def panels(request):
-    responses = measure_response(load_unit(request.param), quality="draft").responses
-    figure = draw_responses({one.point: one for one in responses}, "")
+    figure = draw({"": measure_response(load_unit(request.param), quality="draft")}, "")
     return request.param, {panel.get_ylabel().split()[0]: panel for panel in figure.axes}
 
 
