@@ -85,11 +85,12 @@ def held_at_rest(bench: Bench) -> Bench:
     return bench if bench.unit.gain_cell is None else _held(bench, _control_v(bench))
 
 
-def hold(bench: Bench, reduction_db: float) -> Bench:
+def hold(bench: Bench, reduction_db: float, *, or_deepest: bool = False) -> Bench:
     """The bench held at a gain reduction [dB at 1 kHz, positive]; the bench itself for 0.
 
-    The channel is closed at most as far as a gate at source potential closes it. Raises InputError for a unit
-    without a gain cell, a negative figure, or more than can be reached (and says how much can).
+    The channel is closed at most as far as a gate at source potential closes it; ``or_deepest`` takes that for all that
+    lies beyond. Raises InputError for a unit without a gain cell, a negative figure, or more than can be reached (and
+    says how much can).
     """
     if not (np.isfinite(reduction_db) and reduction_db >= 0.0):
         raise InputError(f"gain reduction: is {reduction_db:g} dB; give a number of at least 0 (at rest)")
@@ -105,6 +106,8 @@ def hold(bench: Bench, reduction_db: float) -> Bench:
         return rest_db - output_gain_db(tried[-1]) - reduction_db
 
     missing = missing_db(full_v)
+    if missing < 0.0 and or_deepest:
+        return tried[-1]
     if missing < 0.0:
         raise InputError(
             f"gain reduction: {bench.unit.name} cannot reach {reduction_db:g} dB; it has at most "

@@ -81,6 +81,16 @@ def test_thd_and_noise_adds_the_noise_of_the_unit(as_built):
         assert -90.0 < noisy.noise_dbu < -60.0
 
 
+def test_noise_beyond_the_deepest_reduction_is_that_of_the_deepest():
+    """At +24 dBu the signal drives the teaching loop's gate forward, further than it can be held."""
+    levels = [16.0, 20.0, 24.0]
+    found = measure_distortion(load_unit("teaching"), levels_dbu=levels, two_tones=False, quality="draft").with_noise
+    held, deep, deepest = (point.noise_dbu for point in found)
+    assert found[1].gain_reduction_db > 30.28
+    assert deepest == pytest.approx(deep, abs=1e-6)
+    assert deep < held
+
+
 def test_ripple_of_the_control_falls_with_frequency():
     """Gain ripple m at 2f gives H3 = m / 2, and the capacitor makes m fall as 1/f (textbook)."""
     found = measure_distortion(
