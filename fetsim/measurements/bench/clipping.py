@@ -25,10 +25,11 @@ from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.hold import REFERENCE_HZ, held_at_rest, linear_at_rest
+from fetsim.measurements.bench.hold import held_at_rest, linear_at_rest
 from fetsim.measurements.bench.transfer import SILENT, Phasors, transfers
 from fetsim.measurements.distortion.harmonics import HIGHEST_HARMONIC
 from fetsim.measurements.traces.checks import positive
+from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import Point
 
 LOWEST_DBU, HIGHEST_DBU = -30.0, 40.0  # of the source

@@ -25,13 +25,10 @@ from fetsim.engine.circuit import GROUND, Circuit, Element
 from fetsim.engine.linear import Linearised
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.transfer import transfers
-from fetsim.rig.points import output_point
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import GainCell, Unit
 from fetsim.schematic.wiring import build_circuit
 
-REFERENCE_HZ = 1000.0
 HOLD_FACTOR = 1e9  # of the timing capacitor: 0.15 uF becomes 150 F, which 1 mA moves by 7 uV in a second
 PIN_S = 1e3  # conductance that ties the control node to its voltage while the state at rest is solved
 LEAST_COUPLING = 1e-3  # volts of gate per volt of control; less does not control anything
@@ -97,13 +94,13 @@ def hold(bench: Bench, reduction_db: float, *, or_deepest: bool = False) -> Benc
     if reduction_db < SHALLOWEST_DB:
         return bench
     cell = _gain_cell(bench.unit)
-    rest_v, rest_db = _control_v(bench), output_gain_db(bench)
+    rest_v, rest_db = _control_v(bench), bench.rig.idle_gain_db()
     full_v = _fully_on_v(bench)
     tried = [_held(bench, rest_v)]
 
     def missing_db(control_v: float) -> float:
         tried.append(_held(bench, control_v, near=tried[-1].rig))
-        return rest_db - output_gain_db(tried[-1]) - reduction_db
+        return rest_db - tried[-1].rig.idle_gain_db() - reduction_db
 
     missing = missing_db(full_v)
     if missing < 0.0 and or_deepest:
@@ -125,14 +122,6 @@ def hold_at(bench: Bench, control_v: float) -> Bench:
 def state_in_words(reduction_db: float) -> str:
     """What ``hold`` of this gain reduction is called."""
     return "at rest" if reduction_db < SHALLOWEST_DB else f"held at {reduction_db:g} dB"
-
-
-def output_gain_db(bench: Bench) -> float:
-    """Small-signal gain from the source to the output at 1 kHz [dB]."""
-    linear = linear_at_rest(bench)
-    output = output_point(bench.unit).weights(linear.index)
-    (transfer,) = transfers(linear, np.array([REFERENCE_HZ]), output[None, :])
-    return float(transfer.gain_db[0])
 
 
 def _gain_cell(unit: Unit) -> GainCell:

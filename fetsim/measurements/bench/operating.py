@@ -5,7 +5,7 @@ from scipy.optimize import brentq
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.steady import Steady, idle_gain_db, settle, tone_level_dbu, whole_period
+from fetsim.measurements.bench.steady import Steady, settle, tone_level_dbu, whole_period
 from fetsim.measurements.curve.analysis import LOW_THRESHOLD_DB
 
 QUIET_DBU, LOUD_DBU = -60.0, 36.0  # between these a level is looked for
@@ -25,7 +25,7 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     Raises InputError for a gain reduction that is not reached between -60 and +36 dBu.
     """
     period = whole_period(frequency_hz, bench.rate_hz)
-    idle_db = idle_gain_db(bench, period.frequency_hz)
+    idle_db = bench.rig.idle_gain_db(period.frequency_hz)
     run = bench.run()
     state = run.state
 

@@ -23,10 +23,8 @@ from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, InputError
-from fetsim.measurements.bench.bench import Bench, Played, Run
-from fetsim.measurements.bench.transfer import transfers
+from fetsim.measurements.bench.bench import Played, Run
 from fetsim.measurements.traces.checks import positive
-from fetsim.rig.points import output_point
 from fetsim.rig.request import check_level, check_tone
 
 BLOCK_S = 5e-3  # least length of a block: long enough to tell time constants of 10 ms and 1 s apart
@@ -142,14 +140,6 @@ def phasor(signal: Array, period: Period) -> complex:
 def tone_level_dbu(signal_v: Array, period: Period) -> float:
     """Level of the tone alone, harmonics left out, in a stretch of whole periods."""
     return rms_v_to_dbu(abs(phasor(signal_v, period)) / np.sqrt(2.0))
-
-
-def idle_gain_db(bench: Bench, frequency_hz: float) -> float:
-    """Small-signal gain from the source to the output at rest."""
-    linear = bench.rig.linear
-    weights = output_point(bench.unit).weights(linear.index)
-    (found,) = transfers(linear, np.array([frequency_hz]), weights[None, :])
-    return float(found.gain_db[0])
 
 
 def _limit(chain: Array) -> Array:

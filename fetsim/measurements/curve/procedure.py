@@ -17,7 +17,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.steady import idle_gain_db, settle, tone_level_dbu, wait, whole_period
+from fetsim.measurements.bench.steady import settle, tone_level_dbu, wait, whole_period
 from fetsim.measurements.bench.subsets import EVERY, switched
 from fetsim.measurements.curve.analysis import (
     IEC_THRESHOLD_DB,
@@ -225,7 +225,7 @@ class _Sweep:
 
 
 def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetCurve:
-    idle_db = idle_gain_db(sweep.bench, sweep.period.frequency_hz)
+    idle_db = sweep.bench.rig.idle_gain_db(sweep.period.frequency_hz)
     points = sweep.rising(levels_dbu, told)
     if sweep.wait_s is None:
         for threshold_db in THRESHOLDS_DB:

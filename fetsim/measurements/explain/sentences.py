@@ -108,7 +108,8 @@ def _rectifier(one: Explanation) -> str:
     passing = sorted((f for f in figures.rectifier if f.passes_s is not None), key=lambda f: f.passes_s or 0.0)
     if not passing:
         short = _volts(-best.above_control_v)
-        text = f"Nothing happens: the highest peak, at {best.point}, stays {short} short of the control"
+        furthest = "highest peak" if figures.control_direction > 0.0 else "lowest dip"
+        text = f"Nothing happens: the {furthest}, at {best.point}, stays {short} short of the control"
         if best.missing_db is not None:
             what = "FET to conduct" if figures.channel.closed_at_rest else "control to move"
             text += f"; for the {what}, the burst would have to be {best.missing_db:.1f} dB louder at the least"

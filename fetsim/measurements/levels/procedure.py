@@ -22,10 +22,11 @@ from fetsim.engine.circuit import GROUND
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import DEFAULT_LIMITS, ClipLimits, LargestLevel, clip_levels
-from fetsim.measurements.bench.hold import REFERENCE_HZ, hold_at, output_gain_db
+from fetsim.measurements.bench.hold import hold_at
 from fetsim.measurements.bench.steady import settle, tone_level_dbu, whole_period
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.results.result import Result
+from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import Point, find_point, output_point
 from fetsim.rig.provenance import provenance
 from fetsim.schematic.unit import Unit
@@ -120,7 +121,7 @@ def measure_levels(
     return LevelPlan(
         provenance=provenance(bench.rig),
         level_dbu=level_dbu,
-        gain_reduction_db=output_gain_db(bench) - (tone_level_dbu(steady.output_v, period) - level_dbu),
+        gain_reduction_db=bench.rig.idle_gain_db() - (tone_level_dbu(steady.output_v, period) - level_dbu),
         limits=limits,
         stages=stages,
         clips_first=None if first is None else first.stage,

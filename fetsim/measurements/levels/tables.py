@@ -3,12 +3,12 @@
 from collections.abc import Mapping
 
 from fetsim.measurements.bench.clipping import BEYOND_DB, ClipLimits
-from fetsim.measurements.bench.hold import REFERENCE_HZ
 from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, LevelPlan, StageLevel
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import LEVELS, OWN, PRACTICE, SECOND_HAND, Definition
 from fetsim.measurements.results.formats import FINE_LEVEL, LEVEL, fixed
 from fetsim.measurements.results.table import AtLeast, Cell, Column, Table
+from fetsim.rig.gain_cell import REFERENCE_HZ
 
 COLUMNS = (
     Column(key="version", heading="version"),

@@ -23,12 +23,13 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.linear import Linearised
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import LargestLevel, largest_level
-from fetsim.measurements.bench.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
+from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.transfer import TOGETHER, system_matrices, transfers
 from fetsim.measurements.noise.analysis import weighted_noise_rms
 from fetsim.measurements.noise.sources import NoiseSource, kelvin, noise_sources
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.weighting import a_weighting_db, itu_468_weighting_db
+from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import OUTPUT, Point, find_point
 from fetsim.rig.provenance import provenance
 from fetsim.schematic.unit import Unit

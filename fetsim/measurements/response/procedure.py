@@ -24,12 +24,13 @@ from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.hold import REFERENCE_HZ, HeldBench, hold, linear_at_rest, state_in_words
+from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.steady import highest_tone_hz, phasor, settle, whole_period
 from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import positive
 from fetsim.measurements.traces.spectrum import tones
+from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import OUTPUT, Point, find_point, output_point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_work, settling_s

@@ -4,13 +4,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fetsim.measurements.bench.hold import REFERENCE_HZ
 from fetsim.measurements.bench.transfer import CORNER_DB, CORNER_SEARCH
 from fetsim.measurements.response.procedure import CHECK_LEVEL_DBU, NAMED_HZ, Response, ResponseMeasurement
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import LAW, OWN, PRACTICE, Definition
 from fetsim.measurements.results.formats import FINE_LEVEL, fixed, hertz, short_time
 from fetsim.measurements.results.table import Cell, Column, Table
+from fetsim.rig.gain_cell import REFERENCE_HZ
 
 SUMMARY_HZ = (20.0, 50.0, 10e3, 20e3)
 MIDDLE = hertz(REFERENCE_HZ)

@@ -4,21 +4,16 @@ from dataclasses import dataclass
 from shlex import quote
 
 from fetsim.report.look.wording import amount, shown
+from fetsim.schematic.describe import kinds
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.settings import part_settings
 from fetsim.schematic.sheets import sheet_figures
-from fetsim.schematic.taper import TAPERS
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.values import QUANTITIES
 
 TEXTS = ("about", "source")
-CHOICES = {
-    "taper": ", ".join(TAPERS),
-    "direction": "rising, falling",
-    "device": "a sheet of the same kind and polarity",
-    "control": "the name of a control",
-}
+FORMS = {"device": "a sheet of the same kind and polarity", "control": "the name of a control"}
 EXAMPLES = {"tolerance": "5%", "about": "...", "source": "...", "control": "..."}  # where no value is given
 
 
@@ -44,6 +39,8 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
         position = f"{unit.controls[part.control].position:g}"
         found.append(_changeable(part.control, position, position, "position of its control, 0 to 1"))
     now = part_settings(part)
+    kind = next(one for one in kinds() if one.name == part.kind)
+    forms = {**FORMS, **{key.name: ", ".join(key.choices) for key in kind.keys if key.choices}}
     figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
     amounts = {**quantities(PARTS[part.kind]), **figures}
     main = MAIN_KEYS.get(part.kind)
@@ -58,7 +55,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
         typed = text if key not in amounts and key != "tolerance" else text.replace(" ", "")
         if key in TEXTS or typed in ("", "infinite"):
             typed = _example(amounts[key]) if key in amounts else EXAMPLES[key]
-        found.append(_changeable(name, typed, text, _explained(key, amounts.get(key))))
+        found.append(_changeable(name, typed, text, _explained(key, amounts.get(key), forms.get(key))))
     return found
 
 
@@ -70,8 +67,8 @@ def _example(quantity: str) -> str:
     return QUANTITIES[quantity].example.split(" ")[0].rstrip(",")
 
 
-def _explained(key: str, quantity: str | None) -> str:
+def _explained(key: str, quantity: str | None, form: str | None) -> str:
     if quantity is not None:
         symbol = QUANTITIES[quantity].symbol
         return f"{key}, {f'in {symbol}' if symbol else 'a plain number'}"
-    return f"{key}: {CHOICES[key]}" if key in CHOICES else key
+    return f"{key}: {form}" if form else key

@@ -13,6 +13,7 @@ from fetsim.measurements.explain.figures import LoopFacts
 from fetsim.measurements.explain.points import loop_points
 from fetsim.measurements.explain.procedure import measure_explain
 from fetsim.measurements.explain.reading import loop_figures
+from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.explain.traces import BurstTraces, Trace
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import changed_text
@@ -237,6 +238,9 @@ def test_below_the_threshold_the_missing_level_is_told():
     assert figures.rectifier[0].missing_db == pytest.approx(20.0 * log10((7.0 - 4.5) / swing_v), abs=0.01)
     assert figures.rectifier[0].above_control_v == pytest.approx(-7.0 + swing_v + 5.0005, abs=1e-3)
     assert figures.channel.opens_s is None and figures.channel.settled_ohm == inf
+    assert "the highest peak, at " in told(one)["rectifier"].sentence
+    pulled = replace(one, figures=replace(figures, control_direction=-1.0))  # a detector that pulls the control down
+    assert "the lowest dip, at " in told(pulled)["rectifier"].sentence
 
 
 def test_phase_and_frequency_are_played(teaching):
