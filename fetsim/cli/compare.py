@@ -66,7 +66,7 @@ def compare(
         from fetsim.report.compare.text import compare_text
 
         print(compare_text(found, folder))
-    failed = [f"version {one.name[:60]!r}: {line}" for one in found.versions for line in one.error.splitlines()]
+    failed = [f"version {one.label[:60]!r}: {line}" for one in found.versions for line in one.error.splitlines()]
     if failed:
         raise PartlyDone("\n".join([*failed, f"the other versions are written to {folder}"]))
 

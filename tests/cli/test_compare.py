@@ -23,7 +23,10 @@ def place(tmp_path, monkeypatch):
     """An empty current folder with a second of sound, a cache beside it, and no bench."""
     (tmp_path / "cache").mkdir()
     monkeypatch.setattr(fetsim.studies.compare.study, "user_cache", lambda kind: UserCache(tmp_path / "cache"))
-    figures = BenchFigures(-10.0, 1.25, None, 0.1, {"release_ms": "the trace is too short"})
+    figures = BenchFigures(
+        threshold_dbu=-10.0, attack_ms=1.25, release_ms=None, thd_percent=0.1,
+        reasons={"release_ms": "the trace is too short"},
+    )
     monkeypatch.setattr(playing, "kept_figures", lambda *_: figures)
     folder = tmp_path / "here"
     folder.mkdir()
@@ -52,11 +55,11 @@ def test_tables_and_folder(compare, place):
     assert (status, err) == (0, "")
     assert max(map(len, out.splitlines())) <= PAGE
     titles = [line for line in out.splitlines() if line.isupper()]
-    assert titles == ["COMPARED", "VERSIONS", "LEVELS", "FIGURES", "TAKE CARE", "WRITTEN"]
+    assert titles == ["COMPARED", "VERSIONS", "LEVELS", "FIGURES", "AT REST", "TAKE CARE", "DEFINITIONS", "WRITTEN"]
     flat = " ".join(out.split())
     for wanted in (
         "title jingle.wav through Teaching loop", "1.00 s, 48 kHz, mono", "loudness (ITU-R BS.1770)",
-        "1 bigger cap C2 150 nF -> 330 nF", "no difference", "-10.0 1.25 - 0.100", "no release: the trace is too short",
+        "1 bigger cap C2 150 nF -> 330 nF", "no difference", "-10.0 1.25 - 0.100", "release: the trace is too short",
         "Turn the monitors down", "same: nothing is changed", "folder jingle-compared/",
     ):  # fmt: skip
         assert wanted in flat, wanted
@@ -66,7 +69,13 @@ def test_tables_and_folder(compare, place):
         "1-bigger-cap-difference.wav", "2-same.flac", "2-same.wav", "comparison.json",
     }  # fmt: skip
     table = json.loads((place / "jingle-compared" / "comparison.json").read_text("utf-8"))
-    assert [one["name"] for one in table["versions"]] == ["as built", "bigger cap", "same"]
+    assert [one["label"] for one in table["versions"]] == ["as built", "bigger cap", "same"]
+    assert [len(one["provenance"]["changes"]) for one in table["versions"]] == [0, 1, 0]
+    assert {one["provenance"]["unit"] for one in table["versions"]} == {"Teaching loop"}
+    assert [row["version"] for row in table["tables"]["figures"]["rows"]] == ["as built", "bigger cap", "same"]
+    assert {one["text"] for one in table["tables"]["figures"]["missing"]} == {"the trace is too short"}
+    told = {" ".join(one["meaning"].split()) for one in table["definitions"]}
+    assert told and all(text in flat for text in told)
 
 
 def test_page_and_overwriting(compare, place):

@@ -71,25 +71,38 @@ def make_comparison(
 
 
 def failed_version(name: str) -> VersionResult:
-    return VersionResult(name=name, changes=(), error="found no bias point around Q4; put back R13")
+    return VersionResult(label=name, changes=(), error="found no bias point around Q4; put back R13")
 
 
 def _version(k, name, file, audio, first, rate_hz, gain_db):
     rows = max(1, round(100 * len(audio) / rate_hz))
     time_s = (np.arange(rows) + 0.5) * len(audio) / rate_hz / rows
     peak = (5.0 + k) * np.exp(-(time_s % 0.5) * (9.0 - 2.0 * k))
-    outline = Outline(1.0, np.zeros(1), np.zeros(1), np.zeros(1))
+    outline = Outline(column_s=1.0, minimum=np.zeros(1), maximum=np.zeros(1), rms=np.zeros(1))
     apart = np.sqrt(np.mean((audio - first) ** 2) / np.mean(first**2)) if np.any(first) else 0.0
     level_db = 20.0 * np.log10(apart) if apart else FLOOR_DB
     return VersionResult(
-        name=name, changes=() if k == 0 else (("C16", "150 nF", f"{150 + 70 * k} nF"),), flac_file=file,
+        label=name, changes=() if k == 0 else (("C16", "150 nF", f"{150 + 70 * k} nF"),), flac_file=file,
         wav_file=file.replace("flac", "wav"),
-        loudness=Loudness(-20.0 - k, -23.0 - k, gain_db, gain_db - 0.5, -3.0, -2.9),
-        activity=Activity(time_s, peak, 0.9 * peak, float(peak.max()), float(np.mean(0.9 * peak))),
+        loudness=Loudness(
+            loudness_lufs=-20.0 - k, rms_dbfs=-23.0 - k, match_gain_db=gain_db, gain_db=gain_db - 0.5, peak_dbfs=-3.0,
+            true_peak_dbtp=-2.9,
+        ),
+        activity=Activity(
+            time_s=time_s, gain_reduction_max_db=peak, gain_reduction_mean_db=0.9 * peak, peak_db=float(peak.max()),
+            mean_db=float(np.mean(0.9 * peak)),
+        ),
         outline=outline,
-        figures=BenchFigures(-10.3 + 0.2 * k, 0.31 * (1 + k), 240.0 * (1 + k), 0.06)
+        figures=BenchFigures(
+            threshold_dbu=-10.3 + 0.2 * k, attack_ms=0.31 * (1 + k), release_ms=240.0 * (1 + k), thd_percent=0.06
+        )
         if k < 2
-        else BenchFigures(None, None, None, 0.06, {"threshold_dbu": "gain reduction never passes 0.5 dB"}),
-        difference=None if k == 0 else Difference(float(level_db), outline, "d.flac", "d.wav", 0.0),
+        else BenchFigures(
+            threshold_dbu=None, attack_ms=None, release_ms=None, thd_percent=0.06,
+            reasons={"threshold_dbu": "gain reduction never passes 0.5 dB"},
+        ),
+        difference=None if k == 0 else Difference(
+            level_db=float(level_db), outline=outline, flac_file="d.flac", wav_file="d.wav", gain_db=0.0
+        ),
         cautions=("has no effect on this programme",) if k and not apart else (),
     )  # fmt: skip

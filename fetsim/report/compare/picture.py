@@ -56,7 +56,7 @@ def draw_on(ax: Axes, comparison: Comparison) -> None:
     heard = [one for one in comparison.versions if not one.error]
     for one, style in zip(heard, line_styles(), strict=False):
         if one.activity is not None and one.outline is not None:
-            name = one.name if len(one.name) <= LONGEST_NAME else f"{one.name[: LONGEST_NAME - 3]}..."
+            name = one.label if len(one.label) <= LONGEST_NAME else f"{one.label[: LONGEST_NAME - 3]}..."
             ax.plot(one.activity.time_s, one.activity.gain_reduction_mean_db, label=_literal(name), **style)
     ax.invert_yaxis()
     ax.set_ylabel("Gain reduction (dB)")

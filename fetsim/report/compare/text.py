@@ -1,9 +1,12 @@
 """A comparison as tables for the terminal."""
 
 import unicodedata
+from dataclasses import replace
 from pathlib import Path
 
+from fetsim.measurements.results.table import Table
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
+from fetsim.report.look.terminal import table_section
 from fetsim.report.render.text import CHANNELS
 from fetsim.studies.compare.comparison import Comparison, VersionResult
 
@@ -24,16 +27,19 @@ def compare_text(comparison: Comparison, folder: Path) -> str:
     >>> "larger" in fetsim.compare_text(found, Path("heard"))
     True
     """
-    heard = [one for one in comparison.versions if not one.error]
+    account = comparison.account()
+    tables = [_short(table) for table in account.tables if table.rows]
+    rest = [f"{_name(one)}: {one.rest.told}" for one in comparison.versions if one.rest is not None]
     lost = [one for one in comparison.versions if one.error]
     return page(
         [
             _head(comparison),
             section("Versions", columns(("", "version", "changes"), [_changes(*one) for one in _numbered(comparison)])),
-            _levels(heard),
-            _figures(comparison, heard),
+            *(table_section(table) for table in tables),
+            section("At rest", *(paragraph(text) for text in rest)),
             section("Not played", *(paragraph(f"{_name(one)}: {one.error}") for one in lost)),
-            section("Take care", *(paragraph(text) for text in _cautions(comparison))),
+            section("Take care", *(paragraph(_plain(text)) for text in account.cautions)),
+            section("Definitions", facts([(one.term, one.meaning) for one in account.definitions])),
             section("Written", facts([("folder", f"{folder}/")])),
         ]
     )
@@ -67,60 +73,17 @@ def _changes(number: int, one: VersionResult) -> tuple[str, str, str]:
     return str(number), _name(one), changes or NONE
 
 
-def _levels(heard: list[VersionResult]) -> str:
-    rows = [
-        (
-            _name(one), _shown(one.loudness.loudness_lufs, ".1f"), _shown(one.loudness.rms_dbfs, ".1f"),
-            _shown(one.loudness.match_gain_db, "+.2f"), _shown(one.loudness.true_peak_dbtp, ".1f"), _difference(one),
-        )
-        for one in heard if one.loudness is not None
-    ]  # fmt: skip
-    headings = ("version", "LUFS", "rms dBFS", "match gain dB", "true peak dBTP", "difference dB")
-    text = "LUFS and rms before matching; difference: what the change adds, under the programme"
-    return section("Levels", columns(headings, rows, right=range(1, 6)), paragraph(text))
-
-
-def _figures(comparison: Comparison, heard: list[VersionResult]) -> str:
-    rows = []
-    for one in heard:
-        bench, played = one.figures, one.activity
-        if bench is None or played is None:
-            continue
-        rows.append(
-            (
-                _name(one), _shown(bench.threshold_dbu, "+.1f"), _shown(bench.attack_ms, ".3g"),
-                _shown(bench.release_ms, ".0f"), _shown(bench.thd_percent, ".3f"),
-                f"{played.peak_db:.1f}", f"{played.mean_db:.1f}",
-            )
-        )  # fmt: skip
-    headings = ("version", "threshold dBu", "attack ms", "release ms", "THD %", "peak GR dB", "mean GR dB")
-    names = {"threshold_dbu": "threshold", "attack_ms": "attack", "release_ms": "release", "thd_percent": "THD"}
-    meant = [(names[name], text) for name, text in comparison.conditions.items()]
-    missing = [
-        (_name(one), f"no {names[name]}: {reason}")
-        for one in heard if one.figures is not None for name, reason in one.figures.reasons.items()
-    ]  # fmt: skip
-    rest = [("at rest", f"{_name(one)}: {one.rest.told}") for one in heard if one.rest is not None]
-    return section("Figures", columns(headings, rows, right=range(1, 7)), facts([*meant, *missing, *rest]))
-
-
-def _cautions(comparison: Comparison) -> list[str]:
-    own = [f"{_name(one)}: {text}" for one in comparison.versions for text in one.cautions]
-    return [*comparison.cautions, *own]
-
-
-def _difference(one: VersionResult) -> str:
-    if one.difference is None:
-        return NONE
-    return _shown(one.difference.level_db, ".1f") if one.difference.audible_at_all else "no difference"
-
-
-def _shown(value: float | None, how: str) -> str:
-    return NONE if value is None else format(value, how)
+def _short(table: Table) -> Table:
+    """With labels that leave room for figures."""
+    return replace(table, rows=[(_cut(str(label)), *cells) for label, *cells in table.rows])
 
 
 def _name(one: VersionResult) -> str:
-    name = _plain(one.name)
+    return _cut(one.label)
+
+
+def _cut(label: str) -> str:
+    name = _plain(label)
     return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 3]}..."
 
 

@@ -24,8 +24,13 @@ def account_text(account: Account) -> str:
     ])  # fmt: skip
 
 
+def table_section(table: Table) -> str:
+    """One table with what is missing under it."""
+    return _section(printed(table))
+
+
 def _table(table: Table) -> list[str]:
-    return [_section(one) for one in (printed_groups(table) if table.detail else [printed(table)])]
+    return [_section(one) for one in printed_groups(table)] if table.detail else [table_section(table)]
 
 
 def _section(one: Printed) -> str:

@@ -82,7 +82,10 @@ def write_difference(folder: Path, stem: str, version: Leveled, reference: Level
     if level_db >= NO_DIFFERENCE_DB:
         gain = 10.0 ** (gain_db / 20.0)
         names = _write(folder, f"{stem}-difference", (gain * b for b in version.less(reference)), version)
-    return Difference(level_db, _drawn(shape), *names, gain_db)
+    flac_file, wav_file = names
+    return Difference(
+        level_db=level_db, outline=_drawn(shape), flac_file=flac_file, wav_file=wav_file, gain_db=gain_db
+    )
 
 
 def _write(folder: Path, stem: str, stretches: Iterable[Samples], like: Leveled) -> tuple[str, str]:
@@ -105,6 +108,5 @@ def _rms(shape: Outline, frames: int, rate_hz: int) -> float:
 def _drawn(shape: Outline) -> Outline:
     """With as many digits as a drawing needs."""
     names = [f.name for f in fields(shape) if f.name != "column_s"]
-    return Outline(
-        shape.column_s, *(np.array([float(f"{x:.{DIGITS}g}") for x in getattr(shape, name)]) for name in names)
-    )
+    drawn = {name: np.array([float(f"{x:.{DIGITS}g}") for x in getattr(shape, name)]) for name in names}
+    return Outline(column_s=shape.column_s, **drawn)

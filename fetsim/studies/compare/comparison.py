@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, fields
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, overload
 
+from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.table import Table
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
@@ -20,12 +21,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 AS_BUILT = "as built"
-"""Name of version 0."""
+"""Label of version 0."""
 NO_DIFFERENCE_DB = -150.0
 """A difference whose level re the programme is below this is none: the last bit of single precision."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Outline:
     """A waveform drawn small, all channels together; arrays run over equal stretches [shape=(columns,)]."""
 
@@ -37,7 +38,7 @@ class Outline:
     rms: Samples
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Loudness:
     """How loud a version is, before matching and in its files."""
 
@@ -55,7 +56,7 @@ class Loudness:
     """Largest value between samples in the files, four times oversampled."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Activity:
     """Gain reduction over time, arrays of shape (rows,): the largest of the channels, and the mean of them."""
 
@@ -68,7 +69,7 @@ class Activity:
     """Mean over the programme."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BenchFigures:
     """What the bench says of a version; None where ``reasons`` holds a sentence under the same name."""
 
@@ -83,7 +84,7 @@ class BenchFigures:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Difference:
     """A version less version 0, both as in their files: what the change adds or takes away."""
 
@@ -106,7 +107,7 @@ class Difference:
 class VersionResult:
     """One version. With an ``error`` everything from ``flac_file`` on is empty or None."""
 
-    name: str
+    label: str
     """As the user wrote it: any text at all."""
     changes: tuple[tuple[str, str, str], ...]
     """(name, before, after) of what differs from version 0, in words; empty for version 0."""
@@ -120,10 +121,15 @@ class VersionResult:
     figures: BenchFigures | None = None
     difference: Difference | None = None
     """None for version 0."""
-    rest: CellAtRest | None = None
-    """How the FET stands at rest; None for a unit without a gain cell."""
+    provenance: Provenance | None = None
+    """What made it: program, libraries, unit file and changes, how the FET stands at rest; None where nothing did."""
     cautions: tuple[str, ...] = ()
     """About this version alone, such as a change that makes no difference."""
+
+    @property
+    def rest(self) -> CellAtRest | None:
+        """How the FET stands at rest; None for a unit without a gain cell."""
+        return None if self.provenance is None else self.provenance.rest
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,10 +167,14 @@ class Comparison:
         """Plain numbers, texts, lists and tables for JSON; what is not finite is None."""
         return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
 
+    def account(self) -> Account:
+        """All that is to be told: tables, what their figures mean, cautions."""
+        account: Account = import_module("fetsim.studies.compare.tables").account(self)
+        return account
+
     def tables(self) -> tuple[Table, ...]:
         """Levels and figures of the versions, as raw values under described columns."""
-        tables: tuple[Table, ...] = import_module("fetsim.studies.compare.tables").comparison_tables(self)
-        return tables
+        return self.account().tables
 
     @overload
     def plot(self) -> "Figure": ...

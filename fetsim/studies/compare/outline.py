@@ -20,7 +20,8 @@ def outline(stretches: Iterable[Array], frames: int, rate_hz: int) -> Outline:
         counts = np.diff([*starts, len(block)]) * block.shape[1]
         low, high = np.minimum.reduceat(block.min(axis=1), starts), np.maximum.reduceat(block.max(axis=1), starts)
         rows.append((low, high, np.sqrt(np.add.reduceat(np.sum(block * block, axis=1), starts) / counts)))
-    return Outline(step / rate_hz, *(np.concatenate(row) for row in zip(*rows, strict=True)))
+    minimum, maximum, rms = (np.concatenate(row) for row in zip(*rows, strict=True))
+    return Outline(column_s=step / rate_hz, minimum=minimum, maximum=maximum, rms=rms)
 
 
 def outline_stretch(frames: int) -> int:

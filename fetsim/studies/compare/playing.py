@@ -64,14 +64,14 @@ def play_all(
             raise _Stopped
         for one, its in zip(versions, keys, strict=True):
             if its == key:
-                progress(one.name, doing, share)
+                progress(one.label, doing, share)
 
     def play(key: str) -> None:
         try:
             takes[key] = take(cache, circuits[key], programme, quality, partial(tell, key, PLAYING))
         except (ConvergenceError, UnitError) as error:
             if key == keys[0]:
-                raise type(error)(f"{versions[0].name}: {error}") from None
+                raise type(error)(f"{versions[0].label}: {error}") from None
             errors[key] = str(error)
 
     def measure(key: str) -> None:

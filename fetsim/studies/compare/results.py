@@ -5,6 +5,7 @@ from functools import partial
 from pathlib import Path
 
 from fetsim.audio.levels import decibels
+from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.activity import activity
@@ -19,7 +20,7 @@ NO_DIFFERENCE = f"no difference in this programme: what the changes add is below
 
 
 def version_results(
-    played: Sequence[Played], matching: Matching, rate_hz: int, folder: Path
+    played: Sequence[Played], matching: Matching, rate_hz: int, quality: str, folder: Path
 ) -> tuple[VersionResult, ...]:
     """Write the files of all versions, the untouched one first, into ``folder``. Raises InputError."""
     unit = played[0].version.unit
@@ -31,15 +32,15 @@ def version_results(
     def finish(number: int, one: Played) -> None:
         if one.take is None:
             results[number] = VersionResult(
-                name=one.version.name, changes=_changes(unit, one), error=one.error
+                label=one.version.label, changes=_changes(unit, one), error=one.error
             )
             return
-        leveled, stem = _leveled(one.take, gains_db[number], rate_hz), file_stem(number, one.version.name)
+        leveled, stem = _leveled(one.take, gains_db[number], rate_hz), file_stem(number, one.version.label)
         names = write_version(folder, stem, leveled)
         difference = write_difference(folder, stem, leveled, reference) if number else None
         flac_file, wav_file = names
         results[number] = VersionResult(
-            name=one.version.name,
+            label=one.version.label,
             changes=_changes(unit, one),
             flac_file=flac_file,
             wav_file=wav_file,
@@ -48,7 +49,7 @@ def version_results(
             outline=leveled.outline(),
             figures=one.figures,
             difference=difference,
-            rest=None if one.version.unit is None else Rig(one.version.unit).rest,
+            provenance=None if one.version.unit is None else provenance(Rig(one.version.unit, quality, rate_hz)),
             cautions=_cautions(one, _changes(unit, one), difference, matching.cautions[number]),
         )
 

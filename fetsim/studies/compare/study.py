@@ -14,9 +14,7 @@ from fetsim.audio.loudness import ProgrammeLevels, is_tonal
 from fetsim.audio.render import check_rate
 from fetsim.files.user_cache import UserCache, user_cache
 from fetsim.files.whole_folder import whole_folder, write_manifest
-from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
-from fetsim.rig.rig import Rig
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.versions import Changes
@@ -73,7 +71,7 @@ def compare(
     >>> soundfile.write("in.wav", 0.1 * np.sin(0.1 * np.arange(48000)), 48000)
     >>> versions = {"larger": {"C2": "330n"}}
     >>> found = fetsim.compare("in.wav", versions, folder="heard", unit="teaching", quality="draft")
-    >>> [one.name for one in found.versions]
+    >>> [one.label for one in found.versions]
     ['as built', 'larger']
     """
     source, wanted = Path(path_in), list(versions.items() if isinstance(versions, Mapping) else versions)
@@ -95,7 +93,7 @@ def compare(
             kept.trim()
         for write_page in pages:
             write_page(comparison, work)
-        write_manifest(work, comparison.to_dict())
+        write_manifest(work, {**comparison.to_dict(), **comparison.account().to_dict()})
     return comparison
 
 
@@ -113,6 +111,7 @@ def _comparison(
     matching = match_levels(
         levels, wanted, programme.channels, lambda: is_tonal(sound.samples, programme.rate_hz)
     )
+    found = version_results(played, matching, programme.rate_hz, quality, folder)
     return Comparison(
         title=title or f"{programme.path.name} through {unit.name}",
         input_name=programme.path.name,
@@ -128,8 +127,8 @@ def _comparison(
         settings=_settings(unit, quality),
         created=datetime.now().astimezone().isoformat(timespec="seconds"),
         package_version=package_version(),
-        versions=version_results(played, matching, programme.rate_hz, folder),
-        provenance=provenance(Rig(unit, quality, programme.rate_hz)),
+        versions=found,
+        provenance=found[0].provenance,
     )
 
 

@@ -1,19 +1,27 @@
-"""What a comparison found, as tables of raw values: a row for each version that was played."""
+"""What a comparison found, as tables of raw values: a row for each version that was played.
 
+Terminal, page and JSON print these and nothing of their own.
+"""
+
+from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.definitions import OWN, Definition
 from fetsim.measurements.results.formats import LEVEL, fixed, general
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.studies.compare.comparison import Comparison, VersionResult
 
 VERSION = Column(key="version", heading="version")
+CHANGE = fixed(2, sign=True)
 LEVELS = (
     VERSION,
     Column(key="loudness_lufs", heading="loudness", unit="LUFS", show=fixed(1), meaning="before matching"),
     Column(key="rms_dbfs", heading="rms", unit="dBFS", show=fixed(1), meaning="before matching"),
-    Column(key="match_gain_db", heading="match gain", unit="dB", show=fixed(2, sign=True)),
+    Column(key="match_gain_db", heading="match gain", unit="dB", show=CHANGE),
+    Column(key="gain_db", heading="gain in all", unit="dB", show=CHANGE,
+           meaning="between the unit's output and the files"),
     Column(key="true_peak_dbtp", heading="true peak", unit="dBTP", show=fixed(1), meaning="in the files"),
     Column(key="difference_db", heading="difference", unit="dB", show=fixed(1),
-           meaning="what the change adds, under the programme"),
+           meaning="what the change adds, re the programme"),
 )  # fmt: skip
 FIGURES = (
     VERSION,
@@ -21,42 +29,57 @@ FIGURES = (
     Column(key="attack_ms", heading="attack", unit="ms", show=general(3)),
     Column(key="release_ms", heading="release", unit="ms", show=fixed(0)),
     Column(key="thd_percent", heading="THD", unit="%", show=fixed(3)),
-    Column(key="peak_gain_reduction_db", heading="peak reduction", unit="dB", show=fixed(1)),
-    Column(key="mean_gain_reduction_db", heading="mean reduction", unit="dB", show=fixed(1)),
-    Column(key="loss_at_rest_db", heading="loss in the FET at rest", unit="dB", show=fixed(2)),
-)
+    Column(key="peak_gain_reduction_db", heading="peak reduction", unit="dB", show=fixed(1),
+           meaning="in the programme"),
+    Column(key="mean_gain_reduction_db", heading="mean reduction", unit="dB", show=fixed(1),
+           meaning="in the programme"),
+    Column(key="loss_at_rest_db", heading="loss at rest", unit="dB", show=fixed(2), meaning="in the FET"),
+    Column(key="above_pinch_off_v", heading="gate at rest", unit="V", show=fixed(3, sign=True),
+           meaning="above pinch-off: positive conducts"),
+)  # fmt: skip
+BENCH = ("threshold_dbu", "attack_ms", "release_ms", "thd_percent")
 NO_DIFFERENCE = Missing(cause="nothing to measure", text="no difference in this programme")
 UNTOUCHED = Missing(cause="not defined", text="the version that the others are compared with")
 
 
-def comparison_tables(comparison: Comparison) -> tuple[Table, Table]:
-    """Levels and differences; bench figures and gain reduction."""
+def account(comparison: Comparison) -> Account:
+    """Levels and differences; bench figures and gain reduction; how they were taken; what to mind."""
     heard = [one for one in comparison.versions if not one.error]
-    return (
-        Table(key="levels", title="Levels", columns=LEVELS, rows=[_levels(one) for one in heard]),
-        Table(key="figures", title="Figures", columns=FIGURES, rows=[_figures(one) for one in heard]),
-    )
+    headings = {column.key: column.heading for column in FIGURES}
+    said = [(column.heading, column.meaning) for column in (*LEVELS, *FIGURES) if column.meaning]
+    taken = [(headings.get(name, name), text) for name, text in comparison.conditions.items()]
+    return Account(
+        title=comparison.title,
+        tables=(
+            Table(key="levels", title="Levels", columns=LEVELS, rows=[_levels(one) for one in heard]),
+            Table(key="figures", title="Figures", columns=FIGURES, rows=[_figures(one) for one in heard]),
+        ),
+        definitions=tuple(Definition(term=term, meaning=text, status=OWN) for term, text in (*said, *taken)),
+        cautions=(
+            *comparison.cautions, *(f"{one.label}: {text}" for one in comparison.versions for text in one.cautions)
+        ),
+    )  # fmt: skip
 
 
 def _levels(one: VersionResult) -> tuple[Cell, ...]:
     loud, difference = one.loudness, one.difference
-    levels: tuple[Cell, ...] = (None,) * 4
+    levels: tuple[Cell, ...] = (None,) * 5
     if loud is not None:
-        levels = (loud.loudness_lufs, loud.rms_dbfs, loud.match_gain_db, loud.true_peak_dbtp)
+        levels = (loud.loudness_lufs, loud.rms_dbfs, loud.match_gain_db, loud.gain_db, loud.true_peak_dbtp)
     apart: Cell = UNTOUCHED
     if difference is not None:
         apart = difference.level_db if difference.audible_at_all else NO_DIFFERENCE
-    return (one.name, *levels, apart)
+    return (one.label, *levels, apart)
 
 
 def _figures(one: VersionResult) -> tuple[Cell, ...]:
-    bench, played = one.figures, one.activity
-    names = ("threshold_dbu", "attack_ms", "release_ms", "thd_percent")
-    measured: list[Cell] = [None] * len(names)
+    bench, played, rest = one.figures, one.activity, one.rest
+    measured: list[Cell] = [None] * len(BENCH)
     if bench is not None:
         measured = [
             Missing(cause="not computed", text=bench.reasons[name]) if name in bench.reasons else getattr(bench, name)
-            for name in names
+            for name in BENCH
         ]
     reduction: tuple[Cell, ...] = (None, None) if played is None else (played.peak_db, played.mean_db)
-    return (one.name, *measured, *reduction, None if one.rest is None else one.rest.loss_db)
+    resting: tuple[Cell, ...] = (None, None) if rest is None else (rest.loss_db, rest.above_pinch_off_v)
+    return (one.label, *measured, *reduction, *resting)

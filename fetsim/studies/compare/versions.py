@@ -13,7 +13,7 @@ from fetsim.studies.compare.comparison import AS_BUILT
 class Version:
     """One version, made or not."""
 
-    name: str
+    label: str
     unit: Unit | None
     """None where the changes are wrong."""
     error: str = ""
@@ -37,7 +37,7 @@ def make_versions(
     without a unit.
     """
     versions = [Version(AS_BUILT, unit), *(_make(unit, name.strip(), changes, common) for name, changes in wanted)]
-    mistakes = [f"version {one.name[:60]!r}: {line}" for one in versions for line in one.error.splitlines()]
+    mistakes = [f"version {one.label[:60]!r}: {line}" for one in versions for line in one.error.splitlines()]
     if mistakes and not keep_going:
         raise InputError("\n".join(mistakes))
     return versions

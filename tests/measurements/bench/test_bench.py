@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fetsim.measurements.bench.bench import Bench, tone
-from fetsim.measurements.bench.hold import hold, output_gain_db
+from fetsim.measurements.bench.hold import hold
 from fetsim.measurements.distortion.procedure import sine_distortion
 from fetsim.measurements.levels.procedure import measure_levels
 from fetsim.measurements.response.procedure import measure_response
@@ -42,8 +42,8 @@ def test_figures_do_not_depend_on_the_name_of_a_node(renamed):
         plan = measure_levels(one, level_dbu=-10.0, quality="draft")
         closed = measure_response(one, levels_dbu=[-10.0], quality="draft").responses
         return [
-            output_gain_db(bench),
-            output_gain_db(hold(bench, 6.0)),
+            bench.rig.idle_gain_db(),
+            hold(bench, 6.0).rig.idle_gain_db(),
             plan.gain_reduction_db,
             *(stage.nominal_dbu for stage in plan.stages),
             *(each.gain_1khz_db for each in closed),

@@ -5,7 +5,7 @@ import pytest
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.hold import hold, hold_at, output_gain_db, state_in_words
+from fetsim.measurements.bench.hold import hold, hold_at, state_in_words
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import changed_text, without_gain_cell
 
@@ -25,7 +25,7 @@ def test_control_voltage_of_the_teaching_unit(teaching, wanted_db):
     held = hold(teaching, wanted_db)
     expected_v = PINCH_OFF_V + (10.0 ** (wanted_db / 20.0) - 1.0) / (SERIES_OHM * TWO_BETA)
     assert held.control_v == pytest.approx(expected_v, abs=1e-5)
-    assert output_gain_db(teaching) - output_gain_db(held) == pytest.approx(wanted_db, abs=1e-6)
+    assert teaching.rig.idle_gain_db() - held.rig.idle_gain_db() == pytest.approx(wanted_db, abs=1e-6)
 
 
 def test_most_that_can_be_reached_is_told(teaching):

@@ -5,7 +5,7 @@ import pytest
 
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench, tone
-from fetsim.measurements.bench.steady import common_steps, idle_gain_db, settle, tone_level_dbu, wait, whole_period
+from fetsim.measurements.bench.steady import common_steps, settle, tone_level_dbu, wait, whole_period
 from fetsim.schematic.load import load_unit
 
 DUNLIN = load_unit("dunlin")
@@ -84,4 +84,4 @@ def test_idle_gain_of_the_teaching_loop():
     """Source 50 ohm and nothing to load it at rest: 25 * (10k || 100k) / (100 + 10k || 100k)."""
     load = 10e3 * 100e3 / 110e3
     expected = 20 * np.log10(25 * load / (100 + load))
-    assert idle_gain_db(Bench(TEACHING), 1000.0) == pytest.approx(expected, abs=0.001)
+    assert Bench(TEACHING).rig.idle_gain_db(1000.0) == pytest.approx(expected, abs=0.001)

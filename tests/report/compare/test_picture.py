@@ -13,16 +13,23 @@ SECONDS, COLUMNS = 4.0, 2000
 
 def outline(level):
     rms = np.full(COLUMNS, level)
-    return Outline(SECONDS / COLUMNS, -np.sqrt(2.0) * rms, np.sqrt(2.0) * rms, rms)
+    return Outline(
+        column_s=SECONDS / COLUMNS, minimum=-np.sqrt(2.0) * rms, maximum=np.sqrt(2.0) * rms, rms=rms
+    )
 
 
 def version(name, level, reduction_db, difference):
     time_s = np.linspace(0.0, SECONDS, 800)
     rows = np.full(800, reduction_db)
-    activity = Activity(time_s, rows, rows, reduction_db, reduction_db)
-    left = None if difference is None else Difference(-20.0, outline(difference), "d.flac", "d.wav", 0.0)
+    activity = Activity(
+        time_s=time_s, gain_reduction_max_db=rows, gain_reduction_mean_db=rows, peak_db=reduction_db,
+        mean_db=reduction_db,
+    )
+    left = None if difference is None else Difference(
+        level_db=-20.0, outline=outline(difference), flac_file="d.flac", wav_file="d.wav", gain_db=0.0
+    )
     return VersionResult(
-        name=name, changes=(), flac_file="a.flac", wav_file="a.wav", activity=activity, outline=outline(level),
+        label=name, changes=(), flac_file="a.flac", wav_file="a.wav", activity=activity, outline=outline(level),
         difference=left,
     )  # fmt: skip
 
@@ -33,7 +40,7 @@ def comparison():
         version("as built", 10 ** (-20 / 20) / np.sqrt(2.0), 6.0, None),
         version("$broken \\formula", 10 ** (-23 / 20) / np.sqrt(2.0), 9.0, 0.01),
         version("_hidden", 10 ** (-26 / 20) / np.sqrt(2.0), 3.0, 0.001),
-        VersionResult(name="failed", changes=(), error="no bias point"),
+        VersionResult(label="failed", changes=(), error="no bias point"),
     )
     return Comparison(
         title="<b>$t \\x$", input_name="in.wav", unit_name="U", rate_hz=48000, channels=1, duration_s=SECONDS,
@@ -58,7 +65,7 @@ def test_every_version_that_plays_is_drawn_where_it_belongs(comparison, tmp_path
 
 def test_silence_and_no_difference_are_drawn_empty(comparison):
     silent = VersionResult(
-        name="as built", changes=(), activity=version("", 0, 0.0, None).activity, outline=outline(0.0)
+        label="as built", changes=(), activity=version("", 0, 0.0, None).activity, outline=outline(0.0)
     )
     one = Comparison(**{**{f: getattr(comparison, f) for f in comparison.__dataclass_fields__}, "versions": (silent,)})
     figure = draw_comparison(one)

@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import html
 import html.parser
 import io
 import json
@@ -12,9 +13,10 @@ import pytest
 import soundfile
 
 from fetsim.errors import InputError
+from fetsim.report.look.printed import printed
 from fetsim.report.pages.compare import PAGE_NAME, SEGMENT_FOLDER, embedded_json, write_comparison_page
 from fetsim.report.pages.compare.plan import DB_STEP, WAVE_STEP, packed
-from fetsim.report.pages.compare.words import FIGURES, clean, duration_text, signed
+from fetsim.report.pages.compare.words import clean, duration_text, page_words, signed
 from tests.report.invented import failed_version, make_comparison, programme
 
 HOSTILE = (
@@ -176,11 +178,20 @@ def test_tables_tell_changes_figures_and_failures(tmp_path):
     write_comparison_page(comparison, tmp_path)
     text = (tmp_path / PAGE_NAME).read_text("utf-8")
     page, text = Reader(text), text.replace("\u2068", "").replace("\u2069", "")
-    assert all(label in text for label, *_ in FIGURES)
+    shown = dict(page_words(comparison))["figure_table"]["rows"]
+    cells = {row["label"]: [cell["text"].replace("\u2212", "-") for cell in row["cells"]] for row in shown}
+    for table in map(printed, comparison.tables()):
+        for place in table.right:
+            heading = table.headings[place]
+            (label,) = [one for one in cells if one.lower().replace(",", "") == heading.lower()]
+            assert [one.replace("\u2013", "-") for one in cells[label]] == [row[place] for row in table.rows]
+            assert label in text
+    for one in comparison.account().definitions:
+        assert one.meaning in html.unescape(text)
     for wanted in (
         "150 nF", "290 nF", "nothing changed", "could not be played: found no bias point around Q4; put back R13",
         "gain reduction never passes 0.5 dB", "\u221210.3", "(+0.2)", "Difference 20.0 dB under the programme",
-        "No difference", "no rest: could not be played", "slower attack: has no effect on this programme", "0.620",
+        "No difference", "no rest: could not be played", "slower attack: has no effect on this programme", "0.62",
     ):  # fmt: skip
         assert wanted in text, wanted
     identities = [a["id"] for _, a in page.tags if "id" in a]

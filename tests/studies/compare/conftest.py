@@ -7,6 +7,7 @@ from fetsim.studies.compare import playing
 from fetsim.studies.compare.comparison import BenchFigures
 
 RATE_HZ = 48000
+FIGURES = BenchFigures(threshold_dbu=-10.0, attack_ms=1.0, release_ms=100.0, thd_percent=0.1)
 
 
 @pytest.fixture
@@ -40,4 +41,4 @@ def bursts():
 @pytest.fixture
 def without_figures(monkeypatch):
     """Leaves the bench out where it is not what is tested."""
-    monkeypatch.setattr(playing, "kept_figures", lambda *_: BenchFigures(-10.0, 1.0, 100.0, 0.1))
+    monkeypatch.setattr(playing, "kept_figures", lambda *_: FIGURES)

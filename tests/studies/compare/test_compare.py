@@ -150,7 +150,7 @@ def test_files_are_matched_aligned_and_below_minus_1_dbtp(compared, sound, burst
     meter = Meter(RATE_HZ, filter_class="DeMan")
     for number, one in enumerate(found.versions):
         samples = read(folder / one.flac_file)
-        assert one.flac_file == f"{file_stem(number, one.name)}.flac" and samples.shape == programme.shape
+        assert one.flac_file == f"{file_stem(number, one.label)}.flac" and samples.shape == programme.shape
         assert {soundfile.info(folder / name).subtype for name in (one.flac_file, one.wav_file)} == {"PCM_24"}
         assert np.array_equal(samples, read(folder / one.wav_file))
         assert meter.integrated_loudness(samples) == pytest.approx(meter.integrated_loudness(built), abs=0.01)
@@ -265,7 +265,7 @@ def test_file_names_are_harmless(name, stem):
 def test_hostile_names_go_through(compared, sound, bursts):
     names = ["</script><b>", "\N{FACE WITH TEARS OF JOY}", "x" * 3000, "a\"'&\\", "../up"]
     found, folder = compared(sound(bursts[:24000]), [(name, {"C2": f"{200 + k}n"}) for k, name in enumerate(names)])
-    assert [one.name for one in found.versions[1:]] == names
+    assert [one.label for one in found.versions[1:]] == names
     assert sorted(path.name for path in folder.glob("*.flac") if "difference" not in path.name) == sorted(
         one.flac_file for one in found.versions
     )

@@ -115,6 +115,6 @@ def test_every_mistake_of_every_version_is_told():
     assert "'one'" in lines[0] and "C99" in lines[0] and "R1" in lines[1]
     assert "'three'" in lines[2] and "S7" in lines[2]
     kept = make_versions(unit, wanted, {}, keep_going=True)
-    assert [one.name for one in kept] == [AS_BUILT, "one", "two", "three"]
+    assert [one.label for one in kept] == [AS_BUILT, "one", "two", "three"]
     assert [one.unit is None for one in kept] == [False, True, False, True]
     assert "C99" in kept[1].error and kept[2].error == ""

@@ -53,7 +53,7 @@ def _version(version: VersionResult, number: int, segments: Segments, duration_s
     }
     peak_db = float(segments.difference_peak_db[number])
     return {
-        "name": clean(version.name),
+        "name": clean(version.label),
         "match_gain_db": gain_db,
         "difference": {"level_db": difference.level_db, "peak_db": peak_db} if difference else None,
         "traces": traces,

@@ -4,6 +4,8 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
+from fetsim.measurements.results.missing import Missing
+from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.report.pages.compare.segments import playable
 from fetsim.studies.compare.comparison import Comparison, Difference, VersionResult
 
@@ -23,23 +25,7 @@ KEYS = (
     (("0", "1", "2"), "in a test: hear the reference, the first, the second"),
     (("F", "S", "N"), "in a test: answer first, second, no preference"),
 )
-FIGURES = (
-    # label, record of a version, its field, decimals, whether the change from the first version is told
-    ("Threshold, dBu", "figures", "threshold_dbu", 1, True),
-    ("Attack, ms", "figures", "attack_ms", 3, True),
-    ("Release, ms", "figures", "release_ms", 1, True),
-    ("THD, %", "figures", "thd_percent", 3, True),
-    ("Mean gain reduction, dB", "activity", "mean_db", 1, True),
-    ("Peak gain reduction, dB", "activity", "peak_db", 1, True),
-    ("Loss in the FET at rest, dB", "rest", "loss_db", 2, True),
-    ("Gate above pinch-off at rest, V", "rest", "above_pinch_off_v", 3, True),
-    ("Loudness before matching, LUFS", "loudness", "loudness_lufs", 1, True),
-    ("Level before matching, rms, dBFS", "loudness", "rms_dbfs", 1, True),
-    ("Gain for matching, dB", "loudness", "match_gain_db", 2, False),
-    ("Gain in all, dB", "loudness", "gain_db", 2, False),
-    ("True peak in the file, dBTP", "loudness", "true_peak_dbtp", 1, True),
-    ("Difference re programme, dB", "difference", "level_db", 1, False),
-)
+OWN_CHANGES = ("match_gain_db", "gain_db", "difference_db")  # whose change from the first version says nothing more
 _UNSHOWABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
@@ -60,7 +46,7 @@ def audible(version: VersionResult) -> Difference | None:
 
 def page_words(comparison: Comparison) -> dict[str, Any]:
     """Everything the template writes."""
-    versions = playable(comparison)
+    versions, account = playable(comparison), comparison.account()
     return {
         "title": clean(comparison.title),
         "facts": [clean(text) for text in _facts(comparison)],
@@ -70,8 +56,8 @@ def page_words(comparison: Comparison) -> dict[str, Any]:
         "plan_seconds": f"{comparison.duration_s:.1f}",
         "versions": [_version_words(version) for version in versions],
         "change_rows": [_changes(version) for version in comparison.versions],
-        "figure_table": {"names": [clean(version.name) for version in versions], "rows": _figure_rows(versions)},
-        "conditions": _conditions(comparison),
+        "figure_table": {"names": [clean(version.label) for version in versions], "rows": _figure_rows(account.tables)},
+        "conditions": [(clean(one.term), clean(one.meaning)) for one in account.definitions],
         "made": _made(comparison),
     }
 
@@ -109,14 +95,14 @@ def _facts(comparison: Comparison) -> list[str]:
 
 
 def _cautions(comparison: Comparison) -> list[str]:
-    own = [f"{isolated(version.name)}: {text}" for version in comparison.versions for text in version.cautions]
-    failed = [f"{isolated(version.name)}: could not be played" for version in comparison.versions if version.error]
+    own = [f"{isolated(version.label)}: {text}" for version in comparison.versions for text in version.cautions]
+    failed = [f"{isolated(version.label)}: could not be played" for version in comparison.versions if version.error]
     return [*comparison.cautions, *own, *failed]
 
 
 def _version_words(version: VersionResult) -> dict[str, Any]:
     return {
-        "name": clean(version.name),
+        "name": clean(version.label),
         "summary": ". ".join(_summary(version)) + ".",
         "has_reduction": version.activity is not None,
         "playable_difference": audible(version) is not None,
@@ -149,49 +135,44 @@ def _changes(version: VersionResult) -> dict[str, Any]:
             {"note": "", "part": clean(part), "before": clean(before), "after": clean(after)}
             for part, before, after in version.changes
         ]
-    return {"name": clean(version.name), "rows": rows}
+    return {"name": clean(version.label), "rows": rows}
 
 
-def _figure_rows(versions: Sequence[VersionResult]) -> list[dict[str, Any]]:
-    rows = []
-    for label, record, name, digits, compared in FIGURES:
-        values = [_value(version, record, name) for version in versions]
-        cells = [
-            {
-                "text": "\N{EN DASH}" if value is None else number(value, digits),
-                "change": _change(values[0], value, digits) if compared and place else "",
-                "reason": clean(_reason(version, record, name)),
-            }
-            for place, (version, value) in enumerate(zip(versions, values, strict=True))
-        ]
-        rows.append({"label": label, "cells": cells})
-    return rows
+def _figure_rows(tables: Sequence[Table]) -> list[dict[str, Any]]:
+    """The tables turned on their side: a row for each figure, a cell for each version."""
+    return [
+        {"label": _label(column), "cells": [_cell(column, table.rows[0][place], row[place]) for row in table.rows]}
+        for table in tables
+        for place, column in enumerate(table.columns)
+        if place >= table.heads
+    ]
 
 
-def _value(version: VersionResult, record: str, name: str) -> float | None:
-    found = audible(version) if record == "difference" else getattr(version, record)
-    return None if found is None else getattr(found, name)
+def _label(column: Column) -> str:
+    return f"{column.heading[:1].upper()}{column.heading[1:]}, {column.unit}"
 
 
-def _change(first: float | None, value: float | None, digits: int) -> str:
-    """From the first version's value; nothing where none shows."""
-    if first is None or value is None:
+def _cell(column: Column, first: Cell, cell: Cell) -> dict[str, str]:
+    """Text, change from the first version where there is one at this precision, and why there is no figure."""
+    missing = isinstance(cell, Missing) and cell.cause != "not defined"
+    return {
+        "text": "\N{EN DASH}" if not isinstance(cell, float) else _shown(column, cell),
+        "change": _change(column, first, cell),
+        "reason": clean(cell.text) if isinstance(cell, Missing) and missing else "",
+    }
+
+
+def _shown(column: Column, value: float) -> str:
+    return (str(value) if column.show is None else column.show(value)).replace("-", "\N{MINUS SIGN}")
+
+
+def _change(column: Column, first: Cell, cell: Cell) -> str:
+    if not (isinstance(first, float) and isinstance(cell, float)) or column.key in OWN_CHANGES:
         return ""
-    text = signed(value - first, digits)
-    return "" if text == number(0.0, digits) else text
-
-
-def _reason(version: VersionResult, record: str, name: str) -> str:
-    """Why there is no value."""
-    if record == "figures" and version.figures is not None:
-        return version.figures.reasons.get(name, "")
-    none = record == "difference" and version.difference is not None and audible(version) is None
-    return "no difference" if none else ""
-
-
-def _conditions(comparison: Comparison) -> list[tuple[str, str]]:
-    labels = {name: label.partition(",")[0] for label, _, name, _, _ in FIGURES}
-    return [(labels.get(name, clean(name)), clean(text)) for name, text in comparison.conditions.items()]
+    text, nothing = _shown(column, cell - first), _shown(column, 0.0)
+    if _shown(column, first) == _shown(column, cell) or text == nothing:
+        return ""
+    return text if text[0] in "+\N{MINUS SIGN}" else f"+{text}"
 
 
 def _made(comparison: Comparison) -> list[tuple[str, str]]:
@@ -201,7 +182,7 @@ def _made(comparison: Comparison) -> list[tuple[str, str]]:
         *comparison.settings.items(),
         ("matching", f"{comparison.matching} ({comparison.matching_reason})"),
         ("headroom gain", f"{number(comparison.headroom_gain_db, 1)} dB, the same for all"),
-        *((f"files of {isolated(one.name)}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
+        *((f"files of {isolated(one.label)}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
         ("made", f"{comparison.created} by fetsim {comparison.package_version}"),
     ]
     return [(clean(name), clean(text)) for name, text in lines]
