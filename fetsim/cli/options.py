@@ -13,7 +13,7 @@ from typing import Annotated, Any, ClassVar
 import typer
 
 from fetsim.cli.numbers import varied
-from fetsim.errors import InputError
+from fetsim.errors import FetsimError, InputError
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.load import DEFAULT_UNIT, load_unit
 from fetsim.schematic.unit import Unit
@@ -149,7 +149,15 @@ class VersionOptions(UnitOptions):
         if not wanted:
             return {"": base}
         check_labels((label for label, _ in wanted), most=MOST_MEASURED)
-        return {label.strip(): version_unit(base, changes, self.changes) for label, changes in wanted}
+        found, mistakes = {}, []
+        for label, changes in wanted:
+            try:
+                found[label.strip()] = version_unit(base, changes, self.changes)
+            except FetsimError as error:
+                mistakes += [f"version {label.strip()[:60]!r}: {line}" for line in str(error).splitlines()]
+        if mistakes:
+            raise InputError("\n".join(mistakes))
+        return found
 
 
 @dataclass(frozen=True, kw_only=True)

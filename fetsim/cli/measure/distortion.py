@@ -6,10 +6,11 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
 from fetsim.errors import InputError
 from fetsim.measurements.distortion.procedure import measure_distortion
 from fetsim.measurements.trim_null.procedure import DEFAULT_REDUCTION_DB, SPAN, STEPS, measure_trim_null
+from fetsim.rig.gain_cell import reference_named
 
 
 def distortion(
@@ -28,6 +29,7 @@ def distortion(
     frequency: Annotated[
         str, typer.Option("--frequency", metavar="HZ", help="of the sine, with commas between")
     ] = "1000",
+    against: AgainstOption = "idle",
     two_tones: Annotated[
         bool, typer.Option("--two-tones/--no-two-tones", help="intermodulation at every level")
     ] = True,
@@ -54,14 +56,14 @@ def distortion(
         raise InputError("--level, --reduction: give one of the two")
     levels_dbu = None if level is None else numbers(level, "--level")
     reductions_db = None if reduction is None else numbers(reduction, "--reduction")
-    frequencies_hz = numbers(frequency, "--frequency")
+    frequencies_hz, reference = numbers(frequency, "--frequency"), reference_named(against)
     if null is not None:
         measure_and_tell(
             chosen, files,
             lambda unit, told: measure_trim_null(
                 unit, null, span=span / 100.0, steps=steps, level_dbu=None if levels_dbu is None else levels_dbu[0],
                 reduction_db=DEFAULT_REDUCTION_DB if reductions_db is None else reductions_db[0],
-                frequency_hz=frequencies_hz[0], quality=chosen.quality, progress=told,
+                frequency_hz=frequencies_hz[0], against=reference, quality=chosen.quality, progress=told,
             ),
         )  # fmt: skip
         return
@@ -69,6 +71,6 @@ def distortion(
         chosen, files,
         lambda unit, told: measure_distortion(
             unit, levels_dbu=levels_dbu, reductions_db=reductions_db, frequencies_hz=frequencies_hz,
-            two_tones=two_tones, with_noise=noise, quality=chosen.quality, progress=told,
+            two_tones=two_tones, with_noise=noise, against=reference, quality=chosen.quality, progress=told,
         ),
     )  # fmt: skip

@@ -6,7 +6,7 @@ import typer
 
 from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
-from fetsim.cli.options import FigureFiles, QualityOption, UnitOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, QualityOption, UnitOptions
 from fetsim.measurements.explain.procedure import (
     DEFAULT_BURST_S,
     DEFAULT_FREQUENCY_HZ,
@@ -15,6 +15,7 @@ from fetsim.measurements.explain.procedure import (
     LONGEST_RELEASE_S,
     measure_explain,
 )
+from fetsim.rig.gain_cell import reference_named
 from fetsim.rig.quality import DEFAULT_QUALITY
 
 
@@ -42,6 +43,7 @@ def explain(
         typer.Option("--tail", metavar="S", help="length of the record after the burst (default: until the "
                      f"control has come back, {LONGEST_RELEASE_S:g} s at most)"),
     ] = None,
+    against: AgainstOption = "idle",
     tap: Annotated[
         str | None, typer.Option("--tap", metavar="NAME", help="probe or node to watch behind the divider")
     ] = None,
@@ -62,7 +64,8 @@ def explain(
         with progress_bar(unit) as progress:
             one = measure_explain(
                 unit, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
-                tail_s=tail, tap=tap, rectifier=watched, quality=quality, progress=progress,
+                tail_s=tail, tap=tap, rectifier=watched, against=reference_named(against), quality=quality,
+                progress=progress,
             )  # fmt: skip
         page = write_results(write, {"": one}, {})
     typer.echo(page)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fetsim.cli.measure.shared import destination, measure_and_tell, write_measured
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
 from fetsim.errors import InputError
 from fetsim.measurements.needle.procedure import NeedleTrace, measure_needle, needle_of_log
+from fetsim.rig.gain_cell import reference_named
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,6 +33,7 @@ def needle(
     tail: Annotated[
         float, typer.Option("--tail", metavar="S", help="length of the record after the burst, in silence")
     ] = 2.0,
+    against: AgainstOption = "idle",
     meter: Annotated[
         Path | None, typer.Option("--meter", metavar="FILE", help="draw the meter as it stands (.svg, .png or .pdf)")
     ] = None,
@@ -48,17 +50,20 @@ def needle(
     fetsim measure needle -v 'as it is:' -v 'slow release: release=1' --plot release.png
     """
 
+    reference = reference_named(against)
     stills = {} if meter is None else {meter: _still}
     if from_log is None:
         measure_and_tell(
             chosen, files,
             lambda unit, told: measure_needle(
                 unit, level_dbu=level, frequency_hz=frequency, burst_s=burst, tail_s=tail, when_s=when,
-                quality=chosen.quality,
+                against=reference, quality=chosen.quality,
             ),
             more=stills,
         )  # fmt: skip
         return
+    if reference != "idle":
+        raise InputError("--from-log, --against: a log is counted as its render was told to; give --against there")
     if any((chosen.version, chosen.versions, chosen.vary, chosen.change, chosen.load)):
         raise InputError("--from-log: a log has its unit behind it; leave out --version, --vary, --change and --load")
     with destination(files, [from_log], list(stills)) as write:

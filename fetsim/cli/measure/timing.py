@@ -10,10 +10,12 @@ import typer
 from fetsim.audio.files import AudioReader
 from fetsim.cli.measure.shared import destination, measure_and_tell, write_measured
 from fetsim.cli.numbers import number, varied
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
 from fetsim.errors import InputError
 from fetsim.measurements.capture.procedure import measure_capture
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ, FET, PHASES, SILENCE_DBU, measure_timing
+from fetsim.measurements.timing.tables import left_out
+from fetsim.rig.gain_cell import reference_named
 
 SILENCE = "silence"
 
@@ -45,6 +47,7 @@ def timing(
         str, typer.Option("--read-off", metavar="WHERE", help="take the gain reduction off the FET's channel (fet), "
                           "or off the output, as on a bench (output)")
     ] = FET,
+    against: AgainstOption = "idle",
     capture: Annotated[
         tuple[Path, Path] | None,
         typer.Option("--capture", metavar="DRY WET", help="instead of a unit: recordings of the tone burst that went "
@@ -63,7 +66,8 @@ def timing(
     fetsim measure timing -v 'as it is:' -v 'larger C16: C16=330n' --before silence --level 0
     fetsim measure timing --capture burst_in.wav burst_out.wav
 
-    All settings of a grid hear the same levels, so that their times can be set side by side.
+    All settings of a grid hear the same levels, so that their times can be set side by side. A setting
+    without a steady state is named and left out; the exit status is 1 then.
     """
     if capture is not None:
         _capture(*capture, max_lag, files)
@@ -74,8 +78,10 @@ def timing(
         replace(chosen, vary=None), files,
         lambda unit, told: measure_timing(
             unit, before_dbu=before_dbu, level_dbu=level, frequency_hz=frequency, vary=grid, phases=phases,
-            release_phases=release_phases, read_off=read_off, quality=chosen.quality, progress=told,
+            release_phases=release_phases, read_off=read_off, against=reference_named(against),
+            quality=chosen.quality, progress=told,
         ),
+        left_out=lambda measured: [f"left out: {text}" for text in left_out(measured)],
     )  # fmt: skip
 
 

@@ -43,6 +43,7 @@ from fetsim.measurements.distortion.intermodulation import (
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.points import output_point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
@@ -128,13 +129,15 @@ def measure_distortion(
     frequencies_hz: Sequence[float] = (DEFAULT_FREQUENCY_HZ,),
     two_tones: bool = True,
     with_noise: bool = True,
+    against: Reference = "idle",
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> DistortionMeasurement:
     """Distortion at source levels ``levels_dbu``, or at those that give ``reductions_db`` of gain reduction at 1 kHz.
 
     A sine of every one of ``frequencies_hz`` is played at every level. ``two_tones`` and ``with_noise`` add
-    intermodulation and THD+N at every level. Raises InputError or ConvergenceError.
+    intermodulation and THD+N at every level. ``against``: what gain reduction is counted from, the unit at rest or
+    (``"open"``) the FET taken out. Raises InputError or ConvergenceError.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
@@ -146,7 +149,7 @@ def measure_distortion(
         raise InputError("levels, reductions: give one of the two")
     if not len(frequencies_hz):
         raise InputError("frequencies: give at least one")
-    bench = Bench(unit, quality)
+    bench = Bench(unit, quality, against=reference_named(against))
     for frequency in frequencies_hz:
         check_tone(frequency)
     asked = [settling_s(frequency) for frequency in frequencies_hz]
@@ -247,7 +250,8 @@ def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
     )
     reduction_db = _reduction_db(steady, bench)
     # a signal that drives the gate forward reduces up to 0.8 dB more than can be held (teaching loop)
-    held = bench if bench.unit.gain_cell is None else hold(bench, max(reduction_db, 0.0), or_deepest=True)
+    from_rest_db = max(reduction_db - bench.rig.counted_in_db, 0.0)
+    held = bench if bench.unit.gain_cell is None else hold(bench, from_rest_db, or_deepest=True)
     noise_dbu = unweighted_noise_dbu(held, output_point(bench.unit))
     noise_v = dbu_to_rms_v(noise_dbu)
     return NoisyPoint(

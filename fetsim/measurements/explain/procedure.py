@@ -28,6 +28,7 @@ from fetsim.measurements.explain.traces import BurstTraces, Trace, cycle_starts
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import positive
+from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.points import Point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.runner import Progress, unwatched
@@ -97,6 +98,7 @@ def measure_explain(
     tail_s: float | None = None,
     tap: str | None = None,
     rectifier: Sequence[str] = (),
+    against: Reference = "idle",
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> Explanation:
@@ -104,7 +106,8 @@ def measure_explain(
 
     The burst begins and ends at ``phase_deg`` of the tone (0: rising through zero) and lasts whole cycles, ``burst_s``
     or a little more. ``tail_s``: length of the record after it (default: until the control has come back, 6 s at
-    most). ``tap``, ``rectifier``: probes or nodes to watch instead of those found in the unit.
+    most). ``tap``, ``rectifier``: probes or nodes to watch instead of those found in the unit. ``against``: what gain
+    reduction is counted from, the unit at rest or (``"open"``) the FET taken out.
 
     Raises InputError for a unit without a gain cell or a setting out of range, ConvergenceError for a unit that never
     settles.
@@ -118,7 +121,7 @@ def measure_explain(
     before_dbu = level_dbu - DEFAULT_STEP_DB if before_dbu is None else before_dbu
     _check(level_dbu, before_dbu, burst_s, phase_deg, tail_s)
     points = loop_points(unit, tap=tap, rectifier=rectifier)
-    bench = Bench(unit, quality)
+    bench = Bench(unit, quality, against=reference_named(against))
     period = whole_period(frequency_hz, bench.rate_hz)
     phase = float(np.radians(phase_deg % 360.0))
     quiet_v, loud_v = (period.tone(level, phase) for level in (before_dbu, level_dbu))

@@ -23,6 +23,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.results.result import Measured, Result
 from fetsim.measurements.traces.ballistics import needle_reading
 from fetsim.measurements.traces.checks import not_negative, positive, samples
+from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.provenance import Program, program, provenance
 from fetsim.rig.request import check_level, check_tone
 from fetsim.schematic.unit import Unit
@@ -118,12 +119,15 @@ def measure_needle(
     burst_s: float = 1.0,
     tail_s: float = 2.0,
     when_s: float | None = None,
+    against: Reference = "idle",
     quality: str = "standard",
 ) -> NeedleMeasurement:
     """The needle of a unit that hears silence, a tone burst of ``level_dbu`` at the source, and silence again.
 
-    ``when_s``: instant at which the readings are told as well. Raises InputError for a unit without a gain cell, a
-    duration that is none, an instant outside.
+    ``when_s``: instant at which the readings are told as well. ``against``: what gain reduction is counted from, the
+    unit at rest (as a meter is zeroed) or (``"open"``) the FET taken out.
+
+    Raises InputError for a unit without a gain cell, a duration that is none, an instant outside.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
@@ -131,7 +135,7 @@ def measure_needle(
     >>> float(found.gain_reduction_db.max()) > 20.0
     True
     """
-    bench = Bench(unit, quality)
+    bench = Bench(unit, quality, against=reference_named(against))
     bench.gain_cell  # noqa: B018  raises for a unit without one
     rate_hz = bench.rate_hz
     spans = not_negative(before_s, "before_s"), positive(burst_s, "burst_s"), not_negative(tail_s, "tail_s")

@@ -22,7 +22,7 @@ from typing import ClassVar
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import InputError
+from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import Level, Step, play_step, steady_level
 from fetsim.measurements.bench.operating import threshold_dbu
@@ -31,10 +31,11 @@ from fetsim.measurements.results.missing import Cause, Missing
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
 from fetsim.measurements.traces.envelope import local_gain
+from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.rig import Rig
-from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
 DEFAULT_FREQUENCY_HZ = 5000.0
@@ -125,6 +126,8 @@ class TimingMeasurement(Result):
     read_off: str
     """``fet``: from the FET's channel; ``output``: from the output's envelope."""
     settings: tuple[SettingTiming, ...]
+    left_out: Mapping[str, str]
+    """Setting of the grid -> why it has no times: it never comes to rest, say. The others are there all the same."""
 
 
 def measure_timing(
@@ -137,6 +140,7 @@ def measure_timing(
     phases: int = PHASES,
     release_phases: int = 1,
     read_off: str = FET,
+    against: Reference = "idle",
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> TimingMeasurement:
@@ -145,8 +149,11 @@ def measure_timing(
     By default the step goes from 10 dB under the unit's 0.5 dB threshold to 10 dB over it; it is the same for all
     settings, except that each subset of a bank that is varied has its own. ``vary``: name of a control, part or bank
     -> values; all combinations are measured. ``phases`` of the attack's step within the cycle, evenly spread.
+    ``against``: what gain reduction is counted from, the unit at rest or (``"open"``) the FET taken out; no time and
+    no default level depends on it.
 
-    Raises InputError, UnitError or ConvergenceError.
+    A setting of the grid that cannot be measured is left out. Raises InputError, UnitError, or ConvergenceError when
+    no setting has a steady state.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
@@ -161,18 +168,24 @@ def measure_timing(
         unit, len(grid) * (phases + release_phases) * (RECORD_S + settling_s(frequency_hz)),
         Bench(unit, quality).rate_hz, "vary fewer things, or take fewer phases",
     )  # fmt: skip
-    levels: dict[tuple[str, ...], tuple[float, float]] = {}
-    jobs = {}
+    reference = reference_named(against)
+    levels: dict[tuple[str, ...], tuple[float, float] | FetsimError] = {}
+    jobs, failed = {}, {}
     for setting in grid:
+        version = _changed(unit, setting)
         banks = {name: value for name, value in setting.items() if name in unit.banks}
         key = tuple(str(value) for value in banks.values())
         if key not in levels:
-            levels[key] = _levels(unit.changed(banks) if banks else unit, before_dbu, level_dbu, frequency_hz, quality)
-        jobs[tuple(setting.items())] = (unit.changed(setting) if setting else unit, setting, levels[key])
+            levels[key] = _attempted(_changed(unit, banks), before_dbu, level_dbu, frequency_hz, quality)
+        found = levels[key]
+        if isinstance(found, FetsimError):
+            failed[setting_in_words(setting)] = found
+        else:
+            jobs[setting_in_words(setting)] = (version, setting, found)
 
     def one(job: tuple[Unit, dict[str, str | float], tuple[float, float]], told: Progress) -> SettingTiming:
         version, setting, (low, high) = job
-        bench = Bench(version, quality)
+        bench = Bench(version, quality, against=reference)
         quiet = steady_level(bench, low, frequency_hz)
         loud = steady_level(bench, high, frequency_hz, quiet.run)
         attack = _answer(quiet, loud, frequency_hz, phases, read_off, lambda share: told(0.5 * share))
@@ -185,13 +198,18 @@ def measure_timing(
             release=release,
         )
 
-    measured = run_all(jobs, one, progress)
-    rig = Rig(unit, quality)
+    measured, unmeasured = run_each(jobs, one, progress)
+    failed |= unmeasured
+    if not measured:
+        name, error = next(iter(failed.items()))
+        raise type(error)(f"{name}: {error}" if name else str(error))
+    rig = Rig(unit, quality, against=reference)
     return TimingMeasurement(
         provenance=provenance(rig),
         frequency_hz=whole_period(frequency_hz, rig.rate_hz).frequency_hz,
         read_off=read_off,
         settings=tuple(measured.values()),
+        left_out={name: str(error) for name, error in failed.items()},
     )
 
 
@@ -218,6 +236,28 @@ def _combinations(vary: Mapping[str, Sequence[str | float]]) -> list[dict[str, s
     if count > MOST_SETTINGS:
         raise InputError(f"vary: these are {count} settings; {MOST_SETTINGS} at the most, so give fewer values")
     return [dict(zip(vary, values, strict=True)) for values in product(*vary.values())]
+
+
+def setting_in_words(setting: Mapping[str, str | float]) -> str:
+    """As ``attack=0.5, release=1``; empty for a single setting."""
+    return ", ".join(f"{name}={value}" for name, value in setting.items())
+
+
+def _changed(unit: Unit, setting: Mapping[str, str | float]) -> Unit:
+    """The unit at a setting of the grid. Raises InputError that names it."""
+    try:
+        return unit.changed(setting) if setting else unit
+    except FetsimError as error:
+        raise InputError(f"vary: {setting_in_words(setting)}: {error}") from None
+
+
+def _attempted(
+    unit: Unit, before_dbu: float | None, level_dbu: float | None, frequency_hz: float, quality: str
+) -> tuple[float, float] | FetsimError:
+    try:
+        return _levels(unit, before_dbu, level_dbu, frequency_hz, quality)
+    except FetsimError as error:
+        return error
 
 
 def _levels(
@@ -306,7 +346,7 @@ def _output_reader(before: Level, after: Level, frequency_hz: float) -> Callable
             step.output_v, dry=10.0 ** (LOWERED_DB / 20.0) * lowered.output_v, rate_hz=step.rate_hz,
             window_s=WINDOW_CYCLES / frequency_hz, breaks_s=[step.step_s],
         )  # fmt: skip
-        return -found.gain_db
+        return bench.rig.counted_in_db - found.gain_db
 
     return read
 

@@ -41,6 +41,7 @@ def account(measured: Mapping[str, TimingMeasurement]) -> Account:
     named = named_settings(measured)
     told = named if len(named) <= MOST_DETAILED else {}
     lead = [f"Gain reduction is read {READ_OFF[first.read_off]}."]
+    lead += [f"Left out: {text}." for text in left_out(measured)]
     lead += [_lead(name if len(named) > 1 else "", one) for name, one in told.items()]
     return Account(
         title=f"Attack and release of {first.provenance.unit}: {first.frequency_hz:.6g} Hz bursts, quality "
@@ -53,6 +54,15 @@ def account(measured: Mapping[str, TimingMeasurement]) -> Account:
         ),
         definitions=(LEVELS, *DEFINITIONS, *PHASES, *([_averaged()] if _is_averaged(named) else [])),
     )
+
+
+def left_out(measured: Mapping[str, TimingMeasurement]) -> list[str]:
+    """A clause for each setting of the grid that has no times."""
+    return [
+        f"{', '.join(part for part in (label, setting) if part)}: {why}"
+        for label, run in measured.items()
+        for setting, why in run.left_out.items()
+    ]
 
 
 def named_settings(measured: Mapping[str, TimingMeasurement]) -> dict[str, SettingTiming]:

@@ -17,6 +17,7 @@ from fetsim.measurements.bench.operating import level_for_reduction_dbu
 from fetsim.measurements.distortion.procedure import DEFAULT_FREQUENCY_HZ, DistortionPoint, sine_distortion
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples
+from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
 from fetsim.rig.runner import Progress, run_all, unwatched
@@ -66,14 +67,15 @@ def measure_trim_null(
     level_dbu: float | None = None,
     reduction_db: float = DEFAULT_REDUCTION_DB,
     frequency_hz: float = DEFAULT_FREQUENCY_HZ,
+    against: Reference = "idle",
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> TrimNull:
     """Sweep ``trimmed`` (``R4``, ``J1.pinch_off_voltage``, a control ...) by ``span`` either way and find the null.
 
     ``span`` is a share of the value, or of the whole turn for a control. The source level stays the same:
-    ``level_dbu``, or the one at which the unit as it is has ``reduction_db``. Raises InputError, UnitError or
-    ConvergenceError.
+    ``level_dbu``, or the one at which the unit as it is has ``reduction_db`` counted from
+    ``against``: the unit at rest, or (``"open"``) the FET taken out. Raises InputError, UnitError or ConvergenceError.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
@@ -81,7 +83,7 @@ def measure_trim_null(
     >>> found.inside
     False
     """
-    present = _present(unit, trimmed)
+    present, reference = _present(unit, trimmed), reference_named(against)
     if not 0.0 < span < 1.0:
         raise InputError(f"span: is {span:g}; give a share between 0 and 1")
     if not 3 <= steps <= MOST_STEPS:
@@ -93,11 +95,12 @@ def measure_trim_null(
     if is_control:
         low, high = max(low, 0.0), min(high, 1.0)
     if level_dbu is None:
-        level_dbu = level_for_reduction_dbu(Bench(unit, quality), reduction_db, frequency_hz)
+        level_dbu = level_for_reduction_dbu(Bench(unit, quality, against=reference), reduction_db, frequency_hz)
     level = level_dbu
 
     def read(value: float) -> DistortionPoint:
-        return sine_distortion(Bench(unit.changed({trimmed: value}), quality).run(), level, frequency_hz)
+        bench = Bench(unit.changed({trimmed: value}), quality, against=reference)
+        return sine_distortion(bench.run(), level, frequency_hz)
 
     values = np.linspace(low, high, steps)
     jobs = {float(value): float(value) for value in (*values, at)}
@@ -114,7 +117,7 @@ def measure_trim_null(
         )  # fmt: skip
         best, point = float(search.x), read(float(search.x))
     return TrimNull(
-        provenance=provenance(Bench(unit, quality).rig),
+        provenance=provenance(Bench(unit, quality, against=reference).rig),
         trimmed=trimmed,
         quantity=present.quantity or "plain",
         frequency_hz=point.frequency_hz,

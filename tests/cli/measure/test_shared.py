@@ -99,7 +99,7 @@ def test_varied_versions_and_other_units(tmp_path):
     assert list(VersionOptions(vary=["C16=100n, 220n"]).units()) == ["C16=100n", "C16=220n"]
     mine = save_unit(load_unit("dunlin").changed(C16="470n"), tmp_path / "mine.toml", overwrite=False)
     other = VersionOptions(change=["attack=0.1"], version=[f"mine: unit={mine}, R1=1k2", "other: unit=teaching, C2=1u"])
-    with pytest.raises(UnitError, match="attack"):  # the teaching unit has no such control
+    with pytest.raises(InputError, match=r"version .other.: .*attack"):  # the teaching unit has no such control
         other.units()
     found = replace(other, version=other.version[:1]).units()["mine"]
     assert found.path == mine and found.controls["attack"].position == 0.1
@@ -151,3 +151,11 @@ def test_a_picture_of_another_kind(tmp_path):
         FigureFiles(plot_to=tmp_path / "a.bmp"), []
     ):
         pass
+
+
+def test_every_version_whose_change_is_wrong_is_named():
+    with pytest.raises(InputError) as caught:
+        VersionOptions(version=["good: C16=330n", "odd value: C16=1x", "odd part: Q77=1"]).units()
+    first, second = str(caught.value).splitlines()
+    assert first.startswith("version 'odd value': ") and "C16" in first
+    assert second.startswith("version 'odd part': ") and "Q77" in second

@@ -3,13 +3,15 @@
 import numpy as np
 import pytest
 
-from fetsim.errors import InputError
+from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench, tone
 from fetsim.measurements.bench.bursts import play_step, steady_level
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.timing.analysis import step_timing
 from fetsim.measurements.timing.procedure import measure_timing
+from fetsim.report.look.terminal import account_text
 from fetsim.schematic.load import load_unit
+from tests.measurements.units import with_an_oscillator
 
 DUNLIN = load_unit("dunlin")
 TEACHING = load_unit("teaching")
@@ -203,3 +205,22 @@ def test_without_a_threshold_levels_must_be_given():
     unit = TEACHING.changed({"A1.gain": 0.01, "V1.voltage": "-95V", "V2.voltage": "-90V"})  # a gate that nothing opens
     with pytest.raises(InputError, match=r"does not reach 0.5 dB .* give the levels before and after"):
         measure_timing(unit)
+
+
+def test_a_setting_that_never_settles_is_named_and_left_out(tmp_path):
+    """S1 closes the loop of an oscillator; S2 does nothing."""
+    unit = load_unit(with_an_oscillator(tmp_path))
+    steps = {"before_dbu": -40.0, "level_dbu": -5.0, "phases": 1, "quality": "draft"}
+    found = measure_timing(unit, vary={"extra": ["S1", "S2"]}, **steps)
+    assert [one.setting for one in found.settings] == [{"extra": "S2"}]
+    assert list(found.left_out) == ["extra=S1"] and "no steady state" in found.left_out["extra=S1"]
+    assert "Left out: extra=S1: at -40 dBu: no steady state" in " ".join(account_text(found.account()).split())
+    with pytest.raises(ConvergenceError, match="extra=S1: at -40 dBu: no steady state"):
+        measure_timing(unit, vary={"extra": ["S1"]}, **steps)
+    found = measure_timing(unit, vary={"extra": ["S1", "S2"]}, phases=1, quality="draft")  # threshold looked for
+    assert [one.setting for one in found.settings] == [{"extra": "S2"}] and list(found.left_out) == ["extra=S1"]
+
+
+def test_a_wrong_value_in_the_grid_is_named_with_its_setting():
+    with pytest.raises(InputError, match=r"vary: R3=1k, R4=1x: .*R4"):
+        measure_timing(TEACHING, vary={"R3": ["1k"], "R4": ["470k", "1x"]}, quality="draft")
