@@ -6,6 +6,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import pairwise
 
 import numba
 import numpy as np
@@ -14,6 +15,7 @@ import soundfile
 
 import fetsim
 import fetsim.audio.render_file
+from fetsim.cli.main import main
 from fetsim.engine import compiler, generated
 from fetsim.errors import FetsimError
 from fetsim.files import user_cache as cache_module
@@ -207,3 +209,22 @@ def test_every_kept_solver_is_whole_after_use():
 def test_a_solver_that_would_take_minutes_to_compile_is_refused():
     with pytest.raises(FetsimError, match="5001 lines"):
         compiler.compiled_module("pass\n" * (compiler.LONGEST_TEXT + 1))
+
+
+@pytest.mark.parametrize("command", [("idle",), ("render", "in.wav", "out.wav"), ("measure", "curve")])
+def test_a_unit_of_ten_thousand_parts_is_refused_before_anything_slow(tmp_path, monkeypatch, capsys, command):
+    teaching = fetsim.load_unit("teaching")
+    chain = ["dr", *(f"x{k}" for k in range(9999)), "0"]
+    parts = [f'RX{k} = {{ kind = "resistor", value = "1k", nodes = ["{a}", "{b}"] }}'
+             for k, (a, b) in enumerate(pairwise(chain))]  # fmt: skip
+    big = '\n[stages.big]\nabout = "a long chain"\n[stages.big.parts]\n' + "\n".join(parts) + "\n"
+    (tmp_path / "big.toml").write_text(teaching.text + big)
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("in.wav", np.zeros(480), RATE_HZ)
+    monkeypatch.setattr("fetsim.rig.rig.assemble", lambda circuit: pytest.fail("assembled"))
+    with pytest.raises(SystemExit) as ended:
+        main([*command, "--unit", "big.toml"])
+    told = capsys.readouterr()
+    assert ended.value.code == 2 and told.out == "" and not (tmp_path / "out.wav").exists()
+    (line,) = told.err.splitlines()
+    assert "has 10013 parts, over 1000" in line
