@@ -48,25 +48,33 @@ _loaded: dict[str, ModuleType] = {}
 
 def compiled_module(text: str, warm: Warm = lambda module: None) -> ModuleType:
     """The module of this text, compiled at first use, then from the cache. Safe on any thread."""
+    _check_length(text)
     key = _key(text)
     with _lock:
         if key not in _loaded:
-            lines = text.count("\n")
-            if lines > LONGEST_TEXT:
-                raise InputError(
-                    f"the solver of this circuit would have {lines} lines, over {LONGEST_TEXT}, and take more than "
-                    "8 minutes to compile; simulate a part of the circuit"
-                )
             _loaded[key] = _from_cache(key, text, warm) or _compiled(key, text, warm)
         return _loaded[key]
 
 
 def is_ready(text: str) -> bool:
-    """Whether the machine code of this text lies ready, so that no compile will be needed."""
+    """Whether the machine code of this text lies ready, so that no compile will be needed.
+
+    Raises InputError for a text that is never compiled, so that nobody is told to wait for it.
+    """
+    _check_length(text)
     key = _key(text)
     with suppress(InputError):
         return key in _loaded or user_cache(KIND).find(key) is not None
     return False
+
+
+def _check_length(text: str) -> None:
+    lines = text.count("\n")
+    if lines > LONGEST_TEXT:
+        raise InputError(
+            f"the solver of this circuit would have {lines} lines, over {LONGEST_TEXT}, and take more than "
+            "8 minutes to compile; simulate a part of the circuit"
+        )
 
 
 def _from_cache(key: str, text: str, warm: Warm) -> ModuleType | None:
