@@ -102,7 +102,7 @@ class CellAtRest:
     @property
     def told(self) -> str:
         """What it takes and how far from pinch-off it stands, in a clause."""
-        side = "above" if self.above_pinch_off_v > 0.0 else "beyond"
+        side = "short of" if self.above_pinch_off_v > 0.0 else "beyond"
         return f"{self.fet} takes {self.loss_db:.2f} dB, its gate {abs(self.above_pinch_off_v):.3g} V {side} pinch-off"
 
     @property
@@ -111,7 +111,7 @@ class CellAtRest:
         if self.conducts:
             return (
                 f"{self.fet} conducts at rest: it takes {self.loss_db:.2f} dB from every level, its gate "
-                f"{self.above_pinch_off_v:.2g} V above pinch-off; gain reduction is counted from there"
+                f"{self.above_pinch_off_v:.3g} V short of pinch-off; gain reduction is counted from there"
             )
         if self.deep:
             return (

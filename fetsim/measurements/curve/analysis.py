@@ -2,7 +2,7 @@
 
 A curve is output level against input level of a steady tone, dBu, at rising input. There is no one ratio: a
 feedback loop round a FET has its largest ratio just above the threshold, falling towards 2:1 with more
-drive, and 1:1 again once the channel can close no further. So the ratio is itself a curve, ``R = dX/dY`` in
+drive, and 1:1 again once the channel is fully on. So the ratio is itself a curve, ``R = dX/dY`` in
 dB per dB between neighbouring points, and every figure says at which level it was found.
 
 Thresholds at 0.5 dB (common practice, no source) and 2 dB of gain reduction (the lower limit of gain

@@ -220,7 +220,7 @@ DEFINITIONS = (
     ),
     Definition(
         term="bottoms out",
-        meaning=f"level from which on the local ratio stays under {BOTTOMED_RATIO:g}: the channel can close no further",
+        meaning=f"level from which on the local ratio stays under {BOTTOMED_RATIO:g}: the channel is fully on",
         status=OWN,
     ),
 )
