@@ -28,6 +28,8 @@ def numbers_of(values: ArrayLike, name: str, *, codes: tuple[str, ...] = tuple(_
 
     ``codes`` are the kinds of integers that are taken for the codes of a sound file, not for numbers.
     """
+    if np.ma.is_masked(values):
+        raise InputError(f"{name}: has masked values; fill them first")
     try:
         array: NDArray[Any] = np.asarray(values)
     except (ValueError, TypeError):

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from fetsim.cli.options import spread
-from fetsim.cli.streams import complain, notices, safe_output
+from fetsim.cli.streams import complain, notices, open_closed_streams, safe_output
 from fetsim.errors import FetsimError, PartlyDone
 
 COMMANDS = ("render", "show", "idle", "measure", "compare")
@@ -29,6 +29,7 @@ INTERRUPTED = 130  # exit status of a program ended by Ctrl-C (POSIX shells: 128
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; exits the process."""
     wanted = sys.argv[1:] if arguments is None else arguments
+    open_closed_streams()
     if arguments is None:
         _end_on_signals()
         if not sys.warnoptions:  # warnings of libraries, with lines of their source, are for developers: python -W

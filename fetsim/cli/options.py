@@ -5,7 +5,7 @@ puts them into the command's signature, which is all that typer reads, and hands
 """
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -142,6 +142,10 @@ class VersionOptions(UnitOptions):
         """Title of the file of versions, and label and changes of each version. Raises InputError."""
         title, listed = read_versions(self.versions) if self.versions is not None else ("", [])
         return title, vary_versions([*listed, *parse_versions(self.version or [])], varied(self.vary))
+
+    def read(self, units: Iterable[Unit]) -> list[Path]:
+        """All files that these versions come from, the list of versions among them."""
+        return [*(one.path for one in units), *([] if self.versions is None else [self.versions])]
 
     def units(self) -> dict[str, Unit]:
         """Label -> unit: each version, or the unit with its changes under an empty label."""

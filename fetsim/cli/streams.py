@@ -81,6 +81,17 @@ def notices() -> Iterator[None]:
         log.setLevel(level)
 
 
+def open_closed_streams() -> None:
+    """Put the null device where the shell has closed a standard stream (``>&-``).
+
+    What is printed goes nowhere then, and no file that is opened later takes the stream's place: in this order each
+    gets the lowest number that is free, its own.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))
+
+
 @contextmanager
 def safe_output() -> Iterator[None]:
     """Standard output that is safe, up to its last line."""

@@ -75,7 +75,9 @@ class Prepared:
         return self.reduced.expand @ x + self.reduced.constant + self.reduced.per_input * state.inputs[-1]
 
     def check(self, state: State) -> None:
-        """Raises InputError for a state that belongs to another topology or rate."""
+        """Raises InputError for a state that belongs to another topology or rate, or that is none."""
+        if not isinstance(state, State):
+            raise InputError(f"state: must be a state of a simulation, not a {type(state).__name__}")
         n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
         shapes = ((n,), (3, n), (ports,), (INPUTS - 1,))
         if tuple(array.shape for array in (state.x, state.past, state.ports, state.inputs)) != shapes:

@@ -8,16 +8,19 @@ unknowns on the first axis, so that circuits of one topology can stand side by s
 from dataclasses import dataclass, fields
 from io import BytesIO
 from pathlib import Path
-from typing import Self
-from zipfile import BadZipFile
+from typing import Any, Self
+from zipfile import ZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fetsim.errors import InputError
+from fetsim.files.reading import read_bytes
 from fetsim.files.whole_files import Outputs
 
 Array = NDArray[np.float64]
+LARGEST_BYTES = 10_000_000
+"""Of a saved state: 32 bytes an unknown, so that this is 300 000 of them."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,11 +83,30 @@ class State:
     def from_bytes(cls, data: bytes) -> Self:
         """What ``to_bytes`` made. Raises InputError for anything else."""
         try:
+            with ZipFile(BytesIO(data)) as archive:
+                if sum(entry.file_size for entry in archive.infolist()) > len(data):
+                    raise ValueError("packed, as no saved state is")
             with np.load(BytesIO(data), allow_pickle=False) as found:
-                arrays = {name: np.asarray(found[name], dtype=np.float64) for name in ("x", "past", "ports", "inputs")}
-                return cls(**arrays, steps=int(found["steps"]), rate_hz=float(found["rate_hz"]))
-        except (BadZipFile, ValueError, KeyError, OSError, EOFError, TypeError) as error:
+                arrays = {field.name: found[field.name] for field in fields(cls)}
+            return cls._of(arrays)
+        except Exception as error:  # damaged bytes make zipfile and numpy raise errors of every kind
             raise InputError(f"state: these {len(data)} bytes are no saved state ({error})") from None
+
+    @classmethod
+    def _of(cls, arrays: dict[str, NDArray[Any]]) -> Self:
+        """A state of these arrays. Raises ValueError where they do not fit each other or hold what is no number."""
+        n = arrays["x"].size
+        shapes = {"x": (n,), "past": (3, n), "ports": (arrays["ports"].size,), "inputs": (5,)}
+        for name, array in arrays.items():
+            if array.shape != shapes.get(name, ()):
+                raise ValueError(f"{name} has the shape {array.shape}")
+            if array.dtype.kind not in "fi" or not np.isfinite(array).all():
+                raise ValueError(f"{name} holds what is no finite number")
+        steps = int(arrays["steps"])
+        if steps != arrays["steps"] or steps < 0:
+            raise ValueError(f"{arrays['steps']} is no number of steps")
+        moving = {name: np.asarray(arrays[name], dtype=np.float64) for name in shapes}
+        return cls(**moving, steps=steps, rate_hz=float(arrays["rate_hz"]))
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write it as npz; the file appears whole or not at all. Raises InputError when it cannot be written."""
@@ -94,8 +116,4 @@ class State:
     @classmethod
     def load(cls, path: str | Path) -> Self:
         """Read what ``save`` wrote. Raises InputError for a file that is none."""
-        try:
-            data = Path(path).read_bytes()
-        except OSError as error:
-            raise InputError(f"state: cannot read {path}: {error.strerror}") from None
-        return cls.from_bytes(data)
+        return cls.from_bytes(read_bytes(Path(path), largest_bytes=LARGEST_BYTES, what="saved state"))

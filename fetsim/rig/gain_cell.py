@@ -46,7 +46,8 @@ def reference_named(name: str) -> Reference:
         return "idle"
     if name == "open":
         return "open"
-    raise InputError(f"against: unknown reference {name[:20]!r}; choose idle (the unit at rest) or open (the FET out)")
+    choices = "choose idle (the unit at rest) or open (the FET out)"
+    raise InputError(f"against: unknown reference {str(name)[:20]!r}; {choices}")
 
 
 @dataclass(frozen=True, kw_only=True)

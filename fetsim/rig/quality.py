@@ -62,7 +62,6 @@ def _is_smooth(factor: int) -> bool:
 
 def quality_named(name: str) -> Quality:
     """The quality of that name. Raises InputError that lists the names."""
-    try:
+    if isinstance(name, str) and name in QUALITIES:
         return QUALITIES[name]
-    except KeyError:
-        raise InputError(f"quality: there is no {name[:20]!r}; choose from {', '.join(QUALITIES)}") from None
+    raise InputError(f"quality: there is no {str(name)[:20]!r}; choose from {', '.join(QUALITIES)}")

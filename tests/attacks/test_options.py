@@ -23,6 +23,14 @@ def test_measure_never_overwrites_the_unit_it_measures(place, attack, option, ho
     attack("measure", *MEASURE, "-u", "mine.toml", option, name, "-f").refused("is the input itself")
 
 
+@pytest.mark.parametrize("option", ["--json", "--csv"])
+def test_no_file_of_a_version_is_overwritten(place, attack, option):
+    (place / "ideas.toml").write_text('[versions."another"]\nunit = "mine.toml"\n')
+    for name in ("mine.toml", "ideas.toml"):
+        arguments = ("-u", "teaching", "--versions", "ideas.toml", option, name, "-f")
+        attack("measure", *MEASURE, *arguments).refused("is the input itself")
+
+
 @pytest.mark.parametrize("other", ["--plot", "--json", "--csv"])
 def test_two_outputs_of_one_name(place, attack, other):
     attack("measure", *MEASURE, "-u", "teaching", "--meter", "p.svg", other, "p.svg").refused("two outputs")

@@ -54,6 +54,7 @@ WRONG_AUDIO = {
     "channels first": (np.zeros((2, 4800)), "audio.T"),
     "one channel first": (np.zeros((1, 4800)), "audio.T"),
     "wide": (np.zeros((480, 100)), "64 at the most"),
+    "masked": (np.ma.array([0.0, 0.1], mask=[False, True]), "fill them"),
     "nan": (np.array([0.0, np.nan]), "nan"),
     "inf": (np.array([0.0, np.inf]), "inf"),
     "huge": (np.array([0.0, 1e300]), "1e+300"),
@@ -89,6 +90,12 @@ def test_a_path_is_a_unit_as_its_text_is(tmp_path):
     path.write_text(TEACHING, "utf-8")
     one, other = (fetsim.render(tone(), RATE_HZ, unit=unit, quality="draft").output for unit in (path, str(path)))
     assert np.array_equal(one, other)
+
+
+@pytest.mark.parametrize("word", [None, 3, b"draft", "", "best", "q" * 5000])
+def test_what_is_no_quality_or_reference(word):
+    refused(lambda: fetsim.render(tone(), RATE_HZ, unit="teaching", quality=word), "quality")
+    refused(lambda: fetsim.render(tone(), RATE_HZ, against=word, **QUICK), "against")
 
 
 @pytest.mark.parametrize("changes", [{1: "2"}, {None: "1n"}, {("C2",): "1n"}, {b"C2": "1n"}, ["C2"], "C2=1n", 5])

@@ -126,7 +126,7 @@ def test_foreign_states_are_refused(tmp_path):
     for data in (b"", b"RIFF", clipper.state.to_bytes()[:200]):
         with pytest.raises(InputError, match="are no saved state"):
             State.from_bytes(data)
-    with pytest.raises(InputError, match="cannot read"):
+    with pytest.raises(InputError, match="no such file"):
         State.load(tmp_path / "none.npz")
     clipper.state.save(tmp_path / "state.npz")
     with pytest.raises(InputError, match="exists already"):

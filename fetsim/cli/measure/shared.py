@@ -48,7 +48,7 @@ def measure_and_tell(
     end where something is missing.
     """
     versions, pictures = chosen.units(), dict(more or {})
-    with destination(files, [one.path for one in versions.values()], list(pictures)) as write:
+    with destination(files, chosen.read(versions.values()), list(pictures)) as write:
         measured, problems = measured_versions(versions, measure)
         page = write_results(write, measured, problems, pictures)
     typer.echo(page)
