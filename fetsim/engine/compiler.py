@@ -118,7 +118,7 @@ def _kept(kept: UserCache, key: str, text: str, warm: Warm) -> ModuleType:
 
 def _imported(key: str, path: Path | None, text: str | None, warm: Warm) -> ModuleType:
     name = f"fetsim_compiled_{key}"
-    with _own_settings():
+    with _own_settings(), _interruptible():
         if path is not None:
             spec = importlib.util.spec_from_file_location(name, path)
             assert spec is not None and spec.loader is not None
@@ -147,6 +147,27 @@ def _own_settings() -> Iterator[None]:
     finally:
         for (where, name), value in before.items():
             setattr(where, name, value)
+
+
+@contextmanager
+def _interruptible() -> Iterator[None]:
+    """Ctrl-C in a callback of the compiler, where Python can only print and forget it, counts when that is done."""
+    lost: list[object] = []
+    before = sys.unraisablehook
+
+    def keep(unraisable: Any) -> None:
+        if unraisable.exc_type is KeyboardInterrupt:
+            lost.append(unraisable.exc_type)
+        else:
+            before(unraisable)
+
+    sys.unraisablehook = keep
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+    if lost:
+        raise KeyboardInterrupt
 
 
 def _key(text: str) -> str:

@@ -1,5 +1,6 @@
 """The machine's part: signals, caches laid out or damaged by others, users without a home, odd environments."""
 
+import ctypes
 import os
 import signal
 import subprocess
@@ -89,6 +90,21 @@ def test_nothing_is_kept_on_a_full_disk_and_it_is_said_once(own_cache, monkeypat
     monkeypatch.setattr(compiler.shutil, "disk_usage", lambda folder: type("Usage", (), {"free": 1000})())
     assert double() == 4.0
     assert capsys.readouterr().err.count("is not kept") == 1 and not own_cache.exists()
+
+
+def test_ctrl_c_in_a_callback_of_the_compiler_is_not_lost(own_cache, capfd):
+    def interrupt():
+        raise KeyboardInterrupt
+
+    callback = ctypes.CFUNCTYPE(None)(interrupt)
+    user_cache("solvers").drop(own_cache.name)
+    compiler._loaded.clear()
+    hook = sys.unraisablehook
+    with pytest.raises(KeyboardInterrupt):
+        compiler.compiled_module(TEXT, lambda module: callback())
+    assert sys.unraisablehook is hook and capfd.readouterr().err == ""
+    assert not list(own_cache.parent.iterdir())
+    assert double() == 4.0
 
 
 def test_numbas_own_cache_setting_is_not_followed(own_cache, monkeypatch, tmp_path):

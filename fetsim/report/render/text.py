@@ -55,7 +55,7 @@ def _rest(rendering: FileRendering) -> str:
 
 def _reduction(rendering: FileRendering, log: GainLog) -> str:
     if rendering.unit.gain_cell is None:
-        return "none, the unit has no gain cell"
+        return "not told, the unit names no gain cell"
     most = int(np.argmax(log.gain_reduction_max_db))
     return (
         f"{log.gain_reduction_max_db[most]:.1f} dB at the most (at {log.time_s[most]:.2f} s), "
