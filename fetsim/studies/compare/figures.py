@@ -23,7 +23,8 @@ from fetsim.studies.compare.takes import Progress, circuit_key
 TONE_HZ, TONE_DBU = 1000.0, 0.0  # the alignment signal of ITU-R BS.645
 STEP_HZ, STEP_DB, PHASES = 5000.0, 10.0, 8
 CONDITIONS = {
-    "threshold_dbu": f"level of a steady {TONE_HZ / 1000:g} kHz tone at the input that gets 0.5 dB of gain reduction",
+    "threshold_dbu": f"level of a steady {TONE_HZ / 1000:g} kHz tone at the input that gets 0.5 dB of gain reduction "
+    "in the FET's divider, mean over the cycle; the static curve reads the output's fundamental instead",
     "attack_ms": f"63 % of the fall of the gain in dB, when a {STEP_HZ / 1000:g} kHz tone steps from {STEP_DB:g} dB "
     f"under the version's own threshold to {STEP_DB:g} dB over it; mean of {PHASES} phases of the step",
     "release_ms": "63 % of the recovery of the gain in dB, after the step back",
