@@ -17,7 +17,22 @@ class UnitError(FetsimError):
 
 
 class ConvergenceError(FetsimError):
-    """The solver found no solution; the text says when and around which part."""
+    """The solver found no solution; the text says when and around which part.
+
+    It reads ``place: problem; advice``, or, where the cause is known, ``cause; place: problem``.
+    """
+
+    def __init__(self, problem: str, *, advice: str = "", cause: str = "") -> None:
+        super().__init__("; ".join(part for part in (cause, problem, "" if cause else advice) if part))
+        self.problem, self.advice, self.cause = problem, advice, cause
+
+    def at(self, place: str) -> "ConvergenceError":
+        """The same with the place where it came about."""
+        return ConvergenceError(f"{place}: {self.problem}", advice=self.advice, cause=self.cause)
+
+    def because(self, cause: str) -> "ConvergenceError":
+        """The same with its cause in front, in place of advice."""
+        return ConvergenceError(self.problem, advice=self.advice, cause=cause)
 
 
 class PartlyDone(FetsimError):

@@ -189,5 +189,6 @@ class Simulation:
             f"around {name} (port {port + 1}, last step {solved.worst_step:.3g} V)" if name else "in the linear part"
         )
         return ConvergenceError(
-            f"no convergence at {state.time_s:.6f} s {where}; try a finer quality or check the values around that part"
+            f"no convergence at {state.time_s:.6f} s {where}",
+            advice="try a finer quality or check the values around that part",
         )

@@ -20,6 +20,7 @@ from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, needs_compile, prepare
 from fetsim.engine.simulation import Simulation
+from fetsim.errors import ConvergenceError
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
@@ -167,6 +168,17 @@ class Rig:
         """A march from rest, or from cold with everything discharged, that records the unknowns ``recorded``."""
         start = np.zeros(self.system.size) if cold else self.bias
         return Simulation(self.prepared, recorded, self.prepared.state_at(start))
+
+    def advanced(self, simulation: Simulation, emf_v: Array) -> Array:
+        """What a march of this rig records over source voltages [shape=(steps,), V]. Raises ConvergenceError."""
+        try:
+            return simulation.advance(emf_v)
+        except ConvergenceError as error:
+            raise self.blamed(error) from None
+
+    def blamed(self, error: ConvergenceError) -> ConvergenceError:
+        """An error of a run of this unit, put down to a mode that grows at rest where there is one."""
+        return error.because(_growth_in_words(self.growing[0])) if self.growing else error
 
     @property
     def _guarded(self) -> list[Array]:

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 import fetsim
+from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.rig import rig as rig_module
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
-from tests.measurements.units import without_gain_cell
+from tests.measurements.units import with_an_oscillator, without_gain_cell
 
 DUNLIN = load_unit("dunlin")
 TEACHING = load_unit("teaching")
@@ -175,3 +176,24 @@ class TestUnstable:
         text = LATCH.replace("47k", "4M7") + 'RE1 = { kind = "resistor", value = "10k", nodes = ["b1", "0"] }\n'
         text += 'RE2 = { kind = "resistor", value = "10k", nodes = ["b2", "0"] }\n'
         assert Rig(beside_the_loop(tmp_path, text)).warnings == ()
+
+    @pytest.mark.parametrize("played", ["render", "bench"])
+    def test_a_run_that_fails_is_put_down_to_it(self, tmp_path, monkeypatch, played):
+        """With no Newton iteration at all no step has a solution. What makes the unit swing is said first, and no finer
+        quality is advised."""
+        monkeypatch.setattr("fetsim.engine.prepared.MAX_ITERATIONS", 0)
+        unit = load_unit(with_an_oscillator(tmp_path)).changed(extra="S1")
+        (cause,) = Rig(unit, "draft").warnings
+        drive = np.zeros(10)
+        with pytest.raises(ConvergenceError) as raised:
+            if played == "render":
+                fetsim.render(drive, 48e3, unit=unit, quality="draft")
+            else:
+                Bench(unit, "draft").run().play(drive)
+        text = str(raised.value)
+        assert text.startswith(f"{cause}; no convergence at ") and "finer quality" not in text
+
+    def test_a_run_that_fails_without_it_is_not(self, monkeypatch):
+        monkeypatch.setattr("fetsim.engine.prepared.MAX_ITERATIONS", 0)
+        with pytest.raises(ConvergenceError, match=r"^no convergence at .*; try a finer quality"):
+            Bench(TEACHING, "draft").run().play(np.zeros(10))

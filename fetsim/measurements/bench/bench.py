@@ -103,8 +103,8 @@ class Run:
         self.simulation.state = state
 
     def play(self, emf_v: Array) -> Played:
-        """Drive with source voltages [shape=(steps,), V]."""
-        table = self.simulation.advance(emf_v)
+        """Drive with source voltages [shape=(steps,), V]. Raises ConvergenceError with the time and the part."""
+        table = self.bench.rig.advanced(self.simulation, emf_v)
         nodes = {name: table[:, k] for k, name in enumerate(self._names)}
         nodes[GROUND] = np.zeros(len(table))
         hot, cold = self.bench.rig.output

@@ -59,7 +59,7 @@ def steady_level(bench: Bench, level_dbu: float, frequency_hz: float, start: Run
     try:
         steady = settle(run, period.tone(level_dbu))
     except ConvergenceError as error:
-        raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
+        raise error.at(f"at {level_dbu:g} dBu") from None
     trace = steady.block.reduction_db
     return Level(level_dbu, run, steady, float(np.mean(trace)), float(np.std(trace)))
 

@@ -115,9 +115,12 @@ def settle(run: Run, period_v: Array) -> Steady:
         run.state = goal
         if left_v < SETTLED_V:
             return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz)
-    raise ConvergenceError(
-        f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a "
-        "steady tone; does it oscillate?"
+    raise run.bench.rig.blamed(
+        ConvergenceError(
+            f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a "
+            "steady tone",
+            advice="does it oscillate?",
+        )
     )
 
 

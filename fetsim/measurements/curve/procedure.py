@@ -201,7 +201,7 @@ class _Sweep:
         try:
             found = settle(self.run, tone_v) if self.wait_s is None else wait(self.run, tone_v, self.wait_s)
         except ConvergenceError as error:
-            raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
+            raise error.at(f"at {level_dbu:g} dBu") from None
         block = found.block
         return _Point(
             level_dbu,

@@ -267,7 +267,7 @@ def _settled(run: Run, period_v: Array, level_dbu: float) -> Steady:
     try:
         return settle(run, period_v)
     except ConvergenceError as error:
-        raise ConvergenceError(f"at {level_dbu:g} dBu: {error}") from None
+        raise error.at(f"at {level_dbu:g} dBu") from None
 
 
 def _repeated(block: Array, least: float) -> Array:

@@ -129,7 +129,7 @@ def measure_explain(
     try:
         settle(recorder.run, quiet_v)
     except ConvergenceError as error:
-        raise ConvergenceError(f"before the burst, at {before_dbu:g} dBu: {error}") from None
+        raise error.at(f"before the burst, at {before_dbu:g} dBu") from None
     repeats = max(1, ceil(burst_s * period.frequency_hz / period.cycles - 1e-6))
     now = recorder.play(np.concatenate((np.tile(quiet_v, LEAD_PERIODS), np.tile(loud_v, repeats))))
     progress(BURST_SHARE)

@@ -240,7 +240,7 @@ def _swept(bench: Bench, level_dbu: float, places: Sequence[Point], tones_hz: Se
         try:
             steady = settle(run, emf_v)
         except ConvergenceError as error:
-            raise ConvergenceError(f"at {level_dbu:g} dBu, {frequency:g} Hz: {error}") from None
+            raise error.at(f"at {level_dbu:g} dBu, {frequency:g} Hz") from None
         for row, place in enumerate(watched):
             gains[row, number] = phasor(place.volts(steady.block.nodes), period) / phasor(emf_v, period)
     levels, middle = 20.0 * np.log10(np.abs(gains)), tones_hz.index(REFERENCE_HZ)
