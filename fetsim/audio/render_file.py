@@ -23,14 +23,13 @@ from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.gain_cell import CellAtRest, Reference
 from fetsim.rig.provenance import provenance
-from fetsim.rig.rig import unit_needs_compile
+from fetsim.rig.rig import compile_notice
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 
 LOG_WRITERS = {".csv": write_csv, ".npz": write_npz}
 MOST_LOG_ROWS = 20_000_000  # over all channels; 1.8 GB in memory
 LARGEST_GAIN_DB = 120.0
-COMPILING = "compiling the solver for this unit's topology; about 20 s, once per machine"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,8 +140,8 @@ def render_file(
         _check_length(reader.frames * reader.channels, target, endless)
         if probe_target is not None:
             _check_length(reader.frames * reader.channels * len(names), probe_target, [".npz"])
-        if notice is not None and unit_needs_compile(loaded):
-            notice(COMPILING)
+        if notice is not None and (told := compile_notice(loaded)):
+            notice(told)
         with (
             Player(
                 loaded, reader.rate_hz, reader.channels, quality=quality, cold=cold, probes=names,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fetsim.engine.assembly import System
-from fetsim.engine.compiler import CACHED, compiled_module, is_ready
+from fetsim.engine.compiler import CACHED, COMPILE_S_A_LINE, compiled_module, is_ready
 from fetsim.engine.emit import Layout, python_source, solver_text, unknown_list
 from fetsim.engine.laws_text import functions_of, laws_text
 from fetsim.engine.plan import Plan, make_plan
@@ -66,9 +66,11 @@ def interpreted_solver(system: System) -> Solver:
     return Solver(plan, text.layout, text.junction_count, namespace["stage"])
 
 
-def is_compiled(system: System) -> bool:
-    """Whether machine code for the (reduced) system's topology lies ready, so that no compile will be needed."""
-    return is_ready(_module_source(system, make_plan(system)))
+def compile_s(*systems: System) -> float:
+    """Estimate of the time that compiling the (reduced) systems' solvers will take, one after the other; 0 where their
+    machine code lies ready. Raises InputError for one that is never compiled."""
+    sources = {_module_source(system, make_plan(system)) for system in systems}
+    return sum((COMPILE_S_A_LINE * source.count("\n") for source in sources if not is_ready(source)), 0.0)
 
 
 def _module_source(system: System, plan: Plan) -> str:

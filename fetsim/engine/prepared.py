@@ -11,9 +11,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from fetsim.engine import generated, march
 from fetsim.engine.assembly import Array, System, port_voltages
-from fetsim.engine.generated import Solver, interpreted_solver, is_compiled, solver_for
-from fetsim.engine.march import DEEPEST, Scratch, Tableau, Values, is_ready
+from fetsim.engine.generated import Solver, interpreted_solver, solver_for
+from fetsim.engine.march import DEEPEST, Scratch, Tableau, Values
 from fetsim.engine.methods import INPUTS, METHODS, RESCUE, Method, input_weights
 from fetsim.engine.numeric import VECTOR
 from fetsim.engine.packing import pack_devices, pack_linear
@@ -156,9 +157,10 @@ def prepare(
     )  # fmt: skip
 
 
-def needs_compile(system: System) -> bool:
-    """Whether marching this topology would start with a compile, of its solver or of the march itself."""
-    return not (is_ready() and is_compiled(reduce_resistive(system).system))
+def compile_s(*systems: System) -> float:
+    """Estimate of the time that marching these systems would first spend on compiling their solvers and the march
+    itself; 0 where all lies ready. Raises InputError for a solver that is never compiled."""
+    return generated.compile_s(*(reduce_resistive(system).system for system in systems)) + march.compile_s()
 
 
 def _tableau(method: Method) -> Tableau:

@@ -18,7 +18,7 @@ from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.guard import Verdict, stable_method
 from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
-from fetsim.engine.prepared import Prepared, needs_compile, prepare
+from fetsim.engine.prepared import Prepared, compile_s, prepare
 from fetsim.engine.simulation import Simulation
 from fetsim.errors import ConvergenceError
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
@@ -32,6 +32,9 @@ GUARD_GATE_V = 0.0
 """The stability guard also looks at the FET fully on: gate at this voltage to its source."""
 BENCH_RATE_HZ = 48000.0
 """Audio rate whose quality levels serve where there is no audio file: the internal rate is a multiple of it."""
+
+ROUND_S = 5
+"""The time of a compile is told to this many seconds."""
 
 
 @dataclass(frozen=True)
@@ -195,9 +198,14 @@ class Rig:
         return [self.bias, on]
 
 
-def unit_needs_compile(unit: Unit) -> bool:
-    """Whether playing this unit begins with a compile (once per topology and machine)."""
-    return needs_compile(assemble(build_circuit(unit)))
+def compile_notice(*units: Unit) -> str:
+    """What to say before units are played whose solvers have to be compiled first (once per topology and machine);
+    empty where nothing has. Raises InputError for a unit whose solver is never compiled."""
+    seconds = compile_s(*(assemble(build_circuit(unit)) for unit in units)) if units else 0.0
+    if seconds == 0.0:
+        return ""
+    about = ROUND_S * max(1, round(seconds / ROUND_S))
+    return f"compiling the solver for this unit's topology; about {about} s, longer on a busy machine; once per machine"
 
 
 def _growth_in_words(mode: GrowingMode) -> str:

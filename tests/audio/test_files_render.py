@@ -11,9 +11,9 @@ import soundfile
 import fetsim
 from fetsim.audio.files import CONTAINERS
 from fetsim.audio.gain_log import GainLog
-from fetsim.audio.render_file import COMPILING, default_output
+from fetsim.audio.render_file import default_output
 from fetsim.errors import InputError
-from fetsim.rig.rig import unit_needs_compile
+from fetsim.rig.rig import compile_notice
 
 RATE_HZ = 48000
 SECONDS = 0.4  # more than two blocks
@@ -230,9 +230,11 @@ def test_a_compile_is_announced_and_only_then(wav, tmp_path, monkeypatch):
     said = []
     fetsim.render_file(wav, tmp_path / "a.wav", quality="draft", notice=said.append)
     assert said == []  # compiled by the tests before
-    monkeypatch.setattr("fetsim.audio.render_file.unit_needs_compile", lambda unit: True)
+    monkeypatch.setattr("fetsim.rig.rig.compile_s", lambda *systems: 28.4)
     fetsim.render_file(wav, tmp_path / "b.wav", quality="draft", notice=said.append)
-    assert said == [COMPILING]
+    assert said == [
+        "compiling the solver for this unit's topology; about 30 s, longer on a busy machine; once per machine"
+    ]
 
 
 def test_another_topology_needs_a_compile_and_another_value_does_not(tmp_path):
@@ -241,8 +243,8 @@ def test_another_topology_needs_a_compile_and_another_value_does_not(tmp_path):
     (tmp_path / "other.toml").write_text(text)
     dunlin = fetsim.load_unit("dunlin")
     fetsim.render(np.zeros(10), RATE_HZ, unit=dunlin, quality="draft")
-    assert not unit_needs_compile(dunlin.changed(C16="220n", curve="S1+S3", attack=0.1))
-    assert unit_needs_compile(fetsim.load_unit(tmp_path / "other.toml"))
+    assert not compile_notice(dunlin.changed(C16="220n", curve="S1+S3", attack=0.1))
+    assert "about 5 s" in compile_notice(fetsim.load_unit(tmp_path / "other.toml"))
 
 
 def test_the_default_name_tells_input_and_unit(tmp_path):

@@ -6,21 +6,25 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
-from fetsim.engine import compiler, generated, prepared
+from fetsim.engine import compiler, generated
 from fetsim.engine.assembly import assemble
-from fetsim.engine.prepared import needs_compile, prepare
+from fetsim.engine.compiler import COMPILE_S_A_LINE
+from fetsim.engine.march import COMPILE_S
+from fetsim.engine.prepared import compile_s, prepare
 from fetsim.engine.simulation import Simulation
 from tests.engine.exact import exact_circuit
 from tests.engine.small import diode_clipper, rc_low_pass
 
 
-@pytest.mark.parametrize("missing", ["is_ready", "is_compiled"])
+@pytest.mark.parametrize("missing", ["march", "generated"])
 def test_a_compile_is_due_when_solver_or_march_is_missing(monkeypatch, missing):
     system = assemble(exact_circuit("teaching"))
     Simulation(prepare(system, 96e3), [], prepare(system, 96e3).state_at(np.zeros(system.size)))
-    assert not needs_compile(system)
-    monkeypatch.setattr(prepared, missing, lambda *nothing: False)
-    assert needs_compile(system)
+    assert compile_s() == compile_s(system) == 0.0
+    monkeypatch.setattr(f"fetsim.engine.{missing}.is_ready", lambda text: False)
+    solver_s = 208 * COMPILE_S_A_LINE  # the teaching unit's solver has 208 lines
+    assert compile_s(system) == (COMPILE_S if missing == "march" else pytest.approx(solver_s, rel=0.1))
+    assert compile_s(system, assemble(exact_circuit("teaching"))) == compile_s(system)  # one topology, one compile
 
 
 def test_threads_that_start_together_load_a_solver_once(monkeypatch):

@@ -9,14 +9,13 @@ from typing import Annotated
 
 import typer
 
-from fetsim.audio.render_file import COMPILING
 from fetsim.cli.numbers import words
 from fetsim.cli.options import ForceOption, JsonOption, QualityOption, UnitOptions
 from fetsim.errors import InputError
 from fetsim.report.pages.report import write_report
 from fetsim.report.pages.report.sections import NAMES
 from fetsim.rig.quality import DEFAULT_QUALITY
-from fetsim.rig.rig import unit_needs_compile
+from fetsim.rig.rig import compile_notice
 from fetsim.schematic.unit import Unit
 
 SUFFIXES = (".html", ".htm")
@@ -70,8 +69,8 @@ def report(
 @contextmanager
 def _progress(unit: Unit) -> Iterator[Callable[[str, float], None]]:
     """A bar with the section at work on a terminal; elsewhere a line for each section."""
-    if unit_needs_compile(unit):
-        print(f"fetsim: {COMPILING}", file=sys.stderr, flush=True)
+    if told := compile_notice(unit):
+        print(f"fetsim: {told}", file=sys.stderr, flush=True)
     if not sys.stderr.isatty():
         yield _Lines()
         return

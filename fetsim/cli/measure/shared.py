@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-from fetsim.audio.render_file import COMPILING
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import PartlyDone
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.results.result import Measured, Result, account_of, picture_of
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
-from fetsim.rig.rig import unit_needs_compile
+from fetsim.rig.rig import compile_notice
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
@@ -165,8 +164,8 @@ def _drawing(
 @contextmanager
 def progress_bar(unit: Unit) -> Iterator[Progress]:
     """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first."""
-    if unit_needs_compile(unit):
-        print(f"fetsim: {COMPILING}", file=sys.stderr, flush=True)
+    if told := compile_notice(unit):
+        print(f"fetsim: {told}", file=sys.stderr, flush=True)
     if not sys.stderr.isatty():
         yield unwatched
         return

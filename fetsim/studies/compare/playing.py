@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from functools import partial
 from threading import Event
 
-from fetsim.audio.render_file import COMPILING
 from fetsim.errors import ConvergenceError, UnitError
 from fetsim.files.user_cache import UserCache
-from fetsim.rig.rig import unit_needs_compile
+from fetsim.rig.rig import compile_notice
 from fetsim.studies.compare.comparison import BenchFigures
 from fetsim.studies.compare.figures import kept_figures
 from fetsim.studies.compare.takes import Programme, Take, circuit_key, take, take_key
@@ -78,8 +77,8 @@ def play_all(
         figures[key] = kept_figures(cache, circuits[key], quality, partial(tell, key, MEASURING))
 
     new = [unit for unit in circuits.values() if cache.find(take_key(unit, programme, quality)) is None]
-    if any(unit_needs_compile(unit) for unit in {one.origin.path: one for one in new}.values()):
-        notice(COMPILING)  # once, whichever thread is first
+    if told := compile_notice(*{one.origin.path: one for one in new}.values()):
+        notice(told)  # once, whichever thread is first
     side_by_side([partial(job, key) for job in (play, measure) for key in circuits], stop)
     return [
         Played(one, None, None, one.error)
