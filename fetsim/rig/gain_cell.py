@@ -112,7 +112,7 @@ class CellAtRest:
         if self.conducts:
             return (
                 f"{self.fet} conducts at rest: it takes {self.loss_db:.2f} dB from every level, its gate "
-                f"{self.above_pinch_off_v:.3g} V short of pinch-off; gain reduction is counted from there"
+                f"{self.above_pinch_off_v:.3g} V short of pinch-off"
             )
         if self.deep:
             return (

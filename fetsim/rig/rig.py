@@ -136,15 +136,17 @@ class Rig:
         """What should be known before a figure or a sound of this unit is believed, in plain sentences."""
         found = [_growth_in_words(self.growing[0])] if self.growing else []
         if self.rest is not None and self.rest.warning:
-            found.append(self.rest.warning)
+            counted = "; gain reduction is counted from there" if self.rest.conducts and self.against == "idle" else ""
+            found.append(f"{self.rest.warning}{counted}")
         if self.verdict.reason:
             found.append(f"{self.verdict.reason}; using {self.method} instead")
         return tuple(found)
 
     @property
     def told(self) -> tuple[str, ...]:
-        """How the unit rests, in sentences that every result bears: its gain cell, then the warnings."""
-        stands = () if self.rest is None else (f"At rest {self.rest.told}.",)
+        """How the unit rests, in sentences that every result bears: its gain cell, in the words of the warning where
+        there is one, and the other warnings."""
+        stands = () if self.rest is None or self.rest.warning else (f"At rest {self.rest.told}.",)
         if self.against == "open":
             stands = (*stands, "Gain reduction is counted from the FET taken out.")
         return (*stands, *(f"Warning: {text}." for text in self.warnings))

@@ -9,6 +9,7 @@ import soundfile
 from fetsim.audio.render import render
 from fetsim.cli.main import main
 from fetsim.measurements.curve.procedure import measure_curve
+from fetsim.report.compare.text import compare_text
 from fetsim.report.pages.report.unit_facts import unit_facts
 from fetsim.schematic.load import load_unit
 from fetsim.studies.compare.study import compare
@@ -46,7 +47,8 @@ def test_every_measurement_tells(run, what, tmp_path):
     assert status == 0
     # 20 lg (1 + 4750 / R), R = 150 ohm 4.5 / 1: the source's 50 ohm and R1 against the channel
     out = " ".join(out.split())
-    assert "J1 takes 18.1" in out and "V short of pinch-off" in out and "Warning: J1 conducts at rest" in out
+    assert "Warning: J1 conducts at rest: it takes 18.1" in out
+    assert out.count("short of pinch-off") == 1, "the figures are told twice"
     assert "conducts at rest" in file.read_text()
     assert "18.1" in json.dumps(json.loads(file.read_text()))
 
@@ -59,7 +61,7 @@ def test_a_unit_in_order_is_told_without_a_warning(run, what):
 
 def test_far_beyond_pinch_off_is_warned_of(run):
     _, out, _ = run("measure", "noise", "-c", "V2.voltage=-7V")
-    assert "its gate 2.5 V beyond pinch-off" in out and "Warning: J1 rests 2.5 V beyond pinch-off" in out
+    assert "Warning: J1 rests 2.5 V beyond pinch-off" in out and out.count("beyond pinch-off") == 1
 
 
 def test_idle_tells(run):
@@ -80,9 +82,11 @@ def test_what_all_versions_share_is_told_once(run):
 def test_python_results_and_the_page_tell():
     unit = load_unit("teaching").changed({"V2.voltage": "-3.5V"})
     made = measure_curve(unit, levels_dbu=[-40.0, -30.0, -20.0], quality="draft").provenance
-    assert made.rest.loss_db == pytest.approx(18.1, abs=0.1) and made.told[0].startswith("At rest J1 takes 18.1")
+    assert made.rest.loss_db == pytest.approx(18.1, abs=0.1) and [text[:37] for text in made.told] == [
+        "Warning: J1 conducts at rest: it take"
+    ]
     facts = dict(unit_facts(unit, unit.origin, "draft").pairs)
-    assert "J1 takes 18.1" in facts["at rest"] and "conducts at rest" in facts["mind"]
+    assert "at rest" not in facts and "J1 conducts at rest: it takes 18.1" in facts["mind"]
 
 
 def test_figures_against_the_fet_taken_out(run, tmp_path):
@@ -100,6 +104,7 @@ def test_figures_against_the_fet_taken_out(run, tmp_path):
         ]
         np.testing.assert_allclose(both[1] - both[0], loss_db, atol=1e-6)
     assert "Gain reduction is counted from the FET taken out." in opened.provenance.told
+    assert "counted from there" in idle.provenance.told[0] and "counted from there" not in str(opened.provenance.told)
     silence = np.zeros(2400)
     logs = [render(silence, 48000, unit=unit, quality="draft", against=one).logs[0] for one in ("idle", "open")]
     assert logs[0].gain_reduction_max_db.max() == pytest.approx(0.0, abs=1e-3)
@@ -120,3 +125,5 @@ def test_a_comparison_tells(tmp_path, monkeypatch):
     right, wrong = found.versions
     assert right.rest.loss_db == 0.0 and wrong.rest.loss_db == pytest.approx(18.1, abs=0.1)
     assert any("conducts at rest" in text for text in wrong.cautions) and not right.cautions
+    text = " ".join(compare_text(found, tmp_path / "c").split())
+    assert text.count("beyond pinch-off") == 1 and text.count("short of pinch-off") == 1

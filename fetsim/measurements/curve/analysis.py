@@ -184,7 +184,8 @@ def _bottom(middle: Samples, slope: Samples) -> float | Missing:
     if last == slope.size - 1:
         return Missing(
             cause="not reached",
-            text=f"at the highest level the output still rises by only {slope[-1]:.2f} dB per dB; go on higher",
+            text=f"not yet at the highest level, where the output rises by only {slope[-1]:.2f} dB per dB; give "
+            "higher levels",
         )
     share = (limit - slope[last]) / (slope[last + 1] - slope[last])
     return float(middle[last] + share * (middle[last + 1] - middle[last]))

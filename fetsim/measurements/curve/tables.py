@@ -33,7 +33,7 @@ SUMMARY = (
            meaning=f"local ratio at {STATED_REDUCTION_DB:g} dB of gain reduction"),
     Column(key="most_gain_reduction_db", heading="most reduction", unit="dB", show=fixed(1)),
     Column(key="most_gain_reduction_at_dbu", heading="most reduction at", unit="dBu", show=LEVEL),
-    Column(key="bottoms_out_dbu", heading="bottoms out", unit="dBu", show=FINE_LEVEL),
+    Column(key="bottoms_out_dbu", heading="FET fully on from", unit="dBu", show=FINE_LEVEL),
     Column(key="idle_gain_db", heading="gain at rest", unit="dB", show=fixed(2, sign=True)),
 )  # fmt: skip
 POINTS = (
@@ -155,12 +155,14 @@ def _equals(measured: Mapping[str, CurveMeasurement]) -> Table:
         for group in one.equals
     ]  # fmt: skip
     notes = [
-        f"{_start(label)}none of the {one.compared} settings are alike within {one.equal_db:g} dB."
+        f"{_start(label)}none of the {one.compared} settings has a curve within {one.equal_db:g} dB of another's."
         for label, one in measured.items()
         if one.compared and not one.equals
     ]
     return Table(
-        key="equals", title=f"Switch settings alike within {first.equal_db:g} dB", columns=EQUALS, rows=rows, heads=2,
+        key="equals",
+        title=f"Switch settings whose curves stay within {first.equal_db:g} dB of each other",
+        columns=EQUALS, rows=rows, heads=2,
         notes=tuple(notes),
     )  # fmt: skip
 
@@ -177,7 +179,7 @@ def _lead(label: str, one: CurveMeasurement) -> list[str]:
     where = f"at {LEVEL(c.largest_ratio_at_dbu)} dBu"
     steepest = f"largest local ratio {ratio(c.largest_ratio)} {where}"
     if isinf(c.largest_ratio):
-        steepest = f"the output stands still or falls {where}"
+        steepest = f"the output no longer rises with the input (an infinite local ratio) {where}"
     return [_upper(
         f"{start}threshold {LEVEL(c.threshold_half_db_dbu)} dBu ({LOW_THRESHOLD_DB:g} dB), {steepest}, at most "
         f"{c.most_gain_reduction_db:.1f} dB of gain reduction."
@@ -215,12 +217,14 @@ DEFINITIONS = (
     Definition(
         term="local ratio",
         meaning="rise of the input over rise of the output between neighbouring levels, dB per dB; a curve, so it is "
-        "told with its level",
+        "told with its level; infinite: the output does not rise with the input; "
+        "falls: it comes down as the input rises",
         status=PRACTICE,
     ),
     Definition(
-        term="bottoms out",
-        meaning=f"level from which on the local ratio stays under {BOTTOMED_RATIO:g}: the channel is fully on",
+        term="FET fully on from",
+        meaning=f"it bottoms out: level from which on the local ratio stays under "
+        f"{BOTTOMED_RATIO:g}: the channel is fully on",
         status=OWN,
     ),
 )

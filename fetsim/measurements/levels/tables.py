@@ -54,7 +54,7 @@ def _lead(plan: LevelPlan) -> str:
         return f"{reduction} No stage clips up to the highest level tried."
     clip = plan.stage(plan.clips_first).clip
     where = f"at {LEVEL(clip.stage_dbu)} dBu there, {LEVEL(clip.level_dbu)} dBu from the source"
-    return f"{reduction} {plan.clips_first} clips first, {where}."
+    return f"{reduction} Stage {plan.clips_first} clips first, {where}."
 
 
 def _notes(start: str, plan: LevelPlan) -> list[str]:

@@ -194,5 +194,6 @@ SLOPES = (
         f"{hertz(CORNER_SEARCH[0])} to {hertz(CORNER_SEARCH[1])}",
         status=PRACTICE,
     ),
+    Definition(term="phase", meaning="of the point's tone against the source's; positive: it leads", status=PRACTICE),
     Definition(term="group delay", meaning="slope of the phase by angular frequency, exactly derived", status=LAW),
 )

@@ -63,6 +63,21 @@ class Account:
         return found
 
 
+def told_once(told: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """Label of a version -> its sentences: each told once under the labels it belongs to, what all share first.
+
+    >>> told_once({"a": ("One.", "Two."), "b": ("Two.",), "c": ("One.", "Two.")})
+    ['All versions: Two.', 'a, c: One.']
+    """
+    labels: dict[str, list[str]] = {}
+    for label, texts in told.items():
+        for text in dict.fromkeys(texts):
+            labels.setdefault(text, []).append(label)
+    shared = [text for text, of in labels.items() if len(of) == len(told)]
+    common = [f"All versions: {text}" if len(told) > 1 else text for text in shared]
+    return [*common, *(f"{', '.join(of)}: {text}" for text, of in labels.items() if text not in shared)]
+
+
 def _plain_row(table: Table, row: tuple[Cell, ...]) -> Mapping[str, str | float | int | None]:
     return {
         column.key: None if isinstance(cell, Missing) else cell.value if isinstance(cell, AtLeast) else cell

@@ -25,9 +25,9 @@ def amount(quantity: str, digits: int = 4, smallest: float = 0.0) -> Format:
 
 
 def ratio(value: float) -> str:
-    """A local ratio in dB per dB, also where the output stands still (infinite) or falls (negative)."""
+    """A local ratio in dB per dB, also where the output no longer rises (infinite) or falls (negative)."""
     if isinf(value):
-        return "stands still"
+        return "infinite"
     return "falls" if value < 0.0 else _fixed(value, digits=1 if value >= 10.0 else 2, sign=False)
 
 

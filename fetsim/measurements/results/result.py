@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar, overload
 
-from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.account import Account, told_once
 from fetsim.measurements.results.table import Table
 from fetsim.measurements.to_plain import json_text, plain
 from fetsim.rig.provenance import Provenance
@@ -77,15 +77,7 @@ def account_of(results: Mapping[str, Measured]) -> Account:
     """
     account: Account = _room("measurements", _kind(results), "tables").account(results)
     told = {label: one.provenance.told for label, one in results.items() if isinstance(one, Result)}
-    return replace(account, lead=(*account.lead, *_told_once(told)))
-
-
-def _told_once(told: Mapping[str, tuple[str, ...]]) -> list[str]:
-    """Sentences of several versions: those that all share once and first, the others under the label they belong to."""
-    shared = [text for text in next(iter(told.values()), ()) if all(text in texts for texts in told.values())]
-    common = [f"All versions: {text}" if len(told) > 1 else text for text in shared]
-    own = [(label, text) for label, texts in told.items() for text in texts if text not in shared]
-    return [*common, *(f"{label}: {text}" if label else text for label, text in own)]
+    return replace(account, lead=(*account.lead, *told_once(told)))
 
 
 def picture_of(results: Mapping[str, Measured], *, titled: bool = True) -> "Figure":

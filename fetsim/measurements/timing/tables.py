@@ -24,14 +24,18 @@ NAMES = {
     "t63_s": f"{T63} of the change in dB",
     "t90_s": f"{T90} of it",
     "t10_90_s": f"from {100 * LOW_SHARE:.0f} to {T90}",
-    "within_2db_s": f"within {IEC} of the end",
-    "within_3db_s": f"within {ANSI_ATTACK_BAND_DB:g} dB of the end",
-    "within_4db_s": f"within {ANSI_RELEASE_BAND_DB:g} dB of the end",
+    "within_2db_s": f"within {IEC} of the final level",
+    "within_3db_s": f"within {ANSI_ATTACK_BAND_DB:g} dB of the final level",
+    "within_4db_s": f"within {ANSI_RELEASE_BAND_DB:g} dB of the final level",
     "tau_s": "time constant",
     "slow_tau_s": "second time constant",
 }
 READ_OFF = {FET: "off the FET's channel", OUTPUT: "off the output's envelope"}
 REDUCTION = fixed(2)
+PHASES_NOTE = (
+    "Least and most are over the phases, instants within the tone's cycle at which the step falls; the other figures "
+    "are those of a step at the upward zero crossing."
+)
 VERSION = Column(key="version", heading="version")
 
 
@@ -89,9 +93,13 @@ def _lead(name: str, one: SettingTiming) -> str:
 
 def _briefly(answer: StepAnswer) -> str:
     """Time to 63 %, or what there is instead."""
-    spread = answer.spreads["t63_s"]
+    spread, count = answer.spreads["t63_s"], len(answer.phases_deg)
     if spread.at_zero is not None:
-        return seconds(spread.at_zero)
+        text = seconds(spread.at_zero)
+        if count == 1 or spread.least is None or spread.most is None:
+            return text
+        between = f"{seconds(spread.least)} to {seconds(spread.most)} over {count} phases of the step"
+        return f"{text} for a step at the tone's zero crossing ({between})"
     if spread.least is not None and spread.most is not None:
         return f"{seconds(spread.least)} to {seconds(spread.most)}"
     return "not given (the reason stands under the table)"
@@ -119,6 +127,8 @@ def _setting(number: int, name: str, one: SettingTiming) -> Table:
             for figure, words in NAMES.items()
         ]
         notes = [note for way, answer in sides for note in _notes(way, answer)]
+        if any(len(answer.phases_deg) > 1 for _, answer in sides):
+            notes.append(PHASES_NOTE)
     return Table(
         key=f"setting_{number}",
         title=f"{name}: {_level(one.before_dbu)} to {_level(one.level_dbu)} and back",
@@ -186,7 +196,9 @@ def _grid(measured: Mapping[str, TimingMeasurement]) -> Table:
                 one.attack.reduction_after_db,
             ))  # fmt: skip
     note = (
-        f"Times to {T63} and {T90} of the change in dB and to within {IEC} of the end. All other figures are among the "
+        f"Times to {T63} and {T90} of the change in dB and to within {IEC} of the final level, for a step at "
+        "the tone's upward zero crossing; least and most over the phases, which are instants of the step within the "
+        "tone's cycle. All other figures are among the "
         "readings (--csv, --json)."
     )
     return Table(key="settings", title="All settings", columns=columns, rows=rows, heads=len(heads), notes=(note,))
@@ -253,7 +265,7 @@ DEFINITIONS = (
     ),
     Definition(
         term=f"within {IEC}",
-        meaning="from the step until the output stays that near to its end",
+        meaning="from the step until the output stays that near to its final level",
         source="IEC 60118-2",
         status=MEMORY,
     ),

@@ -4,6 +4,7 @@ import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
+from fetsim.measurements.results.account import told_once
 from fetsim.measurements.results.table import Table
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
 from fetsim.report.look.terminal import table_section
@@ -29,7 +30,9 @@ def compare_text(comparison: Comparison, folder: Path) -> str:
     """
     account = comparison.account()
     tables = [_short(table) for table in account.tables if table.rows]
-    rest = [f"{_name(one)}: {one.rest.told}" for one in comparison.versions if one.rest is not None]
+    rest = told_once({
+        _name(one): () if one.rest.warning else (one.rest.told,) for one in comparison.versions if one.rest is not None
+    })  # fmt: skip
     lost = [one for one in comparison.versions if one.error]
     return page(
         [

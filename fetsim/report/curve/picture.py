@@ -69,7 +69,7 @@ def _draw_reduction(one: SubsetCurve, style: dict[str, Any], reduction: Axes, ra
 def _name_transfer(transfer: Axes, curves: Mapping[str, SubsetCurve]) -> None:
     top_dbu = max(float(np.max(one.curve.output_dbu)) for one in curves.values())
     transfer.set(xlabel="Input (dBu)", ylabel="Output (dBu)")
-    transfer.set_title(f"dot: {LOW_THRESHOLD_DB:g} dB of gain reduction; thin line: none", loc="left", color=GREY)
+    transfer.set_title(f"dot: {LOW_THRESHOLD_DB:g} dB of gain reduction; thin: gain at rest", loc="left", color=GREY)
     transfer.set_ylim(transfer.get_ylim()[0], top_dbu + HEADROOM_DB)
     _decibels(transfer, "xy")
 

@@ -9,18 +9,18 @@ import os
 import shutil
 import sys
 from collections.abc import Iterable, Sequence
-from io import StringIO
+from itertools import zip_longest
 
 from rich.cells import cell_len, chop_cells
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+
+from fetsim.report.look.kept_together import bound, unbound
 
 PAGE = 100  # characters of running text at most
 INDENT = "  "
 DEEPEST = 2  # indents of a table inside a block
 GAP = "  "
 NARROWEST = 40  # a terminal that calls itself narrower is not believed
+LONGEST_NAME = 30  # characters of a name beside which something is said
 HEADING_LINES = 2  # of a heading, where there is room for that
 LEAST_WORDS = 12  # characters to which a column of words is pressed before the table is broken
 
@@ -71,13 +71,17 @@ def columns(
 
 def facts(pairs: Sequence[tuple[str, str]]) -> str:
     """Names with what is to be said about each; empty ones are left out."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    table.add_column(overflow="fold", max_width=30)
-    table.add_column(overflow="fold")
-    for name, text in pairs:
-        if text:
-            table.add_row(Text(name), Text(text))
-    return indented(_printed(table))
+    filled = [(name, text) for name, text in pairs if text]
+    room = _running_width()
+    names = min(LONGEST_NAME, room // 2, max((cell_len(name) for name, _ in filled), default=0))
+    lines: list[str] = []
+    for name, text in filled:
+        sides = (_wrapped(name, names), _wrapped(text, room - names - len(GAP)))
+        lines += [
+            f"{_padded(left, names, right=False)}{GAP}{right}"
+            for left, right in zip_longest(*(side.split("\n") for side in sides), fillvalue="")
+        ]
+    return indented("\n".join(lines))
 
 
 def paragraph(text: str) -> str:
@@ -147,7 +151,7 @@ def _grid(
     """Headings that end on one line, then the rows, each on as many lines as its longest cell needs."""
     lines = []
     for number, row in enumerate((headings, *rows)):
-        wrapped = {k: _fold(row[k], widths[k]) for k in block}
+        wrapped = {k: [unbound(line) for line in _fold(bound(row[k]) if number else row[k], widths[k])] for k in block}
         height = max(map(len, wrapped.values()))
         for k, text in wrapped.items():
             empty = [""] * (height - len(text))
@@ -175,16 +179,11 @@ def _fold(text: str, width: int) -> list[str]:
     return lines
 
 
-def _wrapped(text: str) -> str:
-    return _printed(Text(text)).rstrip("\n")
+def _wrapped(text: str, width: int | None = None) -> str:
+    """Lines of running text; an empty line stays one."""
+    width = _running_width() if width is None else width
+    return "\n".join(unbound(line) for part in text.splitlines() for line in _fold(bound(part), width))
 
 
-def _printed(thing: Table | Text) -> str:
-    target = StringIO()
-    width = min(PAGE, terminal_width() or PAGE) - DEEPEST * len(INDENT)
-    console = Console(
-        file=target, width=width, color_system=None, force_terminal=False, legacy_windows=False, markup=False,
-        highlight=False, emoji=False,
-    )  # fmt: skip
-    console.print(thing)
-    return target.getvalue()
+def _running_width() -> int:
+    return min(PAGE, terminal_width() or PAGE) - DEEPEST * len(INDENT)

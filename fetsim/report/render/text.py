@@ -50,7 +50,7 @@ def render_text(rendering: FileRendering) -> str:
 
 def _rest(rendering: FileRendering) -> str:
     gain = f"gain {round(rendering.idle_gain_db, 1) + 0.0:+.1f} dB at 1 kHz"
-    return gain if rendering.rest is None else f"{gain}; {rendering.rest.told}"
+    return gain if rendering.rest is None or rendering.rest.warning else f"{gain}; {rendering.rest.told}"
 
 
 def _reduction(rendering: FileRendering, log: GainLog) -> str:

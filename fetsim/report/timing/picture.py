@@ -47,7 +47,8 @@ def _draw_traces(settings: Mapping[str, SettingTiming], title: str) -> Figure:
         linear_time(release, max(one.release.time_s[-1] for one in settings.values()))
         for panel, words in ((attack, "Attack"), (release, "Release (linear time)")):
             panel.set_title(words, loc="left")
-        attack.set_title(f"dots: {T63} and {T90}; shade: over the phases", loc="right", color=GREY, fontsize=7.0)
+        words = f"dots: {T63}, {T90}; shade: step anywhere in the cycle"
+        attack.set_title(words, loc="right", color=GREY, fontsize=7.0)
         attack.set_ylabel("Gain reduction (dB)")
         decibel_axis(attack)
         legend_below(figure, attack)

@@ -26,7 +26,9 @@ CONDITIONS = {
     "threshold_dbu": f"level of a steady {TONE_HZ / 1000:g} kHz tone at the input that gets 0.5 dB of gain reduction "
     "in the FET's divider, mean over the cycle; the static curve reads the output's fundamental instead",
     "attack_ms": f"63 % of the fall of the gain in dB, when a {STEP_HZ / 1000:g} kHz tone steps from {STEP_DB:g} dB "
-    f"under the version's own threshold to {STEP_DB:g} dB over it; mean of {PHASES} phases of the step",
+    f"under the version's own threshold to {STEP_DB:g} dB over it; mean of {PHASES} phases of the step "
+    "(instants within the tone's cycle). fetsim measure timing tells it for a step at the zero crossing, with least "
+    "and most",
     "release_ms": "63 % of the recovery of the gain in dB, after the step back",
     "thd_percent": f"harmonics over fundamental at the output, steady {TONE_HZ / 1000:g} kHz at {TONE_DBU:g} dBu",
 }

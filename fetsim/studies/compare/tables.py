@@ -3,7 +3,7 @@
 Terminal, page and JSON print these and nothing of their own.
 """
 
-from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.account import Account, told_once
 from fetsim.measurements.results.definitions import OWN, Definition
 from fetsim.measurements.results.formats import LEVEL, fixed, general
 from fetsim.measurements.results.missing import Missing
@@ -16,9 +16,10 @@ LEVELS = (
     VERSION,
     Column(key="loudness_lufs", heading="loudness", unit="LUFS", show=fixed(1), meaning="before matching"),
     Column(key="rms_dbfs", heading="rms", unit="dBFS", show=fixed(1), meaning="before matching"),
-    Column(key="match_gain_db", heading="match gain", unit="dB", show=CHANGE),
-    Column(key="gain_db", heading="gain in all", unit="dB", show=CHANGE,
-           meaning="between the unit's output and the files"),
+    Column(key="match_gain_db", heading="match gain", unit="dB", show=CHANGE,
+           meaning="brings the version to the same loudness or rms as the first one"),
+    Column(key="gain_db", heading="match and headroom gain", unit="dB", show=CHANGE,
+           meaning="match gain and what lowers all files alike to keep true peaks under -1 dBTP (headroom)"),
     Column(key="true_peak_dbtp", heading="true peak", unit="dBTP", show=fixed(1), meaning="in the files"),
     Column(key="difference_db", heading="difference", unit="dB", show=fixed(1),
            meaning="what the change adds, re the programme"),
@@ -26,7 +27,7 @@ LEVELS = (
 FIGURES = (
     VERSION,
     Column(key="threshold_dbu", heading="threshold", unit="dBu", show=LEVEL),
-    Column(key="attack_ms", heading="attack", unit="ms", show=general(3)),
+    Column(key="attack_ms", heading="mean attack", unit="ms", show=general(3)),
     Column(key="release_ms", heading="release", unit="ms", show=fixed(0)),
     Column(key="thd_percent", heading="THD", unit="%", show=fixed(3)),
     Column(key="peak_gain_reduction_db", heading="peak reduction", unit="dB", show=fixed(1),
@@ -56,7 +57,7 @@ def account(comparison: Comparison) -> Account:
         ),
         definitions=tuple(Definition(term=term, meaning=text, status=OWN) for term, text in (*said, *taken)),
         cautions=(
-            *comparison.cautions, *(f"{one.label}: {text}" for one in comparison.versions for text in one.cautions)
+            *comparison.cautions, *told_once({one.label: one.cautions for one in comparison.versions})
         ),
     )  # fmt: skip
 

@@ -95,7 +95,7 @@ def test_curves_of_switch_subsets(measure):
     )
     assert status == 0
     assert "CURVE S1" in page and "CURVE S2+S3" in page and "0.02 s at every rising level" in page
-    assert "SWITCH SETTINGS ALIKE WITHIN 0.25 DB" in page and "S3 and S1+S3" in page
+    assert "SWITCH SETTINGS WHOSE CURVES STAY WITHIN 0.25 DB" in page and "S3 and S1+S3" in page
 
 
 def test_the_tolerance_asked_for_is_the_one_told(measure, tmp_path):
@@ -106,7 +106,7 @@ def test_the_tolerance_asked_for_is_the_one_told(measure, tmp_path):
         "0.000001", "--json", data, unit="dunlin",
     )  # fmt: skip
     assert status == 0
-    assert "none of the 8 settings are alike within 1e-06 dB." in page and "0.25 dB" not in page
+    assert "none of the 8 settings has a curve within 1e-06 dB of another's." in page and "0.25 dB" not in page
     assert json.loads(data.read_text())["versions"][0]["equal_db"] == 1e-6
 
 

@@ -82,7 +82,7 @@ def test_nothing_is_told_of_a_comparison_that_was_not_made(curve):
 def test_a_missing_figure_keeps_its_cause(curve):
     account = curve.account()
     (missing,) = [one for one in account.to_dict()["tables"]["curves"]["missing"] if one["column"] == "bottoms_out_dbu"]
-    assert missing["cause"] == "not reached" and "go on higher" in missing["text"]
+    assert missing["cause"] == "not reached" and "give higher levels" in missing["text"]
     assert json.loads(curve.to_json())["curves"][0]["curve"]["reasons"]["bottoms_out_dbu"]["cause"] == "not reached"
 
 

@@ -20,6 +20,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from fetsim.errors import InputError
 from fetsim.files.whole_files import writing
+from fetsim.report.look.kept_together import bound_on_page
 from fetsim.report.pages.compare.plan import make_plan
 from fetsim.report.pages.compare.segments import Segments, cut
 from fetsim.report.pages.compare.words import KEYS, page_words
@@ -95,8 +96,8 @@ def _render(comparison: Comparison, segments: Segments, *, embedded: bool) -> st
     script = "\n".join(package.joinpath(name).read_text("utf-8") for name in SCRIPTS)
     script = f"(() => {{\n{script}\n}})();"
     environment = Environment(
-        loader=PackageLoader("fetsim.report.pages.compare", ""), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        loader=PackageLoader("fetsim.report.pages.compare", ""), autoescape=True, finalize=bound_on_page,
+        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     return environment.get_template("page.html").render(
         policy=_policy(script, style),

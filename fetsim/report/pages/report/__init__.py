@@ -17,6 +17,7 @@ from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.results.definitions import STATUSES
 from fetsim.measurements.to_plain import json_text
+from fetsim.report.look.kept_together import bound_on_page
 from fetsim.report.pages.report.content import Section
 from fetsim.report.pages.report.sections import chosen_sections, make_section
 from fetsim.report.pages.report.unit_facts import unit_facts
@@ -59,6 +60,7 @@ def page_html(unit: Unit, before: Unit, sections: Sequence[Section], quality: st
     environment = Environment(
         loader=PackageLoader("fetsim.report.pages.report", ""),
         autoescape=True,
+        finalize=bound_on_page,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -56,7 +56,10 @@ def _resting(unit: Unit) -> list[tuple[str, str]]:
     """How the gain cell stands at rest, and what else must be known before the figures are believed."""
     rig = Rig(unit)
     try:
-        rest = [] if rig.rest is None else [("at rest", f"{rig.rest.told}, against the FET taken out")]
+        if rig.rest is None or rig.rest.warning:  # a warning has the same figures
+            rest = []
+        else:
+            rest = [("at rest", f"{rig.rest.told}, against the FET taken out")]
         return [*rest, *(("mind", text) for text in rig.warnings)]
     except ConvergenceError as error:
         return [("at rest", f"not to be told: {error}")]
