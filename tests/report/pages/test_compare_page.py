@@ -186,6 +186,8 @@ def test_tables_tell_changes_figures_and_failures(tmp_path):
             (label,) = [one for one in cells if one.lower().replace(",", "") == heading.lower()]
             assert [one.replace("\u2013", "-") for one in cells[label]] == [row[place] for row in table.rows]
             assert label in text
+    assert "\N{NO-BREAK SPACE}dB" in text, "figures are not kept with their units"
+    text = text.replace("\N{NO-BREAK SPACE}", " ")
     for one in comparison.account().definitions:
         assert one.meaning in html.unescape(text)
     for wanted in (

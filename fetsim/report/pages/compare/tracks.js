@@ -179,8 +179,8 @@ class Tracks {
     const { from, to } = this.view;
     const step = TIME_STEPS_S.find((s) => (s / (to - from)) * plot >= LEAST_LABEL_PX) ?? 7200;
     pen.strokeStyle = pen.fillStyle = this.colour("muted");
-    pen.textAlign = "right";
-    pen.fillText(to > 120 ? "min:s" : "s", GUTTER - 14, 20);
+    pen.textAlign = "left";
+    pen.fillText(to > 120 ? "min:s" : "s", 0, 20); // far enough from the label of the first instant
     pen.lineWidth = 1;
     for (let k = Math.ceil(from / step - 1e-6); k * step <= to + 1e-9; k += 1) {
       const x = Math.round(GUTTER + this.share(k * step) * plot) + 0.5;

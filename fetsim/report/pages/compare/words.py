@@ -121,7 +121,9 @@ def _summary(version: VersionResult) -> list[str]:
     elif version.difference is not None:
         found.append("No difference")
     if version.loudness is not None and version.loudness.gain_db:
-        found.append(f"Gain {signed(version.loudness.gain_db, 2)} dB")
+        loud = version.loudness
+        headroom = signed(loud.gain_db - loud.match_gain_db, 2)
+        found.append(f"Match gain {signed(loud.match_gain_db, 2)} dB, headroom gain {headroom} dB")
     return found or ["Nothing was logged"]
 
 
@@ -181,7 +183,8 @@ def _made(comparison: Comparison) -> list[tuple[str, str]]:
         ("unit", comparison.unit_name),
         *comparison.settings.items(),
         ("matching", f"{comparison.matching} ({comparison.matching_reason})"),
-        ("headroom gain", f"{number(comparison.headroom_gain_db, 1)} dB, the same for all"),
+        ("headroom gain", f"{number(comparison.headroom_gain_db, 1)} dB, the same for all: no true peak above "
+         "\N{MINUS SIGN}1 dBTP"),
         *((f"files of {isolated(one.label)}", f"{one.flac_file}, {one.wav_file}") for one in playable(comparison)),
         ("made", f"{comparison.created} by fetsim {comparison.package_version}"),
     ]
