@@ -257,4 +257,4 @@ def test_a_unit_of_ten_thousand_parts_is_refused_before_anything_slow(tmp_path, 
     told = capsys.readouterr()
     assert ended.value.code == 2 and told.out == "" and not (tmp_path / "out.wav").exists()
     (line,) = told.err.splitlines()
-    assert "has 10013 parts, over 1000" in line
+    assert "has 10013 parts, over 500" in line
