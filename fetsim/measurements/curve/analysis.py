@@ -81,8 +81,8 @@ def static_curve(output_dbu: ArrayLike, *, level_dbu: ArrayLike, idle_gain_db: f
         ratio = np.where(slope == 0.0, np.inf, 1.0 / slope)
     flattest, most = int(np.argmin(slope)), int(np.argmax(reduction))
     readings = {
-        "threshold_half_db_dbu": _threshold(x, reduction, LOW_THRESHOLD_DB),
-        "threshold_2db_dbu": _threshold(x, reduction, IEC_THRESHOLD_DB),
+        "threshold_half_db_dbu": level_at_reduction(x, reduction, LOW_THRESHOLD_DB),
+        "threshold_2db_dbu": level_at_reduction(x, reduction, IEC_THRESHOLD_DB),
         "bottoms_out_dbu": _bottom(middle, slope),
     }
     return StaticCurve(
@@ -119,7 +119,7 @@ def ratio_at_reduction(curve: StaticCurve, *, gain_reduction_db: float) -> float
 
     The slope is interpolated between the middles of the points' intervals.
     """
-    level = _threshold(curve.level_dbu, curve.gain_reduction_db, gain_reduction_db)
+    level = level_at_reduction(curve.level_dbu, curve.gain_reduction_db, gain_reduction_db)
     if isinstance(level, Missing):
         return None
     slope = float(np.interp(level, curve.middle_in_dbu, curve.slope))
@@ -154,7 +154,8 @@ def equal_curves(curves: Mapping[str, ArrayLike], *, tolerance_db: float) -> tup
     return tuple(groups)
 
 
-def _threshold(x: Samples, reduction: Samples, wanted_db: float) -> float | Missing:
+def level_at_reduction(x: Samples, reduction: Samples, wanted_db: float) -> float | Missing:
+    """Input level [dBu] at which the gain reduction [dB; shape=(n,) each] first passes ``wanted_db``, or why not."""
     above = np.flatnonzero(reduction >= wanted_db)
     if not above.size:
         return Missing(

@@ -25,9 +25,11 @@ from fetsim.measurements.curve.analysis import (
     EqualCurves,
     StaticCurve,
     equal_curves,
+    level_at_reduction,
     ratio_at_reduction,
     static_curve,
 )
+from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples, positive, samples
 from fetsim.rig.gain_cell import Reference, reference_named
@@ -69,6 +71,15 @@ class SubsetCurve:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SubsetThresholds:
+    """Where the gain reduction passes 0.5 and 2 dB with one subset of switches closed, or why it does not."""
+
+    switches: str
+    threshold_half_db_dbu: float | Missing
+    threshold_2db_dbu: float | Missing
+
+
+@dataclass(frozen=True, kw_only=True)
 class CurveMeasurement(Result):
     """Curves of a unit at one setting of its other controls."""
 
@@ -86,6 +97,8 @@ class CurveMeasurement(Result):
     """Groups of switch subsets whose curves are equal or nearly so,"""
     equal_db: float
     """that is, within this at every level compared."""
+    thresholds: tuple[SubsetThresholds, ...]
+    """Of all subsets compared, refined as those of the curves are."""
     left_out: Mapping[str, str]
     """Switch subset -> why it has no curve: it never comes to rest, say. The others are there all the same."""
 
@@ -140,15 +153,16 @@ def measure_curve(
     def whole(version: Unit, told: Progress) -> SubsetCurve:
         return _subset_curve(_Sweep(version, quality, frequency_hz, wait_s, against), levels, told)
 
-    def outputs(version: Unit, told: Progress) -> Array:
+    def compared(version: Unit, told: Progress) -> tuple[Array, SubsetThresholds]:
         sweep = _Sweep(version, quality, frequency_hz, None, against)
-        return np.array([point.output_dbu for point in sweep.rising(coarse, told)])
+        points = sweep.rising(coarse, told)
+        return np.array([point.output_dbu for point in points]), _thresholds(sweep, points)
 
     curves, failed = run_each(chosen, whole, lambda share: progress(share * load / (load + more)))
     if not curves:
         name, error = next(iter(failed.items()))
         raise type(error)(_named(name, error))
-    found, also = run_each(everything, outputs, lambda share: progress((load + share * more) / (load + more)))
+    found, also = run_each(everything, compared, lambda share: progress((load + share * more) / (load + more)))
     rig = Rig(unit, quality, against=reference_named(against))
     return CurveMeasurement(
         provenance=provenance(rig),
@@ -157,8 +171,9 @@ def measure_curve(
         curves=tuple(curves.values()),
         present=closed_switches(unit),
         compared=len(found),
-        equals=equal_curves(found, tolerance_db=equal_db),
+        equals=equal_curves({name: outputs for name, (outputs, _) in found.items()}, tolerance_db=equal_db),
         equal_db=equal_db,
+        thresholds=tuple(thresholds for _, thresholds in found.values()),
         left_out={name: str(error) for name, error in (also | failed).items()},
     )
 
@@ -240,6 +255,17 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
         cell_reduction_db=reductions,
         control_v=controls,
         clips_dbu=_clips(curve, reductions) if sweep.control else None,
+    )
+
+
+def _thresholds(sweep: _Sweep, points: list[_Point]) -> SubsetThresholds:
+    idle_db = sweep.bench.rig.idle_gain_db(sweep.period.frequency_hz) + sweep.bench.rig.counted_in_db
+    for threshold_db in THRESHOLDS_DB:
+        _refine(sweep, points, idle_db, threshold_db)
+    inputs, outputs = np.array([point[:2] for point in points]).T
+    low, high = (level_at_reduction(inputs, idle_db + inputs - outputs, wanted_db) for wanted_db in THRESHOLDS_DB)
+    return SubsetThresholds(
+        switches=closed_switches(sweep.bench.unit), threshold_half_db_dbu=low, threshold_2db_dbu=high
     )
 
 

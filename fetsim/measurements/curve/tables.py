@@ -52,6 +52,9 @@ EQUALS = (
 )
 
 
+DISTINCT = (*HEADS, *SUMMARY[len(HEADS) : len(HEADS) + 2], Column(key="same_as", heading="alike", folds=True))
+
+
 def account(measured: Mapping[str, CurveMeasurement]) -> Account:
     """Label of the version -> measurement."""
     first = next(iter(measured.values()))
@@ -60,7 +63,7 @@ def account(measured: Mapping[str, CurveMeasurement]) -> Account:
         title=f"Static curve of {first.provenance.unit}: {first.frequency_hz:.6g} Hz, {first.method}, quality "
         f"{first.provenance.quality}; levels in dBu.",
         lead=tuple(text for label, one in measured.items() for text in _lead(label, one)),
-        tables=(_summary(measured), *([_equals(measured)] if compared else []), _points(measured)),
+        tables=(_summary(measured), *([_equals(measured), _distinct(measured)] if compared else []), _points(measured)),
         definitions=(LEVELS, *DEFINITIONS, *([_alike(first)] if compared else [])),
     )
 
@@ -164,6 +167,24 @@ def _equals(measured: Mapping[str, CurveMeasurement]) -> Table:
         title=f"Switch settings whose curves stay within {first.equal_db:g} dB of each other",
         columns=EQUALS, rows=rows, heads=2,
         notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _distinct(measured: Mapping[str, CurveMeasurement]) -> Table:
+    """Thresholds of one subset of each group that is alike, and of all subsets that have no equal."""
+    rows: list[tuple[Cell, ...]] = []
+    for label, one in measured.items():
+        others = {group.names[0]: ", ".join(group.names[1:]) for group in one.equals}
+        told_elsewhere = {name for group in one.equals for name in group.names[1:]}
+        rows += [
+            (label, found.switches, found.threshold_half_db_dbu, found.threshold_2db_dbu,
+             others.get(found.switches, ""))
+            for found in one.thresholds
+            if found.switches not in told_elsewhere
+        ]  # fmt: skip
+    return Table(
+        key="distinct", title="Thresholds of all switch settings that are not alike", columns=DISTINCT, rows=rows,
+        heads=2,
     )  # fmt: skip
 
 

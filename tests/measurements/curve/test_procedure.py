@@ -189,3 +189,16 @@ def test_mistakes(arguments, message):
 def test_switches_of_a_unit_without_any():
     with pytest.raises(InputError, match="Teaching loop has no switches"):
         measure_curve(TEACHING, switches=["S1"])
+
+
+def test_thresholds_of_all_subsets_are_those_of_their_curves():
+    levels = np.arange(-24.0, 4.1, 2.0)
+    found = measure_curve(load_unit("dunlin"), switches=["S1", "S2+S3"], levels_dbu=levels, quality="draft")
+    compared = {one.switches: one for one in found.thresholds}
+    assert len(compared) == found.compared == 8
+    for whole in found.curves:  # each was found from levels 2 dB apart, and again from levels 6 dB apart
+        one = compared[whole.switches]
+        assert one.threshold_half_db_dbu == pytest.approx(whole.curve.threshold_half_db_dbu, abs=0.05)
+        assert one.threshold_2db_dbu == pytest.approx(whole.curve.threshold_2db_dbu, abs=0.05)
+    (table,) = [table for table in found.tables() if table.key == "distinct"]
+    assert len(table.rows) == 8 - sum(len(group.names) - 1 for group in found.equals)

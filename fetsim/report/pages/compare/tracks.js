@@ -188,8 +188,9 @@ class Tracks {
       pen.moveTo(x, 3);
       pen.lineTo(x, 10);
       pen.stroke();
-      pen.textAlign = x > width - 20 ? "right" : "center";
-      pen.fillText(clockText(k * step, step), Math.min(x, width), 20);
+      const first = x < GUTTER + 8; // beside the mark of the position, which begins there
+      pen.textAlign = first ? "left" : x > width - 20 ? "right" : "center";
+      pen.fillText(clockText(k * step, step), first ? x + 4 : Math.min(x, width), 20);
     }
     pen.strokeRect(GUTTER + 0.5, 3.5, plot - 1, 0);
   }
