@@ -1,18 +1,21 @@
 """One picture of a comparison: gain reduction of all versions, how loud each is after matching, where each differs."""
 
+from collections.abc import Iterator
 from itertools import islice
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from fetsim.measurements.traces.checks import Samples
-from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styles, new_figure
+from fetsim.report.look.plots import COLOURS, GREY, decibel_axis, legend_below, line_styles, new_figure
 from fetsim.studies.compare.comparison import Comparison, Outline
 
 HEIGHT_INCH = 5.6
 SHOWN_RANGE_DB = 36.0
 SMOOTHING_S = 0.1  # of the levels; the ear takes about as long to judge one
+MARKS, MARK_POINTS, MARK_SPACING = ("", "o", "s", "^"), 3.5, 0.1  # spacing: share of the figure's diagonal
 LONGEST_NAME = 48  # characters in the legend
 
 
@@ -31,7 +34,7 @@ def draw_comparison(comparison: Comparison) -> Figure:
     with new_figure(_literal(comparison.title), HEIGHT_INCH) as figure:
         reduction, level, difference = figure.subplots(3, sharex=True, height_ratios=[1.2, 1.0, 1.0])
         draw_on(reduction, comparison)
-        for one, style in zip(heard, islice(line_styles(), len(heard)), strict=True):
+        for one, style in zip(heard, islice(_styles(), len(heard)), strict=True):
             if one.activity is None or one.outline is None:
                 continue
             level.plot(*_level_db(one.outline), **style)
@@ -54,12 +57,19 @@ def draw_comparison(comparison: Comparison) -> Figure:
 def draw_on(ax: Axes, comparison: Comparison) -> None:
     """The gain reduction of the versions that were played alone."""
     heard = [one for one in comparison.versions if not one.error]
-    for one, style in zip(heard, line_styles(), strict=False):
+    for one, style in zip(heard, _styles(), strict=False):
         if one.activity is not None and one.outline is not None:
             name = one.label if len(one.label) <= LONGEST_NAME else f"{one.label[: LONGEST_NAME - 3]}..."
             ax.plot(one.activity.time_s, one.activity.gain_reduction_mean_db, label=_literal(name), **style)
     ax.invert_yaxis()
     ax.set_ylabel("Gain reduction (dB)")
+
+
+def _styles() -> Iterator[dict[str, Any]]:
+    """As in all figures; marks of their own tell a colour apart from the same one five lines before."""
+    for number, style in enumerate(line_styles()):
+        mark = MARKS[number // len(COLOURS) % len(MARKS)]
+        yield {**style, "marker": mark, "markersize": MARK_POINTS, "markevery": (0.02 * (number % 5), MARK_SPACING)}
 
 
 def _level_db(shape: Outline) -> tuple[Samples, Samples]:

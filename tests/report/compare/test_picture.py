@@ -1,5 +1,7 @@
 """The picture of a comparison: what is in it, and names that are not formulas."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
@@ -61,6 +63,14 @@ def test_every_version_that_plays_is_drawn_where_it_belongs(comparison, tmp_path
     assert labels == ["as built", "\\$broken \\formula", " _hidden"]
     save_figure(figure, tmp_path / "p.png", "png")  # a formula would fail here
     assert (tmp_path / "p.png").stat().st_size > 10_000
+
+
+def test_no_two_of_eleven_lines_are_alike(comparison):
+    versions = tuple(version(f"v{k}", 0.1, 1.0 + k, None) for k in range(11))
+    figure = draw_comparison(replace(comparison, versions=versions))
+    seen = {(line.get_color(), line.get_marker()) for line in figure.axes[0].lines}
+    assert len(seen) == 11, "same colour and same mark"
+    assert {line.get_marker() for line in figure.axes[0].lines[:5]} == {""}
 
 
 def test_silence_and_no_difference_are_drawn_empty(comparison):
