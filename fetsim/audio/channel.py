@@ -69,7 +69,7 @@ class Channel:
         """Play samples [shape=(n,), 1.0 = full scale]. Raises ConvergenceError with the time and the part."""
         self._given += len(samples)
         volts = self._up.push(samples * self._full_scale_v, last)
-        levels = self._with_before(self.rig.advanced(self._simulation, volts))
+        levels = self._with_before(self.rig.marched(self._simulation, volts).record)
         self._write_log(volts, levels[:, 1:], last)
         columns = self._columns(levels, volts)
         converted = self._down.push(columns - self._rest, last).reshape(-1, len(self._rest)) + self._rest

@@ -143,7 +143,8 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         *_assign(text.linear_rows + text.core_rows, 1),
         *(f"    w{p.number} = {difference('x', p.pair)}" for p in ports),
         *(f"    c{p.number} = {difference('d', p.pair)}" for p in ports),
-        "    for iteration in range(max_iterations):",
+        "    iterations = 0",
+        "    while True:",
     ]
     for device in text.devices:
         lines.append(f"        # {device.name} ({device.kind})")
@@ -151,10 +152,13 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
             v, c, w = f"v{p.number}", f"c{p.number}", f"w{p.number}"
             lines.append(f"        {v} = {w} + {c}")
             if p.limits is not None:
+                k = p.limits
                 lines += [
-                    f"        if {v} > dev[{p.limits}]:",
-                    f"            {v} = limit_junction({v}, v[{p.number}], dev[{p.limits}], dev[{p.limits + 1}])",
-                    f"            {c} = {v} - {w}",
+                    f"        rise = ({v} - max(v[{p.number}], dev[{k}])) * dev[{k + 1}]",
+                    "        if any_lane(rise > FREE_SLOPES):",
+                    f"            {v} = limited(max(v[{p.number}], dev[{k}]), rise, dev[{k + 1}])",
+                    f"            {c} = select(rise > FREE_SLOPES, {v} - {w}, {c})",
+                    f"            {v} = {w} + {c}",
                 ]
         lines += [f"        arg[{k}] = {expression}" for k, expression in device.arguments]
     lines.append("        exponentials(arg)")
@@ -166,28 +170,28 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
     ]
     for p in ports:
         t, v, c, w = f"t{p.number}", f"v{p.number}", f"c{p.number}", f"w{p.number}"
-        lines += [
-            f"        {t} = {difference('d', p.pair)}",
-            f"        if not abs({t} - {c}) <= tolerance * {p.tolerance}:",
-        ]
-        if p.limits is None:
-            lines.append("            done = False")
-        else:
-            lines.append(f"            done &= max({v}, {w} + {t}) <= dev[{p.limits + 2}]")
-        lines += [f"        v[{p.number}] = {v}", f"        {c} = {t}"]
+        near = f"(abs({t} - {c}) <= tolerance * {p.tolerance})"
+        quiet = "" if p.limits is None else f" | (max({v}, {w} + {t}) <= dev[{p.limits + 2}])"
+        lines += [f"        {t} = {difference('d', p.pair)}", f"        done = done & ({near}{quiet})"]
     lines += [
-        "        if done:",
-        *_assign(text.backward, 3),
-        *(f"            d[{k}] = d{k}" for k in range(n)),
-        *(f"            v[{p.number}] = w{p.number} + c{p.number}" for p in ports),
-        "            return iteration + 1",
-        "    return -1",
+        "        iterations += 1",
+        "        if all_lanes(done) or iterations >= max_iterations:",
+        "            break",
+        "        # a lane that is done starts again where it did, and so comes to the same end",
+        *(f"        v[{p.number}] = v{p.number}" for p in ports),
+        *(f"        c{p.number} = select(done, c{p.number}, t{p.number})" for p in ports),
+        "    done = done & (iterations <= max_iterations)",
+        *_assign(text.backward, 1),
+        *(f"    d[{k}] = d{k}" for k in range(n)),
+        *(f"    v[{p.number}] = w{p.number} + t{p.number}" for p in ports),
+        "    failed[0] = select(done, 0.0, 1.0)",
+        "    return iterations if all_lanes(done) else -1",
         "",
     ]
     return "\n".join(lines)
 
 
-STAGE_ARGUMENTS = ("lin", "dev", "x", "s", "d", "v", "arg", "u", "tolerance", "max_iterations")
+STAGE_ARGUMENTS = ("lin", "dev", "x", "s", "d", "v", "arg", "failed", "u", "tolerance", "max_iterations")
 """Arrays first, then scalars; the same for every topology."""
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from fetsim.engine import numeric
 from fetsim.engine.assembly import Device
 
-HELPERS = (numeric.exponentials, numeric.limit_junction)
+HELPERS = (numeric.exponentials, numeric.limited)
 """What the generated text itself calls besides the laws."""
 
 

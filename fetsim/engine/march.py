@@ -1,9 +1,11 @@
-"""The loop over time steps, the same for every method and topology: the generated ``stage`` comes in as a function.
+"""The loop over time steps, the same for every method and topology, for one circuit or several side by side: the
+generated ``stage`` comes in as a function.
 
 Ordinary Python here, to go with an interpreted stage; ``compiled_march`` is the same text compiled, kept in the user's
 cache. What does not change (``Values``, ``Tableau``), what does (``Moving``) and what is only workspace (``Scratch``)
 come in as records of arrays; taking them apart costs some microseconds a call, nothing beside the thousands of steps
-of a block.
+of a block. With lanes every array has one more axis, the last, and the step reads them as arrays of ``Lanes``; where a
+lane finds no solution, it alone is taken out, and mended by the solver of a single circuit.
 """
 
 from collections.abc import Callable
@@ -14,7 +16,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fetsim.engine.compiler import CACHED, compiled_module, is_ready
+from fetsim.engine.compiler import CACHED, compiled_module
+from fetsim.engine.compiler import is_ready as module_is_ready
+from fetsim.engine.lanes import all_lanes, any_lane, lane_view, lanes_digest
 
 Array = NDArray[np.float64]
 
@@ -23,6 +27,7 @@ DEEPEST = 14
 
 COMPILE_S = 9.0
 """Processor time of a compile of the march, 8.7 s on a busy server."""
+
 
 
 class Values(NamedTuple):
@@ -67,22 +72,51 @@ class Scratch(NamedTuple):
 
     arg: Array
     """Arguments of the exponentials [a multiple of ``numeric.VECTOR``]."""
+    increments: Array
+    """Of each stage of a step [shape=(stages, n)]; there are as many rows as any method has stages."""
+    s: Array
+    """Weighted past increments [shape=(n,)]."""
+    kept: Array
+    """Accepted port voltages before the step [shape=(ports,)]."""
+    failed: Array
+    """1 where a stage found no solution, else 0 [shape=(1,)], and where any stage of the step did [shape=(2,)]."""
     counts: NDArray[np.int64]
     """Newton iterations, most in one stage, subdivided steps, rescue stages."""
 
 
-def rescue_step(stage, values, tableau, moving, scratch, u_start, u_end, d) -> bool:  # type: ignore[no-untyped-def]
-    """One step of the caller, cut into pieces as small as they need be; leaves the sum of increments in ``d``.
+class Pack(NamedTuple):
+    """What single circuits in the lanes are mended with: the same arrays as numbers, and a lane's own."""
+
+    stage: Any
+    """Of a single circuit."""
+    rescue: Array
+    """``lin_rescue`` of each lane [shape=(lanes, levels, len(layout.slots))]."""
+    values: Values
+    moving: Moving
+    scratch: Scratch
+    u: Array
+    arg: Array
+    """Exponentials of a single circuit."""
+    ends: Moving
+    """State of each lane that was given up, at its last good step."""
+    given_up: NDArray[np.int64]
+    """Step at which each lane was given up, -1 for those that go on [shape=(lanes,)]."""
+
+
+def rescue_step(  # type: ignore[no-untyped-def]
+    stage, lin_rescue, dev, tolerance_v, max_iterations, tableau, x, v, arg, counts, u_start, u_end, d
+) -> bool:
+    """One step of a single circuit, cut into pieces as small as they need be; leaves the sum of increments in ``d``.
 
     The input runs on a straight line from ``u_start`` to ``u_end``. Without a solution the unknowns are as before.
     """
-    x, v, counts = moving.x, moving.ports, scratch.counts
     weights, fractions = tableau.weights, tableau.fractions
     n = x.shape[0]
     whole = 1 << DEEPEST
     stages = fractions.shape[0]
     start = x.copy()
     kept = v.copy()
+    failed = np.zeros(1)
     increments = np.zeros((stages, n))
     s = np.zeros(n)
     position, level = 0, 2
@@ -100,10 +134,7 @@ def rescue_step(stage, values, tableau, moving, scratch, u_start, u_end, d) -> b
                 else:
                     increments[i, j] = 0.0
             u = u_start + (u_end - u_start) * ((position + fractions[i] * size) / whole)
-            lin = values.lin_rescue[level]
-            used = stage(
-                lin, values.dev, x, s, increments[i], v, scratch.arg, u, values.tolerance_v, values.max_iterations
-            )
+            used = stage(lin_rescue[level], dev, x, s, increments[i], v, arg, failed, u, tolerance_v, max_iterations)
             counts[3] += 1
             if used < 0:
                 ok = False
@@ -128,7 +159,72 @@ def rescue_step(stage, values, tableau, moving, scratch, u_start, u_end, d) -> b
     return True
 
 
-def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record) -> int:  # type: ignore[no-untyped-def]
+def mend_one(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
+    """A step in which the method found no solution, subdivided; False when that finds none either."""
+    moving.ports[:] = scratch.kept
+    scratch.counts[2] += 1
+    ok = rescue_step(
+        stage, values.lin_rescue, values.dev, values.tolerance_v, values.max_iterations, rescue, moving.x,
+        moving.ports, scratch.arg, scratch.counts, u[step, 0], u[step, u.shape[1] - 1],
+        scratch.increments[u.shape[1] - 2],
+    )  # fmt: skip
+    if not ok:
+        moving.ports[:] = scratch.kept
+    return ok
+
+
+def mend_lanes(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
+    """Such a step of several circuits: each lane that failed is subdivided alone, the others keep theirs.
+
+    A lane that cannot be mended is given up: its state is put aside, and from then on it does over what another lane
+    does. False when none is left.
+    """
+    x, past, ports = pack.moving.x, pack.moving.past, pack.moving.ports
+    kept, failed, counts = pack.scratch.kept, pack.scratch.failed, pack.scratch.counts
+    lin, dev, inputs, given_up = pack.values.lin, pack.values.dev, pack.u, pack.given_up
+    last = inputs.shape[1] - 1
+    d = pack.scratch.increments[last - 1]
+    lanes = given_up.shape[0]
+    own_d = np.zeros(x.shape[0])
+    for lane in range(lanes):
+        if failed[1, lane] == 0.0 or given_up[lane] >= 0:
+            continue
+        counts[2] += 1
+        own_v = kept[:, lane].copy()
+        ok = rescue_step(
+            pack.stage, pack.rescue[lane], dev[:, lane].copy(), values.tolerance_v, values.max_iterations, rescue,
+            x[:, lane].copy(), own_v, pack.arg, counts, inputs[step, 0, lane], inputs[step, last, lane], own_d,
+        )  # fmt: skip
+        if ok:
+            d[:, lane] = own_d
+            ports[:, lane] = own_v
+        else:
+            given_up[lane] = step
+            pack.ends.x[:, lane] = x[:, lane]
+            pack.ends.past[:, :, lane] = past[:, :, lane]
+            pack.ends.ports[:, lane] = kept[:, lane]
+    well = -1
+    for lane in range(lanes):
+        if given_up[lane] < 0:
+            well = lane
+    if well < 0:
+        return False
+    for lane in range(lanes):
+        if given_up[lane] >= 0:
+            lin[:, lane] = lin[:, well]
+            dev[:, lane] = dev[:, well]
+            inputs[:, :, lane] = inputs[:, :, well]
+            x[:, lane] = x[:, well]
+            past[:, :, lane] = past[:, :, well]
+            ports[:, lane] = ports[:, well]
+            d[:, lane] = d[:, well]
+    return True
+
+
+mend: Callable[..., bool] = mend_one  # in the compiled march of several lanes: ``mend_lanes``
+
+
+def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
     """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
 
     Fills ``record`` [shape=(steps, len(recorded))] and returns the steps done: fewer when one found no solution; the
@@ -136,14 +232,13 @@ def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record) 
     """
     x, past, v, counts = moving.x, moving.past, moving.ports, scratch.counts
     past_weights, weights, fractions = tableau.past, tableau.weights, tableau.fractions
+    increments, s, kept, failed = scratch.increments, scratch.s, scratch.kept, scratch.failed
     n = x.shape[0]
     stages = fractions.shape[0]
-    increments = np.zeros((stages, n))
-    s = np.zeros(n)
-    kept = v.copy()
     for step in range(u.shape[0]):
-        kept[:] = v
-        ok = True
+        for j in range(v.shape[0]):
+            kept[j] = v[j]
+        failed[1] = 0.0
         for i in range(stages):
             for j in range(n):
                 s[j] = past_weights[0] * past[0, j] + past_weights[1] * past[1, j] + past_weights[2] * past[2, j]
@@ -155,43 +250,68 @@ def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record) 
                         s[j] += weights[i, k] * increments[k, j]
                     increments[i, j] = increments[i - 1, j] * fractions[i] / fractions[i - 1]
             used = stage(
-                values.lin, values.dev, x, s, increments[i], v, scratch.arg, u[step, i + 1],
+                values.lin, values.dev, x, s, increments[i], v, scratch.arg, failed, u[step, i + 1],
                 values.tolerance_v, values.max_iterations,
             )  # fmt: skip
             if used < 0:
-                ok = False
-                break
-            counts[0] += used
-            counts[1] = max(counts[1], used)
-        d = increments[stages - 1]
-        if not ok:
-            v[:] = kept
-            counts[2] += 1
-            if not rescue_step(stage, values, rescue, moving, scratch, u[step, 0], u[step, stages], d):
-                v[:] = kept
-                return step
+                failed[1] = max(failed[1], failed[0])
+                if all_lanes(failed[1] > 0.0):
+                    break
+            else:
+                counts[0] += used
+                counts[1] = max(counts[1], used)
+        if any_lane(failed[1] > 0.0) and not mend(stage, values, rescue, moving, scratch, u, step, pack):
+            return step
         for j in range(n):
             past[2, j] = past[1, j]
             past[1, j] = past[0, j]
-            past[0, j] = d[j]
-            x[j] += d[j]
+            past[0, j] = increments[stages - 1, j]
+            x[j] = x[j] + increments[stages - 1, j]
         for j in range(recorded.shape[0]):
             record[step, j] = x[recorded[j]]
     return u.shape[0]
 
 
-def compiled_march(warm: Callable[[Any], object]) -> Any:
-    """The march as machine code; ``warm`` calls it once, so that it is compiled now."""
-    return compiled_module(_text(), lambda module: warm(module.march)).march
+def march_lanes(stage, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
+    """``march`` over arrays whose last axis is the lane."""
+    return march(
+        stage,
+        Values(lane_view(values.lin), lane_view(values.lin), lane_view(values.dev), values.tolerance_v,
+               values.max_iterations),
+        tableau, rescue,
+        Moving(lane_view(moving.x), lane_view(moving.past), lane_view(moving.ports)),
+        Scratch(lane_view(scratch.arg), lane_view(scratch.increments), lane_view(scratch.s), lane_view(scratch.kept),
+                lane_view(scratch.failed), scratch.counts),
+        lane_view(u), recorded, lane_view(record), pack,
+    )  # fmt: skip
+
+
+def compiled_march(warm: Callable[[Any], object], lanes: int = 1) -> Any:
+    """The march as machine code; ``warm`` calls it once, so that it is compiled now. Safe on any thread."""
+    if lanes not in _compiled:
+        name = "march" if lanes == 1 else "march_lanes"
+        _compiled[lanes] = getattr(compiled_module(_text(lanes), lambda module: warm(getattr(module, name))), name)
+    return _compiled[lanes]
+
+
+_compiled: dict[int, Any] = {}
 
 
 def compile_s() -> float:
     """Estimate of the time that compiling the march will take; 0 where its machine code lies ready."""
-    return 0.0 if is_ready(_text()) else COMPILE_S
+    return 0.0 if is_ready() else COMPILE_S
+
+
+def is_ready(lanes: int = 1) -> bool:
+    """Whether the machine code of the march lies ready."""
+    return module_is_ready(_text(lanes))
 
 
 @cache
-def _text() -> str:
+def _text(lanes: int) -> str:
     options = f'{{{CACHED}, "nogil": True, "error_model": "numpy", "fastmath": {{"contract"}}}}'
-    compiles = "".join(f"{f.__name__} = njit(**options)({f.__name__})\n" for f in (rescue_step, march))
-    return f"{Path(__file__).read_text('utf-8')}\n\nfrom numba import njit\n\noptions = {options}\n{compiles}"
+    functions = (rescue_step, mend_one, march) if lanes == 1 else (rescue_step, mend_lanes, march, march_lanes)
+    compiles = [f"{f.__name__} = njit(**options)({f.__name__})" for f in functions]
+    compiles.insert(2, f"mend = {functions[1].__name__}")
+    text = (Path(__file__).read_text("utf-8"), f"# {lanes_digest()}", "from numba import njit", f"options = {options}")
+    return "\n\n".join((*text, "\n".join(compiles), ""))

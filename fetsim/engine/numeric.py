@@ -9,17 +9,24 @@ VECTOR = 16
 """``exponentials`` is fastest on arrays of a multiple of this length (four vectors of four doubles)."""
 
 
-def limit_junction(new_v: float, old_v: float, critical_v: float, inv_slope_per_v: float) -> float:
-    """Hold back a Newton step into a junction's exponential.
+FREE_SLOPES = 2.0
+"""A junction may rise by that many slopes in one Newton step without being held back."""
 
-    Above ``critical_v`` a rise of more than two slopes counts only with its logarithm; falls are never limited
-    (there Newton's method undershoots by itself). Continuous at the limit.
+
+def limited(start_v: float, rise: float, inv_slope_per_v: float) -> float:
+    """Where a junction is held that would rise by ``rise`` slopes from ``start_v``, the higher of its old voltage and
+    its critical one: beyond two slopes a rise counts only with its logarithm. Continuous at the limit.
+
+    Falls are never limited (there Newton's method undershoots by itself).
     """
-    start = max(old_v, critical_v)
-    steps = (new_v - start) * inv_slope_per_v
-    if steps <= 2.0:
-        return new_v
-    return start + (2.0 + log(steps - 1.0)) / inv_slope_per_v
+    return start_v + (FREE_SLOPES + log(max(rise, FREE_SLOPES) - (FREE_SLOPES - 1.0))) / inv_slope_per_v
+
+
+def limit_junction(new_v: float, old_v: float, critical_v: float, inv_slope_per_v: float) -> float:
+    """Hold back a Newton step into a junction's exponential (see ``limited``)."""
+    start_v = max(old_v, critical_v)
+    rise = (new_v - start_v) * inv_slope_per_v
+    return new_v if rise <= FREE_SLOPES else limited(start_v, rise, inv_slope_per_v)
 
 
 def exponentials(arguments: NDArray[np.float64]) -> None:

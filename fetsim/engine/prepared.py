@@ -92,7 +92,11 @@ class Prepared:
     def scratch(self) -> Scratch:
         """Workspace for one march."""
         length = -(-max(self.solver.junction_count, 1) // VECTOR) * VECTOR
-        return Scratch(arg=np.zeros(length), counts=np.zeros(4, dtype=np.int64))
+        n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
+        return Scratch(
+            arg=np.zeros(length), increments=np.zeros((len(self.method.fractions), n)), s=np.zeros(n),
+            kept=np.zeros(ports), failed=np.zeros(2), counts=np.zeros(4, dtype=np.int64),
+        )  # fmt: skip
 
     def recorder(self, names: Sequence[str]) -> "Recorder":
         """What to keep of every step to know the unknowns ``names``."""

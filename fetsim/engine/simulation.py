@@ -3,9 +3,11 @@
 from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fetsim.engine.assembly import Array, System, assemble, port_voltages
 from fetsim.engine.bias import find_bias
@@ -13,7 +15,7 @@ from fetsim.engine.circuit import Circuit
 from fetsim.engine.march import Moving, compiled_march, march
 from fetsim.engine.methods import INPUTS, Method
 from fetsim.engine.plain import solve_stage
-from fetsim.engine.prepared import Prepared, prepare
+from fetsim.engine.prepared import Prepared, Recorder, prepare
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError
 
@@ -32,14 +34,22 @@ class Effort:
     """Stages inside subdivided steps, those that found no solution included."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Marched:
     """What a march over some inputs brought out."""
 
-    record: Array
-    """Recorded unknowns [shape=(steps done, recorded)]."""
+    kept: Array
+    """What the solver kept of each step done [shape=(steps done, len(recorder.columns))]."""
+    recorder: Recorder
+    u: Array
+    """Input at the end of each step done [shape=(steps done,)]."""
     failure: ConvergenceError | None
     """Why it stopped before the last input; the state then stands at the last good step."""
+
+    @cached_property
+    def record(self) -> Array:
+        """Recorded unknowns [shape=(steps done, recorded)]; worked out when first asked for."""
+        return self.recorder.unknowns(self.kept, self.u)
 
 
 class Simulation:
@@ -50,7 +60,7 @@ class Simulation:
 
     def __init__(self, prepared: Prepared, recorded: Sequence[str], start: State) -> None:
         self.prepared = prepared
-        self._recorder = prepared.recorder(recorded)
+        self.recorder = prepared.recorder(recorded)
         self._scratch = prepared.scratch()
         self._counted = 0
         self.state = start
@@ -142,27 +152,39 @@ class Simulation:
 
     def march(self, u: Array) -> Marched:
         """As ``advance``, but a failure comes back beside the record of the steps before it."""
-        inputs, ends = self._inputs(u)
-        steps, state, prepared = len(inputs), self._state, self.prepared
-        record = np.empty((steps, len(self._recorder.columns)))
+        inputs, ends = self.stage_inputs(u)
+        state, prepared = self._state, self.prepared
+        record = np.empty((len(inputs), len(self.recorder.columns)))
         done = self._march(
             prepared.solver.stage, prepared.values, prepared.tableau, prepared.rescue_tableau,
-            Moving(state.x, state.past, state.ports), self._scratch, inputs, self._recorder.columns, record,
+            Moving(state.x, state.past, state.ports), self._scratch, inputs, self.recorder.columns, record, None,
         )  # fmt: skip
+        return self.arrive(state, inputs, ends, record[:done], np.zeros_like(self._scratch.counts))
+
+    def arrive(
+        self, state: State, inputs: Array, ends: Array, record: Array, counts: NDArray[np.int64]
+    ) -> Marched:
+        """Take over where a march of this circuit has come to: the arrays of ``state`` as it left them, what it kept of
+        each step done [shape=(done, len(recorder.columns))], the inputs as ``stage_inputs`` gave them, and what others
+        counted in the meantime."""
+        done = len(record)
+        mine = self._scratch.counts
+        mine += counts
+        mine[1] = max(mine[1] - counts[1], counts[1])
         self._counted += done
         self._state = State(
             x=state.x, past=state.past, ports=state.ports, inputs=ends[done : done + INPUTS - 1].copy(),
             steps=state.steps + done, rate_hz=state.rate_hz,
         )  # fmt: skip
-        failure = None if done == steps else self._failure(float(inputs[done, -1]))
-        return Marched(record=self._recorder.unknowns(record[:done], inputs[:done, -1]), failure=failure)
+        failure = None if done == len(inputs) else self._failure(float(inputs[done, -1]))
+        return Marched(kept=record, recorder=self.recorder, u=inputs[:done, -1], failure=failure)
 
     def _try(self, march: Callable[..., int]) -> None:
         """No step at all, with this march."""
         self._march = march
         self.march(np.empty(0))
 
-    def _inputs(self, u: Array) -> tuple[Array, Array]:
+    def stage_inputs(self, u: Array) -> tuple[Array, Array]:
         """Input before and at each stage [shape=(steps, 1 + stages)], and at the ends, those before in front."""
         stages, steps = len(self.method.fractions), len(u)
         ends = np.concatenate((self._state.inputs, u if u.ndim == 1 else u[:, -1]))

@@ -15,11 +15,12 @@ import numpy as np
 from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
+from fetsim.engine.crew import march
 from fetsim.engine.guard import Verdict, stable_method
 from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, compile_s, prepare
-from fetsim.engine.simulation import Simulation
+from fetsim.engine.simulation import Marched, Simulation
 from fetsim.errors import ConvergenceError
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.points import output_point
@@ -174,12 +175,13 @@ class Rig:
         start = np.zeros(self.system.size) if cold else self.bias
         return Simulation(self.prepared, recorded, self.prepared.state_at(start))
 
-    def advanced(self, simulation: Simulation, emf_v: Array) -> Array:
-        """What a march of this rig records over source voltages [shape=(steps,), V]. Raises ConvergenceError."""
-        try:
-            return simulation.advance(emf_v)
-        except ConvergenceError as error:
-            raise self.blamed(error) from None
+    def marched(self, simulation: Simulation, emf_v: Array) -> Marched:
+        """What a march of this rig brings out over source voltages [shape=(steps,), V], together with the marches of
+        other threads where this one is at work in a crew. Raises ConvergenceError."""
+        marched = march(simulation, emf_v)
+        if marched.failure is not None:
+            raise self.blamed(marched.failure) from None
+        return marched
 
     def blamed(self, error: ConvergenceError) -> ConvergenceError:
         """An error of a run of this unit, put down to a mode that grows at rest where there is one."""

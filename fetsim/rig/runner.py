@@ -1,7 +1,8 @@
 """Many jobs over all cores, with progress.
 
-Threads, not processes: the compiled solver lets go of the interpreter while it marches, so two jobs on two cores take
-1.08 times as long as one (measured), nothing need be pickled, and the solver is loaded once.
+Threads, not processes: the compiled solver lets go of the interpreter while it marches, nothing need be pickled, and
+the solver is loaded once. There are as many threads for each core as a march has lanes, so that the marches of jobs
+with the same topology are done together (``engine/crew.py``).
 """
 
 import os
@@ -10,6 +11,8 @@ from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from threading import Lock
 from typing import TypeVar
 
+from fetsim.engine.crew import CREW
+from fetsim.engine.lanes import WIDTH
 from fetsim.errors import FetsimError
 
 Key = TypeVar("Key")
@@ -43,11 +46,15 @@ def run_each(
 
 
 def run_all(
-    jobs: Mapping[Key, Job], work: Callable[[Job, Progress], Result], progress: Progress = unwatched
+    jobs: Mapping[Key, Job],
+    work: Callable[[Job, Progress], Result],
+    progress: Progress = unwatched,
+    stop: Callable[[], None] = lambda: None,
 ) -> dict[Key, Result]:
     """Name -> result of ``work(job, progress)``, in the order of ``jobs``; every job tells its own progress.
 
-    The first error ends it: jobs that wait are dropped, those that run are waited for, and the error is raised.
+    The first error, Ctrl-C included, ends it: ``stop`` is called, jobs that wait are dropped, those that run are waited
+    for, and the error is raised.
     """
     shares = dict.fromkeys(jobs, 0.0)
     lock = Lock()
@@ -58,17 +65,19 @@ def run_all(
             progress(sum(shares.values()) / len(shares))
 
     def one(key: Key) -> Result:
-        result = work(jobs[key], lambda share: tell(key, share))
+        with CREW.at_work():
+            result = work(jobs[key], lambda share: tell(key, share))
         tell(key, 1.0)
         return result
 
-    with ThreadPoolExecutor(max_workers=max(1, min(os.cpu_count() or 1, len(jobs)))) as pool:
+    with ThreadPoolExecutor(max_workers=max(1, min(WIDTH * (os.cpu_count() or 1), len(jobs)))) as pool, CREW.away():
         running = {key: pool.submit(one, key) for key in jobs}
         try:
             done, _ = wait(running.values(), return_when=FIRST_EXCEPTION)
             for future in done:
                 future.result()
         except BaseException:
+            stop()
             pool.shutdown(cancel_futures=True)
             raise
         return {key: future.result() for key, future in running.items()}

@@ -14,6 +14,7 @@ import numpy as np
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit
+from fetsim.engine.simulation import Marched
 from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.rig.gain_cell import GainCellModel, Reference, reference_named
@@ -66,16 +67,34 @@ class Bench:
         return Run(self, tuple(nodes))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Played:
-    """What a run has recorded over some steps; each array of shape (steps,)."""
+    """What a run has recorded over some steps; each array of shape (steps,), worked out when first asked for."""
 
-    nodes: Mapping[str, Array]
-    """Node -> volts against ground, ground included."""
-    output_v: Array
-    """Across the output port, which is no node: a node may bear any name."""
-    reduction_db: Array
-    """Gain reduction in the FET's divider; 0 for a unit without a gain cell."""
+    rig: Rig
+    names: tuple[str, ...]
+    """Of the nodes that were recorded, in their order."""
+    marched: Marched
+
+    @cached_property
+    def nodes(self) -> Mapping[str, Array]:
+        """Node -> volts against ground, ground included."""
+        table = self.marched.record
+        return {GROUND: np.zeros(len(table)), **{name: table[:, k] for k, name in enumerate(self.names)}}
+
+    @cached_property
+    def output_v(self) -> Array:
+        """Across the output port, which is no node: a node may bear any name."""
+        hot, cold = self.rig.output
+        return self.nodes[hot] - self.nodes[cold]
+
+    @cached_property
+    def reduction_db(self) -> Array:
+        """Gain reduction in the FET's divider; 0 for a unit without a gain cell."""
+        cell = self.rig.gain_cell
+        if cell is None:
+            return np.zeros(len(self.marched.kept))
+        return self.rig.reduction_db(cell.conductance_s(*(self.nodes[name] for name in cell.nodes)))
 
 
 class Run:
@@ -104,18 +123,8 @@ class Run:
 
     def play(self, emf_v: Array) -> Played:
         """Drive with source voltages [shape=(steps,), V]. Raises ConvergenceError with the time and the part."""
-        table = self.bench.rig.advanced(self.simulation, emf_v)
-        nodes = {name: table[:, k] for k, name in enumerate(self._names)}
-        nodes[GROUND] = np.zeros(len(table))
-        hot, cold = self.bench.rig.output
-        cell = self.bench.rig.gain_cell
-        return Played(
-            nodes=nodes,
-            output_v=nodes[hot] - nodes[cold],
-            reduction_db=np.zeros(len(table))
-            if cell is None
-            else self.bench.rig.reduction_db(cell.conductance_s(*(nodes[name] for name in cell.nodes))),
-        )
+        marched = self.bench.rig.marched(self.simulation, emf_v)
+        return Played(rig=self.bench.rig, names=self._names, marched=marched)
 
 
 def tone(

@@ -1,19 +1,21 @@
 """Static curves of a unit: output against input level of a steady tone, for each subset of a bank's switches.
 
-Every level is the periodic steady state itself (``steady``), found from the state at the level below; ``wait_s`` gives
-what a bench reads that stays so long at each rising level. Where the gain reduction passes 0.5 and 2 dB the steps are
-halved until they are fine enough for the threshold (the knee of such a loop is a corner: inside a 1 dB step it would
-be misplaced by up to 0.25 dB).
+Every level is the periodic steady state itself (``steady``), found from that of a lower level; ``wait_s`` gives what a
+bench reads that stays so long at each rising level. Where the gain reduction passes 0.5 and 2 dB the steps are halved
+until they are fine enough for the threshold (the knee of such a loop is a corner: inside a 1 dB step it would be
+misplaced by up to 0.25 dB).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.engine.assembly import Array
+from fetsim.engine.lanes import WIDTH
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
@@ -47,6 +49,7 @@ THRESHOLD_STEP_DB = 0.125  # between the levels around a threshold: leaves 0.03 
 STATED_REDUCTION_DB = 10.0  # at which a local ratio is always told
 CLIPPED_DB = 0.5  # by which the output may fall behind what the FET accounts for
 EQUAL_DB = 0.25  # curves that stay as near as this are called nearly equal
+LEAST_STRETCH = 4  # levels that are worth a start of their own from rest
 COMPARED_STEP_DB = 6.0  # between the levels at which all subsets are compared
 
 
@@ -148,21 +151,26 @@ def measure_curve(
         len(chosen) * levels.size * (each_s if wait_s is None else wait_s) + len(everything) * coarse.size * each_s,
         bench.rate_hz, "give fewer levels, switch settings or seconds to wait",
     )  # fmt: skip
-    load, more = len(chosen) * levels.size, len(everything) * coarse.size
 
     def whole(version: Unit, told: Progress) -> SubsetCurve:
-        return _subset_curve(_Sweep(version, quality, frequency_hz, wait_s, against), levels, told)
+        return _subset_curve(_Sweep(Bench(version, quality, against=against), frequency_hz, wait_s), levels, told)
 
     def compared(version: Unit, told: Progress) -> tuple[Array, SubsetThresholds]:
-        sweep = _Sweep(version, quality, frequency_hz, None, against)
+        sweep = _Sweep(Bench(version, quality, against=against), frequency_hz, None)
         points = sweep.rising(coarse, told)
         return np.array([point.output_dbu for point in points]), _thresholds(sweep, points)
 
-    curves, failed = run_each(chosen, whole, lambda share: progress(share * load / (load + more)))
+    jobs: dict[tuple[str, str], Callable[[Progress], SubsetCurve | tuple[Array, SubsetThresholds]]] = {
+        **{("curve", name): partial(whole, version) for name, version in chosen.items()},
+        **{("compared", name): partial(compared, version) for name, version in everything.items()},
+    }
+    done, failed = run_each(jobs, lambda job, told: job(told), progress)
+    curves = {name: one for (_, name), one in done.items() if isinstance(one, SubsetCurve)}
+    found = {name: one for (_, name), one in done.items() if not isinstance(one, SubsetCurve)}
+    left_out = {name: str(error) for (_, name), error in failed.items()}
     if not curves:
-        name, error = next(iter(failed.items()))
+        (_, name), error = next(iter(failed.items()))
         raise type(error)(_named(name, error))
-    found, also = run_each(everything, compared, lambda share: progress((load + share * more) / (load + more)))
     rig = Rig(unit, quality, against=reference_named(against))
     return CurveMeasurement(
         provenance=provenance(rig),
@@ -174,7 +182,7 @@ def measure_curve(
         equals=equal_curves({name: outputs for name, (outputs, _) in found.items()}, tolerance_db=equal_db),
         equal_db=equal_db,
         thresholds=tuple(thresholds for _, thresholds in found.values()),
-        left_out={name: str(error) for name, error in (also | failed).items()},
+        left_out=left_out,
     )
 
 
@@ -201,13 +209,11 @@ class _Point(NamedTuple):
 class _Sweep:
     """One run of one unit, from level to level."""
 
-    def __init__(
-        self, unit: Unit, quality: str, frequency_hz: float, wait_s: float | None, against: Reference
-    ) -> None:
-        bench = Bench(unit, quality, against=against)
-        self.bench, self.wait_s = bench, wait_s
+    def __init__(self, bench: Bench, frequency_hz: float, wait_s: float | None) -> None:
+        self.bench, self.frequency_hz, self.wait_s = bench, frequency_hz, wait_s
         self.period = whole_period(frequency_hz, bench.rate_hz)
-        self.control = unit.gain_cell.control_node if unit.gain_cell is not None else None
+        cell = bench.unit.gain_cell
+        self.control = cell.control_node if cell is not None else None
         self.run = bench.run([self.control] if self.control else [])
 
     def measure(self, level_dbu: float) -> _Point:
@@ -227,6 +233,23 @@ class _Sweep:
         )
 
     def rising(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
+        """Level by level. What waits goes on from the level before, as a bench would. What is solved for does not
+        depend on where it starts: stretches of the levels go side by side, each from the lowest level's state."""
+        if self.wait_s is not None or len(levels_dbu) <= LEAST_STRETCH:
+            return self._one_by_one(levels_dbu, told)
+        lowest = self.measure(float(levels_dbu[0]))
+        parts = dict(enumerate(np.array_split(levels_dbu[1:], min(WIDTH, len(levels_dbu) // LEAST_STRETCH))))
+        found, failed = run_each(parts, lambda part, its: self._from(lowest)._one_by_one(part, its), told)
+        if failed:
+            raise failed[min(failed)]
+        return [lowest, *(point for part in found.values() for point in part)]
+
+    def _from(self, point: _Point) -> "_Sweep":
+        sweep = _Sweep(self.bench, self.frequency_hz, self.wait_s)
+        sweep.run.state = point.state
+        return sweep
+
+    def _one_by_one(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
         points = []
         for number, level in enumerate(levels_dbu, start=1):
             points.append(self.measure(float(level)))

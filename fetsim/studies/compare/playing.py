@@ -4,9 +4,7 @@ Threads, not processes: the compiled solver lets go of the interpreter while it 
 A version that cannot be played keeps its error and the others go on; the untouched unit must play.
 """
 
-import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from threading import Event
@@ -14,6 +12,7 @@ from threading import Event
 from fetsim.errors import ConvergenceError, UnitError
 from fetsim.files.user_cache import UserCache
 from fetsim.rig.rig import compile_notice
+from fetsim.rig.runner import run_all
 from fetsim.studies.compare.comparison import BenchFigures
 from fetsim.studies.compare.figures import kept_figures
 from fetsim.studies.compare.takes import Programme, Take, circuit_key, take, take_key
@@ -79,24 +78,11 @@ def play_all(
     new = [unit for unit in circuits.values() if cache.find(take_key(unit, programme, quality)) is None]
     if told := compile_notice(*{one.origin.path: one for one in new}.values()):
         notice(told)  # once, whichever thread is first
-    side_by_side([partial(job, key) for job in (play, measure) for key in circuits], stop)
+    jobs = {(number, key): partial(job, key) for number, job in enumerate((play, measure)) for key in circuits}
+    run_all(jobs, lambda job, _: job(), stop=stop.set)
     return [
         Played(one, None, None, one.error)
         if key is None
         else Played(one, takes.get(key), figures[key] if key in takes else None, errors.get(key, ""))
         for key, one in zip(keys, versions, strict=True)
     ]
-
-
-def side_by_side(jobs: Sequence[Callable[[], None]], stop: Event | None = None) -> None:
-    """Run jobs on all cores. The first error, Ctrl-C included, sets ``stop``, drops what waits, and is raised."""
-    with ThreadPoolExecutor(max_workers=max(1, min(os.cpu_count() or 1, len(jobs)))) as pool:
-        running = [pool.submit(job) for job in jobs]
-        try:
-            for one in running:
-                one.result()
-        except BaseException:
-            if stop is not None:
-                stop.set()
-            pool.shutdown(cancel_futures=True)
-            raise

@@ -1,18 +1,18 @@
 """From what was played to what is told and written: one ``VersionResult`` and its audio files for each version."""
 
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 
 from fetsim.audio.levels import decibels
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
+from fetsim.rig.runner import run_all
 from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.activity import activity
 from fetsim.studies.compare.audio_files import Leveled, file_stem, write_difference, write_version
 from fetsim.studies.compare.comparison import NO_DIFFERENCE_DB, Difference, Loudness, VersionResult
 from fetsim.studies.compare.matching import Matching
-from fetsim.studies.compare.playing import Played, side_by_side
+from fetsim.studies.compare.playing import Played
 from fetsim.studies.compare.takes import Take
 
 NOTHING_CHANGED = "nothing is changed: every value is what it was"
@@ -27,19 +27,14 @@ def version_results(
     assert unit is not None and played[0].take is not None
     gains_db = [gain_db + matching.headroom_gain_db for gain_db in matching.gains_db]
     reference = _leveled(played[0].take, gains_db[0], rate_hz)
-    results: dict[int, VersionResult] = {}
-
-    def finish(number: int, one: Played) -> None:
+    def finish(number: int, one: Played) -> VersionResult:
         if one.take is None:
-            results[number] = VersionResult(
-                label=one.version.label, changes=_changes(unit, one), error=one.error
-            )
-            return
+            return VersionResult(label=one.version.label, changes=_changes(unit, one), error=one.error)
         leveled, stem = _leveled(one.take, gains_db[number], rate_hz), file_stem(number, one.version.label)
         names = write_version(folder, stem, leveled)
         difference = write_difference(folder, stem, leveled, reference) if number else None
         flac_file, wav_file = names
-        results[number] = VersionResult(
+        return VersionResult(
             label=one.version.label,
             changes=_changes(unit, one),
             flac_file=flac_file,
@@ -53,8 +48,7 @@ def version_results(
             cautions=_cautions(one, _changes(unit, one), difference, matching.cautions[number]),
         )
 
-    side_by_side([partial(finish, number, one) for number, one in enumerate(played)])
-    return tuple(results[number] for number in range(len(played)))
+    return tuple(run_all(dict(enumerate(enumerate(played))), lambda job, _: finish(*job)).values())
 
 
 def _changes(unit: Unit, one: Played) -> tuple[tuple[str, str, str], ...]:

@@ -30,7 +30,7 @@ def test_page_and_figures(report, tmp_path):
     status, out, err = report(*SHORT, "--change", "R1=5k6", "--load", "600", "--json", "all.json")
     assert (status, out) == (0, "teaching-report.html\n")
     assert [line.split(" (")[0] for line in err.splitlines()] == ["fetsim: At rest", "fetsim: Noise"]
-    page = (tmp_path / "teaching-report.html").read_text(encoding="utf-8")
+    page = (tmp_path / "teaching-report.html").read_text(encoding="utf-8").replace("\xa0", " ")
     assert page.startswith("<!doctype html>") and page.rstrip().endswith("</html>")
     assert "<bdi>4.7 kohm</bdi>" in page and "<bdi>5.6 kohm</bdi>" in page and "<bdi>600 ohm</bdi>" in page
     whole = json.loads((tmp_path / "all.json").read_text())

@@ -1,0 +1,127 @@
+"""Several marches side by side in the lanes of one processor core: one topology, method, rate and tolerance, each with
+its own values, state and input.
+
+Four lanes take little more time than one circuit alone. A march comes out the same whatever its neighbours are and
+however many there are; the block is packed, marched and unpacked here, and ``Simulation`` stays the keeper of state.
+"""
+
+import logging
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.engine.generated import Solver, is_compiled, solver_for
+from fetsim.engine.lanes import WIDTH
+from fetsim.engine.march import Moving, Pack, Scratch, Values, compiled_march
+from fetsim.engine.march import is_ready as march_is_ready
+from fetsim.engine.prepared import Prepared
+from fetsim.engine.simulation import Marched, Simulation
+from fetsim.engine.state import State
+
+log = logging.getLogger("fetsim")
+
+
+def march_together(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> list[Marched]:
+    """March each simulation over its own input [shape=(steps,), all of one length] and say what each brought out.
+
+    The simulations are of one topology, method, rate and tolerance (``can_march_together``). One that finds no solution
+    stops at its last good step, the others go on. Even a single one marches in lanes here, so that it comes out as it
+    would among others.
+    """
+    found: list[Marched] = []
+    for first in range(0, len(simulations), WIDTH):
+        found += _march_pack(simulations[first : first + WIDTH], inputs[first : first + WIDTH])
+    return found
+
+
+def can_march_together(a: Simulation, b: Simulation) -> bool:
+    """Whether both fit into the lanes of one march."""
+    one, other = a.prepared, b.prepared
+    return (
+        one.compiled and other.compiled and one.solver is other.solver and one.method is other.method
+        and one.rate_hz == other.rate_hz and one.tolerance_v == other.tolerance_v
+    )  # fmt: skip
+
+
+def lanes_ready(prepared: Prepared) -> bool:
+    """Whether the solver of several lanes lies ready for this topology; looked up once in a process."""
+    solver = prepared.solver
+    if solver not in _of_lanes:
+        ready = march_is_ready(WIDTH) and is_compiled(prepared.reduced.system, WIDTH)
+        _of_lanes[solver] = solver_for(prepared.reduced.system, WIDTH) if ready else None
+    return _of_lanes[solver] is not None
+
+
+_of_lanes: dict[Solver, Solver | None] = {}
+"""Solver of a single circuit -> that of several lanes, or None while it lies not ready."""
+
+
+def _lanes_solver(prepared: Prepared) -> Solver:
+    found = _of_lanes.get(prepared.solver)
+    if found is None:
+        log.info("compiling the solver once more, for %d circuits side by side; once per machine", WIDTH)
+        found = _of_lanes[prepared.solver] = solver_for(prepared.reduced.system, WIDTH)
+    return found
+
+
+def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> list[Marched]:
+    marching = [*simulations, *[simulations[-1]] * (WIDTH - len(simulations))]  # spare lanes do over the last one's
+    prepared = marching[0].prepared
+    solver = _lanes_solver(prepared)
+    staged = [s.stage_inputs(inputs[min(lane, len(inputs) - 1)]) for lane, s in enumerate(marching)]
+    states = [s.state for s in marching]
+    packed, rescue = _values(tuple(s.prepared for s in marching))
+    u = _lanes([within for within, _ in staged])
+    columns = np.unique(np.concatenate([s.recorder.columns for s in simulations]))
+    record = np.empty((len(u), len(columns), WIDTH))
+    moving = Moving(*(_lanes([getattr(state, name) for state in states]) for name in ("x", "past", "ports")))
+    n, stages = len(moving.x), u.shape[1] - 1
+    scratch = Scratch(
+        arg=np.zeros((max(solver.junction_count, 1), WIDTH)), increments=np.zeros((stages, n, WIDTH)),
+        s=np.zeros((n, WIDTH)), kept=np.zeros_like(moving.ports), failed=np.zeros((2, WIDTH)),
+        counts=np.zeros(4, dtype=np.int64),
+    )  # fmt: skip
+    pack = Pack(
+        stage=prepared.solver.stage, rescue=rescue, values=packed, moving=moving,
+        scratch=scratch, u=u, arg=prepared.scratch().arg, ends=Moving(*(np.zeros_like(a) for a in moving)),
+        given_up=np.full(WIDTH, -1),
+    )  # fmt: skip
+
+    def run(march: Callable[..., int], steps: int) -> None:
+        march(
+            solver.stage, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u[:steps], columns,
+            record[:steps], pack,
+        )  # fmt: skip
+
+    run(compiled_march(lambda march: run(march, 0), WIDTH), len(u))
+    found = []
+    for lane, simulation in enumerate(simulations):
+        stopped = int(pack.given_up[lane])
+        end = moving if stopped < 0 else pack.ends
+        state = State(
+            x=end.x[..., lane].copy(), past=end.past[..., lane].copy(), ports=end.ports[..., lane].copy(),
+            inputs=states[lane].inputs, steps=states[lane].steps, rate_hz=states[lane].rate_hz,
+        )  # fmt: skip
+        kept = record[: len(u) if stopped < 0 else stopped, np.searchsorted(columns, simulation.recorder.columns), lane]
+        found.append(simulation.arrive(state, *staged[lane], kept, scratch.counts))
+    return found
+
+
+def _values(circuits: tuple[Prepared, ...]) -> tuple[Values, Array]:
+    """Values side by side, of which linear part and devices belong to the caller, and those of the rescue."""
+    lin, dev, rescue = _side_by_side(circuits)
+    first = circuits[0].values
+    return Values(lin.copy(), np.empty(0), dev.copy(), first.tolerance_v, first.max_iterations), rescue
+
+
+@lru_cache(maxsize=64)
+def _side_by_side(circuits: tuple[Prepared, ...]) -> tuple[Array, Array, Array]:
+    values = [one.values for one in circuits]
+    return _lanes([v.lin for v in values]), _lanes([v.dev for v in values]), np.array([v.lin_rescue for v in values])
+
+
+def _lanes(arrays: Sequence[Array]) -> Array:
+    """Arrays of one shape side by side [shape=(..., WIDTH)]."""
+    return np.ascontiguousarray(np.stack(arrays, axis=-1))
