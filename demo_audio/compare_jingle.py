@@ -46,7 +46,7 @@ def main() -> None:
         if one.loudness is not None and one.loudness.loudness_lufs is not None:
             loudness_lufs = one.loudness.loudness_lufs + one.loudness.gain_db
             above_db = one.loudness.true_peak_dbtp - loudness_lufs
-            print(f"  {one.name}: true peak {above_db:.1f} dB above the loudness")
+            print(f"  {one.label}: true peak {above_db:.1f} dB above the loudness")
 
 
 if __name__ == "__main__":
