@@ -1,9 +1,9 @@
 """Marches of many threads, gathered into lanes: whoever asks first while a core is free takes the others along.
 
-A procedure is written for one circuit, as a plain sequence of marches with decisions between them, and many of them run
-in threads. Inside ``at_work()`` a march is not done at once: it waits, a few milliseconds at most, until as many
-others of its kind wait as there are lanes, or until nobody is left who could bring one. Then one of the threads marches
-all of them together, as far as the shortest of them goes and never for long; the rest goes back into the queue. A lane
+Meant for long marches with little between them: the channels of a file beyond two. Inside ``at_work()`` a march is not
+done at once: it waits, a few milliseconds at most, until as many others of its kind wait as there are lanes, or until
+nobody is left who could bring one. Then one of the threads marches all of them together, as far as the shortest of them
+goes and never for long; the rest goes back into the queue. A lane
 does not depend on its neighbours, so a result depends neither on who happened to march together nor on the number of
 cores.
 
