@@ -159,7 +159,7 @@ class Player:
             Channel(self.rig, cold=cold, probes=self.probes, log_rate_hz=log_rate_hz) for _ in range(channels)
         ]
         self._pool = ThreadPoolExecutor(max_workers=channels)
-        self._gathered = channels > SINGLE_CHANNELS or CREW.has_this_thread
+        self._gathered = channels > SINGLE_CHANNELS
         self._rate_hz = rate_hz
         self._given, self._returned = 0, 0
         self.method = self.rig.method
@@ -173,8 +173,7 @@ class Player:
         """
         self._check(block, "audio", self._given, "repair the file")
         self._given += len(block)
-        with CREW.away():
-            done = list(self._pool.map(partial(self._push, last), self._channels, block.T))
+        done = list(self._pool.map(partial(self._push, last), self._channels, block.T))
         output = np.column_stack([b.output for b in done])
         self._check(output, f"{self.unit.name}: output", self._returned, "look for a gain that is far too large")
         self._returned += len(output)

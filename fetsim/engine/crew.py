@@ -3,9 +3,8 @@
 Meant for long marches with little between them: the channels of a file beyond two. Inside ``at_work()`` a march is not
 done at once: it waits, a few milliseconds at most, until as many others of its kind wait as there are lanes, or until
 nobody is left who could bring one. Then one of the threads marches all of them together, as far as the shortest of them
-goes and never for long; the rest goes back into the queue. A lane
-does not depend on its neighbours, so a result depends neither on who happened to march together nor on the number of
-cores.
+goes and never for long; the rest goes back into the queue. A lane does not depend on its neighbours, so a result
+depends neither on who happened to march together nor on the number of cores.
 
 The solver of several lanes is one more compile for each topology. It is made once the marches of single circuits have
 taken as long as the compile would (then it has cost at most twice what it should have); until then each marches alone.
@@ -92,21 +91,6 @@ class Crew:
         finally:
             _mine.crew = before
             self._joined(-1)
-
-    @property
-    def has_this_thread(self) -> bool:
-        """Whether this thread is at work for it."""
-        return getattr(_mine, "crew", None) is self
-
-    @contextmanager
-    def away(self) -> Iterator[None]:
-        """This thread waits for others and brings no march meanwhile."""
-        here = self.has_this_thread
-        self._joined(-1 if here else 0)
-        try:
-            yield
-        finally:
-            self._joined(1 if here else 0)
 
     def march(self, simulation: Simulation, u: Array) -> Marched:
         """``simulation.march(u)``, together with others that wait."""
