@@ -9,7 +9,9 @@ elimination of the generated solver needs no pivoting.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import log
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +58,27 @@ class Device:
         return self.bound.law
 
 
+class DevicePlace(NamedTuple):
+    """Where a device stands in its circuit."""
+
+    name: str
+    kind: str
+    ports: tuple[tuple[int, int], ...]
+    flows: tuple[tuple[int, int], ...]
+    junctions: tuple[tuple[int, bool], ...]
+    """Port of each, and whether it has an offset."""
+
+
+class Topology(NamedTuple):
+    """All of a system that a solver's text and the order of an elimination depend on, and no value."""
+
+    unknowns: tuple[str, ...]
+    devices: tuple[DevicePlace, ...]
+    pattern_c: frozenset[tuple[int, int]]
+    pattern_g: frozenset[tuple[int, int]]
+    pattern_b: frozenset[int]
+
+
 @dataclass(frozen=True, kw_only=True)
 class System:
     """The matrices of one circuit. Shapes: ``c``, ``g`` (n, n); ``b``, ``b_input`` (n,)."""
@@ -75,6 +98,15 @@ class System:
     def size(self) -> int:
         """Number of unknowns n."""
         return len(self.unknowns)
+
+    @cached_property
+    def topology(self) -> Topology:
+        """What is worked out once for all systems that share it."""
+        devices = tuple(
+            DevicePlace(d.name, d.kind, d.ports, d.flows, tuple((j.port, j.has_offset) for j in d.junctions))
+            for d in self.devices
+        )
+        return Topology(self.unknowns, devices, self.pattern_c, self.pattern_g, self.pattern_b)
 
     def evaluate(self, x: Array) -> tuple[Array, Array]:
         """Device currents leaving each unknown's row [A] and their Jacobian at ``x``, plainly computed."""

@@ -14,6 +14,10 @@ l, u factors, p inverse pivot, q eliminated right side.
 """
 
 from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
 
 from fetsim.engine.assembly import NO_UNKNOWN, Device, System
 from fetsim.engine.plan import Pair, Plan
@@ -35,6 +39,15 @@ class Layout:
 
     slots: list[Slot] = field(default_factory=list)
     _place: dict[Slot, int] = field(default_factory=dict)
+
+    @cached_property
+    def by_kind(self) -> dict[str, NDArray[np.intp]]:
+        """Kind -> place in ``lin``, row and column of each of its slots [shape=(3, slots)], once all are allotted."""
+        kinds = dict.fromkeys(kind for kind, _, _ in self.slots)
+        return {
+            kind: np.array([(k, row, column) for k, (own, row, column) in enumerate(self.slots) if own == kind]).T
+            for kind in kinds
+        }
 
     def use(self, kind: str, row: int, column: int = 0) -> str:
         """Text that reads the value from ``lin``; allots a place at first use."""

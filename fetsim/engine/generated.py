@@ -5,7 +5,7 @@ it needs and is compiled and kept by ``compiler``.
 from dataclasses import dataclass
 from typing import Any
 
-from fetsim.engine.assembly import System
+from fetsim.engine.assembly import System, Topology
 from fetsim.engine.compiler import CACHED, COMPILE_S_A_LINE, compiled_module, is_ready
 from fetsim.engine.emit import Layout, python_source, solver_text, unknown_list
 from fetsim.engine.lanes import all_lanes, any_lane, lanes_digest, select
@@ -52,7 +52,8 @@ class Solver:
     lane found no solution."""
 
 
-_loaded: dict[str, Solver] = {}
+_loaded: dict[tuple[Topology, int], Solver] = {}
+"""(topology, lanes) -> its solver."""
 
 
 def solver_for(system: System, lanes: int = 1) -> Solver:
@@ -60,13 +61,13 @@ def solver_for(system: System, lanes: int = 1) -> Solver:
 
     ``lanes`` circuits are solved side by side; the text is the same, only the numbers in it are vectors.
     """
-    plan = make_plan(system)
-    source = _module_source(system, plan, lanes)
-    if source not in _loaded:
-        module = compiled_module(source)
+    key = (system.topology, lanes)
+    if key not in _loaded:
+        plan = make_plan(system)
+        module = compiled_module(_module_source(system, plan, lanes))
         text = solver_text(system, plan)
-        _loaded[source] = Solver(plan, text.layout, text.junction_count, module.stage)
-    return _loaded[source]
+        _loaded.setdefault(key, Solver(plan, text.layout, text.junction_count, module.stage))
+    return _loaded[key]
 
 
 def interpreted_solver(system: System) -> Solver:

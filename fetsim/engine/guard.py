@@ -57,17 +57,15 @@ def amplification(method: Method, z: NDArray[np.complex128]) -> NDArray[np.float
         for k, weight in enumerate(method.past):
             levels[k + 1] -= weight
             levels[k + 2] += weight
-        factors = []
-        for value in z:
-            polynomial = levels.astype(complex)
-            polynomial[0] -= value
-            factors.append(np.abs(np.roots(polynomial)).max())
-        return np.array(factors)
+        companions = np.zeros((len(z), 4, 4), dtype=np.complex128)
+        companions[:, [1, 2, 3], [0, 1, 2]] = 1.0
+        companions[:, 0] = -levels[1:] / (levels[0] - z)[:, None]
+        return np.asarray(np.abs(np.linalg.eigvals(companions)).max(axis=1))
     a = np.zeros((len(method.a), len(method.a)))
     for i, row in enumerate(method.a):
         a[i, : len(row)] = row
-    ones, last = np.ones(len(a)), a[-1]
-    return np.array([abs(1.0 + v * last @ np.linalg.solve(np.eye(len(a)) - v * a, ones)) for v in z])
+    solved = np.linalg.solve(np.eye(len(a)) - z[:, None, None] * a, np.ones((len(z), len(a), 1)))
+    return np.asarray(np.abs(1.0 + z * (solved[:, :, 0] @ a[-1])))
 
 
 def _worst_mode(method: Method, poles: NDArray[np.complex128], rate_hz: float) -> complex | None:

@@ -11,28 +11,32 @@ from fetsim.engine.plan import Plan
 QUIET_SLOPES, QUIET_TOLERANCE_V = 4.0, 0.01
 
 
-def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: float) -> Array:
-    """Values of ``lin`` [shape=(len(layout.slots),)] for a leading coefficient lead / h [1/s].
+def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: Array) -> Array:
+    """Values of ``lin`` [shape=(k, slots)], a row for each leading coefficient lead / h [1/s; shape=(k,)].
 
     The linear unknowns are eliminated here, without pivoting. ``c`` slots hold C lead / h, so the weights of past
     increments are to be divided by the method's lead.
     """
     order = np.array(plan.order)
     g = system.g[np.ix_(order, order)]
-    c = system.c[np.ix_(order, order)] * lead_per_s
+    c = system.c[np.ix_(order, order)] * lead_per_s[:, None, None]
     m = g + c
     lower = np.zeros_like(m)
     for k in range(plan.linear):
-        later = list(plan.upper[k])
-        lower[later, k] = m[later, k] / m[k, k]
-        m[np.ix_(later, later)] -= np.outer(lower[later, k], m[k, later])
-    diagonal = np.diag(m)[:, None]
+        later = np.array(plan.upper[k], dtype=np.intp)
+        factor = m[:, later, k] / m[:, k, k, None]
+        lower[:, later, k] = factor
+        m[:, later[:, None], later] -= factor[:, :, None] * m[:, k, later][:, None, :]
+    diagonal = np.diagonal(m, axis1=1, axis2=2)[:, :, None]
     inverse = np.divide(1.0, diagonal, where=diagonal != 0.0, out=np.full_like(diagonal, np.inf))
     tables = {
-        "g": g, "c": c, "l": lower, "u": m, "s": m, "p": inverse,
-        "b": system.b[order][:, None], "i": system.b_input[order][:, None],
+        "g": g[None], "c": c, "l": lower, "u": m, "s": m, "p": inverse,
+        "b": system.b[order][None, :, None], "i": system.b_input[order][None, :, None],
     }  # fmt: skip
-    return np.array([tables[kind][row, column] for kind, row, column in layout.slots])
+    packed = np.empty((len(lead_per_s), len(layout.slots)))
+    for kind, (place, row, column) in layout.by_kind.items():
+        packed[:, place] = tables[kind][:, row, column]
+    return packed
 
 
 def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:

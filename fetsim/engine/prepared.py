@@ -146,11 +146,11 @@ def prepare(
     solver = solver_for(small) if compiled else interpreted_solver(small)
     plan, layout = solver.plan, solver.layout
     chosen = METHODS[method]
+    rescue_leads = RESCUE.lead * rate_hz * 2.0 ** np.arange(DEEPEST + 1)
+    lin = pack_linear(small, plan, layout, np.append(rescue_leads, chosen.lead * rate_hz))
     values = Values(
-        lin=pack_linear(small, plan, layout, chosen.lead * rate_hz),
-        lin_rescue=np.array(
-            [pack_linear(small, plan, layout, RESCUE.lead * rate_hz * 2.0**level) for level in range(DEEPEST + 1)]
-        ),
+        lin=lin[-1],
+        lin_rescue=lin[:-1],
         dev=pack_devices(small.devices, tolerance_v),
         tolerance_v=tolerance_v,
         max_iterations=MAX_ITERATIONS,

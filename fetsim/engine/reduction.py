@@ -6,10 +6,12 @@ with at most three neighbours go, which never adds conductances. Their voltages 
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fetsim.engine.assembly import NO_UNKNOWN, Array, Device, System
+from fetsim.engine.assembly import NO_UNKNOWN, Array, DevicePlace, System, Topology
 
 MOST_NEIGHBOURS = 3
 
@@ -28,17 +30,56 @@ class Reduced:
 
 def reduce_resistive(system: System) -> Reduced:
     """Eliminate the resistive nodes of ``system``."""
-    n = system.size
-    fixed = {i for d in system.devices for pair in (*d.ports, *d.flows) for i in pair if i != NO_UNKNOWN}
-    fixed |= {i for pair in system.pattern_c for i in pair}
+    removal = _removal(system.topology)
+    g, b, b_input = system.g.copy(), system.b.copy(), system.b_input.copy()
+    for k, around in removal.gone:
+        factor = g[around, k] / g[k, k]
+        g[around[:, None], around] -= factor[:, None] * g[k, around]
+        b[around] -= factor * b[k]
+        b_input[around] -= factor * b_input[k]
+    expand, constant, per_input = np.eye(system.size), np.zeros(system.size), np.zeros(system.size)
+    for k, around in reversed(removal.gone):
+        expand[k] = -(g[k, around] / g[k, k]) @ expand[around]
+        constant[k] = (b[k] - g[k, around] @ constant[around]) / g[k, k]
+        per_input[k] = (b_input[k] - g[k, around] @ per_input[around]) / g[k, k]
+    kept, small = removal.kept, removal.left
+    grid = np.ix_(kept, kept)
+    return Reduced(
+        system=System(
+            unknowns=small.unknowns, c=system.c[grid], g=g[grid], b=b[kept], b_input=b_input[kept],
+            devices=tuple(
+                replace(device, ports=place.ports, flows=place.flows)
+                for device, place in zip(system.devices, small.devices, strict=True)
+            ),
+            pattern_c=small.pattern_c, pattern_g=small.pattern_g, pattern_b=small.pattern_b,
+            index={name: k for k, name in enumerate(small.unknowns)},
+        ),
+        kept=kept, expand=expand[:, kept], constant=constant, per_input=per_input,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Removal:
+    """What is taken out of a topology, and what is left of it."""
+
+    gone: tuple[tuple[int, NDArray[np.intp]], ...]
+    """Each node in the order in which they go, with its neighbours at that time."""
+    kept: NDArray[np.intp]
+    left: Topology
+
+
+@lru_cache(maxsize=64)
+def _removal(topology: Topology) -> _Removal:
+    n = len(topology.unknowns)
+    fixed = {i for d in topology.devices for pair in (*d.ports, *d.flows) for i in pair if i != NO_UNKNOWN}
+    fixed |= {i for pair in topology.pattern_c for i in pair}
     neighbours: list[set[int]] = [set() for _ in range(n)]
-    for i, j in system.pattern_g:
+    for i, j in topology.pattern_g:
         if i != j:
             neighbours[i].add(j)
             neighbours[j].add(i)
-    g, b, b_input = system.g.copy(), system.b.copy(), system.b_input.copy()
-    sources = set(system.pattern_b)
-    gone: list[int] = []
+    sources = set(topology.pattern_b)
+    gone: dict[int, NDArray[np.intp]] = {}
     while True:
         choices = [
             i for i in range(n) if i not in fixed and i not in gone and 0 < len(neighbours[i]) <= MOST_NEIGHBOURS
@@ -46,56 +87,33 @@ def reduce_resistive(system: System) -> Reduced:
         if not choices or len(gone) == n - 1:
             break
         k = min(choices, key=lambda i: (len(neighbours[i]), i))
-        around = sorted(neighbours[k])
-        factor = g[around, k] / g[k, k]
-        g[np.ix_(around, around)] -= np.outer(factor, g[k, around])
-        b[around] -= factor * b[k]
-        b_input[around] -= factor * b_input[k]
+        around = set(neighbours[k])
         if k in sources:
-            sources |= set(around)
+            sources |= around
         for i in around:
-            neighbours[i] |= set(around)
+            neighbours[i] |= around
             neighbours[i] -= {i, k}
-        gone.append(k)
-    expand, constant, per_input = np.eye(n), np.zeros(n), np.zeros(n)
-    for k in reversed(gone):
-        around = [j for j in range(n) if j != k and g[k, j] != 0.0 and j not in gone[: gone.index(k)]]
-        expand[k] = -(g[k, around] / g[k, k]) @ expand[around]
-        constant[k] = (b[k] - g[k, around] @ constant[around]) / g[k, k]
-        per_input[k] = (b_input[k] - g[k, around] @ per_input[around]) / g[k, k]
-    kept = np.array([i for i in range(n) if i not in gone])
-    return Reduced(
-        system=_smaller(replace(system, g=g, b=b, b_input=b_input), kept, neighbours, sources),
-        kept=kept,
-        expand=expand[:, kept],
-        constant=constant,
-        per_input=per_input,
-    )
+        gone[k] = np.array(sorted(around))
+    kept = [i for i in range(n) if i not in gone]
+    return _Removal(tuple(gone.items()), np.array(kept), _left(topology, kept, neighbours, sources))
 
 
-def _smaller(system: System, kept: Array, neighbours: list[set[int]], sources: set[int]) -> System:
-    place = {int(i): k for k, i in enumerate(kept)} | {NO_UNKNOWN: NO_UNKNOWN}
+def _left(topology: Topology, kept: list[int], neighbours: list[set[int]], sources: set[int]) -> Topology:
+    place = {i: k for k, i in enumerate(kept)} | {NO_UNKNOWN: NO_UNKNOWN}
 
-    def moved(device: Device) -> Device:
+    def moved(device: DevicePlace) -> DevicePlace:
         def pairs(old: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
             return tuple((place[a], place[b]) for a, b in old)
 
-        return replace(device, ports=pairs(device.ports), flows=pairs(device.flows))
+        return device._replace(ports=pairs(device.ports), flows=pairs(device.flows))
 
-    grid = np.ix_(kept, kept)
-    pattern_g = {(i, j) for i in place if i != NO_UNKNOWN for j in neighbours[i]} | {
-        pair for pair in system.pattern_g if pair[0] in place and pair[1] in place
+    pattern_g = {(i, j) for i in kept for j in neighbours[i]} | {
+        pair for pair in topology.pattern_g if pair[0] in place and pair[1] in place
     }
-    unknowns = tuple(system.unknowns[i] for i in kept)
-    return System(
-        unknowns=unknowns,
-        c=system.c[grid],
-        g=system.g[grid],
-        b=system.b[kept],
-        b_input=system.b_input[kept],
-        devices=tuple(moved(d) for d in system.devices),
-        pattern_c=frozenset((place[i], place[j]) for i, j in system.pattern_c),
+    return Topology(
+        unknowns=tuple(topology.unknowns[i] for i in kept),
+        devices=tuple(moved(d) for d in topology.devices),
+        pattern_c=frozenset((place[i], place[j]) for i, j in topology.pattern_c),
         pattern_g=frozenset((place[i], place[j]) for i, j in pattern_g),
         pattern_b=frozenset(place[i] for i in sources if i in place),
-        index={name: k for k, name in enumerate(unknowns)},
     )
