@@ -19,6 +19,10 @@ from fetsim.files.npz import ArchiveWriter
 GROWTH = 8
 """A full table is copied to one so many times as large. What is not yet written to takes no memory, so this keeps
 the moments rare in which both are there."""
+PART = 11
+"""Numbers of a part of an interval: five sums, five largest values, its steps."""
+REDUCTION_SUM, REDUCTION_PEAK, STEPS = 2, 7, 10
+"""Where some of them stand."""
 
 
 @dataclass(frozen=True)
@@ -73,20 +77,22 @@ def write_npz(logs: Sequence[GainLog], path: Path) -> None:
             archive.add_whole(name, np.where(np.isfinite(rows), rows, np.nan))
 
 
-class LogCollector:
-    """Gathers whole intervals out of blocks of any length, without keeping their steps."""
+def interval_steps(rate_hz: float, log_rate_hz: float) -> int:
+    """Internal steps of one row."""
+    return max(1, round(rate_hz / log_rate_hz))
 
-    def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0) -> None:
-        """``fet_sign``: +1 where a rising control voltage means more gain reduction, -1 where a falling one does."""
-        self._rate_hz = rate_hz
+
+class IntervalSums:
+    """Steps summed up over the intervals of the log that they fall into, block by block, without keeping them."""
+
+    def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0, first_step: int = 0) -> None:
+        """``fet_sign``: +1 where a rising control voltage means more gain reduction, -1 where a falling one does;
+        ``first_step`` is the first one that will come, where the blocks do not begin at the start."""
+        self._interval = interval_steps(rate_hz, log_rate_hz)
         self._fet_sign = fet_sign
-        self._interval = max(1, round(rate_hz / log_rate_hz))
-        self._open_steps = 0
-        self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
-        self._table = np.empty((len(fields(GainLog)), 256))  # transposed and growing: the log is views of it
-        self._rows = 0
+        self._open_steps = first_step % self._interval
 
-    def push(
+    def summed(
         self,
         input_v: Array,
         output_v: Array,
@@ -94,34 +100,51 @@ class LogCollector:
         conductance_s: ArrayLike,
         control_v: ArrayLike,
         gate_source_v: ArrayLike,
-        *,
-        last: bool = False,
-    ) -> None:
-        """Add internal steps [each of shape=(steps,), or one number].
-
-        ``last`` also closes the unfinished interval.
-        """
+    ) -> Array:
+        """A block of internal steps [each of shape=(steps,), or one number] as parts of intervals, cut where intervals
+        end [shape=(parts, 11)]: sums of squared input, squared output, reduction, control, gate to source; the largest
+        squared input, squared output, reduction, most active control (times the FET's sign), conductance; steps."""
         steps = len(output_v)
-        if steps:
-            reduction, conductance, control, gate = (
-                np.broadcast_to(np.asarray(a, dtype=float), steps)
-                for a in (reduction_db, conductance_s, control_v, gate_source_v)
-            )
-            input_squared, output_squared = input_v * input_v, output_v * output_v
-            first = self._interval - self._open_steps
-            starts = np.concatenate(([0], np.arange(first, steps, self._interval)))
-            sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
-            active = self._fet_sign * control
-            peaks = _reduced(np.maximum, (input_squared, output_squared, reduction, active, conductance), starts)
+        if not steps:
+            return np.empty((0, PART))
+        reduction, conductance, control, gate = (
+            np.broadcast_to(np.asarray(a, dtype=float), steps)
+            for a in (reduction_db, conductance_s, control_v, gate_source_v)
+        )
+        input_squared, output_squared = input_v * input_v, output_v * output_v
+        starts = np.concatenate(([0], np.arange(self._interval - self._open_steps, steps, self._interval)))
+        sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
+        active = self._fet_sign * control
+        peaks = _reduced(np.maximum, (input_squared, output_squared, reduction, active, conductance), starts)
+        self._open_steps = (self._open_steps + steps) % self._interval
+        return np.vstack((sums, peaks, np.diff([*starts, steps]))).T
+
+
+class LogCollector:
+    """Gathers parts of intervals, however they are cut, into the rows of a log."""
+
+    def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0) -> None:
+        """As for ``IntervalSums``, which makes the parts."""
+        self._rate_hz = rate_hz
+        self._fet_sign = fet_sign
+        self._interval = interval_steps(rate_hz, log_rate_hz)
+        self._table = np.empty((len(fields(GainLog)), 256))  # transposed and growing: the log is views of it
+        self._rows = 0
+        self._open_steps = 0
+        self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
+
+    def add(self, parts: Array, *, last: bool = False) -> None:
+        """The next parts [shape=(n, 11)], each of one interval. ``last`` also closes the unfinished one."""
+        if len(parts):
+            sums, peaks, lengths = parts.T[:5].copy(), parts.T[5:10].copy(), parts.T[10].copy()
             sums[:, 0] += self._open_sums
             peaks[:, 0] = np.maximum(peaks[:, 0], self._open_peaks)
-            lengths = np.diff([*starts, steps])
             lengths[0] += self._open_steps
             whole = len(lengths) if lengths[-1] == self._interval else len(lengths) - 1
             self._write(sums[:, :whole], peaks[:, :whole], lengths[:whole])
             if whole < len(lengths):
                 self._open_steps = int(lengths[-1])
-                self._open_sums, self._open_peaks = sums[:, -1].copy(), peaks[:, -1].copy()
+                self._open_sums, self._open_peaks = sums[:, -1], peaks[:, -1]
             else:
                 self._close()
         if last and self._open_steps:
