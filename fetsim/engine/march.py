@@ -227,7 +227,7 @@ mend: Callable[..., bool] = mend_one  # in the compiled march of several lanes: 
 def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
     """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
 
-    Fills ``record`` [shape=(steps, len(recorded))] and returns the steps done: fewer when one found no solution; the
+    Fills ``record`` [shape=(len(recorded), steps)] and returns the steps done: fewer when one found no solution; the
     state is then that of the last step done.
     """
     x, past, v, counts = moving.x, moving.past, moving.ports, scratch.counts
@@ -268,7 +268,7 @@ def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record, 
             past[0, j] = increments[stages - 1, j]
             x[j] = x[j] + increments[stages - 1, j]
         for j in range(recorded.shape[0]):
-            record[step, j] = x[recorded[j]]
+            record[j, step] = x[recorded[j]]
     return u.shape[0]
 
 

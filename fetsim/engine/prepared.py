@@ -122,19 +122,19 @@ class Recorder:
     per_input: Array
 
     def unknowns(self, record: Array, u: Array) -> Array:
-        """The unknowns asked for [shape=(steps, names)], those taken out by the reduction among them.
+        """The unknowns asked for [shape=(steps, names), by columns in memory], those taken out by the reduction
+        among them.
 
         ``u`` [shape=(steps,)] is the input at the end of each step.
         """
-        levels = np.empty((len(record), len(self.constant)))
-        for k, constant in enumerate(self.constant):  # one to three terms each: cheaper than a matrix product
-            levels[:, k] = constant
-            for j, weight in enumerate(self.weights[k]):
-                if weight != 0.0:
-                    levels[:, k] += weight * record[:, j]
+        levels = np.empty((len(self.constant), len(record)))
+        for level, weights, constant in zip(levels, self.weights, self.constant, strict=True):
+            level[:] = constant
+            for j in np.flatnonzero(weights):  # one to three: cheaper than a matrix product
+                level += weights[j] * record[:, j]
         if np.any(self.per_input):
-            levels += np.outer(u, self.per_input)
-        return levels
+            levels += np.outer(self.per_input, u)
+        return levels.T
 
 
 def prepare(

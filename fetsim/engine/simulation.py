@@ -39,7 +39,7 @@ class Marched:
     """What a march over some inputs brought out."""
 
     kept: Array
-    """What the solver kept of each step done [shape=(steps done, len(recorder.columns))]."""
+    """What the solver kept of each step done [shape=(steps done, len(recorder.columns)), by columns in memory]."""
     recorder: Recorder
     u: Array
     """Input at the end of each step done [shape=(steps done,)]."""
@@ -154,12 +154,12 @@ class Simulation:
         """As ``advance``, but a failure comes back beside the record of the steps before it."""
         inputs, ends = self.stage_inputs(u)
         state, prepared = self._state, self.prepared
-        record = np.empty((len(inputs), len(self.recorder.columns)))
+        record = np.empty((len(self.recorder.columns), len(inputs)))
         done = self._march(
             prepared.solver.stage, prepared.values, prepared.tableau, prepared.rescue_tableau,
             Moving(state.x, state.past, state.ports), self._scratch, inputs, self.recorder.columns, record, None,
         )  # fmt: skip
-        return self.arrive(state, inputs, ends, record[:done], np.zeros_like(self._scratch.counts))
+        return self.arrive(state, inputs, ends, record[:, :done].T, np.zeros_like(self._scratch.counts))
 
     def arrive(
         self, state: State, inputs: Array, ends: Array, record: Array, counts: NDArray[np.int64]

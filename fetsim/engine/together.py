@@ -75,7 +75,7 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
     packed, rescue = _values(tuple(s.prepared for s in marching))
     u = _lanes([within for within, _ in staged])
     columns = np.unique(np.concatenate([s.recorder.columns for s in simulations]))
-    record = np.empty((len(u), len(columns), WIDTH))
+    record = np.empty((len(columns), len(u), WIDTH))
     moving = Moving(*(_lanes([getattr(state, name) for state in states]) for name in ("x", "past", "ports")))
     n, stages = len(moving.x), u.shape[1] - 1
     scratch = Scratch(
@@ -92,7 +92,7 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
     def run(march: Callable[..., int], steps: int) -> None:
         march(
             solver.stage, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u[:steps], columns,
-            record[:steps], pack,
+            record, pack,
         )  # fmt: skip
 
     run(compiled_march(lambda march: run(march, 0), WIDTH), len(u))
@@ -104,7 +104,8 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
             x=end.x[..., lane].copy(), past=end.past[..., lane].copy(), ports=end.ports[..., lane].copy(),
             inputs=states[lane].inputs, steps=states[lane].steps, rate_hz=states[lane].rate_hz,
         )  # fmt: skip
-        kept = record[: len(u) if stopped < 0 else stopped, np.searchsorted(columns, simulation.recorder.columns), lane]
+        rows = np.searchsorted(columns, simulation.recorder.columns)
+        kept = record[rows, : len(u) if stopped < 0 else stopped, lane].T
         found.append(simulation.arrive(state, *staged[lane], kept, scratch.counts))
     return found
 
