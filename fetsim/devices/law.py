@@ -11,7 +11,9 @@ from math import exp
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+Memory = NDArray[np.float64]
 Values = Mapping[str, float]
 """The values of an element, in SI units."""
 Number = Any
@@ -57,6 +59,13 @@ class Law:
     junctions: tuple[Junction, ...] = ()
     tolerances: Callable[[Values], tuple[float, ...]] | None = None
     """For each port, what 1 V of Newton tolerance means in the port's own unit; 1 where nothing is given."""
+    memory: int = 0
+    """Numbers that the part keeps from one accepted step to the next, all zero in a part that nothing has happened to.
+    The function of a law that has some takes two arguments more, the last: an array that holds them, and the place of
+    the first. It only reads them, so that within a step it has one value at each port voltage."""
+    accept: Callable[..., None] | None = None
+    """(port voltages, parameters, array, place) -> nothing: the step that led to these port voltages is accepted, and
+    the memory written. Doing it again at the same port voltages must change nothing."""
 
     def bound(self, values: Values) -> "BoundLaw":
         """This law with the values of one element."""
@@ -69,7 +78,7 @@ class Law:
         )
 
     def evaluate(self, values: Values, volts: Volts) -> tuple[Flow, ...]:
-        """Every flow of an element at a state, or at many."""
+        """Every flow of an element at a state, or at many; one with memory at a state, with nothing before it."""
         return self.bound(values).evaluate(self.port_voltages(volts))
 
     def port_voltages(self, volts: Volts) -> list[Number]:
@@ -90,16 +99,28 @@ class BoundLaw:
     tolerances: tuple[float, ...]
     """Of each port."""
 
-    def evaluate(self, ports: Sequence[Number]) -> tuple[Flow, ...]:
-        """Every flow at these port voltages."""
+    def evaluate(self, ports: Sequence[Number], memory: Memory | None = None) -> tuple[Flow, ...]:
+        """Every flow at these port voltages, with this memory [shape=(law.memory,)] or none before it."""
         exponentials = [
             bounded_exp((ports[junction.port] - offset) * inv_slope)
             for junction, inv_slope, offset in zip(
                 self.law.junctions, self.inv_slopes_per_v, self.offsets_v, strict=True
             )
         ]
-        results = iter(self.law.function(*ports, *exponentials, *self.parameters))
+        kept = (np.zeros(self.law.memory) if memory is None else memory, 0) if self.law.memory else ()
+        results = iter(self.law.function(*ports, *exponentials, *self.parameters, *kept))
         return tuple(Flow(next(results), tuple(next(results) for _ in depends)) for depends in self.law.depends)
+
+    def accept(self, ports: Sequence[Number], memory: Memory) -> None:
+        """Write the memory [shape=(law.memory,)] after a step that led to these port voltages."""
+        if self.law.accept is not None:
+            self.law.accept(*ports, *self.parameters, memory, 0)
+
+
+def select(mask: Any, yes: Any, no: Any) -> Any:
+    """``yes`` where the mask is true, else ``no``: what a law writes instead of a branch, which several circuits side
+    by side could not take together."""
+    return yes if mask else no
 
 
 def bounded_exp(argument: Number) -> Number:

@@ -109,8 +109,10 @@ class System:
         return Topology(self.unknowns, devices, self.pattern_c, self.pattern_g, self.pattern_b)
 
     def evaluate(self, x: Array) -> tuple[Array, Array]:
-        """Device currents leaving each unknown's row [A] and their Jacobian at ``x``, plainly computed."""
-        return stamped(self.devices, device_flows(self.devices, port_voltages(self.devices, x)), self.size)
+        """Device currents leaving each unknown's row [A] and their Jacobian at ``x``, plainly computed, with nothing
+        before it."""
+        ports = port_voltages(self.devices, x)
+        return stamped(self.devices, device_flows(self.devices, ports, no_memory(self.devices)), self.size)
 
 
 def assemble(circuit: Circuit) -> System:
@@ -149,9 +151,28 @@ def port_voltages(devices: tuple[Device, ...], x: Array) -> list[list[float]]:
     return [[values[plus] - values[minus] for plus, minus in d.ports] for d in devices]
 
 
-def device_flows(devices: tuple[Device, ...], ports: list[list[float]]) -> list[tuple[Flow, ...]]:
-    """Every current of every device with its derivatives, at given port voltages."""
-    return [device.bound.evaluate(v) for device, v in zip(devices, ports, strict=True)]
+def device_flows(devices: tuple[Device, ...], ports: list[list[float]], memory: Array) -> list[tuple[Flow, ...]]:
+    """Every current of every device with its derivatives, at given port voltages and memory [shape=(numbers,)]."""
+    kept = _of_each(devices, memory)
+    return [device.bound.evaluate(v, m) for device, v, m in zip(devices, ports, kept, strict=True)]
+
+
+def no_memory(devices: tuple[Device, ...]) -> Array:
+    """What the devices remember when nothing has happened to them [shape=(numbers,)]: zeros, device after device."""
+    return np.zeros(sum(d.law.memory for d in devices))
+
+
+def accepted(devices: tuple[Device, ...], ports: list[list[float]], memory: Array) -> Array:
+    """What they remember after a step from ``memory`` to these port voltages [shape=(numbers,)]."""
+    memory = memory.copy()
+    for device, v, kept in zip(devices, ports, _of_each(devices, memory), strict=True):
+        device.bound.accept(v, kept)
+    return memory
+
+
+def _of_each(devices: tuple[Device, ...], memory: Array) -> list[Array]:
+    """The memory of each device, as views."""
+    return np.split(memory, np.cumsum([d.law.memory for d in devices])[:-1]) if devices else []
 
 
 def stamped(

@@ -13,6 +13,7 @@ c its increment, v the value the device is evaluated at; i, g, e a device's curr
 l, u factors, p inverse pivot, q eliminated right side.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -81,6 +82,8 @@ class DeviceText:
     function: str
     inputs: list[str]
     results: list[str]
+    accept: str
+    """Text of the call that writes its memory; empty for a device without."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,7 +207,13 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
     return "\n".join(lines)
 
 
-STAGE_ARGUMENTS = ("lin", "dev", "x", "s", "d", "v", "arg", "failed", "u", "tolerance", "max_iterations")
+def accept_source(text: SolverText) -> str:
+    """The function that is called when a step is accepted: lets the devices that have a memory write it."""
+    calls = [f"    {d.accept}" for d in text.devices if d.accept]
+    return "\n".join(["def accept(dev, memory, v):", *calls, "    return 0", ""])
+
+
+STAGE_ARGUMENTS = ("lin", "dev", "memory", "x", "s", "d", "v", "arg", "failed", "u", "tolerance", "max_iterations")
 """Arrays first, then scalars; the same for every topology."""
 
 
@@ -236,11 +245,16 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
     flows: list[_Flow] = []
     limit_place = sum(len(d.bound.parameters) + 2 * len(d.junctions) for d in devices)
     tolerance_place = limit_place + LIMIT_VALUES * sum(len(d.junctions) for d in devices)
-    place, port, junction = 0, 0, 0
+    place, port, junction, kept = 0, 0, 0, 0
     for number, (device, pairs, flow_pairs) in enumerate(zip(devices, plan.ports, plan.flows, strict=True)):
         names = [f"v{port + k}" for k in range(len(pairs))]
         parameters = [f"dev[{place + k}]" for k in range(len(device.bound.parameters))]
         place += len(parameters)
+        memory = ["memory", str(kept)] if device.law.memory else []
+        accept = "" if device.law.accept is None else _call(
+            device.law.accept, [*(f"v[{port + k}]" for k in range(len(pairs))), *parameters, *memory]
+        )
+        kept += device.law.memory
         exps, arguments = [], []
         limits: dict[int, int] = {}
         for j in device.junctions:
@@ -264,12 +278,17 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
                 ],
                 arguments=arguments,
                 function=device.law.function.__name__,
-                inputs=[*names, *exps, *parameters],
+                inputs=[*names, *exps, *parameters, *memory],
                 results=results,
+                accept=accept,
             )
         )
         port += len(pairs)
     return texts, flows
+
+
+def _call(function: Callable[..., None], arguments: list[str]) -> str:
+    return f"{function.__name__}({', '.join(arguments)})"
 
 
 def _factor(plan: Plan, lin: Layout, flows: list[_Flow]) -> list[Statement]:

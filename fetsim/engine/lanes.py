@@ -25,13 +25,10 @@ from numba.core.extending import intrinsic, lower_builtin, lower_cast, overload,
 from numba.core.imputils import impl_ret_borrowed
 from numba.core.typeconv import Conversion
 
+from fetsim.devices.law import select
+
 WIDTH = 4
 """Circuits side by side: one 256-bit register of doubles. Where they are narrower the compiler splits it in two."""
-
-
-def select(mask: Any, yes: Any, no: Any) -> Any:
-    """``yes`` in the lanes where the mask is true, else ``no``."""
-    return yes if mask else no
 
 
 def any_lane(mask: Any) -> bool:

@@ -9,6 +9,9 @@ from collections.abc import Callable, Iterable
 from types import FunctionType, ModuleType
 from typing import Any
 
+import numpy as np
+
+from fetsim.devices.law import select
 from fetsim.engine import numeric
 from fetsim.engine.assembly import Device
 
@@ -17,8 +20,9 @@ HELPERS = (numeric.exponentials, numeric.limited)
 
 
 def functions_of(devices: Iterable[Device]) -> list[Callable[..., Any]]:
-    """Each law's function once, and the solver's helpers."""
-    return list(dict.fromkeys([*(d.law.function for d in devices), *HELPERS]))
+    """Each law's functions once, and the solver's helpers."""
+    laws = [function for d in devices for function in (d.law.function, d.law.accept) if function is not None]
+    return list(dict.fromkeys([*laws, *HELPERS]))
 
 
 def laws_text(functions: Iterable[Callable[..., Any]]) -> str:
@@ -31,8 +35,10 @@ def laws_text(functions: Iterable[Callable[..., Any]]) -> str:
 
 
 def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -> None:
+    if value is select:  # has a meaning for lanes, and so is imported by every solver
+        return
     if name in owners:
-        if owners[name] is not value and owners[name] != value:
+        if owners[name] is not value and not np.array_equal(owners[name], value):
             raise ValueError(f"two laws mean different things by {name!r}; rename one")
         return
     owners[name] = value
@@ -45,7 +51,10 @@ def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -
         texts[name] = f"@njit(**options)\n{inspect.getsource(value)}".rstrip()
     elif isinstance(value, int | float):
         texts[name] = f"{name} = {value!r}"
+    elif isinstance(value, np.ndarray):
+        _add(np, "np", texts, owners)
+        texts[name] = f"{name} = np.array({value.tolist()!r})"
     elif callable(value):
         texts[name] = f"from {value.__module__} import {value.__name__} as {name}"
     else:
-        raise ValueError(f"a law uses {name!r}, which is neither a number nor a function")
+        raise ValueError(f"a law uses {name!r}, which is neither a number, an array nor a function")

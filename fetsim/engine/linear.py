@@ -9,7 +9,7 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import ArrayLike, NDArray
 
-from fetsim.engine.assembly import Array, System, device_flows, port_voltages, stamped
+from fetsim.engine.assembly import Array, System, accepted, device_flows, no_memory, port_voltages, stamped
 from fetsim.engine.circuit import GROUND
 
 
@@ -35,9 +35,14 @@ class Linearised:
 
 
 def linearise(system: System, state: Array, *, without: str | None = None) -> Linearised:
-    """Linearise at a state [shape=(n,)]; ``without`` leaves one device's currents out (its capacitances stay)."""
+    """Linearise at a state [shape=(n,)]; ``without`` leaves one device's currents out (its capacitances stay).
+
+    Parts with memory are those that went straight to this state and rest there: small signals do not move it.
+    """
     devices = tuple(d for d in system.devices if d.name != without)
-    _, jacobian = stamped(devices, device_flows(devices, port_voltages(devices, state)), system.size)
+    ports = port_voltages(devices, state)
+    memory = accepted(devices, ports, no_memory(devices))
+    _, jacobian = stamped(devices, device_flows(devices, ports, memory), system.size)
     return Linearised(system.c, system.g + jacobian, system.b_input, system.index)
 
 

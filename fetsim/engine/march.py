@@ -1,7 +1,7 @@
 """The loop over time steps, the same for every method and topology, for one circuit or several side by side: the
-generated ``stage`` comes in as a function.
+generated ``stage`` and ``accept`` come in as functions.
 
-Ordinary Python here, to go with an interpreted stage; ``compiled_march`` is the same text compiled, kept in the user's
+Ordinary Python here, to go with an interpreted solver; ``compiled_march`` is the same text compiled, kept in the user's
 cache. What does not change (``Values``, ``Tableau``), what does (``Moving``) and what is only workspace (``Scratch``)
 come in as records of arrays; taking them apart costs some microseconds a call, nothing beside the thousands of steps
 of a block. With lanes every array has one more axis, the last, and the step reads them as arrays of ``Lanes``; where a
@@ -28,6 +28,18 @@ DEEPEST = 14
 COMPILE_S = 9.0
 """Processor time of a compile of the march, 8.7 s on a busy server."""
 
+
+
+class Functions(NamedTuple):
+    """What is generated for a topology."""
+
+    stage: Any
+    """Function of ``emit.STAGE_ARGUMENTS``: fills the increment; returns the iterations, or -1 when any lane found no
+    solution."""
+    accept: Any
+    """Function of ``dev``, the memory and the port voltages: an accepted step is written into the memory. Once more at
+    the same port voltages it changes nothing, so that a lane which was mended piece by piece may be accepted with the
+    others."""
 
 
 class Values(NamedTuple):
@@ -65,6 +77,8 @@ class Moving(NamedTuple):
     """Increments of the last three steps, the latest first [shape=(3, n)]."""
     ports: Array
     """Accepted port voltages [shape=(ports,)]."""
+    memory: Array
+    """What the devices remember; only ``accept`` writes it [shape=(numbers,)]."""
 
 
 class Scratch(NamedTuple):
@@ -87,7 +101,7 @@ class Scratch(NamedTuple):
 class Pack(NamedTuple):
     """What single circuits in the lanes are mended with: the same arrays as numbers, and a lane's own."""
 
-    stage: Any
+    functions: Functions
     """Of a single circuit."""
     rescue: Array
     """``lin_rescue`` of each lane [shape=(lanes, levels, len(layout.slots))]."""
@@ -104,17 +118,18 @@ class Pack(NamedTuple):
 
 
 def rescue_step(  # type: ignore[no-untyped-def]
-    stage, lin_rescue, dev, tolerance_v, max_iterations, tableau, x, v, arg, counts, u_start, u_end, d
+    functions, lin_rescue, dev, tolerance_v, max_iterations, tableau, x, v, memory, arg, counts, u_start, u_end, d
 ) -> bool:
     """One step of a single circuit, cut into pieces as small as they need be; leaves the sum of increments in ``d``.
 
-    The input runs on a straight line from ``u_start`` to ``u_end``. Without a solution the unknowns are as before.
+    The input runs on a straight line from ``u_start`` to ``u_end``; each piece that is solved is accepted into the
+    memory. Without a solution unknowns and memory are as before.
     """
     weights, fractions = tableau.weights, tableau.fractions
     n = x.shape[0]
     whole = 1 << DEEPEST
     stages = fractions.shape[0]
-    start = x.copy()
+    start, remembered = x.copy(), memory.copy()
     kept = v.copy()
     failed = np.zeros(1)
     increments = np.zeros((stages, n))
@@ -134,7 +149,9 @@ def rescue_step(  # type: ignore[no-untyped-def]
                 else:
                     increments[i, j] = 0.0
             u = u_start + (u_end - u_start) * ((position + fractions[i] * size) / whole)
-            used = stage(lin_rescue[level], dev, x, s, increments[i], v, arg, failed, u, tolerance_v, max_iterations)
+            used = functions.stage(
+                lin_rescue[level], dev, memory, x, s, increments[i], v, arg, failed, u, tolerance_v, max_iterations
+            )
             counts[3] += 1
             if used < 0:
                 ok = False
@@ -144,6 +161,8 @@ def rescue_step(  # type: ignore[no-untyped-def]
             for j in range(n):
                 x[j] += increments[stages - 1, j]
             kept[:] = v
+            if memory.shape[0] > 0:
+                functions.accept(dev, memory, v)
             position += size
             if level > 1 and position % (whole >> (level - 1)) == 0:
                 level -= 1
@@ -152,6 +171,7 @@ def rescue_step(  # type: ignore[no-untyped-def]
             level += 1
             if level > DEEPEST:
                 x[:] = start
+                memory[:] = remembered
                 return False
     for j in range(n):
         d[j] = x[j] - start[j]
@@ -159,13 +179,13 @@ def rescue_step(  # type: ignore[no-untyped-def]
     return True
 
 
-def mend_one(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
+def mend_one(functions, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
     """A step in which the method found no solution, subdivided; False when that finds none either."""
     moving.ports[:] = scratch.kept
     scratch.counts[2] += 1
     ok = rescue_step(
-        stage, values.lin_rescue, values.dev, values.tolerance_v, values.max_iterations, rescue, moving.x,
-        moving.ports, scratch.arg, scratch.counts, u[step, 0], u[step, u.shape[1] - 1],
+        functions, values.lin_rescue, values.dev, values.tolerance_v, values.max_iterations, rescue, moving.x,
+        moving.ports, moving.memory, scratch.arg, scratch.counts, u[step, 0], u[step, u.shape[1] - 1],
         scratch.increments[u.shape[1] - 2],
     )  # fmt: skip
     if not ok:
@@ -173,13 +193,13 @@ def mend_one(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  # 
     return ok
 
 
-def mend_lanes(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
+def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
     """Such a step of several circuits: each lane that failed is subdivided alone, the others keep theirs.
 
     A lane that cannot be mended is given up: its state is put aside, and from then on it does over what another lane
     does. False when none is left.
     """
-    x, past, ports = pack.moving.x, pack.moving.past, pack.moving.ports
+    x, past, ports, memory = pack.moving.x, pack.moving.past, pack.moving.ports, pack.moving.memory
     kept, failed, counts = pack.scratch.kept, pack.scratch.failed, pack.scratch.counts
     lin, dev, inputs, given_up = pack.values.lin, pack.values.dev, pack.u, pack.given_up
     last = inputs.shape[1] - 1
@@ -190,19 +210,22 @@ def mend_lanes(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  
         if failed[1, lane] == 0.0 or given_up[lane] >= 0:
             continue
         counts[2] += 1
-        own_v = kept[:, lane].copy()
+        own_v, own_memory = kept[:, lane].copy(), memory[:, lane].copy()
         ok = rescue_step(
-            pack.stage, pack.rescue[lane], dev[:, lane].copy(), values.tolerance_v, values.max_iterations, rescue,
-            x[:, lane].copy(), own_v, pack.arg, counts, inputs[step, 0, lane], inputs[step, last, lane], own_d,
+            pack.functions, pack.rescue[lane], dev[:, lane].copy(), values.tolerance_v, values.max_iterations, rescue,
+            x[:, lane].copy(), own_v, own_memory, pack.arg, counts, inputs[step, 0, lane], inputs[step, last, lane],
+            own_d,
         )  # fmt: skip
         if ok:
             d[:, lane] = own_d
             ports[:, lane] = own_v
+            memory[:, lane] = own_memory
         else:
             given_up[lane] = step
             pack.ends.x[:, lane] = x[:, lane]
             pack.ends.past[:, :, lane] = past[:, :, lane]
             pack.ends.ports[:, lane] = kept[:, lane]
+            pack.ends.memory[:, lane] = memory[:, lane]
     well = -1
     for lane in range(lanes):
         if given_up[lane] < 0:
@@ -217,6 +240,7 @@ def mend_lanes(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  
             x[:, lane] = x[:, well]
             past[:, :, lane] = past[:, :, well]
             ports[:, lane] = ports[:, well]
+            memory[:, lane] = memory[:, well]
             d[:, lane] = d[:, well]
     return True
 
@@ -224,13 +248,13 @@ def mend_lanes(stage, values, rescue, moving, scratch, u, step, pack) -> bool:  
 mend: Callable[..., bool] = mend_one  # in the compiled march of several lanes: ``mend_lanes``
 
 
-def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
+def march(functions, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
     """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
 
     Fills ``record`` [shape=(len(recorded), steps)] and returns the steps done: fewer when one found no solution; the
     state is then that of the last step done.
     """
-    x, past, v, counts = moving.x, moving.past, moving.ports, scratch.counts
+    x, past, v, memory, counts = moving.x, moving.past, moving.ports, moving.memory, scratch.counts
     past_weights, weights, fractions = tableau.past, tableau.weights, tableau.fractions
     increments, s, kept, failed = scratch.increments, scratch.s, scratch.kept, scratch.failed
     n = x.shape[0]
@@ -249,8 +273,8 @@ def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record, 
                     for k in range(i):
                         s[j] += weights[i, k] * increments[k, j]
                     increments[i, j] = increments[i - 1, j] * fractions[i] / fractions[i - 1]
-            used = stage(
-                values.lin, values.dev, x, s, increments[i], v, scratch.arg, failed, u[step, i + 1],
+            used = functions.stage(
+                values.lin, values.dev, memory, x, s, increments[i], v, scratch.arg, failed, u[step, i + 1],
                 values.tolerance_v, values.max_iterations,
             )  # fmt: skip
             if used < 0:
@@ -260,26 +284,28 @@ def march(stage, values, tableau, rescue, moving, scratch, u, recorded, record, 
             else:
                 counts[0] += used
                 counts[1] = max(counts[1], used)
-        if any_lane(failed[1] > 0.0) and not mend(stage, values, rescue, moving, scratch, u, step, pack):
+        if any_lane(failed[1] > 0.0) and not mend(functions, values, rescue, moving, scratch, u, step, pack):
             return step
         for j in range(n):
             past[2, j] = past[1, j]
             past[1, j] = past[0, j]
             past[0, j] = increments[stages - 1, j]
             x[j] = x[j] + increments[stages - 1, j]
+        if memory.shape[0] > 0:
+            functions.accept(values.dev, memory, v)
         for j in range(recorded.shape[0]):
             record[j, step] = x[recorded[j]]
     return u.shape[0]
 
 
-def march_lanes(stage, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
+def march_lanes(functions, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
     """``march`` over arrays whose last axis is the lane."""
     return march(
-        stage,
+        functions,
         Values(lane_view(values.lin), lane_view(values.lin), lane_view(values.dev), values.tolerance_v,
                values.max_iterations),
         tableau, rescue,
-        Moving(lane_view(moving.x), lane_view(moving.past), lane_view(moving.ports)),
+        Moving(lane_view(moving.x), lane_view(moving.past), lane_view(moving.ports), lane_view(moving.memory)),
         Scratch(lane_view(scratch.arg), lane_view(scratch.increments), lane_view(scratch.s), lane_view(scratch.kept),
                 lane_view(scratch.failed), scratch.counts),
         lane_view(u), recorded, lane_view(record), pack,

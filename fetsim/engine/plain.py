@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fetsim.devices.law import Flow
-from fetsim.engine.assembly import Array, Device, System, device_flows, port_voltages, stamped
+from fetsim.engine.assembly import Array, Device, System, accepted, device_flows, no_memory, port_voltages, stamped
 from fetsim.engine.methods import Method
 from fetsim.engine.numeric import limit_junction
 
@@ -36,13 +36,14 @@ def solve_stage(
     x: Array,
     guess: Array,
     ports: list[list[float]],
+    memory: Array,
     tolerance_v: float,
     max_iterations: int = MAX_ITERATIONS,
 ) -> Solved:
     """Solve  matrix_c d + G (x + d) + i(x + d) = right_side  for d by Newton's method.
 
-    ``ports`` are the last accepted port voltages, from which junction limiting starts. Shapes: matrix (n, n), vectors
-    (n,). Never raises; ``converged`` tells.
+    ``ports`` are the last accepted port voltages, from which junction limiting starts; ``memory`` is what the devices
+    remember, and stays. Shapes: matrix (n, n), vectors (n,). Never raises; ``converged`` tells.
     """
     linear = matrix_c + system.g
     base = right_side - system.g @ x
@@ -52,7 +53,7 @@ def solve_stage(
     while iteration < max_iterations and not converged:
         iteration += 1
         ports, held = _limited(system.devices, port_voltages(system.devices, x + d), ports)
-        flows = device_flows(system.devices, ports)
+        flows = device_flows(system.devices, ports, memory)
         current, jacobian = stamped(system.devices, flows, system.size)
         # linearised at the limited ports: i + J (x + d - "x of the ports"); the latter through the ports
         at_ports = _through_ports(system.devices, flows, ports, system.size)
@@ -80,6 +81,7 @@ def march_plain(
     """
     past = np.zeros((3, system.size))
     ports = port_voltages(system.devices, x)
+    memory = accepted(system.devices, ports, no_memory(system.devices))
     matrix = system.c * (method.lead * rate_hz)
     states = np.empty((len(u), system.size))
     for step, inputs in enumerate(u):
@@ -87,11 +89,12 @@ def march_plain(
         for i, value in enumerate(inputs):
             s = np.array(method.past) @ past + method.weights[i, :i] @ increments[:i]
             right = system.b + system.b_input * value + system.c @ s * rate_hz
-            solved = solve_stage(system, matrix, right, x, past[0].copy(), ports, tolerance_v)
+            solved = solve_stage(system, matrix, right, x, past[0].copy(), ports, memory, tolerance_v)
             if not solved.converged:
                 raise ArithmeticError(f"step {step} does not converge at {solved.worst_port}")
             increments[i] = solved.increment
             ports = solved.ports
+        memory = accepted(system.devices, ports, memory)
         past = np.array([increments[-1], past[0], past[1]])
         x = x + increments[-1]
         states[step] = x

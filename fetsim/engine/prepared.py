@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fetsim.engine import generated, march
-from fetsim.engine.assembly import Array, System, port_voltages
+from fetsim.engine.assembly import Array, System, accepted, no_memory, port_voltages
 from fetsim.engine.generated import Solver, interpreted_solver, solver_for
 from fetsim.engine.march import DEEPEST, Scratch, Tableau, Values
 from fetsim.engine.methods import INPUTS, METHODS, RESCUE, Method, input_weights
@@ -59,11 +59,14 @@ class Prepared:
 
     def state_at(self, unknowns: Array) -> State:
         """The state of a circuit that has been at ``unknowns`` [shape=(n,), order of ``system.unknowns``] for ever,
-        with its input at zero."""
+        with its input at zero; what remembers, went straight there."""
+        devices = self.system.devices
+        ports = port_voltages(devices, unknowns)
         return State(
             x=unknowns[self.reduced.kept][self.order].copy(),
             past=np.zeros((3, self.reduced.system.size)),
-            ports=np.array([v for ports in port_voltages(self.system.devices, unknowns) for v in ports]),
+            ports=np.array([v for of_device in ports for v in of_device]),
+            memory=accepted(devices, ports, no_memory(devices)),
             inputs=np.zeros(INPUTS - 1),
             steps=0,
             rate_hz=self.rate_hz,
@@ -80,11 +83,13 @@ class Prepared:
         if not isinstance(state, State):
             raise InputError(f"state: must be a state of a simulation, not a {type(state).__name__}")
         n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
-        shapes = ((n,), (3, n), (ports,), (INPUTS - 1,))
-        if tuple(array.shape for array in (state.x, state.past, state.ports, state.inputs)) != shapes:
+        memory = no_memory(self.system.devices).shape
+        shapes = ((n,), (3, n), (ports,), memory, (INPUTS - 1,))
+        if tuple(array.shape for array in (state.x, state.past, state.ports, state.memory, state.inputs)) != shapes:
             raise InputError(
-                f"state: is of a circuit with {state.x.size} unknowns and {state.ports.size} ports, this one has "
-                f"{n} and {ports}; take a state of this unit"
+                f"state: is of a circuit with {state.x.size} unknowns, {state.ports.size} ports and "
+                f"{state.memory.size} numbers remembered, this one has {n}, {ports} and {memory[0]}; take a state of "
+                "this unit"
             )
         if state.rate_hz != self.rate_hz:
             raise InputError(f"state: is of a run at {state.rate_hz:g} steps a second, not {self.rate_hz:g}")

@@ -156,8 +156,9 @@ class Simulation:
         state, prepared = self._state, self.prepared
         record = np.empty((len(self.recorder.columns), len(inputs)))
         done = self._march(
-            prepared.solver.stage, prepared.values, prepared.tableau, prepared.rescue_tableau,
-            Moving(state.x, state.past, state.ports), self._scratch, inputs, self.recorder.columns, record, None,
+            prepared.solver.functions, prepared.values, prepared.tableau, prepared.rescue_tableau,
+            Moving(state.x, state.past, state.ports, state.memory), self._scratch, inputs, self.recorder.columns,
+            record, None,
         )  # fmt: skip
         return self.arrive(state, inputs, ends, record[:, :done].T, np.zeros_like(self._scratch.counts))
 
@@ -173,8 +174,8 @@ class Simulation:
         mine[1] = max(mine[1] - counts[1], counts[1])
         self._counted += done
         self._state = State(
-            x=state.x, past=state.past, ports=state.ports, inputs=ends[done : done + INPUTS - 1].copy(),
-            steps=state.steps + done, rate_hz=state.rate_hz,
+            x=state.x, past=state.past, ports=state.ports, memory=state.memory,
+            inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done, rate_hz=state.rate_hz,
         )  # fmt: skip
         failure = None if done == len(inputs) else self._failure(float(inputs[done, -1]))
         return Marched(kept=record, recorder=self.recorder, u=inputs[:done, -1], failure=failure)
@@ -204,6 +205,7 @@ class Simulation:
             x,
             np.zeros_like(x),
             port_voltages(system.devices, x),
+            state.memory,
             self.prepared.tolerance_v,
         )
         name, port = solved.worst_port

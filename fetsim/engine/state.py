@@ -33,6 +33,8 @@ class State:
     """Their increments over the last three steps, the latest first [shape=(3, n)]."""
     ports: Array
     """Accepted voltages of the devices' ports, from which junction limiting starts [V; shape=(ports,)]."""
+    memory: Array
+    """What devices remember, device after device, in units of their own; most circuits have none [shape=(numbers,)]."""
     inputs: Array
     """Input at the end of the last five steps, the oldest first [V; shape=(5,)]."""
     steps: int
@@ -48,8 +50,8 @@ class State:
     def copy(self) -> Self:
         """The same values in arrays of its own."""
         return type(self)(
-            x=self.x.copy(), past=self.past.copy(), ports=self.ports.copy(), inputs=self.inputs.copy(),
-            steps=self.steps, rate_hz=self.rate_hz,
+            x=self.x.copy(), past=self.past.copy(), ports=self.ports.copy(), memory=self.memory.copy(),
+            inputs=self.inputs.copy(), steps=self.steps, rate_hz=self.rate_hz,
         )  # fmt: skip
 
     def __eq__(self, other: object) -> bool:
@@ -66,7 +68,8 @@ class State:
         return np.concatenate((self.x, self.past.ravel()))
 
     def with_vector(self, vector: Array) -> Self:
-        """This state with another smooth part. The port voltages stay: any that are near do to start limiting from."""
+        """This state with another smooth part. The port voltages stay: any that are near do to start limiting from.
+        So does the memory: to what remembers, the next step is one that comes from where it stood."""
         n = len(self.x)
         moved = self.copy()
         moved.x[:] = vector[:n]
@@ -96,7 +99,8 @@ class State:
     def _of(cls, arrays: dict[str, NDArray[Any]]) -> Self:
         """A state of these arrays. Raises ValueError where they do not fit each other or hold what is no number."""
         n = arrays["x"].size
-        shapes = {"x": (n,), "past": (3, n), "ports": (arrays["ports"].size,), "inputs": (5,)}
+        sizes = {name: (arrays[name].size,) for name in ("ports", "memory")}
+        shapes = {"x": (n,), "past": (3, n), **sizes, "inputs": (5,)}
         for name, array in arrays.items():
             if array.shape != shapes.get(name, ()):
                 raise ValueError(f"{name} has the shape {array.shape}")

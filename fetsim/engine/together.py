@@ -76,7 +76,7 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
     u = _lanes([within for within, _ in staged])
     columns = np.unique(np.concatenate([s.recorder.columns for s in simulations]))
     record = np.empty((len(columns), len(u), WIDTH))
-    moving = Moving(*(_lanes([getattr(state, name) for state in states]) for name in ("x", "past", "ports")))
+    moving = Moving(*(_lanes([getattr(state, name) for state in states]) for name in Moving._fields))
     n, stages = len(moving.x), u.shape[1] - 1
     scratch = Scratch(
         arg=np.zeros((max(solver.junction_count, 1), WIDTH)), increments=np.zeros((stages, n, WIDTH)),
@@ -84,14 +84,14 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
         counts=np.zeros(4, dtype=np.int64),
     )  # fmt: skip
     pack = Pack(
-        stage=prepared.solver.stage, rescue=rescue, values=packed, moving=moving,
+        functions=prepared.solver.functions, rescue=rescue, values=packed, moving=moving,
         scratch=scratch, u=u, arg=prepared.scratch().arg, ends=Moving(*(np.zeros_like(a) for a in moving)),
         given_up=np.full(WIDTH, -1),
     )  # fmt: skip
 
     def run(march: Callable[..., int], steps: int) -> None:
         march(
-            solver.stage, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u[:steps], columns,
+            solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u[:steps], columns,
             record, pack,
         )  # fmt: skip
 
@@ -101,8 +101,8 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
         stopped = int(pack.given_up[lane])
         end = moving if stopped < 0 else pack.ends
         state = State(
-            x=end.x[..., lane].copy(), past=end.past[..., lane].copy(), ports=end.ports[..., lane].copy(),
-            inputs=states[lane].inputs, steps=states[lane].steps, rate_hz=states[lane].rate_hz,
+            **{name: array[..., lane].copy() for name, array in end._asdict().items()}, inputs=states[lane].inputs,
+            steps=states[lane].steps, rate_hz=states[lane].rate_hz,
         )  # fmt: skip
         rows = np.searchsorted(columns, simulation.recorder.columns)
         kept = record[rows, : len(u) if stopped < 0 else stopped, lane].T

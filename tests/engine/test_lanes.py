@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numba import njit
 
+from fetsim.devices.law import select
 from fetsim.engine.circuit import Circuit, element
-from fetsim.engine.lanes import WIDTH, all_lanes, any_lane, lane_view, select
+from fetsim.engine.lanes import WIDTH, all_lanes, any_lane, lane_view
 from fetsim.engine.simulation import Simulation
 from fetsim.engine.together import can_march_together, march_together
 from tests.engine.small import DIODE, capacitor, diode_clipper, source

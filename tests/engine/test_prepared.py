@@ -44,7 +44,7 @@ def test_threads_that_start_together_load_a_solver_once(monkeypatch):
     with ThreadPoolExecutor(4) as pool:
         solvers = list(pool.map(lambda _: prepare(system, 96e3).solver, range(4)))
     assert len(read) == 1
-    assert len({id(solver.stage) for solver in solvers}) == 1
+    assert len({id(solver.functions.stage) for solver in solvers}) == 1
 
 
 def test_marches_that_share_values_do_not_disturb_each_other():
