@@ -78,7 +78,7 @@ class Law:
         )
 
     def evaluate(self, values: Values, volts: Volts) -> tuple[Flow, ...]:
-        """Every flow of an element at a state, or at many; one with memory at a state, with nothing before it."""
+        """Every flow of an element at a state, or at many; where it has memory, with nothing before each."""
         return self.bound(values).evaluate(self.port_voltages(volts))
 
     def port_voltages(self, volts: Volts) -> list[Number]:
@@ -120,7 +120,7 @@ class BoundLaw:
 def select(mask: Any, yes: Any, no: Any) -> Any:
     """``yes`` where the mask is true, else ``no``: what a law writes instead of a branch, which several circuits side
     by side could not take together."""
-    return yes if mask else no
+    return np.where(mask, yes, no) if isinstance(mask, np.ndarray) else yes if mask else no
 
 
 def bounded_exp(argument: Number) -> Number:

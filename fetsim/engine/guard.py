@@ -32,7 +32,7 @@ class Verdict:
 def stable_method(system: System, states: list[Array], rate_hz: float, wanted: str) -> Verdict:
     """The method ``wanted``, or the first fallback that is stable on every mode at all ``states``."""
     poles = np.concatenate([linearise(system, state).poles_per_s() for state in states])
-    decaying = poles[poles.real < 0.0]
+    decaying = poles[(poles.real < 0.0) & (poles.imag >= 0.0)]  # of each conjugate pair, one
     start = FALLBACKS.index(wanted) if wanted in FALLBACKS else 0
     reason = ""
     for name in (wanted, *FALLBACKS[start:]):

@@ -21,8 +21,8 @@ class Reduced:
     """The smaller system, and x_full = expand x + constant + per_input u."""
 
     system: System
-    kept: Array
-    """Indices of the kept unknowns in the full system [int]."""
+    kept: NDArray[np.intp]
+    """Indices of the kept unknowns in the full system."""
     expand: Array
     constant: Array
     per_input: Array
