@@ -22,6 +22,10 @@ def current_into_a(
     The same direction for every kind and polarity: into a collector, drain, anode or first end it counts positive, so
     that of a conducting pnp or p-channel type is negative, and so is that of a supply which feeds a positive rail.
     """
+    if kind.law is not None and kind.law.memory and any(terminal in flow for flow in kind.law.flows):
+        # its current depends on what was before: it is what the other terminals leave
+        others = (other for other in kind.terminals if other != terminal)
+        return -sum(current_into_a(kind, other, values, volts, rates, input_v) for other in others)
     row = _Row(terminal, volts, rates, input_v)
     kind.linear(row, values)
     if kind.law is not None:

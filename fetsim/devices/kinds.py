@@ -9,6 +9,7 @@ from fetsim.devices.bjt import BJT_NPN, BJT_PNP
 from fetsim.devices.capacitor import CAPACITOR
 from fetsim.devices.diode import DIODE
 from fetsim.devices.inductor import INDUCTOR
+from fetsim.devices.inductor_core import INDUCTOR_CORE
 from fetsim.devices.jfet import JFET_N, JFET_P
 from fetsim.devices.kind import Kind
 from fetsim.devices.resistor import RESISTOR
@@ -20,6 +21,7 @@ KINDS: dict[str, Kind] = {
     "resistor": RESISTOR,
     "capacitor": CAPACITOR,
     "inductor": INDUCTOR,
+    "inductor_core": INDUCTOR_CORE,
     "source": SOURCE,
     "amplifier": AMPLIFIER,
     "transformer": TRANSFORMER,

@@ -36,7 +36,7 @@ class Noiseless:
     reason: str
 
 
-def johnson(start: str, end: str, ohm: float, temperature_k: float) -> Noise:
+def johnson(start: str, end: str | None, ohm: float, temperature_k: float) -> Noise:
     """Noise current of a resistance."""
     return Noise(THERMAL, start, end, 4.0 * k * temperature_k / ohm)
 

@@ -98,9 +98,33 @@ def test_a_law_fits_its_description(name):
     assert {end for pair in (*law.ports, *law.flows) for end in pair} <= known
     assert len(law.flows) == len(law.depends)
     assert all(0 <= port < len(law.ports) for depends in law.depends for port in depends)
-    results = law.function(*[0.01] * len(law.ports), *[1.0] * len(law.junctions), *law.parameters(values))
+    kept = (np.zeros(law.memory), 0) if law.memory else ()
+    results = law.function(*[0.01] * len(law.ports), *[1.0] * len(law.junctions), *law.parameters(values), *kept)
     assert len(results) == sum(1 + len(depends) for depends in law.depends)
     assert len(law.bound(values).tolerances) == len(law.ports)
+    assert (law.accept is not None) == (law.memory > 0)
+
+
+@pytest.mark.parametrize("name", [name for name, kind in KINDS.items() if kind.law is not None and kind.law.memory])
+def test_a_memory_changes_only_when_a_step_is_accepted(name):
+    """Looking at a law changes nothing; accepting a step changes nothing of what flows there, nor does doing it again;
+    and what a way there and back leaves behind can be seen."""
+    law = KINDS[name].law
+    bound, states = law.bound(KINDS[name].typical), port_states(name).tolist()
+    memory = np.zeros(law.memory)
+    for ports in states:
+        before = memory.copy()
+        found = [flow.current for flow in bound.evaluate(ports, memory)]
+        assert np.array_equal(memory, before)
+        bound.accept(ports, memory)
+        after = memory.copy()
+        assert [flow.current for flow in bound.evaluate(ports, memory)] == pytest.approx(found, rel=1e-12)
+        bound.accept(ports, memory)
+        assert np.array_equal(memory, after)
+    rest = [0.0] * len(law.ports)
+    assert bound.evaluate(rest, memory)[0].current != pytest.approx(bound.evaluate(rest)[0].current, abs=1e-12)
+    wired = [end for end in KINDS[name].terminals if any(end in flow for flow in law.flows)]
+    assert len(wired) < 2  # so that a current probe can do without the memory
 
 
 @every_law

@@ -13,6 +13,7 @@ from math import log
 import numpy as np
 
 SCALE = {scale}
+TABLE = np.array([{scale}, 5.0])
 
 
 def helper(v):
@@ -20,7 +21,7 @@ def helper(v):
 
 
 def law(v):
-    return helper(v) + log(2.0) + np.sqrt(v)
+    return helper(v) + log(2.0) + np.sqrt(v) + TABLE[1]
 '''
 
 
