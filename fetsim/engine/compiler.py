@@ -13,6 +13,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from threading import RLock
 from types import ModuleType
@@ -36,9 +37,9 @@ ROOM_BYTES = 20_000_000  # on disk; a compiled solver has 1 to 5 MB
 MODULE = "module.py"
 LONGEST_TEXT = 5000  # lines
 """Of what is compiled: minutes, see ``COMPILE_S_A_LINE``."""
-COMPILE_S_A_LINE = 0.018
-"""Processor time of a compile: 208, 768, 1080, 1640 and 1888 lines of generated solvers took 2.7, 10.1, 17.7, 35.2 and
-33.7 s, so that an estimate is within 40 %. Measured by processor time and not by the clock, on a server that others
+COMPILE_S_A_LINE = 0.003
+"""Processor time of a compile: 1111, 2100 and 4116 lines of generated solvers took 3.5, 5.1 and 13.0 s.
+Measured by processor time and not by the clock, on a server that others
 kept busy: a compile takes longer there by the clock, and less on an idle machine."""
 CACHED = '"cache": globals().get("__file__") is not None'
 """For the options of ``njit`` in such a text: there is a place beside a file only."""
@@ -70,6 +71,13 @@ def is_ready(text: str) -> bool:
     with suppress(InputError):
         return key in _loaded or user_cache(KIND).find(key) is not None
     return False
+
+
+@cache
+def engine_digest(*modules: str) -> str:
+    """Hash of these modules of the engine, for the text of what is compiled with their help."""
+    parts = b"".join((Path(__file__).parent / f"{module}.py").read_bytes() for module in modules)
+    return hashlib.sha256(parts).hexdigest()[:16]
 
 
 def _check_length(text: str) -> None:

@@ -182,16 +182,18 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         lines.append(f"        {', '.join(device.results)} = {device.function}({', '.join(device.inputs)})")
     lines += [
         *_assign(text.equivalents + text.factor + text.solve, 2),
-        "        done = True",
     ]
+    conditions: list[str] = []
     for p in ports:
         t, v, c, w = f"t{p.number}", f"v{p.number}", f"c{p.number}", f"w{p.number}"
         near = f"(abs({t} - {c}) <= tolerance * {p.tolerance})"
         quiet = "" if p.limits is None else f" | (max({v}, {w} + {t}) <= dev[{p.limits + 2}])"
-        lines += [f"        {t} = {difference('d', p.pair)}", f"        done = done & ({near}{quiet})"]
+        so_far = f"done & ({near}{quiet})" if conditions else f"{near}{quiet}"
+        conditions += [f"        {t} = {difference('d', p.pair)}", f"        done = {so_far}"]
     lines += [
+        *(conditions or ["        done = True"]),
         "        iterations += 1",
-        "        if all_lanes(done) or iterations >= max_iterations:",
+        "        if all_lanes(done) | (iterations >= max_iterations):",
         "            break",
         "        # a lane that is done starts again where it did, and so comes to the same end",
         *(f"        v[{p.number}] = v{p.number}" for p in ports),
@@ -210,11 +212,12 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
 def accept_source(text: SolverText) -> str:
     """The function that is called when a step is accepted: lets the devices that have a memory write it."""
     calls = [f"    {d.accept}" for d in text.devices if d.accept]
-    return "\n".join(["def accept(dev, memory, v):", *calls, "    return 0", ""])
+    return "\n".join([f"def accept({', '.join(ACCEPT_ARGUMENTS)}):", *calls, "    return 0", ""])
 
 
 STAGE_ARGUMENTS = ("lin", "dev", "memory", "x", "s", "d", "v", "arg", "failed", "u", "tolerance", "max_iterations")
 """Arrays first, then scalars; the same for every topology."""
+ACCEPT_ARGUMENTS = ("dev", "memory", "v")
 
 
 def unknown_list(system: System, plan: Plan) -> str:

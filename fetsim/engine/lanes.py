@@ -9,12 +9,9 @@ depends neither on its neighbours nor on how many there are.
 interpreted solver uses. Built on numba's documented low-level interface for extensions (models, typing, lowering).
 """
 
-import hashlib
 import math
 import operator
 from collections.abc import Callable
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 from llvmlite import ir
@@ -63,12 +60,6 @@ class MaskType(types.Type):  # type: ignore[misc]
     def can_convert_from(self, _context: Any, other: types.Type) -> Any:
         """One truth value stands for itself in every lane."""
         return Conversion.safe if isinstance(other, types.Boolean) else None
-
-
-@cache
-def lanes_digest() -> str:
-    """Hash of this file, for the key of what is compiled with it."""
-    return hashlib.sha256(Path(__file__).read_bytes()).hexdigest()[:16]
 
 
 def lanes_array(width: int, dimensions: int = 1) -> types.Array:

@@ -16,9 +16,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fetsim.engine.compiler import CACHED, compiled_module
+from fetsim.engine.compiler import CACHED, compiled_module, engine_digest
 from fetsim.engine.compiler import is_ready as module_is_ready
-from fetsim.engine.lanes import all_lanes, any_lane, lane_view, lanes_digest
+from fetsim.engine.lanes import all_lanes, any_lane, lane_view
 
 Array = NDArray[np.float64]
 
@@ -338,6 +338,7 @@ def _text(lanes: int) -> str:
     options = f'{{{CACHED}, "nogil": True, "error_model": "numpy", "fastmath": {{"contract"}}}}'
     functions = (rescue_step, mend_one, march) if lanes == 1 else (rescue_step, mend_lanes, march, march_lanes)
     compiles = [f"{f.__name__} = njit(**options)({f.__name__})" for f in functions]
+    digest = engine_digest("lanes")
     compiles.insert(2, f"mend = {functions[1].__name__}")
-    text = (Path(__file__).read_text("utf-8"), f"# {lanes_digest()}", "from numba import njit", f"options = {options}")
+    text = (Path(__file__).read_text("utf-8"), f"# {digest}", "from numba import njit", f"options = {options}")
     return "\n\n".join((*text, "\n".join(compiles), ""))
