@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fetsim.audio.gain_log import GainLog, IntervalSums, LogCollector
+from fetsim.audio.gain_log import GainLog, LogCollector, interval_steps
+from fetsim.audio.interval_sums import IntervalSums
 from fetsim.audio.levels import full_scale_peak_v
 from fetsim.audio.oversampling import RateChange
 from fetsim.engine.assembly import Array
@@ -42,13 +43,13 @@ class Channel:
     ) -> None:  # fmt: skip
         """``first_frame`` is the place in the file that the samples begin at."""
         self.rig = rig
-        self._cell = rig.gain_cell
-        self._output_node, self._output_return = rig.output
         self.probes = tuple(probes)
-        cell = rig.unit.gain_cell
-        self._control = GROUND if cell is None else cell.control_node
         recorded = sorted({*rig.watched, *(name for probe in self.probes for name in probe.unknowns)})
-        self._place = {name: k for k, name in enumerate(recorded)}
+        self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
+        self._hot, self._cold = (self._place[name] for name in rig.output)
+        cell, given = rig.gain_cell, rig.unit.gain_cell
+        watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
+        self._of_cell = [self._place[name] for name in watched]
         self.simulation = rig.simulation(recorded, cold=cold)
         first_step = first_frame * rig.factor
         self.simulation.state = replace(self.simulation.state, steps=first_step)
@@ -57,11 +58,10 @@ class Channel:
         self._down = RateChange(rig.rate_hz, rig.audio_rate_hz, 1 + len(self.probes))
         # the filters assume silence before the start, so what rests at a voltage is converted relative to it
         start = self.simulation.all_unknowns
-        self._before = np.array([start[rig.system.index[name]] for name in recorded])
+        self._before = np.array([*(start[rig.system.index[name]] for name in recorded), 0.0])
         self._rest = self._columns(np.column_stack((self._before, self._before)), np.zeros(1))[0]
-        sign = 1.0 if self._cell is None else self._cell.sign
-        self._sums = IntervalSums(rig.rate_hz, log_rate_hz, sign, first_step)
-        self._log = LogCollector(rig.rate_hz, log_rate_hz, sign)
+        self._sums = IntervalSums(rig, interval_steps(rig.rate_hz, log_rate_hz), first_step)
+        self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.sign)
         self._given, self._returned = 0, 0
 
     @property
@@ -88,43 +88,30 @@ class Channel:
 
     def heard(self, marched: Marched, volts: Array, *, last: bool = False) -> Block:
         """What a march over these source voltages brought out."""
-        levels = self._with_before(marched.record)
-        parts = self._log_parts(volts, levels[:, 1:])
+        levels = self._levels(marched)
         columns = self._columns(levels, volts)
-        converted = self._down.push(columns - self._rest, last).reshape(-1, len(self._rest)) + self._rest
+        parts = self._sums.summed(volts, columns[:, 0], *(levels[k, 1:] for k in self._of_cell))
+        columns -= self._rest
+        converted = self._down.push(columns, last).reshape(-1, len(self._rest)) + self._rest
         if last:
             converted = converted[: self._given - self._returned]
         self._returned += len(converted)
         return Block(converted[:, 0] / self._full_scale_v, converted[:, 1:], parts)
 
-    def _with_before(self, record: Array) -> Array:
-        """One recorded unknown a row, with the step before in front [shape=(recorded, 1 + steps)]."""
-        levels = np.empty((record.shape[1], 1 + len(record)))
+    def _levels(self, marched: Marched) -> Array:
+        """One recorded unknown a row, ground the last, with the step before in front [shape=(1 + recorded, 1 + steps)].
+        """
+        levels = np.empty((len(self._place), 1 + len(marched.kept)))
         levels[:, 0] = self._before
-        levels[:, 1:] = record.T
+        levels[-1] = 0.0
+        marched.recorder.unknowns(marched.kept, marched.u, levels[:-1, 1:].T)
         self._before = levels[:, -1].copy()
         return levels
 
     def _columns(self, levels: Array, volts: Array) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""
-        output = self._output(levels[:, 1:])
+        output = levels[self._hot, 1:] - levels[self._cold, 1:]
         if not self.probes:
             return output[:, None]
-        at = {name: levels[k] for name, k in self._place.items()} | {GROUND: np.zeros(levels.shape[1])}
+        at = {name: levels[k] for name, k in self._place.items()}
         return np.column_stack([output, *(p.compute(at, self.simulation.rate_hz, volts) for p in self.probes)])
-
-    def _level(self, name: str, levels: Array) -> Array | float:
-        return 0.0 if name == GROUND else levels[self._place[name]]
-
-    def _output(self, levels: Array) -> Array:
-        return np.asarray(self._level(self._output_node, levels) - self._level(self._output_return, levels))
-
-    def _log_parts(self, volts: Array, levels: Array) -> Array:
-        if self._cell is None:
-            return self._sums.summed(volts, self._output(levels), 0.0, 0.0, 0.0, 0.0)
-        drain, gate, source = (self._level(name, levels) for name in self._cell.nodes)
-        conductance = self._cell.conductance_s(drain, gate, source)
-        return self._sums.summed(
-            volts, self._output(levels), self.rig.reduction_db(conductance), conductance,
-            self._level(self._control, levels), gate - source,
-        )  # fmt: skip

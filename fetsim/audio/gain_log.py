@@ -10,7 +10,6 @@ from math import isfinite
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from fetsim.audio.levels import DBU_REFERENCE_V, decibels
 from fetsim.engine.assembly import Array
@@ -20,8 +19,9 @@ GROWTH = 8
 """A full table is copied to one so many times as large. What is not yet written to takes no memory, so this keeps
 the moments rare in which both are there."""
 PART = 11
-"""Numbers of a part of an interval: five sums, five largest values, its steps."""
-REDUCTION_SUM, REDUCTION_PEAK, STEPS = 2, 7, 10
+"""Numbers of a part of an interval: sums of squared input, squared output, reduction, control, gate to source; the
+largest squared input, squared output, reduction, most active control (times the FET's sign), conductance; its steps."""
+REDUCTION_SUM, CONTROL_SUM, GATE_SUM, PEAKS, REDUCTION_PEAK, CONDUCTANCE_PEAK, STEPS = 2, 3, 4, 5, 7, 9, 10
 """Where some of them stand."""
 
 
@@ -82,49 +82,11 @@ def interval_steps(rate_hz: float, log_rate_hz: float) -> int:
     return max(1, round(rate_hz / log_rate_hz))
 
 
-class IntervalSums:
-    """Steps summed up over the intervals of the log that they fall into, block by block, without keeping them."""
-
-    def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0, first_step: int = 0) -> None:
-        """``fet_sign``: +1 where a rising control voltage means more gain reduction, -1 where a falling one does;
-        ``first_step`` is the first one that will come, where the blocks do not begin at the start."""
-        self._interval = interval_steps(rate_hz, log_rate_hz)
-        self._fet_sign = fet_sign
-        self._open_steps = first_step % self._interval
-
-    def summed(
-        self,
-        input_v: Array,
-        output_v: Array,
-        reduction_db: ArrayLike,
-        conductance_s: ArrayLike,
-        control_v: ArrayLike,
-        gate_source_v: ArrayLike,
-    ) -> Array:
-        """A block of internal steps [each of shape=(steps,), or one number] as parts of intervals, cut where intervals
-        end [shape=(parts, 11)]: sums of squared input, squared output, reduction, control, gate to source; the largest
-        squared input, squared output, reduction, most active control (times the FET's sign), conductance; steps."""
-        steps = len(output_v)
-        if not steps:
-            return np.empty((0, PART))
-        reduction, conductance, control, gate = (
-            np.broadcast_to(np.asarray(a, dtype=float), steps)
-            for a in (reduction_db, conductance_s, control_v, gate_source_v)
-        )
-        input_squared, output_squared = input_v * input_v, output_v * output_v
-        starts = np.concatenate(([0], np.arange(self._interval - self._open_steps, steps, self._interval)))
-        sums = _reduced(np.add, (input_squared, output_squared, reduction, control, gate), starts)
-        active = self._fet_sign * control
-        peaks = _reduced(np.maximum, (input_squared, output_squared, reduction, active, conductance), starts)
-        self._open_steps = (self._open_steps + steps) % self._interval
-        return np.vstack((sums, peaks, np.diff([*starts, steps]))).T
-
-
 class LogCollector:
     """Gathers parts of intervals, however they are cut, into the rows of a log."""
 
     def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0) -> None:
-        """As for ``IntervalSums``, which makes the parts."""
+        """``fet_sign``: +1 where a rising control voltage means more gain reduction, -1 where a falling one does."""
         self._rate_hz = rate_hz
         self._fet_sign = fet_sign
         self._interval = interval_steps(rate_hz, log_rate_hz)
@@ -176,8 +138,3 @@ class LogCollector:
             decibels(peak[1]), mean[2], peaks[2], mean[3], self._fet_sign * peaks[3], mean[4], resistance,
         )  # fmt: skip
         self._rows += count
-
-
-def _reduced(how: np.ufunc, values: Sequence[Array], starts: NDArray[np.int64]) -> Array:
-    """Sums or maxima of each of the values from start to start [shape=(len(values), len(starts))]."""
-    return np.stack([how.reduceat(one, starts) for one in values])

@@ -69,6 +69,21 @@ def jfet(
     )
 
 
+def chord_s(
+    v_gs: Number, v_gd: Number, v_ds: Number, beta_a_v2: float, pinch_off_v: float, slope_per_v: float
+) -> Number:
+    """Chord conductance i / v_ds of the channel [S]; at v_ds = 0 the slope. The three voltages belong to one state."""
+    # o_s, o_d: how far each end of the channel is open. With both open i / v_ds is their sum, and |v_ds| is
+    # less than that; with one closed it is the square of their sum over |v_ds|, and |v_ds| is more
+    o_s = np.maximum(v_gs - pinch_off_v, 0.0)
+    o_d = np.maximum(v_gd - pinch_off_v, 0.0)
+    v_ds = np.abs(v_ds)
+    opening = o_s + o_d
+    wider = np.maximum(np.maximum(opening, v_ds), SMALLEST_V)
+    rise = beta_a_v2 * (1.0 + slope_per_v * v_ds)
+    return rise * opening * (opening / wider)
+
+
 @dataclass(frozen=True, kw_only=True)
 class SquareLawChannel:
     """The channel of one FET, its gate junctions left out; voltages as of an n-channel type."""
@@ -76,6 +91,7 @@ class SquareLawChannel:
     beta_a_v2: float
     pinch_off_v: float
     slope_per_v: float
+    law = staticmethod(chord_s)
 
     @classmethod
     def of(cls, v: Values) -> "SquareLawChannel":
@@ -92,17 +108,14 @@ class SquareLawChannel:
             slope_per_v=figures["channel_slope"],
         )
 
+    @property
+    def parameters(self) -> tuple[float, ...]:
+        """What the law takes after the three voltages."""
+        return self.beta_a_v2, self.pinch_off_v, self.slope_per_v
+
     def chord_s(self, v_gs: Number, v_gd: Number, v_ds: Number) -> Number:
         """Chord conductance i / v_ds [S]; at v_ds = 0 the slope. The three voltages belong to one state."""
-        # o_s, o_d: how far each end of the channel is open. With both open i / v_ds is their sum, and |v_ds| is
-        # less than that; with one closed it is the square of their sum over |v_ds|, and |v_ds| is more
-        o_s = np.maximum(v_gs - self.pinch_off_v, 0.0)
-        o_d = np.maximum(v_gd - self.pinch_off_v, 0.0)
-        v_ds = np.abs(v_ds)
-        opening = o_s + o_d
-        wider = np.maximum(np.maximum(opening, v_ds), SMALLEST_V)
-        rise = self.beta_a_v2 * (1.0 + self.slope_per_v * v_ds)
-        return rise * opening * (opening / wider)
+        return chord_s(v_gs, v_gd, v_ds, *self.parameters)
 
     def small_signal_s(self, v_gs: Number) -> Number:
         """Conductance without drain voltage [S]."""

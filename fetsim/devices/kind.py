@@ -49,6 +49,13 @@ class Channel(Protocol):
     def on_ohm(self) -> float:
         """Resistance with the gate at source potential and little voltage across the channel."""
 
+    @property
+    def law(self) -> Callable[..., Number]:
+        """What ``chord_s`` works out from the three voltages and ``parameters``, fit to be compiled."""
+
+    @property
+    def parameters(self) -> tuple[float, ...]: ...
+
     def chord_s(self, v_gs: Number, v_gd: Number, v_ds: Number) -> Number:
         """Chord conductance i / v_ds [S]; at v_ds = 0 the slope. The three voltages belong to one state."""
 

@@ -126,20 +126,29 @@ class Recorder:
     constant: Array
     per_input: Array
 
-    def unknowns(self, record: Array, u: Array) -> Array:
+    @cached_property
+    def _terms(self) -> list[list[tuple[int, float]]]:
+        """(column, weight) of what each unknown is made of: one to three, so that this is cheaper than a matrix
+        product."""
+        return [[(int(j), float(row[j])) for j in np.flatnonzero(row)] for row in self.weights]
+
+    def unknowns(self, record: Array, u: Array, into: Array | None = None) -> Array:
         """The unknowns asked for [shape=(steps, names), by columns in memory], those taken out by the reduction
         among them.
 
-        ``u`` [shape=(steps,)] is the input at the end of each step.
+        ``u`` [shape=(steps,)] is the input at the end of each step; ``into`` takes the result up where it is given.
         """
-        levels = np.empty((len(self.constant), len(record)))
-        for level, weights, constant in zip(levels, self.weights, self.constant, strict=True):
-            level[:] = constant
-            for j in np.flatnonzero(weights):  # one to three: cheaper than a matrix product
-                level += weights[j] * record[:, j]
+        levels = np.empty((len(self.constant), len(record))).T if into is None else into
+        for level, terms, constant in zip(levels.T, self._terms, self.constant, strict=True):
+            first, *others = terms or [(0, 0.0)]
+            np.multiply(record[:, first[0]], first[1], out=level)
+            if constant:
+                level += constant
+            for j, weight in others:
+                level += weight * record[:, j]
         if np.any(self.per_input):
-            levels += np.outer(self.per_input, u)
-        return levels.T
+            levels += np.outer(u, self.per_input)
+        return levels
 
 
 def prepare(
