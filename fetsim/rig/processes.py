@@ -1,0 +1,115 @@
+"""Many jobs over processes: those of this machine, or those of the machines behind a Dask scheduler.
+
+For jobs that think for as long as they march, such as the figures of a thousand builds: threads (``runner``) share one
+interpreter, processes do not. Jobs and results are pickled, and ``work`` must be a function of a module. joblib does
+the rest, on either back end. A result does not depend on where it was worked out: every job has linear algebra on one
+thread. (Machines whose processors differ may differ in the last bits.)
+
+A job whose process is lost is done again by another; only when ``MOST_LOSSES`` in a row have brought nothing is it
+given up.
+"""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from joblib import Parallel, delayed, parallel_config
+from joblib.externals.loky.process_executor import BrokenProcessPool
+from threadpoolctl import threadpool_limits
+
+import fetsim
+from fetsim.errors import FetsimError, InputError
+from fetsim.rig.runner import Progress, unwatched
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+MOST_LOSSES = 3
+ANSWER_S = 10.0
+"""A scheduler that has not answered by then is taken for absent."""
+
+
+def run_apart(
+    jobs: Sequence[Job],
+    work: Callable[[Job], Result],
+    progress: Progress = unwatched,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+) -> list[Result]:
+    """``work(job)`` of each job, in their order.
+
+    ``workers``: processes of this machine (default: one a core; 1 works in this process). ``scheduler``: address of a
+    Dask scheduler, as ``tcp://host:8786``, whose workers do it instead. The first error of a job, or Ctrl-C, ends it
+    and is raised. Raises InputError for a scheduler that does not answer or has no workers, or what is not installed.
+    """
+    if workers is not None and workers < 1:
+        raise InputError(f"workers: {workers} can do nothing; give 1 or more")
+    found: dict[int, Result] = {}
+    losses = 0
+    with _backend(scheduler, workers or os.cpu_count() or 1):
+        while len(found) < len(jobs):
+            left = [number for number in range(len(jobs)) if number not in found]
+            before = len(found)
+            try:
+                for number, result in Parallel(return_as="generator_unordered", batch_size=1)(
+                    delayed(_numbered)(work, number, jobs[number]) for number in left
+                ):
+                    found[number] = result
+                    progress(len(found) / len(jobs))
+            except BrokenProcessPool:
+                losses = losses + 1 if len(found) == before else 0
+                if losses == MOST_LOSSES:
+                    raise FetsimError(
+                        f"workers: {MOST_LOSSES} times in a row a process was lost before it had done anything; is "
+                        "there memory enough for this many?"
+                    ) from None
+    return [found[number] for number in range(len(jobs))]
+
+
+def _numbered(work: Callable[[Any], Result], number: int, job: Any) -> tuple[int, Result]:
+    with threadpool_limits(1, "blas"):
+        return number, work(job)
+
+
+@contextmanager
+def _backend(scheduler: str | None, workers: int) -> Iterator[None]:
+    if scheduler is None:
+        with parallel_config("loky", n_jobs=workers, inner_max_num_threads=1):
+            yield
+        return
+    at = f"scheduler: {scheduler[:80]!r}"
+    try:
+        from distributed import Client, KilledWorker
+    except ImportError:
+        raise InputError(f"{at} is reached through Dask, which is not installed; pip install 'fetsim[dask]'") from None
+    try:
+        client = Client(scheduler, timeout=ANSWER_S, set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as error:  # a timeout is an OSError
+        raise InputError(f"{at} does not answer ({error}); start it with: dask scheduler") from None
+    with client:
+        _check_workers(client, at)
+        try:
+            with parallel_config("dask", client=client, n_jobs=-1):
+                yield
+        except KilledWorker as error:
+            raise FetsimError(f"{at} lost {error.allowed_failures + 1} workers at one job, one by one") from None
+
+
+def _check_workers(client: Any, at: str) -> None:
+    if not client.scheduler_info(n_workers=-1)["workers"]:
+        raise InputError(f"{at} has no workers; start some with: dask worker")
+    try:
+        versions = client.run(_version)
+    except ModuleNotFoundError as error:
+        raise InputError(f"{at} has workers that lack {error.name}; install fetsim there as here") from None
+    for worker, version in versions.items():
+        if version != fetsim.__version__:
+            raise InputError(
+                f"{at} has fetsim {version} at {worker}, here it is {fetsim.__version__}; install one and the same"
+            )
+
+
+def _version() -> str:
+    return fetsim.__version__
