@@ -61,7 +61,7 @@ def c_source(text: SolverText, system: System, plan: Plan) -> str:
         "#include <math.h>",
         DEVICES,
         "static int stage(const double *restrict lin, const double *restrict dev, const double *restrict x,",
-        "  const double *restrict s, double *restrict d, double *restrict v, double u, double tol, int most) {",
+        "  const double *restrict s, double *restrict d, double *restrict v, double u0, double tol, int most) {",
         f"double {', '.join(names)};",
         f"double arg[{max(text.junction_count, 1)}];",
         *(f"const double x{k} = x[{k}];" for k in text.old_states),

@@ -1,13 +1,13 @@
 """Circuit -> matrices: modified nodal analysis with every nonlinearity in the ports.
 
-    C dx/dt + G x + sum of device currents = b + b_u u
+    C dx/dt + G x + sum of device currents = b + B u
 
-x holds the node voltages and the inner unknowns of parts (winding current, flux). Sources are Norton equivalents
-behind their own resistance and ideal transformers are referred to one side, so no row has an empty diagonal and the
-elimination of the generated solver needs no pivoting.
+u holds the inputs at one instant, x the node voltages and the inner unknowns of parts (winding current, flux).
+Sources are Norton equivalents behind their own resistance and ideal transformers are referred to one side, so no row
+has an empty diagonal and the elimination of the generated solver needs no pivoting.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import log
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.law import BoundLaw, Flow, Law
 from fetsim.engine.circuit import GROUND, Circuit, Element
+from fetsim.engine.signals import Signal
 
 Array = NDArray[np.float64]
 
@@ -77,13 +78,18 @@ class Topology(NamedTuple):
     pattern_c: frozenset[tuple[int, int]]
     pattern_g: frozenset[tuple[int, int]]
     pattern_b: frozenset[int]
+    pattern_input: frozenset[tuple[int, int]]
 
 
 @dataclass(frozen=True, kw_only=True)
 class System:
-    """The matrices of one circuit. Shapes: ``c``, ``g`` (n, n); ``b``, ``b_input`` (n,)."""
+    """The matrices of one circuit. Shapes: ``c``, ``g`` (n, n); ``b`` (n,); ``b_input`` (n, inputs)."""
 
     unknowns: tuple[str, ...]
+    inputs: tuple[str, ...]
+    """Names, the program's first."""
+    signals: Mapping[str, Signal]
+    """Of those inputs that the engine makes itself."""
     c: Array
     g: Array
     b: Array
@@ -92,6 +98,8 @@ class System:
     pattern_c: frozenset[tuple[int, int]]
     pattern_g: frozenset[tuple[int, int]]
     pattern_b: frozenset[int]
+    pattern_input: frozenset[tuple[int, int]]
+    """Rows and inputs that act on them."""
     index: dict[str, int]
 
     @property
@@ -106,7 +114,7 @@ class System:
             DevicePlace(d.name, d.kind, d.ports, d.flows, tuple((j.port, j.has_offset) for j in d.junctions))
             for d in self.devices
         )
-        return Topology(self.unknowns, devices, self.pattern_c, self.pattern_g, self.pattern_b)
+        return Topology(self.unknowns, devices, self.pattern_c, self.pattern_g, self.pattern_b, self.pattern_input)
 
     def evaluate(self, x: Array) -> tuple[Array, Array]:
         """Device currents leaving each unknown's row [A] and their Jacobian at ``x``, plainly computed, with nothing
@@ -122,17 +130,19 @@ def assemble(circuit: Circuit) -> System:
         for name in e.unknowns.values():
             if name != GROUND:
                 index.setdefault(name, len(index))
-    n = len(index)
-    matrices = _Matrices(n)
+    n, inputs = len(index), circuit.inputs
+    matrices = _Matrices(n, len(inputs))
     devices = []
     for e in circuit.elements:
         kind = KINDS[e.kind]
         place = {t: index.get(name, NO_UNKNOWN) for t, name in e.unknowns.items()}
-        kind.linear(_ElementStamp(matrices, place), e.values)
+        kind.linear(_ElementStamp(matrices, place, inputs.index(e.input)), e.values)
         if kind.law is not None:
             devices.append(_device(e, kind.law, place))
     return System(
         unknowns=tuple(index),
+        inputs=inputs,
+        signals=circuit.signals,
         c=matrices.c,
         g=matrices.g,
         b=matrices.b,
@@ -141,6 +151,7 @@ def assemble(circuit: Circuit) -> System:
         pattern_c=frozenset(matrices.pattern_c),
         pattern_g=frozenset(matrices.pattern_g),
         pattern_b=frozenset(matrices.pattern_b),
+        pattern_input=frozenset(matrices.pattern_input),
         index=index,
     )
 
@@ -218,19 +229,20 @@ def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
 
 
 class _Matrices:
-    def __init__(self, n: int) -> None:
+    def __init__(self, n: int, inputs: int) -> None:
         self.c, self.g = np.zeros((n, n)), np.zeros((n, n))
-        self.b, self.b_input = np.zeros(n), np.zeros(n)
+        self.b, self.b_input = np.zeros(n), np.zeros((n, inputs))
         self.pattern_c: set[tuple[int, int]] = set()
         self.pattern_g: set[tuple[int, int]] = set()
         self.pattern_b: set[int] = set()
+        self.pattern_input: set[tuple[int, int]] = set()
 
 
 class _ElementStamp:
     """Writes one element's terms, given the place of its terminals; ground rows and columns are dropped."""
 
-    def __init__(self, matrices: _Matrices, place: dict[str, int]) -> None:
-        self._m, self._place = matrices, place
+    def __init__(self, matrices: _Matrices, place: dict[str, int], driven_by: int) -> None:
+        self._m, self._place, self._input = matrices, place, driven_by
 
     def g(self, row: str, column: str, value: float) -> None:
         self._add(self._m.g, self._m.pattern_g, row, column, value)
@@ -242,8 +254,9 @@ class _ElementStamp:
         i = self._place[row]
         if i != NO_UNKNOWN:
             self._m.b[i] += constant
-            self._m.b_input[i] += per_input
+            self._m.b_input[i, self._input] += per_input
             self._m.pattern_b.add(i)
+            self._m.pattern_input.add((i, self._input))
 
     def _add(self, matrix: Array, pattern: set[tuple[int, int]], row: str, column: str, value: float) -> None:
         i, j = self._place[row], self._place[column]

@@ -1,12 +1,15 @@
 """What the engine solves: a list of elements between named nodes. It knows neither stages nor compressors."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from fetsim.devices.kinds import KINDS
+from fetsim.engine.signals import Signal
 
 GROUND = "0"
+PROGRAM = "program"
+"""Name of the input that every circuit has: the sound that goes through it."""
 
 Level = TypeVar("Level")
 
@@ -20,6 +23,8 @@ class Element:
     nodes: tuple[str, ...]
     """One node a terminal, in the order of the kind's terminals; ``"0"`` is ground."""
     values: Mapping[str, float]
+    input: str = PROGRAM
+    """Name of the input that drives it, if one does."""
 
     @property
     def unknowns(self) -> dict[str, str]:
@@ -29,6 +34,10 @@ class Element:
         names.update({inner: f"{self.name}.{inner}" for inner in kind.inner})
         return names
 
+    def driven_by(self, name: str) -> "Element":
+        """The same element at another input."""
+        return replace(self, input=name)
+
     def at(self, levels: Mapping[str, Level]) -> dict[str, Level]:
         """Terminal (wired and inner) -> its level, out of the levels of a circuit's unknowns, ground included."""
         return {terminal: levels[name] for terminal, name in self.unknowns.items()}
@@ -36,14 +45,21 @@ class Element:
 
 @dataclass(frozen=True)
 class Circuit:
-    """All elements of a unit at one setting. Same elements and nodes with other values: same topology."""
+    """All elements of a unit at one setting. Same elements, nodes and inputs with other values: same topology."""
 
     elements: tuple[Element, ...]
+    signals: Mapping[str, Signal] = field(default_factory=dict)
+    """Input -> what the engine itself makes of it; the others are fed from outside."""
 
     @property
-    def topology(self) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
-        """What a generated solver depends on: kinds, names and nodes, no values."""
-        return tuple((e.kind, e.name, e.nodes) for e in self.elements)
+    def topology(self) -> tuple[tuple[str, str, tuple[str, ...], str], ...]:
+        """What a generated solver depends on: kinds, names, nodes and inputs, no values."""
+        return tuple((e.kind, e.name, e.nodes, e.input) for e in self.elements)
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Names of all inputs, the program's first."""
+        return tuple(dict.fromkeys((PROGRAM, *(e.input for e in self.elements))))
 
     def element(self, name: str) -> Element:
         """The element of that name; KeyError if there is none."""

@@ -18,8 +18,8 @@ from time import monotonic
 
 import numpy as np
 
-from fetsim.engine.assembly import Array
 from fetsim.engine.generated import Solver
+from fetsim.engine.inputs import Drive, steps_of, stretch
 from fetsim.engine.lanes import WIDTH
 from fetsim.engine.simulation import Marched, Simulation
 from fetsim.engine.together import can_march_together, lanes_ready, march_together
@@ -37,7 +37,7 @@ _mine = local()
 class _Request:
     """One march that somebody waits for."""
 
-    def __init__(self, simulation: Simulation, u: Array) -> None:
+    def __init__(self, simulation: Simulation, u: Drive) -> None:
         self.simulation = simulation
         self.left = u
         self.stretches: list[Marched] = []
@@ -45,27 +45,27 @@ class _Request:
         self.marching = False
         self.since = monotonic()
 
-    def take(self, stretch: Marched | BaseException) -> None:
+    def take(self, marched: Marched | BaseException) -> None:
         """Another stretch is done, or none ever will be."""
         self.marching = False
-        if isinstance(stretch, BaseException):
-            self.done = stretch
+        if isinstance(marched, BaseException):
+            self.done = marched
             return
-        self.stretches.append(stretch)
+        self.stretches.append(marched)
         self.since = monotonic()
-        self.left = self.left[len(stretch.kept) :]
-        if stretch.failure is not None or not len(self.left):
+        self.left = stretch(self.left, len(marched.kept))
+        if marched.failure is not None or not steps_of(self.left):
             self.done = Marched(
-                kept=np.concatenate([one.kept for one in self.stretches]), recorder=stretch.recorder,
-                u=np.concatenate([one.u for one in self.stretches]), failure=stretch.failure,
+                kept=np.concatenate([one.kept for one in self.stretches]), recorder=marched.recorder,
+                u=np.concatenate([one.u for one in self.stretches]), failure=marched.failure,
             )  # fmt: skip
 
 
 def _march(group: list[_Request]) -> Sequence[Marched | BaseException]:
     """As far as the shortest of them goes, and no longer than others may be kept waiting for a lane."""
-    steps = min(LONGEST_STRETCH, *(len(one.left) for one in group))
+    steps = min(LONGEST_STRETCH, *(steps_of(one.left) for one in group))
     try:
-        return march_together([one.simulation for one in group], [one.left[:steps] for one in group])
+        return march_together([one.simulation for one in group], [stretch(one.left, 0, steps) for one in group])
     except BaseException as error:  # every one of the threads must hear of it
         return [error] * len(group)
 
@@ -92,7 +92,7 @@ class Crew:
             _mine.crew = before
             self._joined(-1)
 
-    def march(self, simulation: Simulation, u: Array) -> Marched:
+    def march(self, simulation: Simulation, u: Drive) -> Marched:
         """``simulation.march(u)``, together with others that wait."""
         if not self._in_lanes(simulation):
             return self._alone(simulation, u)
@@ -115,8 +115,8 @@ class Crew:
                 finally:
                     self._change.acquire()
                     self._marching -= 1
-                for one, stretch in zip(group, found, strict=True):
-                    one.take(stretch)
+                for one, marched in zip(group, found, strict=True):
+                    one.take(marched)
                 self._queue = [one for one in group if one.done is None] + self._queue
                 self._change.notify_all()
         if isinstance(request.done, BaseException):
@@ -142,7 +142,7 @@ class Crew:
         solver = simulation.prepared.solver
         return self._alone_s.get(solver, 0.0) >= COMPILE_S or lanes_ready(simulation.prepared)
 
-    def _alone(self, simulation: Simulation, u: Array) -> Marched:
+    def _alone(self, simulation: Simulation, u: Drive) -> Marched:
         start = monotonic()
         marched = simulation.march(u)
         with self._change:
@@ -154,7 +154,7 @@ class Crew:
 CREW = Crew()
 
 
-def march(simulation: Simulation, u: Array) -> Marched:
+def march(simulation: Simulation, u: Drive) -> Marched:
     """``simulation.march(u)``, in the crew that this thread is at work for, if any."""
     crew: Crew | None = getattr(_mine, "crew", None)
     return simulation.march(u) if crew is None or not simulation.prepared.compiled else crew.march(simulation, u)

@@ -10,7 +10,7 @@ The statements are kept as plain assignments ``name = expression`` that read the
 
 Names: x old state, d increment, s weighted past increments, r right side of a row; for each port w its old value,
 c its increment, v the value the device is evaluated at; i, g, e a device's current, slope, linearised remainder;
-l, u factors, p inverse pivot, q eliminated right side.
+l, u factors (u with one number is an input), p inverse pivot, q eliminated right side.
 """
 
 from collections.abc import Callable
@@ -35,7 +35,7 @@ class Layout:
     """What stands in each place of ``lin``: (kind, row, column).
 
     Kinds: g, c matrices; l, u finished factors; s what the linear unknowns leave of the rest; p inverse pivots;
-    b, i constant and input sources.
+    b constant sources; i what an input (the column) adds to them.
     """
 
     slots: list[Slot] = field(default_factory=list)
@@ -99,6 +99,7 @@ class SolverText:
     factor: list[Statement]
     solve: list[Statement]
     backward: list[Statement]
+    inputs: list[int]
     layout: Layout
 
     @property
@@ -134,6 +135,7 @@ def solver_text(system: System, plan: Plan) -> SolverText:
         factor=factor,
         solve=solve,
         backward=backward,
+        inputs=sorted({k for row in plan.pattern_input for k in row}),
         layout=lin,
     )
 
@@ -155,6 +157,7 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         *(f"    x{k} = x[{k}]" for k in text.old_states),
         *(f"    s{k} = s[{k}]" for k in text.past_states),
         *(f"    d{k} = d[{k}]" for k in range(plan.linear, n)),
+        *(f"    u{k} = u[{k}]" for k in text.inputs),
         "    # right sides, with the linear unknowns eliminated",
         *_assign(text.linear_rows + text.core_rows, 1),
         *(f"    w{p.number} = {difference('x', p.pair)}" for p in ports),
@@ -231,7 +234,8 @@ def _right_side(plan: Plan, lin: Layout, i: int) -> str:
     minus = [f"{lin.use('g', i, j)} * x{j}" for j in plan.pattern_g[i]]
     minus += [f"{lin.use('l', i, k)} * r{k}" for k in range(min(i, plan.linear)) if i in plan.upper[k]]
     if i in plan.sources:
-        plus = [f"{lin.use('b', i)} + {lin.use('i', i)} * u", *plus]
+        driven = "".join(f" + {lin.use('i', i, k)} * u{k}" for k in plan.pattern_input[i])
+        plus = [f"{lin.use('b', i)}{driven}", *plus]
     return (" + ".join(plus) or "0.0") + "".join(f" - {term}" for term in minus)
 
 

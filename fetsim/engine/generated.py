@@ -33,7 +33,7 @@ from __future__ import annotations
 from numba import cfunc, njit, types
 
 from fetsim.devices.law import select
-from fetsim.engine.lanes import LanesType, all_lanes, any_lane, lanes_array
+from fetsim.engine.lanes import all_lanes, any_lane, lanes_array
 from fetsim.engine.lowering import lowered  # {digest}
 
 options = {{{cached}, "error_model": "numpy", "fastmath": {{"contract"}}}}
@@ -42,7 +42,7 @@ options = {{{cached}, "error_model": "numpy", "fastmath": {{"contract"}}}}
 {laws}
 
 
-{numbers}
+{array}
 
 
 {stage}
@@ -60,10 +60,10 @@ def {name}({arguments}):
     return {name}_text({arguments})"""
 
 
-_STAGE_KINDS = "*[array] * 9, number, types.float64, types.int64"
+_STAGE_KINDS = "*[array] * 10, types.float64, types.int64"
 _ACCEPT_KINDS = "array, array, array"
-_ONE = 'number, array = types.float64, types.Array(types.float64, 1, "C")'
-_MANY = "number, array = LanesType({width}), lanes_array({width})"
+_ONE = 'array = types.Array(types.float64, 1, "C")'
+_MANY = "array = lanes_array({width})"
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +121,7 @@ def _module_source(system: System, plan: Plan, lanes: int) -> str:
     text = solver_text(system, plan)
     return _MODULE.format(
         unknowns=unknown_list(system, plan), cached=CACHED, laws=laws_text(functions_of(system.devices)),
-        digest=engine_digest("lanes", "lowering"), numbers=_ONE if lanes == 1 else _MANY.format(width=lanes),
+        digest=engine_digest("lanes", "lowering"), array=_ONE if lanes == 1 else _MANY.format(width=lanes),
         stage=_function("stage", STAGE_ARGUMENTS, _STAGE_KINDS, python_source(text, system, plan)),
         accept=_function("accept", ACCEPT_ARGUMENTS, _ACCEPT_KINDS, accept_source(text)),
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Small signals: the circuit linearised at a state, C dx/dt + (G + J) x = b_u u.
+"""Small signals: the circuit linearised at a state, C dx/dt + (G + J) x = B u.
 
 Everything that a bench measures with a small sine (response, impedance, noise, poles) comes from these matrices.
 """
@@ -10,17 +10,22 @@ import scipy.linalg
 from numpy.typing import ArrayLike, NDArray
 
 from fetsim.engine.assembly import Array, System, accepted, device_flows, no_memory, port_voltages, stamped
-from fetsim.engine.circuit import GROUND
+from fetsim.engine.circuit import GROUND, PROGRAM
 
 
 @dataclass(frozen=True)
 class Linearised:
-    """C dx/dt + g x = b_input u around a state. Shapes (n, n), (n, n), (n,)."""
+    """C dx/dt + g x = b_input u around a state. Shapes (n, n), (n, n), (n, inputs)."""
 
     c: Array
     g: Array
     b_input: Array
+    inputs: tuple[str, ...]
     index: dict[str, int]
+
+    def driven_by(self, name: str = PROGRAM) -> Array:
+        """Right side of one volt at an input [shape=(n,)]."""
+        return self.b_input[:, self.inputs.index(name)]
 
     def solve(self, frequency_hz: float, right_side: ArrayLike) -> NDArray[np.complex128]:
         """Unknowns at one frequency for a right side [shape=(n,) or (n, k)]."""
@@ -43,7 +48,7 @@ def linearise(system: System, state: Array, *, without: str | None = None) -> Li
     ports = port_voltages(devices, state)
     memory = accepted(devices, ports, no_memory(devices))
     _, jacobian = stamped(devices, device_flows(devices, ports, memory), system.size)
-    return Linearised(system.c, system.g + jacobian, system.b_input, system.index)
+    return Linearised(system.c, system.g + jacobian, system.b_input, system.inputs, system.index)
 
 
 def driving_impedance_ohm(

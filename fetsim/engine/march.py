@@ -109,6 +109,7 @@ class Pack(NamedTuple):
     moving: Moving
     scratch: Scratch
     u: Array
+    """As the march takes it [shape=(steps, stages + 1, inputs, lanes)]."""
     arg: Array
     """Exponentials of a single circuit."""
     ends: Moving
@@ -122,8 +123,8 @@ def rescue_step(  # type: ignore[no-untyped-def]
 ) -> bool:
     """One step of a single circuit, cut into pieces as small as they need be; leaves the sum of increments in ``d``.
 
-    The input runs on a straight line from ``u_start`` to ``u_end``; each piece that is solved is accepted into the
-    memory. Without a solution unknowns and memory are as before.
+    The inputs run on straight lines from ``u_start`` to ``u_end`` [shape=(inputs,)]; each piece that is solved is
+    accepted into the memory. Without a solution unknowns and memory are as before.
     """
     weights, fractions = tableau.weights, tableau.fractions
     n = x.shape[0]
@@ -134,6 +135,7 @@ def rescue_step(  # type: ignore[no-untyped-def]
     failed = np.zeros(1)
     increments = np.zeros((stages, n))
     s = np.zeros(n)
+    u = np.zeros(u_start.shape[0])
     position, level = 0, 2
     while position < whole:
         size = whole >> level
@@ -148,7 +150,8 @@ def rescue_step(  # type: ignore[no-untyped-def]
                     increments[i, j] = increments[i - 1, j] * fractions[i] / fractions[i - 1]
                 else:
                     increments[i, j] = 0.0
-            u = u_start + (u_end - u_start) * ((position + fractions[i] * size) / whole)
+            for k in range(u.shape[0]):
+                u[k] = u_start[k] + (u_end[k] - u_start[k]) * ((position + fractions[i] * size) / whole)
             used = functions.stage(
                 lin_rescue[level], dev, memory, x, s, increments[i], v, arg, failed, u, tolerance_v, max_iterations
             )
@@ -213,8 +216,8 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
         own_v, own_memory = kept[:, lane].copy(), memory[:, lane].copy()
         ok = rescue_step(
             pack.functions, pack.rescue[lane], dev[:, lane].copy(), values.tolerance_v, values.max_iterations, rescue,
-            x[:, lane].copy(), own_v, own_memory, pack.arg, counts, inputs[step, 0, lane], inputs[step, last, lane],
-            own_d,
+            x[:, lane].copy(), own_v, own_memory, pack.arg, counts, inputs[step, 0, :, lane].copy(),
+            inputs[step, last, :, lane].copy(), own_d,
         )  # fmt: skip
         if ok:
             d[:, lane] = own_d
@@ -236,7 +239,7 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
         if given_up[lane] >= 0:
             lin[:, lane] = lin[:, well]
             dev[:, lane] = dev[:, well]
-            inputs[:, :, lane] = inputs[:, :, well]
+            inputs[..., lane] = inputs[..., well]
             x[:, lane] = x[:, well]
             past[:, :, lane] = past[:, :, well]
             ports[:, lane] = ports[:, well]
@@ -249,7 +252,7 @@ mend: Callable[..., bool] = mend_one  # in the compiled march of several lanes: 
 
 
 def march(functions, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
-    """March over ``u`` [shape=(steps, stages + 1)], the input before and at each stage of a step.
+    """March over ``u`` [shape=(steps, stages + 1, inputs)], the inputs before and at each stage of a step.
 
     Fills ``record`` [shape=(len(recorded), steps)] and returns the steps done: fewer when one found no solution; the
     state is then that of the last step done.

@@ -31,7 +31,7 @@ def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: Array) -
     inverse = np.divide(1.0, diagonal, where=diagonal != 0.0, out=np.full_like(diagonal, np.inf))
     tables = {
         "g": g[None], "c": c, "l": lower, "u": m, "s": m, "p": inverse,
-        "b": system.b[order][None, :, None], "i": system.b_input[order][None, :, None],
+        "b": system.b[order][None, :, None], "i": system.b_input[order][None],
     }  # fmt: skip
     packed = np.empty((len(lead_per_s), len(layout.slots)))
     for kind, (place, row, column) in layout.by_kind.items():

@@ -75,7 +75,7 @@ def solve_stage(
 def march_plain(
     system: System, method: Method, rate_hz: float, u: Array, x: Array, *, tolerance_v: float = 1e-9
 ) -> Array:
-    """States [shape=(steps, n)] for the inputs ``u`` [shape=(steps, stages)] at the stages of each step.
+    """States [shape=(steps, n)] for the inputs ``u`` [shape=(steps, stages, inputs)] at the stages of each step.
 
     Raises ArithmeticError when a step does not converge.
     """
@@ -88,7 +88,7 @@ def march_plain(
         increments = np.zeros((len(inputs), system.size))
         for i, value in enumerate(inputs):
             s = np.array(method.past) @ past + method.weights[i, :i] @ increments[:i]
-            right = system.b + system.b_input * value + system.c @ s * rate_hz
+            right = system.b + system.b_input @ value + system.c @ s * rate_hz
             solved = solve_stage(system, matrix, right, x, past[0].copy(), ports, memory, tolerance_v)
             if not solved.converged:
                 raise ArithmeticError(f"step {step} does not converge at {solved.worst_port}")

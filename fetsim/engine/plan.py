@@ -28,6 +28,8 @@ class Plan:
     pattern_c: tuple[tuple[int, ...], ...]
     sources: tuple[int, ...]
     """Rows with a source term."""
+    pattern_input: tuple[tuple[int, ...], ...]
+    """For each row, the inputs that act on it."""
     ports: tuple[tuple[Pair, ...], ...]
     """For each device, the positions of its ports (-1 is ground)."""
     flows: tuple[tuple[Pair, ...], ...]
@@ -91,6 +93,7 @@ def make_plan(system: System) -> Plan:
         pattern_g=rows(system.pattern_g),
         pattern_c=rows(system.pattern_c),
         sources=tuple(sorted(position[i] for i in system.pattern_b)),
+        pattern_input=tuple(tuple(sorted(k for row, k in system.pattern_input if row == i)) for i in order),
         ports=tuple(moved(d.ports) for d in system.devices),
         flows=tuple(moved(d.flows) for d in system.devices),
         core_entries=tuple(sorted(entries)),

@@ -57,9 +57,12 @@ class Prepared:
         """Weights of the last six inputs at each stage [shape=(stages, 6)]."""
         return input_weights(self.method.fractions)
 
-    def state_at(self, unknowns: Array) -> State:
+    def state_at(self, unknowns: Array, stream: int = 0) -> State:
         """The state of a circuit that has been at ``unknowns`` [shape=(n,), order of ``system.unknowns``] for ever,
-        with its input at zero; what remembers, went straight there."""
+        with its inputs at zero; what remembers, went straight there.
+
+        Signals that the engine makes set in with the first step; ``stream`` says which sequences their noise takes.
+        """
         devices = self.system.devices
         ports = port_voltages(devices, unknowns)
         return State(
@@ -67,28 +70,30 @@ class Prepared:
             past=np.zeros((3, self.reduced.system.size)),
             ports=np.array([v for of_device in ports for v in of_device]),
             memory=accepted(devices, ports, no_memory(devices)),
-            inputs=np.zeros(INPUTS - 1),
+            inputs=np.zeros((INPUTS - 1, len(self.system.inputs))),
             steps=0,
             rate_hz=self.rate_hz,
+            stream=stream,
         )
 
     def all_unknowns(self, state: State) -> Array:
         """All unknowns of a state [shape=(n,)], in the order of ``system.unknowns``."""
         x = np.empty_like(state.x)
         x[self.order] = state.x
-        return self.reduced.expand @ x + self.reduced.constant + self.reduced.per_input * state.inputs[-1]
+        return self.reduced.expand @ x + self.reduced.constant + self.reduced.per_input @ state.inputs[-1]
 
     def check(self, state: State) -> None:
         """Raises InputError for a state that belongs to another topology or rate, or that is none."""
         if not isinstance(state, State):
             raise InputError(f"state: must be a state of a simulation, not a {type(state).__name__}")
         n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
-        memory = no_memory(self.system.devices).shape
-        shapes = ((n,), (3, n), (ports,), memory, (INPUTS - 1,))
+        memory, inputs = no_memory(self.system.devices).shape, len(self.system.inputs)
+        shapes = ((n,), (3, n), (ports,), memory, (INPUTS - 1, inputs))
         if tuple(array.shape for array in (state.x, state.past, state.ports, state.memory, state.inputs)) != shapes:
             raise InputError(
-                f"state: is of a circuit with {state.x.size} unknowns, {state.ports.size} ports and "
-                f"{state.memory.size} numbers remembered, this one has {n}, {ports} and {memory[0]}; take a state of "
+                f"state: is of a circuit with {state.x.size} unknowns, {state.ports.size} ports, {state.memory.size} "
+                f"numbers remembered and {state.inputs.size // (INPUTS - 1)} inputs, this one has {n}, {ports}, "
+                f"{memory[0]} and {inputs}; take a state of "
                 "this unit"
             )
         if state.rate_hz != self.rate_hz:
@@ -113,6 +118,7 @@ class Prepared:
             weights=wanted[:, columns],
             constant=self.reduced.constant[rows],
             per_input=self.reduced.per_input[rows],
+            inputs=self.system.inputs,
         )
 
 
@@ -125,6 +131,7 @@ class Recorder:
     weights: Array
     constant: Array
     per_input: Array
+    inputs: tuple[str, ...]
 
     @cached_property
     def _terms(self) -> list[list[tuple[int, float]]]:
@@ -136,7 +143,8 @@ class Recorder:
         """The unknowns asked for [shape=(steps, names), by columns in memory], those taken out by the reduction
         among them.
 
-        ``u`` [shape=(steps,)] is the input at the end of each step; ``into`` takes the result up where it is given.
+        ``u`` [shape=(steps, inputs)] are the inputs at the end of each step; ``into`` takes the result up where it is
+        given.
         """
         levels = np.empty((len(self.constant), len(record))).T if into is None else into
         for level, terms, constant in zip(levels.T, self._terms, self.constant, strict=True):
@@ -146,8 +154,9 @@ class Recorder:
                 level += constant
             for j, weight in others:
                 level += weight * record[:, j]
-        if np.any(self.per_input):
-            levels += np.outer(u, self.per_input)
+        for per_input, volts in zip(self.per_input.T, u.T, strict=True):
+            if np.any(per_input):
+                levels += np.outer(volts, per_input)
         return levels
 
 

@@ -18,7 +18,7 @@ MOST_NEIGHBOURS = 3
 
 @dataclass(frozen=True, kw_only=True)
 class Reduced:
-    """The smaller system, and x_full = expand x + constant + per_input u."""
+    """The smaller system, and x_full = expand x + constant + per_input u [shape=(n, inputs)]."""
 
     system: System
     kept: NDArray[np.intp]
@@ -36,8 +36,8 @@ def reduce_resistive(system: System) -> Reduced:
         factor = g[around, k] / g[k, k]
         g[around[:, None], around] -= factor[:, None] * g[k, around]
         b[around] -= factor * b[k]
-        b_input[around] -= factor * b_input[k]
-    expand, constant, per_input = np.eye(system.size), np.zeros(system.size), np.zeros(system.size)
+        b_input[around] -= factor[:, None] * b_input[k]
+    expand, constant, per_input = np.eye(system.size), np.zeros(system.size), np.zeros_like(b_input)
     for k, around in reversed(removal.gone):
         expand[k] = -(g[k, around] / g[k, k]) @ expand[around]
         constant[k] = (b[k] - g[k, around] @ constant[around]) / g[k, k]
@@ -46,12 +46,14 @@ def reduce_resistive(system: System) -> Reduced:
     grid = np.ix_(kept, kept)
     return Reduced(
         system=System(
-            unknowns=small.unknowns, c=system.c[grid], g=g[grid], b=b[kept], b_input=b_input[kept],
+            unknowns=small.unknowns, inputs=system.inputs, signals=system.signals,
+            c=system.c[grid], g=g[grid], b=b[kept], b_input=b_input[kept],
             devices=tuple(
                 replace(device, ports=place.ports, flows=place.flows)
                 for device, place in zip(system.devices, small.devices, strict=True)
             ),
             pattern_c=small.pattern_c, pattern_g=small.pattern_g, pattern_b=small.pattern_b,
+            pattern_input=small.pattern_input,
             index={name: k for k, name in enumerate(small.unknowns)},
         ),
         kept=kept, expand=expand[:, kept], constant=constant, per_input=per_input,
@@ -78,7 +80,7 @@ def _removal(topology: Topology) -> _Removal:
         if i != j:
             neighbours[i].add(j)
             neighbours[j].add(i)
-    sources = set(topology.pattern_b)
+    sources, driven = set(topology.pattern_b), set(topology.pattern_input)
     gone: dict[int, NDArray[np.intp]] = {}
     while True:
         choices = [
@@ -90,15 +92,18 @@ def _removal(topology: Topology) -> _Removal:
         around = set(neighbours[k])
         if k in sources:
             sources |= around
+        driven |= {(i, j) for row, j in driven if row == k for i in around}
         for i in around:
             neighbours[i] |= around
             neighbours[i] -= {i, k}
         gone[k] = np.array(sorted(around))
     kept = [i for i in range(n) if i not in gone]
-    return _Removal(tuple(gone.items()), np.array(kept), _left(topology, kept, neighbours, sources))
+    return _Removal(tuple(gone.items()), np.array(kept), _left(topology, kept, neighbours, sources, driven))
 
 
-def _left(topology: Topology, kept: list[int], neighbours: list[set[int]], sources: set[int]) -> Topology:
+def _left(
+    topology: Topology, kept: list[int], neighbours: list[set[int]], sources: set[int], driven: set[tuple[int, int]]
+) -> Topology:
     place = {i: k for k, i in enumerate(kept)} | {NO_UNKNOWN: NO_UNKNOWN}
 
     def moved(device: DevicePlace) -> DevicePlace:
@@ -116,4 +121,5 @@ def _left(topology: Topology, kept: list[int], neighbours: list[set[int]], sourc
         pattern_c=frozenset((place[i], place[j]) for i, j in topology.pattern_c),
         pattern_g=frozenset((place[i], place[j]) for i, j in pattern_g),
         pattern_b=frozenset(place[i] for i in sources if i in place),
+        pattern_input=frozenset((place[i], j) for i, j in driven if i in place),
     )

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Self
 
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from fetsim.engine.assembly import Array, System, assemble, port_voltages
 from fetsim.engine.bias import find_bias
-from fetsim.engine.circuit import Circuit
+from fetsim.engine.circuit import PROGRAM, Circuit
+from fetsim.engine.inputs import Drive, of_each_input
 from fetsim.engine.march import Moving, compiled_march, march
 from fetsim.engine.methods import INPUTS, Method
 from fetsim.engine.plain import solve_stage
@@ -42,7 +43,7 @@ class Marched:
     """What the solver kept of each step done [shape=(steps done, len(recorder.columns)), by columns in memory]."""
     recorder: Recorder
     u: Array
-    """Input at the end of each step done [shape=(steps done,)]."""
+    """Every input at the end of each step done [shape=(steps done, inputs)]."""
     failure: ConvergenceError | None
     """Why it stopped before the last input; the state then stands at the last good step."""
 
@@ -50,6 +51,10 @@ class Marched:
     def record(self) -> Array:
         """Recorded unknowns [shape=(steps done, recorded)]; worked out when first asked for."""
         return self.recorder.unknowns(self.kept, self.u)
+
+    def input_v(self, name: str = PROGRAM) -> Array:
+        """One input at the end of each step done [shape=(steps done,)]."""
+        return self.u[:, self.recorder.inputs.index(name)]
 
 
 class Simulation:
@@ -137,20 +142,22 @@ class Simulation:
         twin._scratch.counts[:] = self._scratch.counts
         return twin
 
-    def advance(self, u: Array) -> Array:
+    def advance(self, u: Drive) -> Array:
         """March over the inputs ``u`` and return the recorded unknowns [shape=(steps, recorded)].
 
-        ``u`` [shape=(steps,), V] is the input at the end of each step; between them it is interpolated where the
-        method has stages. Where the input is known at the stages it may be given there [shape=(steps, stages)], at
-        ``method.fractions`` of each step. Raises ConvergenceError with the time and the part when a step has no
-        solution; ``march`` keeps what was recorded until then.
+        ``u`` [shape=(steps,), V] is the program input at the end of each step; between them it is interpolated where
+        the method has stages. Where it is known at the stages it may be given there [shape=(steps, stages)], at
+        ``method.fractions`` of each step. Of several inputs, ``u`` maps names to such arrays of one length; an input
+        that is left out is silent, unless the engine makes it. Raises InputError for a name that is no input of the
+        circuit, ConvergenceError with the time and the part when a step has no solution; ``march`` keeps what was
+        recorded until then.
         """
         marched = self.march(u)
         if marched.failure is not None:
             raise marched.failure
         return marched.record
 
-    def march(self, u: Array) -> Marched:
+    def march(self, u: Drive) -> Marched:
         """As ``advance``, but a failure comes back beside the record of the steps before it."""
         inputs, ends = self.stage_inputs(u)
         state, prepared = self._state, self.prepared
@@ -173,11 +180,8 @@ class Simulation:
         mine += counts
         mine[1] = max(mine[1] - counts[1], counts[1])
         self._counted += done
-        self._state = State(
-            x=state.x, past=state.past, ports=state.ports, memory=state.memory,
-            inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done, rate_hz=state.rate_hz,
-        )  # fmt: skip
-        failure = None if done == len(inputs) else self._failure(float(inputs[done, -1]))
+        self._state = replace(state, inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done)
+        failure = None if done == len(inputs) else self._failure(inputs[done, -1])
         return Marched(kept=record, recorder=self.recorder, u=inputs[:done, -1], failure=failure)
 
     def _try(self, march: Callable[..., int]) -> None:
@@ -185,23 +189,31 @@ class Simulation:
         self._march = march
         self.march(np.empty(0))
 
-    def stage_inputs(self, u: Array) -> tuple[Array, Array]:
-        """Input before and at each stage [shape=(steps, 1 + stages)], and at the ends, those before in front."""
-        stages, steps = len(self.method.fractions), len(u)
-        ends = np.concatenate((self._state.inputs, u if u.ndim == 1 else u[:, -1]))
-        if u.ndim == 2 or stages == 1:
-            within = u.reshape(steps, stages)
-        else:
-            places = np.arange(steps)[:, None] + np.arange(INPUTS)
-            within = ends[places] @ self.prepared.input_weights.T
-        return np.column_stack((ends[INPUTS - 2 : INPUTS - 2 + steps], within)), ends
+    def stage_inputs(self, u: Drive) -> tuple[Array, Array]:
+        """Inputs before and at each stage [shape=(steps, 1 + stages, inputs)], and at the ends of the steps, those
+        before in front [shape=(5 + steps, inputs)]."""
+        state, fractions = self._state, self.method.fractions
+        given = of_each_input(u, self.system.inputs, self.system.signals, state, fractions)
+        steps = len(given[0])
+        ends = np.empty((INPUTS - 1 + steps, len(given)))
+        ends[: INPUTS - 1] = state.inputs
+        staged = np.empty((steps, 1 + len(fractions), len(given)))
+        for j, one in enumerate(given):
+            ends[INPUTS - 1 :, j] = one if one.ndim == 1 else one[:, -1]
+            if one.ndim == 2 or len(fractions) == 1:
+                staged[:, 1:, j] = one.reshape(steps, len(fractions))
+            else:
+                places = np.arange(steps)[:, None] + np.arange(INPUTS)
+                staged[:, 1:, j] = ends[places, j] @ self.prepared.input_weights.T
+        staged[:, 0] = ends[INPUTS - 2 : INPUTS - 2 + steps]
+        return staged, ends
 
-    def _failure(self, u: float) -> ConvergenceError:
+    def _failure(self, u: Array) -> ConvergenceError:
         x, system, state = self.all_unknowns, self.system, self._state
         solved = solve_stage(
             system,
             system.c * (self.method.lead * self.rate_hz),
-            system.b + system.b_input * u,
+            system.b + system.b_input @ u,
             x,
             np.zeros_like(x),
             port_voltages(system.devices, x),

@@ -36,11 +36,14 @@ class State:
     memory: Array
     """What devices remember, device after device, in units of their own; most circuits have none [shape=(numbers,)]."""
     inputs: Array
-    """Input at the end of the last five steps, the oldest first [V; shape=(5,)]."""
+    """Every input at the end of the last five steps, the oldest first [V; shape=(5, inputs)]."""
     steps: int
     """Done since the start."""
     rate_hz: float
     """Steps a second, which the increments belong to."""
+    stream: int = 0
+    """Number of the sequences that noise made by the engine takes: several units of the same values, the channels of a
+    file, have noise of their own."""
 
     @property
     def time_s(self) -> float:
@@ -51,7 +54,7 @@ class State:
         """The same values in arrays of its own."""
         return type(self)(
             x=self.x.copy(), past=self.past.copy(), ports=self.ports.copy(), memory=self.memory.copy(),
-            inputs=self.inputs.copy(), steps=self.steps, rate_hz=self.rate_hz,
+            inputs=self.inputs.copy(), steps=self.steps, rate_hz=self.rate_hz, stream=self.stream,
         )  # fmt: skip
 
     def __eq__(self, other: object) -> bool:
@@ -100,7 +103,7 @@ class State:
         """A state of these arrays. Raises ValueError where they do not fit each other or hold what is no number."""
         n = arrays["x"].size
         sizes = {name: (arrays[name].size,) for name in ("ports", "memory")}
-        shapes = {"x": (n,), "past": (3, n), **sizes, "inputs": (5,)}
+        shapes = {"x": (n,), "past": (3, n), **sizes, "inputs": (5, arrays["inputs"].size // 5)}
         for name, array in arrays.items():
             if array.shape != shapes.get(name, ()):
                 raise ValueError(f"{name} has the shape {array.shape}")
@@ -109,8 +112,11 @@ class State:
         steps = int(arrays["steps"])
         if steps != arrays["steps"] or steps < 0:
             raise ValueError(f"{arrays['steps']} is no number of steps")
+        stream = int(arrays["stream"])
+        if stream != arrays["stream"] or stream < 0:
+            raise ValueError(f"{arrays['stream']} is no number of a stream")
         moving = {name: np.asarray(arrays[name], dtype=np.float64) for name in shapes}
-        return cls(**moving, steps=steps, rate_hz=float(arrays["rate_hz"]))
+        return cls(**moving, steps=steps, rate_hz=float(arrays["rate_hz"]), stream=stream)
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write it as npz; the file appears whole or not at all. Raises InputError when it cannot be written."""

@@ -7,24 +7,26 @@ however many there are; the block is packed, marched and unpacked here, and ``Si
 
 import logging
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.engine.generated import Solver, is_compiled, solver_for
+from fetsim.engine.inputs import Drive
 from fetsim.engine.lanes import WIDTH
 from fetsim.engine.march import Moving, Pack, Scratch, Values, compiled_march
 from fetsim.engine.march import is_ready as march_is_ready
 from fetsim.engine.prepared import Prepared
 from fetsim.engine.simulation import Marched, Simulation
-from fetsim.engine.state import State
 
 log = logging.getLogger("fetsim")
 
 
-def march_together(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> list[Marched]:
-    """March each simulation over its own input [shape=(steps,), all of one length] and say what each brought out.
+def march_together(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> list[Marched]:
+    """March each simulation over its own inputs (as ``Simulation.march`` takes them, all of one length) and say what
+    each brought out.
 
     The simulations are of one topology, method, rate and tolerance (``can_march_together``). One that finds no solution
     stops at its last good step, the others go on. Even a single one marches in lanes here, so that it comes out as it
@@ -66,7 +68,7 @@ def _lanes_solver(prepared: Prepared) -> Solver:
     return found
 
 
-def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> list[Marched]:
+def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> list[Marched]:
     marching = [*simulations, *[simulations[-1]] * (WIDTH - len(simulations))]  # spare lanes do over the last one's
     prepared = marching[0].prepared
     solver = _lanes_solver(prepared)
@@ -100,10 +102,7 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Array]) -> l
     for lane, simulation in enumerate(simulations):
         stopped = int(pack.given_up[lane])
         end = moving if stopped < 0 else pack.ends
-        state = State(
-            **{name: array[..., lane].copy() for name, array in end._asdict().items()}, inputs=states[lane].inputs,
-            steps=states[lane].steps, rate_hz=states[lane].rate_hz,
-        )  # fmt: skip
+        state = replace(states[lane], **{name: array[..., lane].copy() for name, array in end._asdict().items()})
         rows = np.searchsorted(columns, simulation.recorder.columns)
         kept = record[rows, : len(u) if stopped < 0 else stopped, lane].T
         found.append(simulation.arrive(state, *staged[lane], kept, scratch.counts))

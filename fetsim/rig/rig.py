@@ -103,7 +103,7 @@ class Rig:
 
     def idle_gain_db(self, frequency_hz: float = REFERENCE_HZ) -> float:
         """Small-signal gain from the source to the output at rest."""
-        unknowns = self.linear.solve(frequency_hz, self.linear.b_input)
+        unknowns = self.linear.solve(frequency_hz, self.linear.driven_by())
         gain = abs(complex(output_point(self.unit).weights(self.linear.index) @ unknowns))
         return float(20.0 * np.log10(max(gain, SILENT)))
 

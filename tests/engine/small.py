@@ -38,4 +38,4 @@ def diode_clipper() -> Circuit:
 
 def response(linear, frequencies_hz, node):
     """Transfer from the input source to a node [V/V; shape=(len(frequencies_hz),)]."""
-    return np.array([linear.solve(f, linear.b_input)[linear.index[node]] for f in frequencies_hz])
+    return np.array([linear.solve(f, linear.driven_by())[linear.index[node]] for f in frequencies_hz])

@@ -123,7 +123,7 @@ class TestTwoSolvers:
         n = np.arange(1, 60)
         u = 2.0 * np.sin(2 * np.pi * 4000.0 * n / 96e3)
         fast = Simulation.of(circuit, 96e3, system.unknowns, tolerance_v=1e-9).advance(u)
-        slow = march_plain(system, METHODS["bdf4"], 96e3, u[:, None], find_bias(system), tolerance_v=1e-10)
+        slow = march_plain(system, METHODS["bdf4"], 96e3, u[:, None, None], find_bias(system), tolerance_v=1e-10)
         # rounding through 1e10 of condition number and a power series of exp to 1e-12 leave some 1e-9 V
         assert np.abs(fast - slow).max() < 1e-7
 
@@ -134,7 +134,7 @@ class TestTwoSolvers:
         n = np.arange(1, 100)
         stages = np.sin(2 * np.pi * 1000 * (n[:, None] - 1 + method.fractions) / 48e3)
         fast = Simulation.of(circuit, 48e3, ["out"], method="sdirk2", tolerance_v=1e-10, compiled=False).advance(stages)
-        slow = march_plain(system, method, 48e3, stages, np.zeros(system.size))
+        slow = march_plain(system, method, 48e3, stages[:, :, None], np.zeros(system.size))
         assert np.abs(fast[:, 0] - slow[:, system.index["out"]]).max() < 1e-9
 
     def test_branch_goes_its_own_way(self):
@@ -186,7 +186,7 @@ def test_random_circuits_settle_and_both_solvers_agree(circuit, swing_v, seed):
     u = swing_v * np.sin(2 * np.pi * 3000 * n / 192e3 + seed % 7) * np.minimum(n / 12, 1)
     sim = Simulation.of(circuit, 192e3, system.unknowns, tolerance_v=1e-9, compiled=False)
     fast = sim.advance(u)
-    slow = march_plain(system, METHODS["bdf4"], 192e3, u[:, None], bias, tolerance_v=1e-10)
+    slow = march_plain(system, METHODS["bdf4"], 192e3, u[:, None, None], bias, tolerance_v=1e-10)
     assert sim.effort.subdivided_steps == 0  # so both have solved the same equations in every step
     assert np.abs(fast - slow).max() < 1e-6
 
@@ -197,11 +197,11 @@ class TestReduction:
         reduced = reduce_resistive(system)
         assert reduced.system.size < system.size - 10
         u = 0.37
-        full = np.linalg.solve(system.g + 1e3 * system.c, system.b + system.b_input * u)
+        full = np.linalg.solve(system.g + 1e3 * system.c, system.b + system.b_input[:, 0] * u)
         small = np.linalg.solve(
-            reduced.system.g + 1e3 * reduced.system.c, reduced.system.b + reduced.system.b_input * u
+            reduced.system.g + 1e3 * reduced.system.c, reduced.system.b + reduced.system.b_input[:, 0] * u
         )
-        rebuilt = reduced.expand @ small + reduced.constant + reduced.per_input * u
+        rebuilt = reduced.expand @ small + reduced.constant + reduced.per_input[:, 0] * u
         assert np.abs(rebuilt - full).max() < 1e-8 * np.abs(full).max()
 
 

@@ -52,7 +52,7 @@ def test_the_current_is_that_of_the_stops_over_the_flux(method):
 
 def test_the_generated_and_the_plain_solver_agree():
     drive, system = wandering(400), assemble(choke())
-    slow = march_plain(system, METHODS["bdf4"], RATE_HZ, drive[:, None], np.zeros(system.size), tolerance_v=1e-12)
+    slow = march_plain(system, METHODS["bdf4"], RATE_HZ, drive[:, None, None], np.zeros(system.size), tolerance_v=1e-12)
     for compiled in (False, True):
         sim = Simulation.of(choke(), RATE_HZ, RECORDED, tolerance_v=1e-12, compiled=compiled)
         found = sim.advance(drive)
@@ -83,7 +83,7 @@ def test_a_memory_is_part_of_the_state(tmp_path):
     assert forgotten != kept
     second.state = forgotten
     assert np.abs(second.advance(drive[1400:]) - straight[1400:]).max() > 1e-5
-    with pytest.raises(InputError, match="13 numbers remembered, this one has 1, 2 and 0"):
+    with pytest.raises(InputError, match="13 numbers remembered and 1 inputs, this one has 1, 2, 0 and 1"):
         Simulation.of(diode_clipper(), RATE_HZ, ["out"], compiled=False).state = kept
 
 

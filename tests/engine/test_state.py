@@ -119,7 +119,7 @@ def test_a_failure_leaves_the_last_good_step():
 
 def test_foreign_states_are_refused(tmp_path):
     clipper = Simulation.of(diode_clipper(), RATE_HZ, ["out"], compiled=False)
-    with pytest.raises(InputError, match="state: is of a circuit with 1 unknowns, 0 ports and 0 numbers"):
+    with pytest.raises(InputError, match="state: is of a circuit with 1 unknowns, 0 ports, 0 numbers"):
         clipper.state = Simulation.of(rc_low_pass(), RATE_HZ, ["a"], compiled=False).state
     with pytest.raises(InputError, match="state: is of a run at 48000 steps a second, not 144000"):
         clipper.state = Simulation.of(diode_clipper(), 48e3, ["out"], compiled=False).state

@@ -169,7 +169,7 @@ def _with_large_capacitor(circuit: Circuit, node: str, unit: str) -> Circuit:
             "at the timing capacitor as control_node in [gain_cell]"
         )
     largest = max(at_node, key=lambda e: (GROUND in e.nodes, e.values["capacitance_f"]))
-    return Circuit(tuple(_enlarged(e) if e is largest else e for e in circuit.elements))
+    return replace(circuit, elements=tuple(_enlarged(e) if e is largest else e for e in circuit.elements))
 
 
 def _enlarged(capacitor: Element) -> Element:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from fetsim.engine.assembly import Array
+from fetsim.engine.circuit import PROGRAM
 from fetsim.engine.linear import Linearised
 
 Phasors = NDArray[np.complex128]
@@ -48,14 +49,19 @@ class Transfer:
             return np.asarray(-np.imag(self.slope_s / self.gain))
 
 
-def transfers(linear: Linearised, frequency_hz: Array, weights: Array) -> tuple[Transfer, ...]:
-    """Transfer to each point; ``weights`` [shape=(points, n)] takes the points out of the unknowns."""
+def transfers(
+    linear: Linearised, frequency_hz: Array, weights: Array, source: str = PROGRAM
+) -> tuple[Transfer, ...]:
+    """Transfer from the input ``source`` to each point.
+
+    ``weights`` [shape=(points, n)] takes the points out of the unknowns.
+    """
     gains = np.empty((len(weights), len(frequency_hz)), dtype=np.complex128)
     slopes = np.empty_like(gains)
     for start in range(0, len(frequency_hz), TOGETHER):
         part = slice(start, start + TOGETHER)
         matrices = system_matrices(linear, frequency_hz[part])
-        x = np.linalg.solve(matrices, _columns(linear.b_input, matrices))
+        x = np.linalg.solve(matrices, _columns(linear.driven_by(source), matrices))
         slope = np.linalg.solve(matrices, -1j * linear.c @ x)
         gains[:, part] = (weights @ x)[:, :, 0].T
         slopes[:, part] = (weights @ slope)[:, :, 0].T
