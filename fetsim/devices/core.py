@@ -24,6 +24,8 @@ import numpy as np
 
 from fetsim.devices.law import Law, Memory, Values, select
 
+DEMAGNETISED = "demagnetised"
+"""A core that nothing has happened to."""
 STOPS = 12
 EDGES = np.array([0.0, *np.geomspace(0.01, 3.0, STOPS - 1), inf])
 """Of the cells, in y_c."""

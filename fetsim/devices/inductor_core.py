@@ -1,6 +1,6 @@
 """Inductor on a core that remembers (``core``): a choke, with the resistance of its winding and eddy currents."""
 
-from fetsim.devices.core import core_law
+from fetsim.devices.core import DEMAGNETISED, core_law
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, ohmic
 from fetsim.devices.law import Values
 from fetsim.devices.noise import johnson, johnson_in_series
@@ -39,6 +39,7 @@ INDUCTOR_CORE = Kind(
     ways=lambda v, volts: [ohmic(volts, "", "a", "b", v["resistance_ohm"])],
     at_rest=lambda v, volts: AtRest(core_flux_share=abs(volts["flux"]) / v["saturation_flux_vs"]),
     roles=Roles(passes_direct=True),
+    starts=DEMAGNETISED,
 )
 """``initial_h`` at vanishing level, ``largest_h`` between there and saturation, ``reach_vs`` the flux over which the
 one becomes the other (y_c), ``eddy_ohm`` across the winding (infinite: none)."""

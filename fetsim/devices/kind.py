@@ -132,6 +132,8 @@ class Kind:
     channel: Callable[[Values], Channel] | None = None
     """Of a FET: its channel, as a gain cell, the log and explanations ask it."""
     roles: Roles = field(default=Roles())
+    starts: str = ""
+    """Of a part with memory: how it is when nothing has happened to it, in a word."""
     polarity: str = ""
     """As a sheet names it, of a kind that comes in two."""
     sheet: Sheet | None = None

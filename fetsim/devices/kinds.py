@@ -15,6 +15,7 @@ from fetsim.devices.kind import Kind
 from fetsim.devices.resistor import RESISTOR
 from fetsim.devices.source import SOURCE
 from fetsim.devices.transformer import TRANSFORMER
+from fetsim.devices.transformer_core import TRANSFORMER_CORE
 from fetsim.devices.zener import ZENER
 
 KINDS: dict[str, Kind] = {
@@ -25,6 +26,7 @@ KINDS: dict[str, Kind] = {
     "source": SOURCE,
     "amplifier": AMPLIFIER,
     "transformer": TRANSFORMER,
+    "transformer_core": TRANSFORMER_CORE,
     "diode": DIODE,
     "zener": ZENER,
     "bjt_npn": BJT_NPN,

@@ -2,14 +2,14 @@
 
 Magnetising current i_m = (phi / L_m) (1 + (phi / phi_0)^6): a linear core with a steep single-valued rise beyond the
 saturation flux phi_0. An approximation of our own choice: hysteresis (distortion proportional to level at low levels,
-the Rayleigh region) is not modelled, nor is core loss, so only the windings are noisy.
+the Rayleigh region) is not modelled, nor is core loss, so only the windings are noisy. ``transformer_core`` has both.
 """
 
 from dataclasses import replace
 
 from fetsim.devices.kind import AtRest, Kind, Stamp, Stress, Way, capacitance, conductance, ohmic
 from fetsim.devices.law import Law, Values, Volts
-from fetsim.devices.noise import johnson, johnson_in_series
+from fetsim.devices.noise import Noise, johnson, johnson_in_series
 
 
 def core(phi_vs: float, inv_henry: float, inv_saturation_vs: float) -> tuple[float, float]:
@@ -21,7 +21,8 @@ def core(phi_vs: float, inv_henry: float, inv_saturation_vs: float) -> tuple[flo
     return linear * (1.0 + sixth), inv_henry * (1.0 + 7.0 * sixth)
 
 
-def _stamp(stamp: Stamp, v: Values) -> None:
+def transformer_stamp(stamp: Stamp, v: Values) -> None:
+    """Windings, leakage and capacitances, and the flux as an unknown; all but the magnetising current."""
     # Chain: primary resistance and leakage (unknown `current`), ideal n:1, core on the secondary side (unknown
     # `flux`, volt-seconds per secondary turn ratio), node `core` inside the secondary winding, secondary resistance.
     n = v["ratio"]
@@ -40,6 +41,14 @@ def _stamp(stamp: Stamp, v: Values) -> None:
     conductance(stamp, "core", "s1", 1.0 / v["secondary_resistance_ohm"])
     capacitance(stamp, "p1", "p2", v["primary_capacitance_f"])
     capacitance(stamp, "core", "s2", v["secondary_capacitance_f"])
+
+
+def transformer_noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
+    """That of the windings."""
+    return [
+        johnson_in_series("current", v["primary_resistance_ohm"], temperature_k),
+        johnson("core", "s1", v["secondary_resistance_ohm"], temperature_k),
+    ]
 
 
 def _ways(v: Values, volts: Volts) -> list[Way]:
@@ -67,7 +76,7 @@ TRANSFORMER = Kind(
         "primary_capacitance_f": 300e-12,
         "secondary_capacitance_f": 60e-12,
     },
-    linear=_stamp,
+    linear=transformer_stamp,
     inner=("current", "flux", "core"),
     conducts=(("p1", "p2"), ("s1", "s2")),
     law=Law(
@@ -79,10 +88,7 @@ TRANSFORMER = Kind(
         parameters=lambda v: (v["ratio"] ** 2 / v["magnetising_h"], v["ratio"] / v["saturation_flux_vs"]),
         tolerances=lambda v: (v["saturation_flux_vs"] / v["ratio"],),
     ),
-    noise=lambda v, volts, temperature_k: [
-        johnson_in_series("current", v["primary_resistance_ohm"], temperature_k),
-        johnson("core", "s1", v["secondary_resistance_ohm"], temperature_k),
-    ],
+    noise=transformer_noise,
     ways=_ways,
     at_rest=lambda v, volts: AtRest(core_flux_share=abs(volts["flux"]) * v["ratio"] / v["saturation_flux_vs"]),
     stress=_stress,
