@@ -22,6 +22,7 @@ from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, compile_s, prepare
 from fetsim.engine.simulation import Marched, Simulation
 from fetsim.errors import ConvergenceError
+from fetsim.rig.beginning import beginning
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
@@ -150,6 +151,8 @@ class Rig:
         stands = () if self.rest is None or self.rest.warning else (f"At rest {self.rest.told}.",)
         if self.against == "open":
             stands = (*stands, "Gain reduction is counted from the FET taken out.")
+        begins = beginning(self.circuit)
+        stands = (*stands, *([f"Every run begins with {begins}."] if begins else []))
         return (*stands, *(f"Warning: {text}." for text in self.warnings))
 
     @property

@@ -9,6 +9,7 @@ from typing import Any, Literal, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
+from fetsim.schematic.cores import OF_CORE
 from fetsim.schematic.fields import Table, Within, form, within
 from fetsim.schematic.schema import (
     LIMITS,
@@ -123,7 +124,7 @@ def _kind(name: str) -> KindDescription:
     own = [key for key in model.model_fields if key != "kind"]
     keys = [
         described
-        for key in sorted(own, key=lambda key: (key != main, key in ("about", "source")))
+        for key in sorted(own, key=lambda key: (key != main, key in OF_CORE, key in ("about", "source")))
         for described in _flattened(key, model.model_fields[key])
     ]
     figures = () if sheet is None else tuple(sheet_figures(sheet))

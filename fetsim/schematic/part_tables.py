@@ -57,6 +57,35 @@ class ValuedTable(RatedTable):
     )
 
 
+class CoreTable(RatedTable):
+    """A part on a magnetic core; with ``initial_inductance`` the core has hysteresis."""
+
+    nominal: ClassVar[str]
+    """The key of its inductance."""
+
+    initial_inductance: Henry | None = Field(
+        default=None, description="inductance at vanishing level; asks for hysteresis, needs the nominal level"
+    )
+    nominal_voltage: Annotated[float, Within("volt", 1e-6, 1e4)] | None = Field(
+        default=None, description="rms volts across the winding (the primary) at which its inductance was read"
+    )
+    nominal_frequency: Annotated[float, Within("hertz", 1.0, 1e6)] | None = Field(
+        default=None, description="frequency at which it was read"
+    )
+    largest_inductance: Henry | None = Field(
+        default=None, description="its largest, before saturation; 1.3 times the nominal one where nothing tells it"
+    )
+    core_loss: Annotated[float, Within("watt", 1e-12, 1e4)] | None = Field(
+        default=None, description="heat at the nominal level, eddy currents included; instead of the largest inductance"
+    )
+    remanence: Annotated[float, Within("weber", 1e-9, 100.0)] | None = Field(
+        default=None, description="flux linkage that saturation leaves; instead of the largest inductance"
+    )
+    eddy_resistance: Ohm | None = Field(
+        default=None, description="stands for the eddy currents, across the winding (the primary)"
+    )
+
+
 class ResistorTable(ValuedTable):
     """A resistor."""
 
@@ -77,14 +106,18 @@ class CapacitorTable(ValuedTable):
     nodes: TwoNodes = Field(description="its two ends")
 
 
-class InductorTable(ValuedTable):
-    """A coil with the resistance of its winding."""
+class InductorTable(CoreTable, ValuedTable):
+    """A coil with the resistance of its winding, in air or on a core with hysteresis."""
 
     example = 'L1 = { kind = "inductor", value = "5mH", resistance = "3", nodes = ["a", "b"] }'
     main = "value"
+    nominal = "value"
 
-    value: Henry = Field(description="inductance")
+    value: Henry = Field(description="inductance; of a core with hysteresis, at the nominal level")
     resistance: Ohm = Field(description="resistance of the winding")
+    saturation_flux: Annotated[float, Within("weber", 1e-6, 100.0)] | None = Field(
+        default=None, description="flux linkage at which a core with hysteresis gives way"
+    )
     nodes: TwoNodes = Field(description="its two ends")
 
 
@@ -208,8 +241,10 @@ class RheostatTable(TurningTable):
     nodes: TwoNodes = Field(description="end of the track and wiper")
 
 
-class TransformerTable(RatedTable):
+class TransformerTable(CoreTable):
     """A transformer with the resistance, leakage, capacitance and saturation of its windings and core."""
+
+    nominal = "magnetising"
 
     example = (
         'T1 = { kind = "transformer", ratio = 2.5, primary_resistance = "40", secondary_resistance = "12", '
@@ -222,7 +257,9 @@ class TransformerTable(RatedTable):
     primary_resistance: Ohm = Field(description="resistance of the primary")
     secondary_resistance: Ohm = Field(description="resistance of the secondary")
     leakage: Henry = Field(description="leakage inductance, all of it on the primary's side")
-    magnetising: Henry = Field(description="inductance of the primary with the secondary open, small signals")
+    magnetising: Henry = Field(
+        description="inductance of the primary with the secondary open; of a core with hysteresis, at the nominal level"
+    )
     saturation_flux: Annotated[float, Within("weber", 1e-6, 100.0)] = Field(
         description="flux linkage of the primary at which the core gives way"
     )

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fetsim.engine.circuit import GROUND
+from fetsim.schematic.cores import core_misfits
 from fetsim.schematic.fields import checked, quantities, suggestion
 from fetsim.schematic.model import Device, Part
 from fetsim.schematic.schema import PARTS, SHEETS
@@ -88,7 +89,7 @@ def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mi
         mistakes.append(("nodes", "a balanced input has both nodes away from ground"))
     if "taper" in keys and keys["control"] is None and keys["fraction"] is None:
         mistakes.append(("control", "is missing (or give a fixed fraction)"))
-    return mistakes
+    return mistakes + core_misfits(kind, keys)
 
 
 def _terminals(kind: str, keys: Mapping[str, Any]) -> dict[str, str]:

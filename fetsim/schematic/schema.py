@@ -5,12 +5,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, Within
-from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS, ValuedTable
+from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS, CoreTable, ValuedTable
 from fetsim.schematic.sheet_tables import SheetTable
 
 __all__ = [
-    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "ControlTable", "GainCellTable",
-    "SheetTable", "StageTable", "UnitTable", "ValuedTable",
+    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "ControlTable", "CoreTable",
+    "GainCellTable", "SheetTable", "StageTable", "UnitTable", "ValuedTable",
 ]  # fmt: skip
 
 

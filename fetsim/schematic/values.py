@@ -52,6 +52,7 @@ QUANTITIES = {
     "volt": Quantity("V", ("V", "volt", "volts"), "V", "24V or -4.5V"),
     "ampere": Quantity("A", ("A", "ampere", "amperes"), "A", "12mA or 5fA"),
     "watt": Quantity("W", ("W", "watt", "watts"), "W", "0.25W"),
+    "hertz": Quantity("Hz", ("Hz",), "", "20Hz or 1kHz"),
     "weber": Quantity("Vs", ("Vs", "Wb", "weber"), "", "0.06 or 60mVs"),
     "per_volt": Quantity("/V", ("/V", "1/V"), "", "0.006 or 0.006/V"),
     "siemens": Quantity("S", ("S", "siemens"), "S", "4mS"),

@@ -1,7 +1,8 @@
 """From the schematic to the circuit that the engine solves: the one place where parts become the engine's elements.
 
 Every part always gives the same elements on the same nodes, whatever its value, its control or its switch
-says, so a change of values keeps the circuit's topology. Two small departures from the ideal make that
+says, so a change of values keeps the circuit's topology; only a core that gets hysteresis, or loses it, is another
+element. Two small departures from the ideal make that
 possible: a closed contact is 50 milliohm and an open one 1 teraohm, and each leg of a potentiometer's track
 keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it moves the end of travel to
 -86 dB).
@@ -15,6 +16,7 @@ from fetsim.devices.kinds import KINDS, kind_name
 from fetsim.devices.sheet import thermal_voltage
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
 from fetsim.errors import InputError
+from fetsim.schematic.cores import core
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.taper import TAPERS
@@ -113,10 +115,10 @@ def _capacitor(unit: UnitData, part: Part) -> list[Element]:
 
 
 def _inductor(unit: UnitData, part: Part) -> list[Element]:
-    henry, ohm = part.values["value"], part.values["resistance"]
-    return [
-        element("inductor", part.designator, _wired(part, "a", "b"), inductance_h=henry, resistance_ohm=ohm)
-    ]
+    ends, ohm, iron = _wired(part, "a", "b"), part.values["resistance"], core(part.kind, part.values)
+    if iron is not None:
+        return [element("inductor_core", part.designator, ends, **iron.values(), resistance_ohm=ohm)]
+    return [element("inductor", part.designator, ends, inductance_h=part.values["value"], resistance_ohm=ohm)]
 
 
 def _potentiometer(unit: UnitData, part: Part) -> list[Element]:
@@ -170,20 +172,22 @@ def _amplifier(unit: UnitData, part: Part) -> list[Element]:
 
 
 def _transformer(unit: UnitData, part: Part) -> list[Element]:
-    v = part.values
+    v, iron = part.values, core(part.kind, part.values)
+    of_core = iron.values() if iron is not None else {
+        "magnetising_h": v["magnetising"], "saturation_flux_vs": v["saturation_flux"],
+    }  # fmt: skip
     return [
         element(
-            "transformer",
+            "transformer" if iron is None else "transformer_core",
             part.designator,
             _wired(part, "primary1", "primary2", "secondary1", "secondary2"),
             ratio=v["ratio"],
             primary_resistance_ohm=v["primary_resistance"],
             leakage_h=v["leakage"],
-            magnetising_h=v["magnetising"],
-            saturation_flux_vs=v["saturation_flux"],
             secondary_resistance_ohm=v["secondary_resistance"],
             primary_capacitance_f=v["winding_capacitance"],
             secondary_capacitance_f=v["secondary_capacitance_ratio"] * v["winding_capacitance"],
+            **of_core,
         )
     ]
 

@@ -1,6 +1,6 @@
 """From a unit to the circuit that is solved: the Dunlin against a second copy of it, and every kind."""
 
-from math import exp
+from math import exp, inf
 from pathlib import Path
 
 import pytest
@@ -154,6 +154,12 @@ def test_every_kind_of_part_gives_its_values(all_kinds):
 
     assert values("IN") == {"resistance_ohm": 600.0, "emf_v": 0.0, "emf_per_input": 1.0}
     assert values("L1") == {"inductance_h": 5e-3, "resistance_ohm": 3.0}
+    assert circuit.element("T1").kind == "transformer"
+    iron, choke = (circuit.element(name) for name in ("T2", "L2"))
+    assert (iron.kind, choke.kind) == ("transformer_core", "inductor_core")
+    assert iron.values["initial_h"] == 4.0 and iron.values["largest_h"] == pytest.approx(13.0)
+    assert (iron.values["eddy_ohm"], choke.values["eddy_ohm"]) == (100e3, inf)
+    assert choke.values["resistance_ohm"] == 30.0 and choke.values["largest_h"] > 8.0
     assert values("P1.upper") == {"resistance_ohm": 7500.0}
     assert values("P1.lower") == {"resistance_ohm": 2500.0}
     falling = 1000.0 * (exp(3 * 0.75) - 1) / (exp(3) - 1)

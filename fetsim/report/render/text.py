@@ -7,6 +7,8 @@ from fetsim.audio.gain_log import GainLog
 from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.render_file import FileRendering
 from fetsim.report.look.columns import facts
+from fetsim.rig.beginning import beginning
+from fetsim.schematic.wiring import build_circuit
 
 CHANNELS = {1: "mono", 2: "stereo"}
 CLEAR_DB = 3.0  # of gain reduction: for how long there was more is told
@@ -50,7 +52,8 @@ def render_text(rendering: FileRendering) -> str:
 
 def _rest(rendering: FileRendering) -> str:
     gain = f"gain {round(rendering.idle_gain_db, 1) + 0.0:+.1f} dB at 1 kHz"
-    return gain if rendering.rest is None or rendering.rest.warning else f"{gain}; {rendering.rest.told}"
+    cell = None if rendering.rest is None or rendering.rest.warning else rendering.rest.told
+    return "; ".join(filter(None, (gain, cell, beginning(build_circuit(rendering.unit)))))
 
 
 def _reduction(rendering: FileRendering, log: GainLog) -> str:
