@@ -1,77 +1,70 @@
-"""The sample kernel against the same equations in C and in scipy's stiff integrator. Run: python benchmarks/kernel.py
+"""The kernel against the same text as C++ with vector types, and against scipy's stiff integrator.
 
-Prints ratios measured side by side in one run; CPU time of this process, the C and numba marches in turn.
+Run: python benchmarks/kernel.py. Ratios are measured side by side in one run, by processor time of this process.
 """
 
-import shutil
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
+from statistics import median
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks import native
 from benchmarks.signals import burst
-from benchmarks.straight_c import StraightC
+from benchmarks.table import LEAST_ROUNDS, Row, in_turn
 from fetsim.engine.circuit import Circuit
-from fetsim.engine.emit import solver_text
+from fetsim.engine.lanes import WIDTH
 from fetsim.engine.simulation import Simulation
+from fetsim.engine.together import march_together
+from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit
 from tests.reference import dunlin
 
 RATE_HZ = 288e3
-ROUNDS = 5
+SECONDS = 0.25
+NODE = "lo"
+"""Kept by the solver as it is."""
 
 
 def main() -> None:
-    circuit = build_circuit(load_unit("dunlin"))
-    drive = burst(np.arange(1, int(RATE_HZ * 0.5) + 1) / RATE_HZ)
-    has_gcc = shutil.which("gcc") is not None
-    compiled, total = against_c(circuit, drive) if has_gcc else (alone(circuit, drive), None)
-    if total is not None:
-        print(
-            f"straight-line C {total:6.2f} times real time; compiled Python takes {total / compiled:4.2f} of its time"
-        )
-    step_ns = 1e9 / compiled / RATE_HZ
-    print(f"compiled Python {compiled:6.2f} times real time at {RATE_HZ / 1e3:g} kHz, {step_ns:.0f} ns a step")
-    against_scipy(circuit)
+    for lanes in (1, WIDTH):
+        found = against_native(lanes, LEAST_ROUNDS)
+        if found:
+            print(f"    {median(found):.2f} of the time of C++ ({min(found):.2f} to {max(found):.2f})")
+    against_scipy(build_circuit(load_unit("dunlin")))
 
 
-def alone(circuit: Circuit, drive: np.ndarray) -> float:
-    """Times real time of the compiled kernel."""
-    sim = Simulation.of(circuit, RATE_HZ, ["lo"])
-    sim.advance(drive[:10])
-    return max(len(drive) / RATE_HZ / cpu_s(lambda: sim.advance(drive)) for _ in range(ROUNDS))
+def against_native(lanes: int, rounds: int) -> Sequence[float]:
+    """Time of the compiled Python over that of C++, for as many circuits side by side."""
+    if not native.found():
+        print(f"{native.COMPILER} is not on this machine: no comparison with C++")
+        return []
+    rig = Rig(load_unit("dunlin"))
+    drive = burst(np.arange(1, int(rig.rate_hz * SECONDS) + 1) / rig.rate_hz)
+    simulations = [rig.simulation([NODE]) for _ in range(lanes)]
+    advance = native.Native([rig.prepared] * lanes, NODE).starting([rig.bias] * lanes)
+    levels: dict[str, np.ndarray] = {}
 
+    def ours() -> None:
+        if lanes == 1:
+            levels["ours"] = simulations[0].march(drive).record
+        else:
+            levels["ours"] = march_together(simulations, [drive] * lanes)[0].record
 
-def against_c(circuit: Circuit, drive: np.ndarray) -> tuple[float, float]:
-    """Times real time of the compiled kernel and of C, medians of interleaved rounds."""
-    sim = Simulation.of(circuit, RATE_HZ, ["lo"])
-    prepared, state = sim.prepared, sim.state
-    system, plan = prepared.reduced.system, prepared.solver.plan
-    native = StraightC(solver_text(system, plan), system, plan)
-    weights, (recorded,) = prepared.tableau.past, prepared.recorder(["lo"]).columns
-    values = prepared.values
-    times = []
-    for _ in range(ROUNDS):
-        results = {}
+    def theirs() -> None:
+        levels["theirs"] = advance(drive)
+        apart_v = np.abs(levels["ours"][:, 0] - levels["theirs"][:, 0]).max()
+        assert apart_v < 1e-9, f"the two marches are {apart_v:.2g} V apart"
 
-        def march_c(results: dict = results) -> None:
-            results["c"], used = native.march(
-                values.lin, values.dev, weights, drive, state.x, state.past, state.ports, 0.01, int(recorded)
-            )
-            assert used > 0
-
-        def march(results: dict = results) -> None:
-            results["numba"] = sim.advance(drive)[:, 0]
-
-        times.append((cpu_s(march), cpu_s(march_c)))
-        difference = np.abs(results["c"] - results["numba"]).max()
-        assert difference < 1e-6, difference
-    compiled, total = (len(drive) / RATE_HZ / t for t in np.median(times, axis=0))
-    return compiled, total
+    times = list(in_turn((ours, theirs), rounds))
+    ns = [1e9 * median(column) / len(drive) / lanes for column in zip(*times, strict=True)]
+    print(f"{lanes} side by side: {ns[0]:.0f} ns a step of one circuit, C++ {ns[1]:.0f} ns (medians)")
+    return [python / other for python, other in times]
 
 
 def against_scipy(circuit: Circuit) -> None:
@@ -113,6 +106,18 @@ def cpu_s(job) -> float:
     start = time.process_time()
     job()
     return time.process_time() - start
+
+
+ROWS = [
+    Row(
+        name="native", what="4 lanes against the same text as C++ with vector types, time", wanted="at most 1.10",
+        measure=lambda rounds: against_native(WIDTH, rounds),
+    ),
+    Row(
+        name="native-single", what="one circuit against the same text as C++, time", wanted="at most 1.10",
+        measure=lambda rounds: against_native(1, rounds),
+    ),
+]  # fmt: skip
 
 
 if __name__ == "__main__":
