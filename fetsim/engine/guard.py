@@ -1,9 +1,10 @@
 """Is the chosen method stable on this circuit at this rate? If not, which one is.
 
 Backward differentiation of order 3 and 4 is not stable for every decaying oscillation: BDF4 amplifies modes of damping
-below about 0.29 with |h lambda| near 1.3..2.8, a lightly damped transformer resonance can lie there. The circuit is
-linearised and each mode lambda is put through the method's own recurrence; a mode that the method would let grow
-while it decays in truth condemns the method. The fallback order ends with an L-stable one-step method.
+below about 0.29 with |h lambda| near 1.3..2.8, a lightly damped transformer resonance can lie there. Fitted to a
+frequency it amplifies a little less of them, and no others. The circuit is linearised and each mode lambda is put
+through the method's own recurrence; a mode that the method would let grow while it decays in truth condemns the
+method. The fallback order ends with an L-stable one-step method.
 (Stability regions: Hairer and Wanner, Solving Ordinary Differential Equations II, section V.1.)
 """
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.linear import linearise
-from fetsim.engine.methods import METHODS, RESCUE, Method, Multistep
+from fetsim.engine.methods import RESCUE, Method, Multistep, method_at
 
 FALLBACKS = ("bdf4", "bdf3", "bdf2", RESCUE.name)
 GROWTH_LIMIT = 1.0 + 1e-9
@@ -36,7 +37,7 @@ def stable_method(system: System, states: list[Array], rate_hz: float, wanted: s
     start = FALLBACKS.index(wanted) if wanted in FALLBACKS else 0
     reason = ""
     for name in (wanted, *FALLBACKS[start:]):
-        growing = _worst_mode(METHODS[name], decaying, rate_hz)
+        growing = _worst_mode(method_at(name, rate_hz), decaying, rate_hz)
         if growing is None:
             return Verdict(name, reason)
         if not reason:

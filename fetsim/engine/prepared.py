@@ -15,7 +15,7 @@ from fetsim.engine import generated, march
 from fetsim.engine.assembly import Array, System, accepted, no_memory, port_voltages
 from fetsim.engine.generated import Solver, interpreted_solver, solver_for
 from fetsim.engine.march import DEEPEST, Scratch, Tableau, Values
-from fetsim.engine.methods import INPUTS, METHODS, RESCUE, Method, input_weights
+from fetsim.engine.methods import INPUTS, RESCUE, Method, input_weights, method_at
 from fetsim.engine.numeric import VECTOR
 from fetsim.engine.packing import pack_devices, pack_linear
 from fetsim.engine.reduction import Reduced, reduce_resistive
@@ -168,7 +168,7 @@ def prepare(
     small = reduced.system
     solver = solver_for(small) if compiled else interpreted_solver(small)
     plan, layout = solver.plan, solver.layout
-    chosen = METHODS[method]
+    chosen = method_at(method, rate_hz)
     rescue_leads = RESCUE.lead * rate_hz * 2.0 ** np.arange(DEEPEST + 1)
     lin = pack_linear(small, plan, layout, np.append(rescue_leads, chosen.lead * rate_hz))
     values = Values(

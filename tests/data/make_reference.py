@@ -1,6 +1,6 @@
 """Makes the stored reference data from the hand-written circuits; about ten minutes for everything.
 
-    python tests/data/make_reference.py [small | bias | response | burst | programme ...]
+    python tests/data/make_reference.py [small | bias | response | burst | programme | strikes ...]
 
 Each record is computed at two tolerances; their difference is the error of the looser one, printed and stored
 (the tighter one is kept, so the stored figure is pessimistic). The Dunlin's burst is also held against the
@@ -19,7 +19,7 @@ DATA = Path(__file__).parent
 sys.path.insert(0, str(DATA.parent))
 
 from reference import clipper, dunlin, fet_loop, fixed_step, one_transistor  # noqa: E402
-from reference.excitation import Burst, Programme  # noqa: E402
+from reference.excitation import Burst, Programme, Strikes  # noqa: E402
 from reference.stored import save  # noqa: E402
 
 RATE_HZ = 288_000
@@ -40,6 +40,8 @@ DUNLIN_PROGRAMME = Programme(
     rate_hz=(23.0, 37.0, 31.0, 47.0, 53.0, 61.0),
     turn=(4.7, 0.4, 5.3, 2.2, 3.6, 1.1),
 )
+
+DUNLIN_STRIKES = {"dunlin_strikes": Strikes(-8.0), "dunlin_strikes_clipping": Strikes(12.0)}
 
 
 def make_bias():
@@ -76,6 +78,12 @@ def make_programme():
     _record("dunlin_programme", simulate, DUNLIN_PROGRAMME, 30e-3, DUNLIN_NODES, *DUNLIN_RUN)
 
 
+def make_strikes():
+    simulate = dunlin.circuit().simulate
+    for name, u in DUNLIN_STRIKES.items():
+        _record(name, simulate, u, 24e-3, ("out", "ctl"), *DUNLIN_RUN)
+
+
 def _record(name, simulate, u, t_end_s, nodes, tolerances, settings):
     t_s = np.arange(round(t_end_s * RATE_HZ) + 1) / RATE_HZ
     loose, tight = (simulate(u, t_s[-1], t_s, rtol=rtol, atol=rtol / 100) for rtol in tolerances)
@@ -96,7 +104,7 @@ def _difference_db(a, b, nodes):
 if __name__ == "__main__":
     makers = {
         "bias": make_bias, "response": make_response, "small": make_small, "burst": make_burst,
-        "programme": make_programme,
+        "programme": make_programme, "strikes": make_strikes,
     }  # fmt: skip
     for job in sys.argv[1:] or makers:
         makers[job]()

@@ -43,7 +43,7 @@ def test_what_made_it(found):
 
 
 def test_the_method_is_the_one_used(found):
-    assert found.provenance.method in ("bdf2", "bdf3", "bdf4")
+    assert found.provenance.method in ("bdf2", "bdf3", "bdf4", "bdf4_fitted")
     assert found.provenance.rate_hz >= 48000.0
 
 

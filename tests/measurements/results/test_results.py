@@ -37,7 +37,7 @@ def test_a_result_says_what_made_it(unit, curve):
     assert made.fetsim == fetsim.__version__ and made.libraries["numpy"] == np.__version__
     assert made.unit_sha256 == hashlib.sha256(unit.path.read_bytes()).hexdigest()
     assert [vars(one) for one in made.changes] == [{"name": "C2", "before": "150 nF", "after": "220 nF"}]
-    assert (made.quality, made.method, made.rate_hz) == ("draft", "bdf4", 144000.0)
+    assert (made.quality, made.method, made.rate_hz) == ("draft", "bdf4_fitted", 144000.0)
     assert made.temperature_c == unit.temperature_c and made.load_ohm == unit.output.values.get("load")
     assert datetime.fromisoformat(made.made_utc).tzinfo is not None
 
