@@ -4,7 +4,7 @@ Samples -> volts -> oversampled -> circuit -> output and probes back at the file
 starts from its settled bias point, or cold with everything discharged and the supplies coming on at time zero.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from fetsim.audio.interval_sums import IntervalSums
 from fetsim.audio.levels import full_scale_peak_v
 from fetsim.audio.oversampling import RateChange
 from fetsim.engine.assembly import Array
-from fetsim.engine.circuit import GROUND
+from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.engine.simulation import Effort, Marched
 from fetsim.rig.probes import Probe
 from fetsim.rig.rig import Rig
@@ -39,9 +39,10 @@ class Channel:
 
     def __init__(
         self, rig: Rig, *, cold: bool = False, probes: Sequence[Probe] = (), log_rate_hz: float = 200.0,
-        first_frame: int = 0,
+        first_frame: int = 0, number: int = 0,
     ) -> None:  # fmt: skip
-        """``first_frame`` is the place in the file that the samples begin at."""
+        """``first_frame`` is the place in the file that the samples begin at, ``number`` the channel's among others:
+        noise at its inputs is its own."""
         self.rig = rig
         self.probes = tuple(probes)
         recorded = sorted({*rig.watched, *(name for probe in self.probes for name in probe.unknowns)})
@@ -50,16 +51,18 @@ class Channel:
         cell, given = rig.gain_cell, rig.unit.gain_cell
         watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
         self._of_cell = [self._place[name] for name in watched]
-        self.simulation = rig.simulation(recorded, cold=cold)
+        self.simulation = rig.simulation(recorded, cold=cold, stream=number)
         first_step = first_frame * rig.factor
         self.simulation.state = replace(self.simulation.state, steps=first_step)
         self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
-        self._up = RateChange(rig.audio_rate_hz, rig.rate_hz)
+        fed = [name for name in rig.unit.inputs if name not in rig.signals]
+        self._up = {name: RateChange(rig.audio_rate_hz, rig.rate_hz) for name in fed}
         self._down = RateChange(rig.rate_hz, rig.audio_rate_hz, 1 + len(self.probes))
         # the filters assume silence before the start, so what rests at a voltage is converted relative to it
         start = self.simulation.all_unknowns
         self._before = np.array([*(start[rig.system.index[name]] for name in recorded), 0.0])
-        self._rest = self._columns(np.column_stack((self._before, self._before)), np.zeros(1))[0]
+        nothing = dict.fromkeys(rig.unit.inputs, np.zeros(1))
+        self._rest = self._columns(np.column_stack((self._before, self._before)), nothing)[0]
         self._sums = IntervalSums(rig, interval_steps(rig.rate_hz, log_rate_hz), first_step)
         self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.sign)
         self._given, self._returned = 0, 0
@@ -74,22 +77,30 @@ class Channel:
         """The log so far; complete after the last push."""
         return self._log.result()
 
-    def push(self, samples: Array, *, last: bool = False) -> Block:
-        """Play samples [shape=(n,), 1.0 = full scale]. Raises ConvergenceError with the time and the part."""
+    def push(self, samples: Array, *, beside: Mapping[str, Array] | None = None, last: bool = False) -> Block:
+        """Play samples [shape=(n,), 1.0 = full scale], those of other inputs ``beside`` them, of the same length.
+
+        Raises ConvergenceError with the time and the part.
+        """
         volts = self.source_v(samples, last=last)
-        block = self.heard(self.rig.marched(self.simulation, volts), volts, last=last)
+        others = {name: self.beside_v(name, one, last=last) for name, one in (beside or {}).items()}
+        block = self.heard(self.rig.marched(self.simulation, {PROGRAM: volts, **others}), volts, last=last)
         self._log.add(block.log_parts, last=last)
         return block
 
     def source_v(self, samples: Array, *, last: bool = False) -> Array:
         """Source voltage at the steps that these samples bring [V; shape=(steps,)]."""
         self._given += len(samples)
-        return self._up.push(samples * self._full_scale_v, last)
+        return self.beside_v(PROGRAM, samples, last=last)
+
+    def beside_v(self, name: str, samples: Array, *, last: bool = False) -> Array:
+        """The same of another input."""
+        return self._up[name].push(samples * self._full_scale_v, last)
 
     def heard(self, marched: Marched, volts: Array, *, last: bool = False) -> Block:
         """What a march over these source voltages brought out."""
         levels = self._levels(marched)
-        columns = self._columns(levels, volts)
+        columns = self._columns(levels, {probe.input: marched.input_v(probe.input) for probe in self.probes})
         parts = self._sums.summed(volts, columns[:, 0], *(levels[k, 1:] for k in self._of_cell))
         columns -= self._rest
         converted = self._down.push(columns, last).reshape(-1, len(self._rest)) + self._rest
@@ -108,10 +119,10 @@ class Channel:
         self._before = levels[:, -1].copy()
         return levels
 
-    def _columns(self, levels: Array, volts: Array) -> Array:
+    def _columns(self, levels: Array, volts: Mapping[str, Array]) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""
         output = levels[self._hot, 1:] - levels[self._cold, 1:]
         if not self.probes:
             return output[:, None]
         at = {name: levels[k] for name, k in self._place.items()}
-        return np.column_stack([output, *(p.compute(at, self.simulation.rate_hz, volts) for p in self.probes)])
+        return np.column_stack([output, *(p.compute(at, self.simulation.rate_hz, volts[p.input]) for p in self.probes)])

@@ -16,7 +16,7 @@ import numpy as np
 from fetsim.devices.currents import current_into_a
 from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array
-from fetsim.engine.circuit import GROUND, Circuit, Element
+from fetsim.engine.circuit import GROUND, PROGRAM, Circuit, Element
 from fetsim.errors import InputError
 from fetsim.schematic.unit import Unit
 
@@ -33,6 +33,8 @@ class Probe:
     """V or A."""
     unknowns: tuple[str, ...]
     compute: Callable[[Levels, float, Array], Array]
+    input: str = PROGRAM
+    """Whose voltage ``compute`` takes."""
 
 
 def find_probe(unit: Unit, circuit: Circuit, text: str) -> Probe:
@@ -59,4 +61,4 @@ def _current(label: str, e: Element) -> Probe:
         rates = {terminal: rate_hz * np.diff(level) for terminal, level in e.at(levels).items()}
         return np.asarray(current_into_a(kind, kind.terminals[0], e.values, volts, rates, input_v))
 
-    return Probe(label, "A", tuple(n for n in dict.fromkeys(e.unknowns.values()) if n != GROUND), compute)
+    return Probe(label, "A", tuple(n for n in dict.fromkeys(e.unknowns.values()) if n != GROUND), compute, e.input)

@@ -6,8 +6,8 @@ FET fully on, the input between steps is interpolated by the engine, and whateve
 one sentence in ``warnings``.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,11 +17,13 @@ from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.crew import march
 from fetsim.engine.guard import Verdict, stable_method
+from fetsim.engine.inputs import Drive
 from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, compile_s, prepare
+from fetsim.engine.signals import Signal
 from fetsim.engine.simulation import Marched, Simulation
-from fetsim.errors import ConvergenceError
+from fetsim.errors import ConvergenceError, InputError
 from fetsim.rig.beginning import beginning
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.points import output_point
@@ -52,6 +54,9 @@ class Rig:
     against: Reference = field(default="idle", kw_only=True)
     """What gain reduction is counted from: the unit at rest, or the FET taken out."""
 
+    signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
+    """Inputs of the unit that the engine drives itself, each with its signal: a sine (mains), white noise."""
+
     @property
     def level(self) -> Quality:
         """The quality by its figures. Raises InputError for a name that is none."""
@@ -69,7 +74,17 @@ class Rig:
 
     @cached_property
     def circuit(self) -> Circuit:
-        return build_circuit(self.unit)
+        return self.wired
+
+    @property
+    def wired(self) -> Circuit:
+        """The unit as it is wired, with the signals at its inputs. Raises InputError for a signal at none of them."""
+        others = self.unit.inputs[1:]
+        for name in self.signals:
+            if name not in others:
+                what = f"other inputs are {', '.join(others)}" if others else "it has the program's input alone"
+                raise InputError(f"input: {self.unit.name} has none named {name[:40]!r}; {what}")
+        return replace(build_circuit(self.unit), signals=self.signals)
 
     @cached_property
     def system(self) -> System:
@@ -173,14 +188,19 @@ class Rig:
         """Values packed for the solver; compiles it if it must."""
         return prepare(self.system, self.rate_hz, method=self.method, tolerance_v=self.level.tolerance_v)
 
-    def simulation(self, recorded: Sequence[str], *, cold: bool = False) -> Simulation:
-        """A march from rest, or from cold with everything discharged, that records the unknowns ``recorded``."""
-        start = np.zeros(self.system.size) if cold else self.bias
-        return Simulation(self.prepared, recorded, self.prepared.state_at(start))
+    def simulation(self, recorded: Sequence[str], *, cold: bool = False, stream: int = 0) -> Simulation:
+        """A march from rest, or from cold with everything discharged, that records the unknowns ``recorded``.
 
-    def marched(self, simulation: Simulation, emf_v: Array) -> Marched:
-        """What a march of this rig brings out over source voltages [shape=(steps,), V], together with the marches of
-        other threads where this one is at work in a crew. Raises ConvergenceError."""
+        At rest every input is at zero; ``signals`` set in with the first step. ``stream`` tells several units of the
+        same values apart, so that each has noise of its own.
+        """
+        start = np.zeros(self.system.size) if cold else self.bias
+        return Simulation(self.prepared, recorded, self.prepared.state_at(start, stream))
+
+    def marched(self, simulation: Simulation, emf_v: Drive) -> Marched:
+        """What a march of this rig brings out over source voltages [shape=(steps,), V], of the program or of several
+        inputs by name, together with the marches of other threads where this one is at work in a crew. Raises
+        ConvergenceError, or InputError for a name that is no input."""
         marched = march(simulation, emf_v)
         if marched.failure is not None:
             raise self.blamed(marched.failure) from None

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from fetsim.devices.kinds import CHANNEL_PARTS
-from fetsim.engine.circuit import GROUND
+from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.wiring import direct_current
@@ -28,7 +28,7 @@ def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
 def connections(unit: UnitData) -> tuple[object, ...]:
     """Everything that ``check_unit`` looks at: units that agree in it have the same mistakes, or none."""
     parts = [
-        (part.kind, part.nodes, part.control, part.bank, None if part.device is None else part.device.polarity)
+        (part.kind, part.nodes, part.control, part.bank, part.input, part.device and part.device.polarity)
         for part in unit.parts.values()
     ]
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
@@ -88,11 +88,17 @@ def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
 def _ports(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
     unread = any(part.kind == "" for part in broken)
     for kind in ("input", "output"):
-        found = [part.designator for part in (*sound, *broken) if part.kind == kind]
+        found = [part.designator for part in (*sound, *broken) if part.kind == kind and part.input == PROGRAM]
         if len(found) > 1:
-            yield ", ".join(found), "kind", f"a unit has exactly one {kind}, this one has {len(found)}"
+            others = '; others have a name, as input = "key"' if kind == "input" else ""
+            yield ", ".join(found), "kind", f"a unit has exactly one {kind}, this one has {len(found)}{others}"
         if not found and not unread:
-            yield "", "stages", f"no part of kind {kind!r}; a unit has exactly one"
+            what = f"{kind!r} for the program" if kind == "input" and _named(sound) else f"{kind!r}"
+            yield "", "stages", f"no part of kind {what}; a unit has exactly one"
+
+
+def _named(parts: Sequence[Part]) -> bool:
+    return any(part.input != PROGRAM for part in parts)
 
 
 def _dangling(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:

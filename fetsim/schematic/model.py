@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from fetsim.engine.circuit import GROUND
+from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.values import Tolerance
 
 
@@ -72,6 +72,8 @@ class Part:
     """``falling``: the wiper moves down the track as the control turns clockwise; ``rising``: up."""
     bank: str | None = None
     balanced: bool = False
+    input: str = PROGRAM
+    """Of an input: what drives it."""
     about: str = ""
     source: str = ""
 
@@ -156,8 +158,13 @@ class UnitData:
 
     @property
     def input(self) -> Part:
-        """The part that is the input."""
-        return next(part for part in self.parts.values() if part.kind == "input")
+        """The part that is the input of the program."""
+        return next(part for part in self.parts.values() if part.kind == "input" and part.input == PROGRAM)
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Names of all inputs, the program's first."""
+        return tuple(dict.fromkeys((PROGRAM, *(p.input for p in self.parts.values() if p.kind == "input"))))
 
     @property
     def output(self) -> Part:

@@ -4,6 +4,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, StrictBool
 
+from fetsim.engine.circuit import PROGRAM
 from fetsim.schematic.fields import (
     Ampere,
     Farad,
@@ -281,7 +282,7 @@ class SupplyTable(ValuedTable):
 
 
 class InputTable(PartTable):
-    """The input: where the source is connected. A unit has one."""
+    """An input: where a source is connected. A unit has one for the program, others bear names."""
 
     example = 'IN = { kind = "input", nodes = ["a", "b"], source_resistance = "50", balanced = true }'
     ends = ("hot", "cold")
@@ -289,6 +290,11 @@ class InputTable(PartTable):
     nodes: TwoNodes = Field(description="hot and cold")
     source_resistance: Ohm = Field(description="output resistance of what drives the unit, both legs together")
     balanced: StrictBool = Field(default=False, description="whether both legs are driven, one against the other")
+    input: Name = Field(
+        default=PROGRAM,
+        description="what drives it: the program, which is the sound that is played, or a name of its own, as key, for "
+        "what is fed beside it; without anything fed it is silent",
+    )
 
 
 class OutputTable(PartTable):
@@ -350,5 +356,5 @@ LIMITS = {kind: sheet.lines for kind, sheet in SHEETS.items()}
 
 MAIN_KEYS = {kind: table.main for kind, table in PARTS.items() if table.main}
 
-WIRING_KEYS = ("kind", "nodes", "node", "poles", "bank", "balanced")
+WIRING_KEYS = ("kind", "nodes", "node", "poles", "bank", "balanced", "input")
 """Keys that a change cannot touch: they are the circuit's topology."""

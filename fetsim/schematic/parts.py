@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from fetsim.engine.circuit import GROUND
+from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.cores import core_misfits
 from fetsim.schematic.fields import checked, quantities, suggestion
 from fetsim.schematic.model import Device, Part
@@ -50,7 +50,7 @@ def read_part(
         figures={key: device.figures[key] for key in keys["figures"]} if device else {},
         about=table.about,
         source=table.source,
-        **{key: keys[key] for key in ("control", "taper", "direction", "bank", "balanced") if key in keys},
+        **{key: keys[key] for key in ("control", "taper", "direction", "bank", "balanced", "input") if key in keys},
     ), []
 
 
@@ -60,7 +60,7 @@ def sketch_part(designator: str, stage: str, raw: object) -> Part:
     The kind is empty when it is none of the known ones; the nodes are every text in its wiring.
     """
     table = raw if isinstance(raw, Mapping) else {}
-    words = {key: table[key] for key in ("kind", "control", "bank") if isinstance(table.get(key), str)}
+    words = {key: table[key] for key in ("kind", "control", "bank", "input") if isinstance(table.get(key), str)}
     wiring = [node for key in ("node", "nodes", "poles") for node in _leaves(table.get(key, []))]
     return Part(
         designator=designator,
@@ -70,6 +70,7 @@ def sketch_part(designator: str, stage: str, raw: object) -> Part:
         values={},
         control=words.get("control"),
         bank=words.get("bank"),
+        input=words.get("input", PROGRAM),
     )
 
 

@@ -154,11 +154,13 @@ def _input(unit: UnitData, part: Part) -> list[Element]:
     ohm = part.values["source_resistance"]
     hot, cold = _wired(part, "hot", "cold")
     if not part.balanced:
-        return [_source(part.designator, hot, cold, ohm, emf_per_input=1.0)]
-    return [
-        _source(f"{part.designator}.hot", hot, GROUND, ohm / 2.0, emf_per_input=0.5),
-        _source(f"{part.designator}.cold", cold, GROUND, ohm / 2.0, emf_per_input=-0.5),
-    ]
+        sources = [_source(part.designator, hot, cold, ohm, emf_per_input=1.0)]
+    else:
+        sources = [
+            _source(f"{part.designator}.hot", hot, GROUND, ohm / 2.0, emf_per_input=0.5),
+            _source(f"{part.designator}.cold", cold, GROUND, ohm / 2.0, emf_per_input=-0.5),
+        ]
+    return [source.driven_by(part.input) for source in sources]
 
 
 def _output(unit: UnitData, part: Part) -> list[Element]:

@@ -14,6 +14,8 @@ import numpy as np
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit
+from fetsim.engine.inputs import Drive
+from fetsim.engine.signals import Signal
 from fetsim.engine.simulation import Marched
 from fetsim.engine.state import State
 from fetsim.errors import InputError
@@ -30,11 +32,13 @@ class Bench:
     quality: str = "standard"
     against: Reference = field(default="idle", kw_only=True)
     """What gain reduction is counted from: the unit at rest, or the FET taken out."""
+    signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
+    """Inputs that the engine drives itself."""
 
     @cached_property
     def rig(self) -> Rig:
         """The unit made ready to run."""
-        return Rig(self.unit, self.quality, against=reference_named(self.against))
+        return Rig(self.unit, self.quality, against=reference_named(self.against), signals=self.signals)
 
     @property
     def circuit(self) -> Circuit:
@@ -121,8 +125,11 @@ class Run:
     def state(self, state: State) -> None:
         self.simulation.state = state
 
-    def play(self, emf_v: Array) -> Played:
-        """Drive with source voltages [shape=(steps,), V]. Raises ConvergenceError with the time and the part."""
+    def play(self, emf_v: Drive) -> Played:
+        """Drive with source voltages [shape=(steps,), V]: the program's, or a mapping from the names of several inputs.
+
+        Raises ConvergenceError with the time and the part, InputError for a name that is no input.
+        """
         marched = self.bench.rig.marched(self.simulation, emf_v)
         return Played(rig=self.bench.rig, names=self._names, marched=marched)
 

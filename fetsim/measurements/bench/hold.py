@@ -27,7 +27,6 @@ from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import GainCell, Unit
-from fetsim.schematic.wiring import build_circuit
 
 HOLD_FACTOR = 1e9  # of the timing capacitor: 0.15 uF becomes 150 F, which 1 mA moves by 7 uV in a second
 PIN_S = 1e3  # conductance that ties the control node to its voltage while the state at rest is solved
@@ -45,7 +44,7 @@ class HeldRig(Rig):
     @cached_property
     def circuit(self) -> Circuit:
         node = _gain_cell(self.unit).control_node
-        return _with_large_capacitor(build_circuit(self.unit), node, self.unit.name)
+        return _with_large_capacitor(self.wired, node, self.unit.name)
 
     @cached_property
     def bias(self) -> Array:
@@ -66,7 +65,7 @@ class HeldBench(Bench):
 
     @cached_property
     def rig(self) -> Rig:
-        return HeldRig(self.unit, self.quality, control_v=self.control_v, near=self.near)
+        return HeldRig(self.unit, self.quality, control_v=self.control_v, near=self.near, signals=self.signals)
 
 
 def linear_at_rest(bench: Bench) -> Linearised:
@@ -131,7 +130,8 @@ def _gain_cell(unit: Unit) -> GainCell:
 
 
 def _held(bench: Bench, control_v: float, near: Rig | None = None) -> HeldBench:
-    return HeldBench(bench.unit, bench.quality, control_v, bench.rig if near is None else near)
+    near = bench.rig if near is None else near
+    return HeldBench(bench.unit, bench.quality, control_v, near, signals=bench.signals)
 
 
 def _control_v(bench: Bench) -> float:

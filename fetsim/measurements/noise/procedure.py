@@ -19,8 +19,9 @@ from typing import ClassVar
 import numpy as np
 
 from fetsim.audio.levels import FLOOR_DB, rms_v_to_dbu
-from fetsim.engine.assembly import Array
+from fetsim.engine.assembly import NO_UNKNOWN, Array
 from fetsim.engine.linear import Linearised
+from fetsim.engine.signals import White
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import LargestLevel, largest_level
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
@@ -146,7 +147,14 @@ def _powers(bench: Bench, place: Point) -> tuple[list[NoiseSource], Array, Array
     sources = noise_sources(bench.circuit, bench.bias, index, kelvin(bench.unit.temperature_c))
     octaves = float(np.log2(HIGH_HZ / LOW_HZ))
     grid = np.geomspace(LOW_HZ, HIGH_HZ, 2 + int(octaves * PER_OCTAVE))
-    return sources, noise_powers(linear_at_rest(bench), sources, place.weights(index), grid), grid
+    linear, weights = linear_at_rest(bench), place.weights(index)
+    powers = noise_powers(linear, sources, weights, grid)
+    for name, signal in bench.rig.signals.items():
+        if isinstance(signal, White):
+            (transfer,) = transfers(linear, grid, weights[None, :], name)
+            sources.append(NoiseSource(name, "input", NO_UNKNOWN, NO_UNKNOWN, signal.density_v2_per_hz))
+            powers = np.vstack((powers, signal.density_v2_per_hz * np.abs(transfer.gain) ** 2))
+    return sources, powers, grid
 
 
 def _state(bench: Bench, reduction_db: float, place: Point, top: LargestLevel | None) -> NoiseState:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from fetsim.engine.circuit import PROGRAM
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import LIMITS, MAIN_KEYS, PARTS, SHEETS
 from fetsim.schematic.settings import Setting
@@ -52,6 +53,8 @@ def value_text(unit: Unit, part: Part) -> str:
         words += [f"{key} {amount(value, figures[key])}" for key, value in part.figures.items()]
     if part.balanced:
         words.append("balanced")
+    if part.input != PROGRAM:
+        words.append(f"driven by {part.input}")
     return ", ".join(words)
 
 

@@ -72,6 +72,7 @@ def _facts(unit: Unit, before: Unit, part: Part) -> list[tuple[str, str]]:
         pairs.append(("track", track_text(unit, before, part)))
     if part.kind == "input":
         pairs.append(("wired", "balanced" if part.balanced else "unbalanced"))
+        pairs.append(("driven by", part.input))
     stage = next(stage for stage in unit.stages if stage.name == part.stage)
     return [*pairs, ("stage", f"{stage.name}: {stage.about}")]
 

@@ -107,6 +107,7 @@ def part_dict(unit: Unit, part: Part, *, full: bool = False) -> dict[str, Any]:
         "bank": part.bank,
         "closed": None if part.bank is None else part.designator in unit.banks[part.bank].closed,
         "balanced": part.balanced,
+        "input": part.input if part.kind == "input" else None,
     }
     if part.taper is not None:
         found["resistances_ohm"] = {leg or "track": ohm for leg, ohm in resistances(unit, part)}
