@@ -98,13 +98,16 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> l
         )  # fmt: skip
 
     run(compiled_march(lambda march: run(march, 0), WIDTH), len(u))
+    by_lane = np.ascontiguousarray(np.moveaxis(record, -1, 0))
     found = []
     for lane, simulation in enumerate(simulations):
         stopped = int(pack.given_up[lane])
         end = moving if stopped < 0 else pack.ends
         state = replace(states[lane], **{name: array[..., lane].copy() for name, array in end._asdict().items()})
-        rows = np.searchsorted(columns, simulation.recorder.columns)
-        kept = record[rows, : len(u) if stopped < 0 else stopped, lane].T
+        own = by_lane[lane]
+        if len(simulation.recorder.columns) < len(columns):
+            own = own[np.searchsorted(columns, simulation.recorder.columns)]
+        kept = own[:, : len(u) if stopped < 0 else stopped].T
         found.append(simulation.arrive(state, *staged[lane], kept, scratch.counts))
     return found
 
