@@ -14,7 +14,7 @@ from scipy.signal import firwin, oaconvolve
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.signals import SIGNALS
-from fetsim.engine.methods import METHODS
+from fetsim.engine.methods import FITTED, method_at
 from fetsim.engine.simulation import Simulation
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit
@@ -22,6 +22,7 @@ from fetsim.schematic.wiring import build_circuit
 BASE_HZ, SECONDS = 48e3, 0.05
 REFERENCE = ("sdirk4", 64, 1e-4)
 SETTINGS = (
+    (FITTED, 3, 0.01), (FITTED, 6, 0.005), (FITTED, 12, 0.001),
     ("bdf4", 4, 0.01), ("bdf4", 3, 0.01), ("bdf4", 5, 0.005), ("bdf4", 6, 0.01), ("bdf4", 8, 0.01), ("bdf4", 12, 0.001),
      ("bdf3", 6, 0.01), ("bdf3", 12, 0.001), ("bdf2", 12, 0.01), ("sdirk2", 6, 0.01),
     ("sdirk2", 12, 0.001), ("sdirk4", 2, 0.01), ("sdirk4", 3, 0.01), ("sdirk4", 4, 0.01), ("sdirk4", 8, 0.001),
@@ -33,7 +34,8 @@ def main() -> None:
     bias = Simulation.of(circuit, BASE_HZ, []).all_unknowns
 
     def run(signal: str, method: str, factor: int, tolerance_v: float):
-        chosen, rate_hz = METHODS[method], BASE_HZ * factor
+        rate_hz = BASE_HZ * factor
+        chosen = method_at(method, rate_hz)
         sim = Simulation.of(circuit, rate_hz, ["out"], method=method, tolerance_v=tolerance_v, bias=bias)
         n = np.arange(1, round(SECONDS * rate_hz) + 1)
         u = SIGNALS[signal]((n[:, None] - 1 + chosen.fractions) / rate_hz)
