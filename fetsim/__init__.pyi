@@ -13,6 +13,7 @@ from .measurements.curve.procedure import measure_curve as measure_curve
 from .measurements.distortion.procedure import measure_distortion as measure_distortion
 from .measurements.explain.procedure import measure_explain as measure_explain
 from .measurements.idle.procedure import idle_point as idle_point
+from .measurements.iron.procedure import measure_iron as measure_iron
 from .measurements.levels.procedure import measure_levels as measure_levels
 from .measurements.needle.procedure import measure_needle as measure_needle
 from .measurements.needle.procedure import needle_of_log as needle_of_log

@@ -1,7 +1,7 @@
 """Inductor on a core that remembers (``core``): a choke, with the resistance of its winding and eddy currents."""
 
 from fetsim.devices.core import DEMAGNETISED, core_law
-from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, ohmic
+from fetsim.devices.kind import AtRest, Kind, Magnetics, Roles, Stamp, ohmic
 from fetsim.devices.law import Values
 from fetsim.devices.noise import johnson, johnson_in_series
 
@@ -38,6 +38,7 @@ INDUCTOR_CORE = Kind(
     ],
     ways=lambda v, volts: [ohmic(volts, "", "a", "b", v["resistance_ohm"])],
     at_rest=lambda v, volts: AtRest(core_flux_share=abs(volts["flux"]) / v["saturation_flux_vs"]),
+    magnetics=lambda v: Magnetics(turns=1.0, eddy_s=1.0 / v["eddy_ohm"]),
     roles=Roles(passes_direct=True),
     starts=DEMAGNETISED,
 )

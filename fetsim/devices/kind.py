@@ -91,6 +91,16 @@ class Stress:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Magnetics:
+    """A core whose flux is the unknown ``flux`` and whose magnetising current is the law's first."""
+
+    turns: float
+    """Of the winding that its figures belong to, over those that flux and current are counted in."""
+    eddy_s: float = 0.0
+    """Across that winding."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Roles:
     """What terminals do, in the language of a schematic's reader; nothing is calculated from it."""
 
@@ -131,6 +141,8 @@ class Kind:
     """Where a rating means something else than the usual: largest volts and amperes of all ways, and their heat."""
     channel: Callable[[Values], Channel] | None = None
     """Of a FET: its channel, as a gain cell, the log and explanations ask it."""
+    magnetics: Callable[[Values], Magnetics] | None = None
+    """Of a part on a core."""
     roles: Roles = field(default=Roles())
     starts: str = ""
     """Of a part with memory: how it is when nothing has happened to it, in a word."""

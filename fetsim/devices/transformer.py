@@ -7,7 +7,7 @@ the Rayleigh region) is not modelled, nor is core loss, so only the windings are
 
 from dataclasses import replace
 
-from fetsim.devices.kind import AtRest, Kind, Stamp, Stress, Way, capacitance, conductance, ohmic
+from fetsim.devices.kind import AtRest, Kind, Magnetics, Stamp, Stress, Way, capacitance, conductance, ohmic
 from fetsim.devices.law import Law, Values, Volts
 from fetsim.devices.noise import Noise, johnson, johnson_in_series
 
@@ -92,4 +92,5 @@ TRANSFORMER = Kind(
     ways=_ways,
     at_rest=lambda v, volts: AtRest(core_flux_share=abs(volts["flux"]) * v["ratio"] / v["saturation_flux_vs"]),
     stress=_stress,
+    magnetics=lambda v: Magnetics(turns=v["ratio"]),
 )

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from fetsim.devices.core import DEMAGNETISED, core_law
-from fetsim.devices.kind import Stamp, conductance
+from fetsim.devices.kind import Magnetics, Stamp, conductance
 from fetsim.devices.law import Values, Volts
 from fetsim.devices.noise import Noise, johnson
 from fetsim.devices.transformer import TRANSFORMER, transformer_noise, transformer_stamp
@@ -33,6 +33,7 @@ TRANSFORMER_CORE = replace(
     linear=_stamp,
     law=core_law("core", "s2", "ratio"),
     noise=_noise,
+    magnetics=lambda v: Magnetics(turns=v["ratio"], eddy_s=1.0 / v["eddy_ohm"]),
     starts=DEMAGNETISED,
 )
 """Values of the core belong to the primary, as in ``inductor_core``."""

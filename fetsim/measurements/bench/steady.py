@@ -10,6 +10,10 @@ again until the extrapolation moves nothing by more than 0.1 mV. The last word i
 played, so an extrapolation that goes wrong (over a rectifier that begins to conduct on the way, say) costs time, not
 truth: when the state runs away from it, or drifts faster than before, it is taken back and the blocks are doubled.
 
+Parts with memory keep it over such a leap (``State.with_vector``): they take it as a step, and the next period wipes
+out what it left, down to what no period of this level moves. With cores that have hysteresis, 30 and 60 Hz and 1 kHz at
+-50 to +10 dBu, gain and third harmonic agree with 6 s of waiting within 1e-5 dB and 0.04 dB.
+
 Measured on the Dunlin, 1 kHz, -20 to +16 dBu: 135 to 225 periods a level leave 3e-5 dB; waiting 0.12 s (120 periods)
 leaves 0.03 to 0.06 dB, and waiting for 3e-5 dB takes 1.5 s.
 """

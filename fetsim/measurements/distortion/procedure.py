@@ -191,7 +191,7 @@ def sine_distortion(run: Run, level_dbu: float, frequency_hz: float) -> Distorti
     """Bring a sine to rest in ``run``, going on from its present state, and read its harmonics."""
     period = whole_period(frequency_hz, run.bench.rate_hz)
     steady = _settled(run, period.tone(level_dbu), level_dbu)
-    record = _repeated(steady.block.output_v, LEAST_CYCLES * period.steps / period.cycles)
+    record = repeated(steady.block.output_v, LEAST_CYCLES * period.steps / period.cycles)
     found = harmonics(record, rate_hz=period.rate_hz, fundamental_hz=period.frequency_hz)
     return DistortionPoint(
         frequency_hz=period.frequency_hz,
@@ -237,14 +237,14 @@ def _two_tones(
     high_peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0) / (1.0 + low_to_high)
     signal = low_to_high * np.sin(2.0 * np.pi * low_hz * time_s) + np.sin(2.0 * np.pi * high_hz * time_s)
     steady = _settled(run, high_peak_v * signal, level_dbu)
-    return steady, _repeated(steady.block.output_v, LEAST_SPACINGS * rate_hz / spacing_hz)
+    return steady, repeated(steady.block.output_v, LEAST_SPACINGS * rate_hz / spacing_hz)
 
 
 def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
     bench = run.bench
     period = whole_period(AES17_FREQUENCY_HZ, bench.rate_hz)
     steady = _settled(run, period.tone(level_dbu), level_dbu)
-    record = _repeated(steady.block.output_v, NOTCH_RECORD_S * bench.rate_hz)
+    record = repeated(steady.block.output_v, NOTCH_RECORD_S * bench.rate_hz)
     found = thd_plus_noise(
         record, rate_hz=bench.rate_hz, near_hz=period.frequency_hz, notch_q=NOTCH_Q, band_hz=AES17_BAND_HZ
     )
@@ -270,7 +270,7 @@ def _settled(run: Run, period_v: Array, level_dbu: float) -> Steady:
         raise error.at(f"at {level_dbu:g} dBu") from None
 
 
-def _repeated(block: Array, least: float) -> Array:
+def repeated(block: Array, least: float) -> Array:
     """Whole periods over and over, ``least`` samples of them at least."""
     return np.tile(block, max(1, ceil(least / block.size)))
 

@@ -18,6 +18,7 @@ QUICK = {"quality": "draft"}
 MEASURES = {
     "timing": lambda unit: fetsim.measure_timing(unit, before_dbu=-20.0, level_dbu=-5.0, phases=2, **QUICK),
     "distortion": lambda unit: fetsim.measure_distortion(unit, levels_dbu=[-20.0, -10.0], **QUICK),
+    "iron": lambda unit: fetsim.measure_iron(unit, levels_dbu=[-20.0, -10.0], frequencies_hz=[100.0, 1e3], **QUICK),
     "trim_null": lambda unit: fetsim.measure_trim_null(unit, "R1", span=0.1, steps=3, level_dbu=-10.0, **QUICK),
     "response": lambda unit: fetsim.measure_response(unit, reductions_db=(0.0, 6.0), levels_dbu=(0.0,), check=True,
                                                      **QUICK),

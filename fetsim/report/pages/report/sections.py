@@ -13,6 +13,7 @@ from fetsim.measurements.distortion.procedure import measure_distortion
 from fetsim.measurements.explain.procedure import measure_explain
 from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.idle.procedure import idle_point
+from fetsim.measurements.iron.procedure import measure_iron
 from fetsim.measurements.levels.procedure import measure_levels
 from fetsim.measurements.needle.procedure import measure_needle
 from fetsim.measurements.noise.procedure import measure_noise
@@ -108,6 +109,11 @@ def distortion_section(unit: Unit, quality: str, progress: Progress) -> Section:
         return replace(result_section(without), notes=[f"Without THD+N: {error}."])
 
 
+def iron_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Distortion at the output against frequency, and every core."""
+    return result_section(measure_iron(unit, quality=quality, progress=progress))
+
+
 def response_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Small signals at the output, at rest and held at gain reductions."""
     reductions_db = reductions_within_reach(unit, quality)
@@ -143,6 +149,7 @@ MAKERS = (
     Maker("curve", "Static curve", curve_section),
     Maker("timing", "Attack and release", timing_section),
     Maker("distortion", "Distortion", distortion_section),
+    Maker("iron", "Iron", iron_section),
     Maker("response", "Response", response_section),
     Maker("levels", "Level plan", levels_section),
     Maker("noise", "Noise", noise_section),

@@ -1,0 +1,145 @@
+"""What the iron does: a winding by closed form, a core by its figures, Rayleigh's third harmonic, and the unit."""
+
+import numpy as np
+import pytest
+
+from fetsim.errors import InputError
+from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.steady import settle, wait, whole_period
+from fetsim.measurements.iron.analysis import winding
+from fetsim.measurements.iron.procedure import measure_iron
+from fetsim.schematic.cores import core
+from fetsim.schematic.load import load_unit
+from tests.measurements.units import changed_text
+
+QUICK = {"quality": "draft"}
+HYSTERESIS = {
+    "T1.initial_inductance": "8H", "T1.nominal_voltage": "0.355V", "T1.nominal_frequency": "20Hz",
+    "T1.eddy_resistance": "200k",
+}  # fmt: skip
+
+
+def harmonic(volts, period):
+    """Amplitudes of the first three."""
+    angle = 2.0 * np.pi * period.cycles / period.steps * np.arange(1, len(volts) + 1)
+    return np.array([2.0 * abs(np.mean(volts * np.exp(-1j * n * angle))) for n in (1, 2, 3)])
+
+
+def test_a_winding_by_closed_form():
+    """10 H beside 5 kohm, and the same with eddies for the 5 kohm: three cycles of 50 Hz, harmonics on top."""
+    angle = 2.0 * np.pi * 3 * np.arange(1, 1201) / 1200
+    flux = 2e-3 * np.sin(angle)
+    volts = 2e-3 * 2.0 * np.pi * 50.0 * np.cos(angle)
+    current = flux / 10.0 + volts / 5e3 + 1e-5 * np.sin(3.0 * angle)
+    found = winding(flux, current, cycles=3, rate_hz=20e3)
+    assert found.inductance_h == pytest.approx(10.0, rel=1e-9)
+    assert found.loss_ohm == pytest.approx(5e3, rel=1e-4)  # 400 chords a cycle round a loop: (2 pi/400)^2/6
+    assert found.volt == pytest.approx(2e-3 * 2.0 * np.pi * 50.0 / np.sqrt(2.0), rel=1e-9)
+    assert found.peak_flux_vs == pytest.approx(2e-3, rel=1e-9)
+    with_eddy = winding(flux, flux / 10.0, cycles=3, rate_hz=20e3, eddy_s=2e-4)
+    assert with_eddy.loss_ohm == pytest.approx(5e3, rel=1e-9)
+    lossless = winding(flux, flux / 10.0, cycles=3, rate_hz=20e3)
+    assert lossless.loss_ohm is None and lossless.reasons["loss_ohm"].cause == "not defined"
+
+
+@pytest.fixture(scope="module")
+def dunlin():
+    return load_unit("dunlin").changed(HYSTERESIS)
+
+
+@pytest.fixture(scope="module")
+def at_input(dunlin):
+    """Read behind the input transformer, in front of the gain cell's divider."""
+    return measure_iron(
+        dunlin, levels_dbu=(-40.0, -20.0, 0.0, 20.0), frequencies_hz=(20.0, 60.0, 300.0), at="t1s", **QUICK
+    )
+
+
+def test_inductance_is_what_the_figures_say(dunlin, at_input):
+    """Of the flux that was played, as the core's closed form has it: from 8 H upward, 20 H at the nominal level."""
+    part = dunlin.parts["T1"]
+    iron = core(part.kind, part.values)
+    of_t1 = [one for one in at_input.cores if one.part == "T1"]
+    assert len(of_t1) == 12
+    for one in of_t1:
+        flux = one.winding.peak_flux_vs
+        # the flux is a sine within its distortion, 2 % at most here
+        assert one.winding.inductance_h == pytest.approx(iron.inductance_h(flux), rel=0.02)
+        loss_w = iron.loss_w(one.winding.volt, one.frequency_hz)
+        assert one.winding.volt**2 / one.winding.loss_ohm == pytest.approx(loss_w, rel=0.05)
+    assert min(one.winding.inductance_h for one in of_t1) < 9.0
+    assert max(one.winding.inductance_h for one in of_t1) > 20.0
+    plain = [one.winding for one in at_input.cores if one.part == "T2"]
+    linear = [one for one in plain if one.peak_flux_vs < 0.3 * 75e-3]  # (35/64) 0.3^6 is 4e-4
+    assert len(linear) > 5 and all(one.loss_ohm is None for one in plain)
+    assert all(one.inductance_h == pytest.approx(3.0, rel=1e-3) for one in linear)
+
+
+def test_distortion_of_iron_is_third_harmonic_and_falls_with_frequency(at_input):
+    """In front of the gain cell (common practice, no source); in the Rayleigh region the third harmonic of the voltage
+    behind a source resistance falls with the square of the frequency, 12 dB an octave, and rises with the level."""
+    share = {(one.level_dbu, one.frequency_hz): one for one in at_input.tones}
+    for level in (-20.0, 0.0):
+        low, middle, high = (share[level, f] for f in (20.0, 60.0, 300.0))
+        assert low.thd_f > 3.0 * middle.thd_f > 9.0 * high.thd_f
+        assert low.harmonic[1] > 0.8 * low.thd_f > 20.0 * low.harmonic[0]
+
+
+def test_the_old_core_has_no_such_distortion():
+    plain = measure_iron(load_unit("dunlin"), levels_dbu=(-20.0,), frequencies_hz=(20.0,), at="t1s", **QUICK)
+    assert plain.tones[0].thd_f < 1e-4
+
+
+def test_a_steady_state_with_memory_is_that_of_waiting(dunlin):
+    """The search leaves the stops as they are when it leaps; the next cycle wipes that out."""
+    bench = Bench(dunlin, "draft")
+    for frequency_hz, level_dbu in ((60.0, -20.0), (60.0, 10.0), (1000.0, 0.0)):
+        period, runs = whole_period(frequency_hz, bench.rate_hz), (bench.run(), bench.run())
+        blocks = settle(runs[0], period.tone(level_dbu)).block, wait(runs[1], period.tone(level_dbu), 3.0).block
+        found, waited = (harmonic(block.output_v, period) for block in blocks)
+        assert 20.0 * np.log10(found[0] / waited[0]) == pytest.approx(0.0, abs=2e-4)
+        assert 20.0 * np.log10(found[1:] / waited[1:]) == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_pulse_leaves_remanence_and_the_next_tone_shows_it(dunlin):
+    """A direct pulse through the transformer; afterwards flux stays behind, and an even harmonic in the next tone."""
+    bench = Bench(dunlin, "draft")
+    pulsed, fresh = (bench.run(["T1.flux", "t1s"]) for _ in range(2))
+    rate = bench.rate_hz
+    pulsed.play(np.full(round(0.05 * rate), 5.0))
+    pulsed.play(np.zeros(round(2.0 * rate)))
+    left = pulsed.play(np.zeros(100)).nodes["T1.flux"]
+    assert abs(np.mean(left)) > 2e-5 and np.ptp(left) < 1e-2 * abs(np.mean(left))
+    assert abs(np.mean(fresh.play(np.zeros(100)).nodes["T1.flux"])) < 1e-9
+    period = whole_period(60.0, rate)
+    seconds = []
+    for run in (pulsed, fresh):
+        first, second, _ = harmonic(wait(run, period.tone(-20.0), 0.05).block.nodes["t1s"], period)
+        seconds.append(second / first)
+    assert seconds[0] > 2.0 * seconds[1]
+
+
+def test_what_is_told(dunlin, at_input):
+    assert any("begins with T1 demagnetised" in line for line in at_input.provenance.told)
+    account = at_input.account()
+    assert "T1 has 8" in account.lead[0] and [table.key for table in account.tables] == ["tones", "cores", "readings"]
+
+
+def test_a_unit_without_iron(tmp_path):
+    found = measure_iron(load_unit(changed_text(tmp_path)), levels_dbu=(-30.0,), frequencies_hz=(1000.0,), **QUICK)
+    assert not found.cores and [table.key for table in found.account().tables] == ["tones", "readings"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"levels_dbu": ()}, "levels, frequencies: give at least one of each"),
+        ({"levels_dbu": (float("nan"),)}, "level: nan dBu is none"),
+        ({"levels_dbu": (float("-inf"),)}, "levels: silence has no distortion"),
+        ({"frequencies_hz": (0.0,)}, "frequency: 0 Hz cannot be played"),
+        ({"at": "nowhere"}, "no node or probe 'nowhere'"),
+    ],
+)
+def test_what_cannot_be_asked(asked, told):
+    with pytest.raises(InputError, match=told):
+        measure_iron(load_unit("teaching"), **asked)
