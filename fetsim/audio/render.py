@@ -1,10 +1,7 @@
 """Audio through a unit, from arrays to arrays. Files are ``render_file``'s business, which uses the same player."""
 
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -13,17 +10,17 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.audio.arrays import MOST_CHANNELS, audio_frames, names_of, real_number
-from fetsim.audio.channel import Block, Channel
+from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import GainLog
 from fetsim.audio.told import Told
 from fetsim.engine.assembly import Array
-from fetsim.engine.crew import CREW
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
 from fetsim.rig.gain_cell import CellAtRest, Reference, reference_named
 from fetsim.rig.probes import find_probe
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
+from fetsim.rig.runner import run_all
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 
@@ -126,12 +123,8 @@ def check_log_rate(log_rate_hz: float, rate_hz: float) -> None:
         raise InputError(f"log rate: {log_rate_hz:g} Hz is not between {limits}")
 
 
-SINGLE_CHANNELS = 2
-"""As many channels are marched each on a thread of its own; more are gathered into lanes."""
-
-
 class Player:
-    """Several channels side by side, each a unit of its own with the same values, on as many threads.
+    """Several channels side by side, each a unit of its own with the same values.
 
     Use as a context manager.
     """
@@ -158,8 +151,6 @@ class Player:
         self._channels = [
             Channel(self.rig, cold=cold, probes=self.probes, log_rate_hz=log_rate_hz) for _ in range(channels)
         ]
-        self._pool = ThreadPoolExecutor(max_workers=channels)
-        self._gathered = channels > SINGLE_CHANNELS
         self._rate_hz = rate_hz
         self._given, self._returned = 0, 0
         self.method = self.rig.method
@@ -173,15 +164,12 @@ class Player:
         """
         self._check(block, "audio", self._given, "repair the file")
         self._given += len(block)
-        done = list(self._pool.map(partial(self._push, last), self._channels, block.T))
+        parts = dict(enumerate(zip(self._channels, block.T, strict=True)))
+        done = run_all(parts, lambda part, _: part[0].push(part[1], last=last)).values()
         output = np.column_stack([b.output for b in done])
         self._check(output, f"{self.unit.name}: output", self._returned, "look for a gain that is far too large")
         self._returned += len(output)
         return output, np.stack([b.probes for b in done], axis=1)
-
-    def _push(self, last: bool, channel: Channel, samples: Array) -> Block:
-        with CREW.at_work() if self._gathered else nullcontext():
-            return channel.push(samples, last=last)
 
     def _check(self, samples: Array, what: str, before: int, remedy: str) -> None:
         """Raises InputError that says where a sample is none, or beyond what a file can hold."""
@@ -207,4 +195,4 @@ class Player:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._pool.shutdown(cancel_futures=True)
+        pass

@@ -1,17 +1,11 @@
-"""Many jobs over all cores, with progress.
+"""Many jobs over all cores and side by side in the lanes of each (``engine/crew.py``), with progress."""
 
-Threads, not processes: the compiled solver lets go of the interpreter while it marches, so two jobs on two cores take
-1.08 times as long as one (measured), nothing need be pickled, and the solver is loaded once. The jobs are not gathered
-into lanes: between their short marches a procedure thinks for longer than it marches, so that packs stay empty (a grid
-of 25 timings took 33 s that way, 24 s one job a core).
-"""
-
-import os
 from collections.abc import Callable, Mapping
-from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
+from functools import partial
 from threading import Lock
 from typing import TypeVar
 
+from fetsim.engine.crew import nothing, side_by_side
 from fetsim.errors import FetsimError
 
 Key = TypeVar("Key")
@@ -48,12 +42,13 @@ def run_all(
     jobs: Mapping[Key, Job],
     work: Callable[[Job, Progress], Result],
     progress: Progress = unwatched,
-    stop: Callable[[], None] = lambda: None,
+    stop: Callable[[], None] = nothing,
 ) -> dict[Key, Result]:
-    """Name -> result of ``work(job, progress)``, in the order of ``jobs``; every job tells its own progress.
+    """Name -> result of ``work(job, progress)``, in the order of ``jobs``; every job tells its own progress, and may
+    run jobs of its own.
 
-    The first error, Ctrl-C included, ends it: ``stop`` is called, jobs that wait are dropped, those that run are waited
-    for, and the error is raised.
+    The first error, Ctrl-C included, ends it: ``stop`` is called, jobs that wait are dropped, those that run end where
+    they next march, and the error is raised.
     """
     shares = dict.fromkeys(jobs, 0.0)
     lock = Lock()
@@ -68,14 +63,4 @@ def run_all(
         tell(key, 1.0)
         return result
 
-    with ThreadPoolExecutor(max_workers=max(1, min(os.cpu_count() or 1, len(jobs)))) as pool:
-        running = {key: pool.submit(one, key) for key in jobs}
-        try:
-            done, _ = wait(running.values(), return_when=FIRST_EXCEPTION)
-            for future in done:
-                future.result()
-        except BaseException:
-            stop()
-            pool.shutdown(cancel_futures=True)
-            raise
-        return {key: future.result() for key, future in running.items()}
+    return side_by_side({key: partial(one, key) for key in jobs}, stop=stop)

@@ -1,11 +1,14 @@
-"""Marches of many threads, gathered into lanes."""
+"""Jobs side by side, their marches gathered into lanes."""
 
-from concurrent.futures import ThreadPoolExecutor
+import _thread
+import threading
+import time
+from functools import partial
 
 import numpy as np
 import pytest
 
-from fetsim.engine.crew import Crew, march
+from fetsim.engine.crew import march, side_by_side
 from fetsim.engine.simulation import Simulation
 from fetsim.engine.together import march_together
 from tests.engine.small import diode_clipper
@@ -19,50 +22,136 @@ def _lanes_ready():
     march_together([Simulation.of(diode_clipper(), RATE_HZ, ["out"])], [TONE[:4]])
 
 
-def work(crew, circuit, cuts):
-    """Plays the tone in pieces; (what came out, state)."""
-    with crew.at_work():
-        run = Simulation.of(circuit, RATE_HZ, ["out"])
-        return np.concatenate([march(run, part).record for part in np.split(TONE, cuts)]), run.state
+def played(number):
+    """The tone in pieces of its own lengths; what came out, the state, and what jobs of this job made of it."""
+    run = Simulation.of(clipper(1e3 * (1 + number), 1e-8, 1e-9), RATE_HZ, ["out"])
+    cuts = sorted(np.random.default_rng(number).integers(0, 4000, 3 * number))
+    record = np.concatenate([march(run, part).record for part in np.split(TONE, cuts)])
+    branches = side_by_side({k: partial(march, run.branch(), TONE[: 100 * (k + 1)]) for k in range(number)})
+    return record, run.state, [one.record for one in branches.values()]
 
 
-@pytest.mark.parametrize("cores", [1, 3])
-def test_threads_get_what_they_get_alone(cores):
-    """Pieces of all lengths, more threads than lanes, and any number of cores."""
-    crew = Crew(cores)
-    circuits = [clipper(1e3 * (1 + k), 1e-8, 1e-9) for k in range(9)]
-    cuts = [sorted(np.random.default_rng(k).integers(0, 4000, 3 * k)) for k in range(9)]
-    with ThreadPoolExecutor(9) as pool:
-        found = list(pool.map(work, [crew] * 9, circuits, cuts))
-    for circuit, (record, state) in zip(circuits, found, strict=True):
-        alone = Simulation.of(circuit, RATE_HZ, ["out"])
-        assert np.abs(record - alone.advance(TONE)).max() < 1e-9
-        assert state.steps == alone.state.steps
-        (apart,) = march_together([Simulation.of(circuit, RATE_HZ, ["out"])], [TONE])
-        assert np.array_equal(record, apart.record)
+@pytest.mark.parametrize("cores", [1, 2, 5])
+def test_jobs_get_what_they_get_alone(cores):
+    """Jobs within jobs, pieces of all lengths, and any number of cores: bit for bit as in a pack of one."""
+    found = side_by_side({k: partial(played, k) for k in range(9)}, cores=cores)
+    assert list(found) == list(range(9))
+    for number, (record, state, branches) in found.items():
+        apart = Simulation.of(clipper(1e3 * (1 + number), 1e-8, 1e-9), RATE_HZ, ["out"])
+        assert np.array_equal(record, march_together([apart], [TONE])[0].record)
+        assert state == apart.state
+        for branch in branches:
+            (wanted,) = march_together([apart.branch()], [TONE[: len(branch)]])
+            assert np.array_equal(branch, wanted.record)
+
+
+def test_packs_are_full(monkeypatch):
+    sizes = []
+
+    def watched(simulations, inputs):
+        sizes.append(len(simulations))
+        return march_together(simulations, inputs)
+
+    monkeypatch.setattr("fetsim.engine.crew.march_together", watched)
+    circuit = diode_clipper()
+    runs = [Simulation.of(circuit, RATE_HZ, ["out"]) for _ in range(9)]
+
+    def work(run):
+        for part in np.split(TONE, 8):
+            march(run, part)
+
+    side_by_side({k: partial(work, run) for k, run in enumerate(runs)}, cores=1)
+    assert sizes == [4] * 16 + [1] * 8
+
+
+def test_two_jobs_march_alone(monkeypatch):
+    monkeypatch.setattr("fetsim.engine.crew.march_together", lambda *_: pytest.fail("in lanes"))
+    found = side_by_side({k: partial(march, Simulation.of(diode_clipper(), RATE_HZ, ["out"]), TONE) for k in range(2)})
+    wanted = Simulation.of(diode_clipper(), RATE_HZ, ["out"]).march(TONE)
+    assert all(np.array_equal(one.record, wanted.record) for one in found.values())
 
 
 def test_whoever_fails_fails_alone():
-    crew = Crew(2)
     spoilt = TONE.copy()
     spoilt[1000:] = np.nan
-
-    def play(tone):
-        with crew.at_work():
-            return march(Simulation.of(diode_clipper(), RATE_HZ, ["out"]), tone)
-
-    with ThreadPoolExecutor(3) as pool:
-        well, ill, also = pool.map(play, [TONE, spoilt, TONE])
+    runs = [Simulation.of(diode_clipper(), RATE_HZ, ["out"]) for _ in range(3)]
+    jobs = {k: partial(march, run, tone) for k, (run, tone) in enumerate(zip(runs, [TONE, spoilt, TONE], strict=True))}
+    well, ill, also = side_by_side(jobs, cores=2).values()
     assert well.failure is None and also.failure is None
     assert len(ill.record) == 1000 and "no convergence" in str(ill.failure)
     assert np.array_equal(well.record, also.record)
 
 
-def test_one_who_thinks_holds_nobody_up():
-    """A thread at work that brings no march only delays the others for a moment."""
-    crew = Crew(1)
-    with crew.at_work():
-        assert work(crew, diode_clipper(), [])[1].steps == len(TONE)
+@pytest.mark.parametrize("cores", [1, 2])
+def test_the_first_error_ends_the_others_where_they_march(cores):
+    """Also those of jobs within jobs; what they hold they let go of."""
+    let_go, stopped = [], threading.Event()
+
+    def endless(name):
+        run = Simulation.of(diode_clipper(), RATE_HZ, ["out"])
+        try:
+            while True:
+                march(run, TONE)
+        finally:
+            let_go.append(name)
+
+    def within():
+        side_by_side({k: partial(endless, k) for k in range(2)})
+
+    def wrong():
+        march(Simulation.of(diode_clipper(), RATE_HZ, ["out"]), TONE)
+        raise ValueError("wrong")
+
+    jobs = {"outer": partial(endless, "outer"), "within": within, "wrong": wrong}
+    with pytest.raises(ValueError, match="wrong"):
+        side_by_side(jobs, stop=stopped.set, cores=cores)
+    assert stopped.is_set() and "outer" in let_go
+
+
+def test_an_error_of_inner_jobs_is_their_job_s_to_bear():
+    def wrong():
+        raise ValueError("inside")
+
+    def outer(number):
+        try:
+            side_by_side({0: wrong, 1: partial(played, 2)} if number else {0: partial(played, 1)})
+        except ValueError as error:
+            return str(error)
+        return "well"
+
+    assert list(side_by_side({k: partial(outer, k) for k in range(3)}).values()) == ["well", "inside", "inside"]
+
+
+@pytest.mark.parametrize("number", [2, 5])
+def test_ctrl_c_ends_all(number):
+    """Alone (two jobs) and in lanes."""
+
+    def endless():
+        run = Simulation.of(diode_clipper(), RATE_HZ, ["out"])
+        while True:
+            march(run, TONE)
+
+    timer = threading.Timer(0.3, _thread.interrupt_main)
+    timer.start()
+    with pytest.raises(KeyboardInterrupt):
+        side_by_side(dict.fromkeys(range(number), endless), cores=2)
+    timer.join()
+    assert not [one for one in threading.enumerate() if one.name.startswith("fetsim")]
+
+
+def test_what_waits_is_taken_over():
+    """While one thread is held up, another does what the first one's job has brought about."""
+    seen = set()
+
+    def inner(_):
+        seen.add(threading.get_ident())
+        time.sleep(0.02)
+
+    def outer():
+        side_by_side({k: partial(inner, k) for k in range(12)})
+
+    side_by_side({0: outer, 1: lambda: None}, cores=2)
+    assert len(seen) == 2
 
 
 def test_outside_a_crew_a_march_is_a_march():
