@@ -1,6 +1,7 @@
 """Jobs side by side, their marches gathered into lanes."""
 
-import _thread
+import os
+import signal
 import threading
 import time
 from functools import partial
@@ -131,7 +132,7 @@ def test_ctrl_c_ends_all(number):
         while True:
             march(run, TONE)
 
-    timer = threading.Timer(0.3, _thread.interrupt_main)
+    timer = threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT))
     timer.start()
     with pytest.raises(KeyboardInterrupt):
         side_by_side(dict.fromkeys(range(number), endless), cores=2)
