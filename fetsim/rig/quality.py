@@ -1,14 +1,16 @@
 """Quality levels by plain names: how fine the circuit is solved in time.
 
 The internal rate is the file's rate times the smallest whole factor that reaches the level's least rate. Measured on
-the Dunlin, output error in dB under the output's own rms, at 48 kHz / 44.1 kHz (benchmarks/qualities.py; the material
-is stated as formulas in tests/reference/excitation.py), and the largest alias of a 5 kHz tone at 48 kHz, at 15 dB of
-gain reduction / with the line stage clipping (benchmarks/aliasing.py):
+the Dunlin at 48 kHz, output error in dB under the output's own rms (benchmarks/qualities.py; the material is stated as
+formulas in tests/reference/excitation.py), and largest alias of a 5 kHz tone (benchmarks/aliasing.py):
 
-    level     factor    20 dB burst   programme     treble-rich strikes   strikes that clip   largest alias
-    draft      3 /  4    -70 /  -79    -78 /  -84          -69 /  -75          -57 / -65        -114 / -45
-    standard   6 /  6    -85 /  -88   -100 /  -97          -90 /  -86          -71 / -60        -122 / -61
-    fine      12 / 16   -101 / -112   -116 / -129         -103 / -109          -81 / -81        -122 / -75
+    level     factor   20 dB burst   programme   treble-rich strikes   strikes that clip   alias: 15 dB GR / clipping
+    draft         3        -70          -78              -69                  -57           -114 / -45
+    standard      6        -85         -100              -90                  -71           -122 / -61
+    fine         12       -101         -116             -103                  -81           -122 / -75
+
+At 44.1 kHz (factors 4, 6, 16) burst, programme, strikes and clipping strikes have -79, -84, -75, -65 dB in draft,
+-88, -97, -86, -60 dB in standard and -112, -129, -109, -81 dB in fine.
 
 The programme has nothing above 7 kHz, a tenth of the strikes' noise lies there. A plain error of the frequency response
 (gain at rest, error 0.002, 0.03 and 0.16 dB at 10, 16 and 20 kHz for draft at 48 kHz; under 0.0002, 0.002 and 0.010 dB
