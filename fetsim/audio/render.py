@@ -1,6 +1,6 @@
 """Audio through a unit, from arrays to arrays. Files are ``render_file``'s business, which uses the same player."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.audio.arrays import MOST_CHANNELS, audio_frames, names_of, real_number
-from fetsim.audio.channel import Channel
+from fetsim.audio.beside import check_inputs, from_arrays
+from fetsim.audio.channel import Block, Channel
 from fetsim.audio.gain_log import GainLog
 from fetsim.audio.told import Told
 from fetsim.engine.assembly import Array
@@ -20,7 +21,7 @@ from fetsim.rig.gain_cell import CellAtRest, Reference, reference_named
 from fetsim.rig.probes import find_probe
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
-from fetsim.rig.runner import run_all
+from fetsim.rig.runner import Progress, run_all
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
 
@@ -62,14 +63,17 @@ def render(
     probes: Iterable[str] = (),
     log_rate_hz: float = 200.0,
     against: Reference = "idle",
+    inputs: Mapping[str, ArrayLike] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Rendering:
     """Play ``audio`` [shape=(frames,) or (frames, channels), 1.0 = full scale] through a unit.
 
     Every channel goes through a unit of its own. ``cold`` starts with everything discharged instead of at the settled
     bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``against``: what gain
-    reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``progress`` is
-    called with the fraction done. Raises InputError, UnitError or ConvergenceError.
+    reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``inputs`` feeds inputs
+    of the unit beside the program's, by name, with as many frames [shape=(frames,), or that of ``audio``]; those that
+    are left out are silent. ``progress`` is called with the fraction done. Raises InputError, UnitError or
+    ConvergenceError.
 
     >>> import fetsim
     >>> import numpy as np
@@ -78,10 +82,11 @@ def render(
     (4800,)
     """
     frames, shape = audio_frames(audio)
-    names = names_of(probes, "probes")
+    names, loaded = names_of(probes, "probes"), given_unit(unit)
+    check_inputs(inputs or {}, loaded)
     with Player(
-        given_unit(unit), rate_hz, frames.shape[1], quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz,
-        against=against,
+        loaded, rate_hz, frames.shape[1], quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz,
+        against=against, beside=from_arrays(inputs or {}, frames.shape, BLOCK_FRAMES),
     ) as player:  # fmt: skip
         outputs, probed = [], []
         for start in range(0, len(frames), BLOCK_FRAMES):
@@ -140,7 +145,9 @@ class Player:
         probes: Sequence[str] = (),
         log_rate_hz: float = 200.0,
         against: Reference = "idle",
+        beside: Iterable[Mapping[str, Array]] = (),
     ) -> None:
+        """``beside``: for every block that will be pushed, what goes to other inputs [name -> shape=(n, channels)]."""
         check_rate(rate_hz)
         check_log_rate(log_rate_hz, rate_hz)
         if channels > MOST_CHANNELS:
@@ -149,8 +156,10 @@ class Player:
         self.rig = Rig(unit, quality, rate_hz, against=reference_named(against))
         self.probes = tuple(find_probe(unit, self.rig.circuit, text) for text in probes)
         self._channels = [
-            Channel(self.rig, cold=cold, probes=self.probes, log_rate_hz=log_rate_hz) for _ in range(channels)
+            Channel(self.rig, cold=cold, probes=self.probes, log_rate_hz=log_rate_hz, number=number)
+            for number in range(channels)
         ]
+        self._beside = iter(beside)
         self._rate_hz = rate_hz
         self._given, self._returned = 0, 0
         self.method = self.rig.method
@@ -163,9 +172,18 @@ class Player:
         Blocks come out delayed while the rate conversion fills; after the ``last`` one all frames are out.
         """
         self._check(block, "audio", self._given, "repair the file")
+        beside = next(self._beside, {})
+        for name, samples in beside.items():
+            self._check(samples, f"input {name}", self._given, "repair the file")
         self._given += len(block)
-        parts = dict(enumerate(zip(self._channels, block.T, strict=True)))
-        done = run_all(parts, lambda part, _: part[0].push(part[1], last=last)).values()
+        others = ({name: one[:, k] for name, one in beside.items()} for k in range(len(self._channels)))
+        parts = dict(enumerate(zip(self._channels, block.T, others, strict=True)))
+
+        def push(part: tuple[Channel, Array, Mapping[str, Array]], _told: Progress) -> Block:
+            channel, samples, along = part
+            return channel.push(samples, beside=along, last=last)
+
+        done = run_all(parts, push).values()
         output = np.column_stack([b.output for b in done])
         self._check(output, f"{self.unit.name}: output", self._returned, "look for a gain that is far too large")
         self._returned += len(output)

@@ -4,12 +4,14 @@ import re
 import shutil
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from fetsim.audio.arrays import names_of
+from fetsim.audio.beside import feeds_of, from_files
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
 from fetsim.audio.gain_log import write_csv, write_npz
@@ -37,6 +39,8 @@ class FileRendering(Told):
     """What a render did and where it is."""
 
     path_in: Path
+    inputs: tuple[tuple[str, str], ...]
+    """Each input of the unit beside the program's, and what fed it, in words; empty where it was silent."""
     files: tuple[Path, ...]
     """All that were written; the output first."""
     rate_hz: int
@@ -98,6 +102,7 @@ def render_file(
     log_to: str | Path | None = None,
     log_rate_hz: float = 200.0,
     against: Reference = "idle",
+    inputs: Mapping[str, str | Path] | None = None,
     probes: Iterable[str] = (),
     probes_to: str | Path | None = None,
     more: Mapping[Path, Callable[[FileRendering, Path], None]] | None = None,
@@ -112,8 +117,10 @@ def render_file(
     ``bits`` insists, the whole output is lowered by the least multiple of 0.1 dB that fits, after
     ``gain_db``. ``log_to`` is a ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or
     ``.npz``; ``more`` are further files and the functions that write them from the result, to a temporary
-    path. ``progress`` is called with the seconds done and in all, ``notice`` with a sentence before something
-    slow. Raises InputError, UnitError or ConvergenceError, and then leaves no file.
+    path. ``inputs`` names the files that feed other inputs than the program's: ``"key.wav"`` or, for its second channel
+    alone, ``"key.wav:2"``; of the same rate and length, and of one channel or as many. ``progress`` is called with the
+    seconds done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
+    ConvergenceError, and then leaves no file.
 
     >>> import fetsim
     >>> import numpy as np, soundfile
@@ -130,7 +137,11 @@ def render_file(
     if log_to is not None:
         writers[Path(log_to)] = _log_writer(Path(log_to))
     loaded = given_unit(unit)
-    with Outputs(overwrite=overwrite, inputs=(source, loaded.path)) as outputs, AudioReader(source) as reader:
+    feeds = feeds_of(inputs or {}, loaded)
+    read = (source, loaded.path, *(feed.path for feed in feeds.values()))
+    with Outputs(overwrite=overwrite, inputs=read) as outputs, AudioReader(source) as reader, ExitStack() as opened:
+        readers = {name: opened.enter_context(AudioReader(feed.path)) for name, feed in feeds.items()}
+        beside = from_files(feeds, readers, reader, BLOCK_FRAMES)
         columns = reader.channels * (1 + len(names))
         path = outputs.stage(target)
         probe_path = outputs.stage(probe_target) if probe_target is not None else None
@@ -145,7 +156,7 @@ def render_file(
         with (
             Player(
                 loaded, reader.rate_hz, reader.channels, quality=quality, cold=cold, probes=names,
-                log_rate_hz=log_rate_hz, against=against,
+                log_rate_hz=log_rate_hz, against=against, beside=beside,
             ) as player,
             Spool(target.parent, columns) as spool,
         ):  # fmt: skip
@@ -171,6 +182,7 @@ def render_file(
         rendering = FileRendering(
             provenance=provenance(player.rig),
             path_in=source,
+            inputs=tuple((name, str(feeds.get(name, ""))) for name in loaded.inputs[1:]),
             files=outputs.paths,
             rate_hz=reader.rate_hz,
             channels=reader.channels,
@@ -191,7 +203,7 @@ def render_file(
             rest=player.rig.rest,
             idle_gain_db=player.rig.idle_gain_db(),
             internal_rate_hz=player.internal_rate_hz,
-            warnings=(*filter(None, [reader.warning]), *player.warnings),
+            warnings=(*filter(None, (one.warning for one in (reader, *readers.values()))), *player.warnings),
             elapsed_s=elapsed_s,
         )
         for one, at, write in staged:

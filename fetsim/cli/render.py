@@ -5,7 +5,7 @@ What the first sample need not wait for (progress bar, summary, picture) is impo
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
@@ -34,6 +34,14 @@ def render(
     ] = None,
     quality: QualityOption = DEFAULT_QUALITY,
     against: AgainstOption = "idle",
+    feed: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--input", metavar="NAME=FILE",
+            help="sound for another input of the unit, as key=voice.wav, or key=voice.wav:2 for one channel; "
+            "repeat for more",
+        ),
+    ] = None,
     start: Annotated[
         str, typer.Option("--start", metavar="STATE", help="settled, or cold: switched on as the file begins")
     ] = "settled",
@@ -83,6 +91,7 @@ def render(
     fetsim render jingle.wav
     fetsim render jingle.wav slow.flac --change attack=0.9 --change curve=S1+S3
     fetsim render jingle.wav -c C16=220n --log gain.csv --plot gain.png
+    fetsim render music.wav --unit ducker.toml --input key=voice.wav
     fetsim render voice.wav -p ctl -p R2.current --probe-to probes.wav
 
     Samples above full scale are never clipped: an integer OUT becomes 32 bit float, or is lowered as a whole
@@ -95,7 +104,7 @@ def render(
         rendering = render_file(
             source, target or default_output(source, unit), unit=unit, quality=quality, cold=start == "cold",
             bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, against=reference_named(against),
-            probes=probe or (), probes_to=probe_to,
+            inputs=_feeds(feed or ()), probes=probe or (), probes_to=probe_to,
             more={plot: _plot_writer(plot)} if plot is not None else None, overwrite=force, progress=advance,
             notice=None if quiet else _say,
         )  # fmt: skip
@@ -103,6 +112,18 @@ def render(
         from fetsim.report.render.text import render_text
 
         print(render_text(rendering))
+
+
+def _feeds(texts: Iterable[str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for text in texts:
+        name, equals, file = text.partition("=")
+        if not (name and equals and file):
+            raise InputError(f"--input: {text[:40]!r} is not of the form NAME=FILE, as key=voice.wav")
+        if name in found:
+            raise InputError(f"--input: {name[:40]!r} is given twice")
+        found[name] = file
+    return found
 
 
 def _say(text: str) -> None:

@@ -30,6 +30,7 @@ def render_text(rendering: FileRendering) -> str:
     lines = [
         ("Played", f"{r.path_in.name} through {r.unit.name}: {r.duration_s:.2f} s, {r.rate_hz / 1000:g} kHz, "
          f"{CHANNELS.get(r.channels, f'{r.channels} channels')}; 0 dBFS = {r.unit.full_scale_dbu:+g} dBu"),
+        *((f"Input {name}", what or "silent, no file feeds it") for name, what in r.inputs),
         *(("Changed", f"{name} from {before} to {after}") for name, before, after in r.changes),
     ]  # fmt: skip
     lines.append(("At rest", _rest(rendering)))
