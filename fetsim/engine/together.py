@@ -42,7 +42,7 @@ def can_march_together(a: Simulation, b: Simulation) -> bool:
     """Whether both fit into the lanes of one march."""
     one, other = a.prepared, b.prepared
     return (
-        one.compiled and other.compiled and one.solver is other.solver and one.method is other.method
+        one.compiled and other.compiled and one.solver is other.solver and one.method == other.method
         and one.rate_hz == other.rate_hz and one.tolerance_v == other.tolerance_v
     )  # fmt: skip
 

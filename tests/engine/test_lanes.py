@@ -11,6 +11,7 @@ from numba import njit
 from fetsim.devices.law import select
 from fetsim.engine.circuit import Circuit, element
 from fetsim.engine.lanes import WIDTH, all_lanes, any_lane, lane_view
+from fetsim.engine.methods import FITTED
 from fetsim.engine.simulation import Simulation
 from fetsim.engine.together import can_march_together, march_together
 from tests.engine.small import DIODE, capacitor, diode_clipper, source
@@ -154,6 +155,8 @@ def test_every_lane_may_stop():
 def test_what_fits_together():
     clip, same = pair(diode_clipper())
     assert can_march_together(clip, same)
+    fitted, again = (Simulation.of(diode_clipper(), RATE_HZ, ["out"], method=FITTED) for _ in range(2))
+    assert can_march_together(fitted, again)  # its coefficients are made for each rate anew
     assert not can_march_together(clip, Simulation.of(diode_clipper(), 2 * RATE_HZ, ["out"]))
     assert not can_march_together(clip, Simulation.of(diode_clipper(), RATE_HZ, ["out"], method="bdf2"))
     assert not can_march_together(clip, Simulation.of(diode_clipper(), RATE_HZ, ["out"], tolerance_v=1e-4))
