@@ -41,8 +41,8 @@ MOST_IN_A_GANG = 3 * WIDTH
 """Jobs of different kinds that a thread has begun, while none of its packs is full."""
 LONGEST_NAP_S = 0.01
 """Of a thread with nothing to do, before it looks again for what another has too much of."""
-COMPILE_S = 25.0
-"""A solver of several lanes takes about as long to compile (the Dunlin's)."""
+COMPILE_S = 10.0
+"""Solver and march of several lanes take about as long to compile (the Dunlin's)."""
 
 
 def nothing() -> None:

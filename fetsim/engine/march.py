@@ -25,8 +25,8 @@ Array = NDArray[np.float64]
 DEEPEST = 14
 """A step is subdivided down to h / 2^14 before the solver gives up (0.2 ns at 288 kHz)."""
 
-COMPILE_S = 9.0
-"""Processor time of a compile of the march, 8.7 s on a busy server."""
+COMPILE_S = 5.0
+"""Processor time of a compile of the march, 4.6 and 4.7 s on a busy server; 7 s for lanes."""
 
 
 
@@ -118,6 +118,12 @@ class Pack(NamedTuple):
     """Step at which each lane was given up, -1 for those that go on [shape=(lanes,)]."""
 
 
+def put(to, values) -> None:  # type: ignore[no-untyped-def]
+    """``to[:] = values`` of one length, in a loop: numba spends seconds on compiling what could be said otherwise."""
+    for j in range(to.shape[0]):
+        to[j] = values[j]
+
+
 def rescue_step(  # type: ignore[no-untyped-def]
     functions, lin_rescue, dev, tolerance_v, max_iterations, tableau, x, v, memory, arg, counts, u_start, u_end, d
 ) -> bool:
@@ -163,18 +169,18 @@ def rescue_step(  # type: ignore[no-untyped-def]
         if ok:
             for j in range(n):
                 x[j] += increments[stages - 1, j]
-            kept[:] = v
+            put(kept, v)
             if memory.shape[0] > 0:
                 functions.accept(dev, memory, v)
             position += size
             if level > 1 and position % (whole >> (level - 1)) == 0:
                 level -= 1
         else:
-            v[:] = kept
+            put(v, kept)
             level += 1
             if level > DEEPEST:
-                x[:] = start
-                memory[:] = remembered
+                put(x, start)
+                put(memory, remembered)
                 return False
     for j in range(n):
         d[j] = x[j] - start[j]
@@ -184,7 +190,7 @@ def rescue_step(  # type: ignore[no-untyped-def]
 
 def mend_one(functions, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
     """A step in which the method found no solution, subdivided; False when that finds none either."""
-    moving.ports[:] = scratch.kept
+    put(moving.ports, scratch.kept)
     scratch.counts[2] += 1
     ok = rescue_step(
         functions, values.lin_rescue, values.dev, values.tolerance_v, values.max_iterations, rescue, moving.x,
@@ -192,7 +198,7 @@ def mend_one(functions, values, rescue, moving, scratch, u, step, pack) -> bool:
         scratch.increments[u.shape[1] - 2],
     )  # fmt: skip
     if not ok:
-        moving.ports[:] = scratch.kept
+        put(moving.ports, scratch.kept)
     return ok
 
 
@@ -220,15 +226,16 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
             inputs[step, last, :, lane].copy(), own_d,
         )  # fmt: skip
         if ok:
-            d[:, lane] = own_d
-            ports[:, lane] = own_v
-            memory[:, lane] = own_memory
+            put(d[:, lane], own_d)
+            put(ports[:, lane], own_v)
+            put(memory[:, lane], own_memory)
         else:
             given_up[lane] = step
-            pack.ends.x[:, lane] = x[:, lane]
-            pack.ends.past[:, :, lane] = past[:, :, lane]
-            pack.ends.ports[:, lane] = kept[:, lane]
-            pack.ends.memory[:, lane] = memory[:, lane]
+            put(pack.ends.x[:, lane], x[:, lane])
+            for k in range(past.shape[0]):
+                put(pack.ends.past[k, :, lane], past[k, :, lane])
+            put(pack.ends.ports[:, lane], kept[:, lane])
+            put(pack.ends.memory[:, lane], memory[:, lane])
     well = -1
     for lane in range(lanes):
         if given_up[lane] < 0:
@@ -237,14 +244,13 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
         return False
     for lane in range(lanes):
         if given_up[lane] >= 0:
-            lin[:, lane] = lin[:, well]
-            dev[:, lane] = dev[:, well]
-            inputs[..., lane] = inputs[..., well]
-            x[:, lane] = x[:, well]
-            past[:, :, lane] = past[:, :, well]
-            ports[:, lane] = ports[:, well]
-            memory[:, lane] = memory[:, well]
-            d[:, lane] = d[:, well]
+            for array in (lin, dev, x, ports, memory, d):
+                put(array[:, lane], array[:, well])
+            for k in range(past.shape[0]):
+                put(past[k, :, lane], past[k, :, well])
+            for i in range(inputs.shape[0]):
+                for k in range(inputs.shape[1]):
+                    put(inputs[i, k, :, lane], inputs[i, k, :, well])
     return True
 
 
@@ -342,10 +348,15 @@ def is_ready(lanes: int = 1) -> bool:
 
 @cache
 def _text(lanes: int) -> str:
-    options = f'{{{CACHED}, "nogil": True, "error_model": "numpy", "fastmath": {{"contract"}}}}'
-    functions = (rescue_step, mend_one, march) if lanes == 1 else (rescue_step, mend_lanes, march, march_lanes)
-    compiles = [f"{f.__name__} = njit(**options)({f.__name__})" for f in functions]
-    digest = engine_digest("lanes")
-    compiles.insert(2, f"mend = {functions[1].__name__}")
-    text = (Path(__file__).read_text("utf-8"), f"# {digest}", "from numba import njit", f"options = {options}")
+    mends, marches = (mend_one, (march,)) if lanes == 1 else (mend_lanes, (march, march_lanes))
+    functions = (put, rescue_step, mends, *marches)
+    compiles = [f"{f.__name__} = njit(**inner)({f.__name__})" for f in functions[:-1]]
+    compiles.insert(3, f"mend = {mends.__name__}")
+    compiles.append(f"{functions[-1].__name__} = njit(**options)({functions[-1].__name__})")
+    text = (Path(__file__).read_text("utf-8"), f"# {engine_digest('lanes')}", "from numba import njit", _OPTIONS)
     return "\n\n".join((*text, "\n".join(compiles), ""))
+
+
+_OPTIONS = f"""options = {{{CACHED}, "nogil": True, "error_model": "numpy", "fastmath": {{"contract"}}}}
+inner = options | {{"no_cpython_wrapper": True, "no_cfunc_wrapper": True}}  # never called from Python
+"""

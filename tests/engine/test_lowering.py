@@ -7,8 +7,12 @@ import pytest
 from numba import njit
 
 from fetsim.devices.law import select
+from fetsim.engine import compiler, generated, lowering
 from fetsim.engine.lanes import WIDTH, all_lanes, any_lane, lane_view
 from fetsim.engine.lowering import lowered
+from fetsim.engine.simulation import Simulation
+from fetsim.engine.together import march_together
+from tests.engine.exact import exact_circuit
 
 HALF = 0.5
 TEXT = """
@@ -36,9 +40,17 @@ def parts(x, step):
     return x * step, x - step
 
 
-@pytest.fixture(scope="module")
-def ways():
-    """The text as Python runs it, lowered for numbers and lowered for lanes."""
+@pytest.fixture(scope="module", params=[None, 1, 2, 3])
+def ways(request):
+    """The text as Python runs it, lowered for numbers and lowered for lanes; whole and in pieces of some statements."""
+    with pytest.MonkeyPatch.context() as patched:
+        if request.param is not None:
+            patched.setattr(lowering, "WHOLE", 0)
+            patched.setattr(lowering, "PIECE", request.param)
+        yield made()
+
+
+def made():
     names = {"select": select, "any_lane": any_lane, "all_lanes": all_lanes, "log": log, "HALF": HALF}
     space = names | {"parts": parts}
     exec(TEXT, space)
@@ -52,7 +64,36 @@ def ways():
     def together(a, b, found, step, most):
         return grow(lane_view(a), lane_view(b), lane_view(found), step, most)
 
+    array = np.ones((3, WIDTH))
+    alone(array[:, 0].copy(), array[:, 0].copy(), array[:, 0].copy(), 1.25, 1)  # compiled now
+    together(array, array, array.copy(), 1.25, 1)
     return space["grow"], alone, together
+
+
+@pytest.mark.parametrize("piece", [7, 40])
+def test_a_solver_in_pieces_solves_the_same(tmp_path, monkeypatch, piece):
+    """The teaching loop, alone and in lanes, against the whole text to rounding and the one that Python runs."""
+    drive = 2.0 * np.sin(np.arange(200) / 6.0)
+
+    def played(compiled=True):
+        return Simulation.of(exact_circuit("teaching"), 96e3, ["po", "ctl"], compiled=compiled)
+
+    wanted, plain = played().advance(drive), played(compiled=False).advance(drive)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    for module in (compiler, generated):
+        monkeypatch.setattr(module, "_loaded", {})
+    monkeypatch.setattr("fetsim.engine.together._of_lanes", {})
+    monkeypatch.setattr(lowering, "WHOLE", 0)
+    monkeypatch.setattr(lowering, "PIECE", piece)
+    split = []
+    monkeypatch.setattr(lowering._Lowering, "_piece", lambda self, part, own=lowering._Lowering._piece: (
+        split.append(len(part)), own(self, part)))  # fmt: skip
+    found = played().advance(drive)
+    assert 0 < max(split) <= piece and len(split) > 4
+    assert found == pytest.approx(wanted, abs=1e-11) and found == pytest.approx(plain, abs=1e-9)
+    lanes = march_together([played() for _ in range(2)], [drive, drive])
+    for lane in lanes:
+        assert lane.record == pytest.approx(wanted, abs=1e-11)
 
 
 def run(way, a, b, most):
