@@ -62,7 +62,7 @@ class Channel:
         start = self.simulation.all_unknowns
         self._before = np.array([*(start[rig.system.index[name]] for name in recorded), 0.0])
         nothing = dict.fromkeys(rig.unit.inputs, np.zeros(1))
-        self._rest = self._columns(np.column_stack((self._before, self._before)), nothing)[0]
+        self._rest = self._columns([np.array([level]) for level in self._before], nothing)[0]
         self._sums = IntervalSums(rig, interval_steps(rig.rate_hz, log_rate_hz), first_step)
         self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.sign)
         self._given, self._returned = 0, 0
@@ -99,9 +99,9 @@ class Channel:
 
     def heard(self, marched: Marched, volts: Array, *, last: bool = False) -> Block:
         """What a march over these source voltages brought out."""
-        levels = self._levels(marched)
+        levels = [*marched.recorder.each(marched.kept, marched.u), np.zeros(len(marched.kept))]  # ground the last
         columns = self._columns(levels, {probe.input: marched.input_v(probe.input) for probe in self.probes})
-        parts = self._sums.summed(volts, columns[:, 0], *(levels[k, 1:] for k in self._of_cell))
+        parts = self._sums.summed(volts, columns[:, 0], *(levels[k] for k in self._of_cell))
         columns -= self._rest
         converted = self._down.push(columns, last).reshape(-1, len(self._rest)) + self._rest
         if last:
@@ -109,20 +109,11 @@ class Channel:
         self._returned += len(converted)
         return Block(converted[:, 0] / self._full_scale_v, converted[:, 1:], parts)
 
-    def _levels(self, marched: Marched) -> Array:
-        """One recorded unknown a row, ground the last, with the step before in front [shape=(1 + recorded, 1 + steps)].
-        """
-        levels = np.empty((len(self._place), 1 + len(marched.kept)))
-        levels[:, 0] = self._before
-        levels[-1] = 0.0
-        marched.recorder.unknowns(marched.kept, marched.u, levels[:-1, 1:].T)
-        self._before = levels[:, -1].copy()
-        return levels
-
-    def _columns(self, levels: Array, volts: Mapping[str, Array]) -> Array:
+    def _columns(self, levels: Sequence[Array], volts: Mapping[str, Array]) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""
-        output = levels[self._hot, 1:] - levels[self._cold, 1:]
+        output = levels[self._hot] - levels[self._cold]
         if not self.probes:
             return output[:, None]
-        at = {name: levels[k] for name, k in self._place.items()}
+        at = {name: np.append(self._before[k], levels[k]) for name, k in self._place.items()}
+        self._before = np.array([level[-1] for level in at.values()])
         return np.column_stack([output, *(p.compute(at, self.simulation.rate_hz, volts[p.input]) for p in self.probes)])

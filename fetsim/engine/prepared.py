@@ -139,25 +139,31 @@ class Recorder:
         product."""
         return [[(int(j), float(row[j])) for j in np.flatnonzero(row)] for row in self.weights]
 
-    def unknowns(self, record: Array, u: Array, into: Array | None = None) -> Array:
-        """The unknowns asked for [shape=(steps, names), by columns in memory], those taken out by the reduction
-        among them.
+    def each(self, record: Array, u: Array) -> list[Array]:
+        """The unknowns asked for [each of shape=(steps,)], those taken out by the reduction among them; one that the
+        solver keeps as it is, is a view of the record.
 
-        ``u`` [shape=(steps, inputs)] are the inputs at the end of each step; ``into`` takes the result up where it is
-        given.
+        ``u`` [shape=(steps, inputs)] are the inputs at the end of each step.
         """
-        levels = np.empty((len(self.constant), len(record))).T if into is None else into
-        for level, terms, constant in zip(levels.T, self._terms, self.constant, strict=True):
-            first, *others = terms or [(0, 0.0)]
-            np.multiply(record[:, first[0]], first[1], out=level)
-            if constant:
-                level += constant
-            for j, weight in others:
+        found = []
+        for terms, constant, per_input in zip(self._terms, self.constant, self.per_input, strict=True):
+            if len(terms) == 1 and terms[0][1] == 1.0 and not constant and not per_input.any():
+                found.append(record[:, terms[0][0]])
+                continue
+            level = np.full(len(record), constant)
+            for j, weight in terms:
                 level += weight * record[:, j]
-        for per_input, volts in zip(self.per_input.T, u.T, strict=True):
-            if np.any(per_input):
-                levels += np.outer(volts, per_input)
-        return levels
+            for k in np.flatnonzero(per_input):
+                level += u[:, k] * per_input[k]
+            found.append(level)
+        return found
+
+    def unknowns(self, record: Array, u: Array) -> Array:
+        """The same side by side [shape=(steps, names), by columns in memory]."""
+        levels = np.empty((len(self.constant), len(record)))
+        for level, found in zip(levels, self.each(record, u), strict=True):
+            level[:] = found
+        return levels.T
 
 
 def prepare(

@@ -10,7 +10,7 @@ from fetsim.engine import compiler, generated
 from fetsim.engine.assembly import assemble
 from fetsim.engine.compiler import COMPILE_S_A_LINE
 from fetsim.engine.march import COMPILE_S
-from fetsim.engine.prepared import compile_s, prepare
+from fetsim.engine.prepared import Recorder, compile_s, prepare
 from fetsim.engine.simulation import Simulation
 from tests.engine.exact import exact_circuit
 from tests.engine.small import diode_clipper, rc_low_pass
@@ -72,3 +72,20 @@ def test_recorded_unknowns_come_in_the_order_asked_for():
 def test_a_linear_circuit_has_no_ports():
     ready = prepare(assemble(rc_low_pass()), 48e3, compiled=False)
     assert ready.state_at(np.zeros(1)).ports.shape == (0,)
+
+
+def test_an_unknown_that_hangs_on_the_input_alone_needs_nothing_kept():
+    """A divider between a source and a supply, say; one that is kept as it is beside it is a view of the record."""
+    record, u = np.array([[5.0], [6.0], [7.0]]), np.array([[0.0], [1.0], [2.0]])
+    recorder = Recorder(
+        columns=np.array([3]), weights=np.array([[0.0], [1.0]]), constant=np.array([2.0, 0.0]),
+        per_input=np.array([[0.5], [0.0]]), inputs=("program",),
+    )  # fmt: skip
+    divided, kept = recorder.each(record, u)
+    assert divided.tolist() == [2.0, 2.5, 3.0] and np.shares_memory(kept, record)
+    assert recorder.unknowns(record, u).tolist() == [[2.0, 5.0], [2.5, 6.0], [3.0, 7.0]]
+    alone = Recorder(
+        columns=np.empty(0, dtype=np.intp), weights=np.empty((1, 0)), constant=np.array([2.0]),
+        per_input=np.array([[0.5]]), inputs=("program",),
+    )  # fmt: skip
+    assert alone.unknowns(np.empty((3, 0)), u)[:, 0].tolist() == [2.0, 2.5, 3.0]
