@@ -11,6 +11,8 @@ from fetsim.engine.signals import Sine, White
 from fetsim.errors import InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
+from fetsim.measurements.response.procedure import measure_response
+from fetsim.measurements.response.tables import account
 from fetsim.rig.points import find_point
 from fetsim.rig.probes import find_probe
 from fetsim.rig.rig import Rig
@@ -141,6 +143,25 @@ def test_noise_at_an_input_in_time_and_in_the_analysis(mixer):
     gain = 0.5 * whole / 20_100.0
     whole_density = density * gain**2 + 4.0 * boltzmann * 298.15 * whole
     assert said == pytest.approx(rms_v_to_dbu(np.sqrt(whole_density * area)), abs=0.01)
+
+
+def test_response_from_the_key_against_tones_and_by_hand(mixer):
+    """Small tones played at the key against the linearised circuit; its gain at 1 kHz and its corner by hand."""
+    found = measure_response(mixer(), source="key", check=True, quality="draft")
+    (one,), (check,) = found.responses, found.checks
+    assert check.largest_difference_db < 0.01
+    shunt = 1.0 / (1.0 / 10_050.0 + 1.0 / 100_000.0)
+    whole = 1.0 / (1.0 / shunt + 1.0 / 20_100.0)
+    corner_hz = 1.0 / (2.0 * np.pi * whole * 1e-9)
+    gain = 0.5 * whole / 20_100.0 / np.sqrt(1.0 + (1e3 / corner_hz) ** 2)
+    assert one.gain_1khz_db == pytest.approx(20.0 * np.log10(gain), abs=1e-6)
+    three_db_below = np.sqrt(10**0.3 * (1.0 + (1e3 / corner_hz) ** 2) - 1.0)
+    assert one.high_corner_hz == pytest.approx(corner_hz * three_db_below, rel=1e-6)
+    assert "from the source at the input key" in account({"": found}).title
+    with pytest.raises(InputError, match="mixer has no input 'side'; inputs are program, key"):
+        measure_response(mixer(), source="side")
+    with pytest.raises(InputError, match="tones are played at the program's input alone"):
+        measure_response(mixer(), source="key", levels_dbu=[0.0])
 
 
 def test_shipped_units_have_the_program_alone():

@@ -7,6 +7,7 @@ import typer
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers, words
 from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.engine.circuit import PROGRAM
 from fetsim.errors import InputError
 from fetsim.measurements.response.procedure import HIGH_HZ, LOW_HZ, PER_OCTAVE, measure_response
 
@@ -17,6 +18,10 @@ def response(
     at: Annotated[
         str, typer.Option("--at", metavar="POINTS", help="nodes or probes such as 'preamp, dr', input or output")
     ] = "output",
+    source: Annotated[
+        str, typer.Option("--from", metavar="NAME", help="the input that it is measured from, as key, where the unit "
+                          "has others than the program's")
+    ] = PROGRAM,
     reduction: Annotated[
         str | None,
         typer.Option("--reduction", "-r", metavar="DB", help="amounts of gain reduction, such as '0, 10, 20' (0: at "
@@ -43,6 +48,7 @@ def response(
     fetsim measure response --plot response.svg
     fetsim measure response --reduction '0, 10, 20' --level 0 --plot reduced.svg
     fetsim measure response --at 'dr, preamp' --band 20:20000 --check
+    fetsim measure response --unit ducker.toml --from key
     fetsim measure response -v 'as it is:' -v 'small coupling: C2=100n' --plot coupling.png
     """
     reductions_db = numbers(reduction, "--reduction") if reduction is not None else [] if level is not None else [0.0]
@@ -54,7 +60,7 @@ def response(
         chosen, files,
         lambda unit, told: measure_response(
             unit, points=points, reductions_db=reductions_db, levels_dbu=levels_dbu, low_hz=low_hz, high_hz=high_hz,
-            per_octave=per_octave, check=check, quality=chosen.quality,
+            per_octave=per_octave, check=check, source=source, quality=chosen.quality,
         ),
     )  # fmt: skip
 

@@ -73,7 +73,9 @@ def system_matrices(linear: Linearised, frequency_hz: Array) -> Phasors:
     return np.asarray(linear.g + 2j * np.pi * np.asarray(frequency_hz)[:, None, None] * linear.c)
 
 
-def corners_hz(linear: Linearised, weights: Array, *, middle_hz: float) -> tuple[float | None, float | None]:
+def corners_hz(
+    linear: Linearised, weights: Array, source: str = PROGRAM, *, middle_hz: float
+) -> tuple[float | None, float | None]:
     """Where the gain at a point has first fallen by 3 dB, going down and going up from ``middle_hz``.
 
     ``weights`` [shape=(n,)] takes the point out of the unknowns. None where it has not fallen so far within
@@ -81,16 +83,16 @@ def corners_hz(linear: Linearised, weights: Array, *, middle_hz: float) -> tuple
     """
 
     def excess_db(log_hz: float) -> float:
-        (at,) = transfers(linear, np.array([10.0**log_hz]), weights[None, :])
+        (at,) = transfers(linear, np.array([10.0**log_hz]), weights[None, :], source)
         return float(at.gain_db[0]) - floor_db
 
-    (middle,) = transfers(linear, np.array([middle_hz]), weights[None, :])
+    (middle,) = transfers(linear, np.array([middle_hz]), weights[None, :], source)
     floor_db = float(middle.gain_db[0]) - CORNER_DB
     found: list[float | None] = []
     for end_hz in CORNER_SEARCH:
         decades = abs(np.log10(end_hz / middle_hz))
         grid = np.linspace(np.log10(middle_hz), np.log10(end_hz), 2 + int(decades * CORNER_GRID_PER_DECADE))
-        (along,) = transfers(linear, 10.0**grid, weights[None, :])
+        (along,) = transfers(linear, 10.0**grid, weights[None, :], source)
         below = np.flatnonzero(along.gain_db < floor_db)
         if below.size:
             last = int(below[0])

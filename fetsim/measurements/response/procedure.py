@@ -22,6 +22,7 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
+from fetsim.engine.circuit import PROGRAM
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
@@ -105,6 +106,8 @@ class ResponseMeasurement(Result):
 
     responses: tuple[Response, ...]
     checks: tuple[ToneCheck, ...]
+    source: str = PROGRAM
+    """The input that they are from."""
     left_out_hz: tuple[float, ...] = ()
     """Tones of the sweep with the loop closed that are too high for the steps of the quality asked for."""
 
@@ -118,9 +121,12 @@ def measure_response(
     high_hz: float = HIGH_HZ,
     per_octave: int = PER_OCTAVE,
     check: bool = False,
+    source: str = PROGRAM,
     quality: str = "standard",
 ) -> ResponseMeasurement:
     """Responses at ``points`` (nodes, probes, ``output``, ``input``) in every state asked for.
+
+    ``source`` is the input that they are from, the program's or another one of the unit; the others are silent.
 
     ``reductions_db``: gain reductions to hold, 0 for the state at rest. ``levels_dbu``: source levels at
     which steady tones are played with the loop closed, at ``quality``. ``check`` plays small tones in time at
@@ -141,6 +147,10 @@ def measure_response(
         raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz is outside {LEAST_HZ:g} to {MOST_HZ:g} Hz")
     if not points:
         raise InputError("points: give at least one node or probe")
+    if source not in unit.inputs:
+        raise InputError(f"source: {unit.name} has no input {source[:40]!r}; inputs are {', '.join(unit.inputs)}")
+    if source != PROGRAM and levels_dbu:
+        raise InputError("levels: with the loop closed, tones are played at the program's input alone")
     bench = Bench(unit, quality)
     check_work(
         unit, len(levels_dbu) * sum(map(settling_s, SWEPT_HZ)), bench.rate_hz, "give fewer levels"
@@ -153,35 +163,38 @@ def measure_response(
     found = [
         response
         for wanted, state in zip(reductions_db, states, strict=True)
-        for response in _linear(bench, state, wanted, places, grid)
+        for response in _linear(bench, state, wanted, places, grid, source)
     ]
     checks = []
     if check:
         for wanted, state in zip(reductions_db, states, strict=True):
-            checks += _checked(replace(state, quality=CHECK_QUALITY), state_in_words(wanted), places)
+            checks += _checked(replace(state, quality=CHECK_QUALITY), state_in_words(wanted), places, source)
     carried = tuple(f for f in SWEPT_HZ if f <= highest_tone_hz(bench.rate_hz))
     for level in levels_dbu:
         found += _swept(bench, level, places, carried)
     left_out = SWEPT_HZ[len(carried) :] if levels_dbu else ()
     return ResponseMeasurement(
-        provenance=provenance(bench.rig), responses=tuple(found), checks=tuple(checks), left_out_hz=left_out
-    )
+        provenance=provenance(bench.rig), responses=tuple(found), checks=tuple(checks), source=source,
+        left_out_hz=left_out,
+    )  # fmt: skip
 
 
-def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array) -> list[Response]:
+def _linear(
+    bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point], grid: Array, source: str
+) -> list[Response]:
     linear, at_rest = linear_at_rest(state), linear_at_rest(bench)
     weights = np.array([place.weights(linear.index) for place in places])
-    reference = transfers(at_rest, grid, weights)
-    middle = transfers(linear, np.array([REFERENCE_HZ]), weights)
+    reference = transfers(at_rest, grid, weights, source)
+    middle = transfers(linear, np.array([REFERENCE_HZ]), weights, source)
     found = []
     for place, row, transfer, quiet, one in zip(
-        places, weights, transfers(linear, grid, weights), reference, middle, strict=True
+        places, weights, transfers(linear, grid, weights, source), reference, middle, strict=True
     ):
         if not np.all(np.abs(transfer.gain) > SILENT):
             raise InputError(
                 f"node: nothing of the input arrives at {place.name}, {state_in_words(wanted_db)}; choose another point"
             )
-        low, high = corners_hz(linear, row, middle_hz=REFERENCE_HZ)
+        low, high = corners_hz(linear, row, source, middle_hz=REFERENCE_HZ)
         found.append(
             Response(
                 point=place.name,
@@ -202,7 +215,7 @@ def _linear(bench: Bench, state: Bench, wanted_db: float, places: Sequence[Point
     return found
 
 
-def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneCheck]:
+def _checked(state: Bench, words: str, places: Sequence[Point], source: str) -> list[ToneCheck]:
     """All tones at once: at this level the circuit is linear, so they do not disturb each other."""
     linear = linear_at_rest(state)
     frequencies = np.array(CHECK_HZ)
@@ -212,9 +225,10 @@ def _checked(state: Bench, words: str, places: Sequence[Point]) -> list[ToneChec
     peak_v = dbu_to_rms_v(CHECK_LEVEL_DBU) * np.sqrt(2.0)
     rising = np.sin(0.5 * np.pi * np.minimum(time / CHECK_FADE_S, 1.0)) ** 2
     together = sum(np.sin(2.0 * np.pi * f * time) for f in CHECK_HZ)
-    played = state.run([node for place in places for node in place.nodes]).play(peak_v * rising * together)
+    run = state.run([node for place in places for node in place.nodes])
+    played = run.play({source: peak_v * rising * together})
     found = []
-    for place, transfer in zip(places, transfers(linear, frequencies, weights), strict=True):
+    for place, transfer in zip(places, transfers(linear, frequencies, weights, source), strict=True):
         heard = tones(place.volts(played.nodes)[fade:], rate_hz=state.rate_hz, frequencies_hz=CHECK_HZ)
         tones_db = 20.0 * np.log10(heard.amplitude / peak_v)
         found.append(

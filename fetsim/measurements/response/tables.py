@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from fetsim.engine.circuit import PROGRAM
 from fetsim.measurements.bench.transfer import CORNER_DB, CORNER_SEARCH
 from fetsim.measurements.response.procedure import CHECK_LEVEL_DBU, NAMED_HZ, Response, ResponseMeasurement
 from fetsim.measurements.results.account import Account
@@ -62,7 +63,7 @@ def account(measured: Mapping[str, ResponseMeasurement]) -> Account:
     played = any(one.level_dbu is not None for one in responses)
     held = any(one.control_v is not None for one in responses)
     return Account(
-        title=f"Response of {first.provenance.unit} from the source, in dB.",
+        title=f"Response of {first.provenance.unit} from {_named(first.source)}, in dB.",
         lead=tuple(_lead(label, each.responses[0]) for label, each in measured.items()),
         tables=(
             _summary(measured),
@@ -86,6 +87,10 @@ def named_responses(measured: Mapping[str, ResponseMeasurement]) -> dict[str, Re
         for label, each in measured.items()
         for one in each.responses
     }
+
+
+def _named(source: str) -> str:
+    return "the source" if source == PROGRAM else f"the source at the input {source}"
 
 
 def _lead(label: str, one: Response) -> str:
