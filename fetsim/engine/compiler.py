@@ -37,9 +37,9 @@ ROOM_BYTES = 20_000_000  # on disk; a compiled solver has 1 to 5 MB
 MODULE = "module.py"
 LONGEST_TEXT = 20_000  # lines
 """Of what is compiled: a minute, see ``COMPILE_S_A_LINE``."""
-COMPILE_S_A_LINE = 0.003
-"""Processor time of a compile: 1111, 2100 and 4116 lines of generated solvers took 3.5, 5.1 and 13.0 s.
-Measured by processor time and not by the clock, on a server that others
+COMPILE_S, COMPILE_S_A_LINE = 1.1, 0.0026
+"""Processor time of a compile and of each line in it: 235, 1125, 4129 and 8377 lines of generated solvers took 1.8,
+3.6, 12.5 and 25 s, so that an estimate is within 15 %. By processor time and not by the clock, on a server that others
 kept busy: a compile takes longer there by the clock, and less on an idle machine."""
 CACHED = '"cache": globals().get("__file__") is not None'
 """For the options of ``njit`` in such a text: there is a place beside a file only."""

@@ -41,7 +41,7 @@ MOST_IN_A_GANG = 3 * WIDTH
 """Jobs of different kinds that a thread has begun, while none of its packs is full."""
 LONGEST_NAP_S = 0.01
 """Of a thread with nothing to do, before it looks again for what another has too much of."""
-COMPILE_S = 10.0
+COMPILE_S = 15.0
 """Solver and march of several lanes take about as long to compile (the Dunlin's)."""
 
 

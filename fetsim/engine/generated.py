@@ -8,7 +8,7 @@ from typing import Any
 
 from fetsim.devices.law import select
 from fetsim.engine.assembly import System, Topology
-from fetsim.engine.compiler import CACHED, COMPILE_S_A_LINE, compiled_module, engine_digest, is_ready
+from fetsim.engine.compiler import CACHED, COMPILE_S, COMPILE_S_A_LINE, compiled_module, engine_digest, is_ready
 from fetsim.engine.emit import (
     ACCEPT_ARGUMENTS,
     STAGE_ARGUMENTS,
@@ -109,7 +109,7 @@ def compile_s(*systems: System) -> float:
     """Estimate of the time that compiling the (reduced) systems' solvers will take, one after the other; 0 where their
     machine code lies ready. Raises InputError for one that is never compiled."""
     sources = {_module_source(system, make_plan(system), 1) for system in systems}
-    return sum((COMPILE_S_A_LINE * source.count("\n") for source in sources if not is_ready(source)), 0.0)
+    return sum((COMPILE_S + COMPILE_S_A_LINE * source.count("\n") for source in sources if not is_ready(source)), 0.0)
 
 
 def is_compiled(system: System, lanes: int = 1) -> bool:

@@ -25,8 +25,8 @@ Array = NDArray[np.float64]
 DEEPEST = 14
 """A step is subdivided down to h / 2^14 before the solver gives up (0.2 ns at 288 kHz)."""
 
-COMPILE_S = 5.0
-"""Processor time of a compile of the march, 4.6 and 4.7 s on a busy server; 7 s for lanes."""
+COMPILE_S = 6.0
+"""Processor time of a compile of the march, 5.8 and 6.1 s on a busy server; 12 s for lanes."""
 
 
 
