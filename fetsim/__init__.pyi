@@ -48,6 +48,7 @@ from .schematic.unit import Unit as Unit
 from .schematic.versions import read_versions as read_versions
 from .schematic.versions import vary_versions as vary_versions
 from .schematic.versions import version_unit as version_unit
+from .studies.builds.study import figures_of_builds as figures_of_builds
 from .studies.compare.study import compare as compare
 
 __version__: str

@@ -34,11 +34,15 @@ class Bench:
     """What gain reduction is counted from: the unit at rest, or the FET taken out."""
     signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
     """Inputs that the engine drives itself."""
+    near: Rig | None = field(default=None, repr=False, compare=False, kw_only=True)
+    """A rig whose bias point lies near (see ``Rig``)."""
 
     @cached_property
     def rig(self) -> Rig:
         """The unit made ready to run."""
-        return Rig(self.unit, self.quality, against=reference_named(self.against), signals=self.signals)
+        return Rig(
+            self.unit, self.quality, near=self.near, against=reference_named(self.against), signals=self.signals
+        )
 
     @property
     def circuit(self) -> Circuit:

@@ -12,7 +12,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench, Run
-from fetsim.measurements.bench.steady import Period, Steady, settle, whole_period
+from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, settle, whole_period
 
 LEAD_CYCLES = 4  # of the earlier level in the record
 LEAST_CYCLES = 10  # of the later level
@@ -52,12 +52,14 @@ class Step:
     """In the FET's divider [shape=(n,)]; zero for a unit without a gain cell."""
 
 
-def steady_level(bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None = None) -> Level:
-    """Bring a level to rest, from ``start`` or from the bias point."""
+def steady_level(
+    bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None = None, settled_v: float = SETTLED_V
+) -> Level:
+    """Bring a level to rest as far as ``settled_v`` says (``settle``), from ``start`` or from the bias point."""
     period = whole_period(frequency_hz, bench.rate_hz)
     run = bench.run() if start is None else start.branch()
     try:
-        steady = settle(run, period.tone(level_dbu))
+        steady = settle(run, period.tone(level_dbu), settled_v)
     except ConvergenceError as error:
         raise error.at(f"at {level_dbu:g} dBu") from None
     trace = steady.block.reduction_db

@@ -13,7 +13,7 @@ at rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -60,8 +60,6 @@ class HeldBench(Bench):
     """A bench whose control node stands still; its runs count gain reduction from this state."""
 
     control_v: float = 0.0
-    near: Rig | None = field(default=None, repr=False, compare=False)
-    """A rig whose state is nearby, from which the solver may start."""
 
     @cached_property
     def rig(self) -> Rig:
@@ -131,7 +129,7 @@ def _gain_cell(unit: Unit) -> GainCell:
 
 def _held(bench: Bench, control_v: float, near: Rig | None = None) -> HeldBench:
     near = bench.rig if near is None else near
-    return HeldBench(bench.unit, bench.quality, control_v, near, signals=bench.signals)
+    return HeldBench(bench.unit, bench.quality, control_v, near=near, signals=bench.signals)
 
 
 def _control_v(bench: Bench) -> float:

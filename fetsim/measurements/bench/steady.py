@@ -65,6 +65,8 @@ class Steady:
     block: Played
     played_s: float
     """Simulated time that it took."""
+    left_v: float
+    """By how much the last extrapolation moved an unknown at most; NaN where none was made."""
 
 
 def highest_tone_hz(rate_hz: float) -> float:
@@ -92,12 +94,18 @@ def common_steps(frequencies_hz: tuple[int, ...], rate_hz: float) -> int:
     return int(steps)
 
 
-def settle(run: Run, period_v: Array) -> Steady:
+def block_of(period_v: Array, rate_hz: float) -> Array:
+    """So many periods as make the least length of a block."""
+    return np.tile(period_v, ceil(BLOCK_S * rate_hz / len(period_v)))
+
+
+def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
     """Play source voltages [shape=(steps,), V] of one period over and over until nothing changes any more.
 
-    Leaves ``run`` in that state. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
+    Leaves ``run`` in that state. ``settled_v`` may be larger for who goes on from there; infinite, it ends after the
+    first extrapolation. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
-    block_v = np.tile(period_v, ceil(BLOCK_S * run.bench.rate_hz / len(period_v)))
+    block_v = block_of(period_v, run.bench.rate_hz)
     played, slowest, before, goal = 0, np.inf, run.state, None
     while played < LONGEST_S * run.bench.rate_hz:
         run.play(block_v)  # lets what is fast die away
@@ -117,8 +125,8 @@ def settle(run: Run, period_v: Array) -> Steady:
         goal = before.with_vector(_limit(np.array([state.vector() for state in chain])))
         left_v = _distance(goal, before)
         run.state = goal
-        if left_v < SETTLED_V:
-            return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz)
+        if left_v < settled_v:
+            return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)
     raise run.bench.rig.blamed(
         ConvergenceError(
             f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a "
@@ -131,11 +139,11 @@ def settle(run: Run, period_v: Array) -> Steady:
 def wait(run: Run, period_v: Array, duration_s: float) -> Steady:
     """Play the period for ``duration_s`` at least, as a bench would, and read its last stretch."""
     rate_hz = run.bench.rate_hz
-    block_v = np.tile(period_v, ceil(BLOCK_S * rate_hz / len(period_v)))
+    block_v = block_of(period_v, rate_hz)
     blocks = max(1, ceil(duration_s * rate_hz / len(block_v) - 1e-9))
     for _ in range(blocks):
         block = run.play(block_v)
-    return Steady(block, blocks * len(block_v) / rate_hz)
+    return Steady(block, blocks * len(block_v) / rate_hz, np.nan)
 
 
 def phasor(signal: Array, period: Period) -> complex:

@@ -255,14 +255,15 @@ def _attempted(
     unit: Unit, before_dbu: float | None, level_dbu: float | None, frequency_hz: float, quality: str
 ) -> tuple[float, float] | FetsimError:
     try:
-        return _levels(unit, before_dbu, level_dbu, frequency_hz, quality)
+        return step_levels_dbu(unit, before_dbu, level_dbu, frequency_hz, quality)
     except FetsimError as error:
         return error
 
 
-def _levels(
+def step_levels_dbu(
     unit: Unit, before_dbu: float | None, level_dbu: float | None, frequency_hz: float, quality: str
 ) -> tuple[float, float]:
+    """Source levels of a step: those given, else 10 dB under and over the unit's own threshold. Raises InputError."""
     if before_dbu is not None and level_dbu is not None:
         return before_dbu, level_dbu
     try:
@@ -289,8 +290,8 @@ def _answer(
         step = play_step(before, after, frequency_hz, number / phases, least_s)
         trace = read(step)
         if averaged:
-            trace = _averaged(trace, round(cycle_s * step.rate_hz))
-        thin, rate_hz, step_s = _thinned(trace, step)
+            trace = averaged_over(trace, round(cycle_s * step.rate_hz))
+        thin, rate_hz, step_s = thinned(trace, step)
         timing = step_timing(
             -thin, rate_hz=rate_hz, step_s=step_s, gain_before_db=-before.reduction_db,
             gain_after_db=-after.reduction_db, resolution_s=cycle_s if averaged else None,
@@ -351,13 +352,13 @@ def _output_reader(before: Level, after: Level, frequency_hz: float) -> Callable
     return read
 
 
-def _averaged(trace: Array, cycle: int) -> Array:
+def averaged_over(trace: Array, cycle: int) -> Array:
     """Mean over one cycle around every sample; shorter at the ends."""
     ones = np.ones(cycle)
     return np.asarray(np.convolve(trace, ones, mode="same") / np.convolve(np.ones(trace.size), ones, mode="same"))
 
 
-def _thinned(trace: Array, step: Step) -> tuple[Array, float, float]:
+def thinned(trace: Array, step: Step) -> tuple[Array, float, float]:
     """Means of groups of samples where there are very many: trace, its rate, and the step on its clock."""
     group = -(-trace.size // MOST_SAMPLES)
     whole = trace[: trace.size // group * group].reshape(-1, group)
