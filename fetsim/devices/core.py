@@ -22,7 +22,7 @@ from math import exp, inf
 
 import numpy as np
 
-from fetsim.devices.law import Law, Memory, Values, select
+from fetsim.devices.law import Law, Memory, Values, clamp, select
 
 DEMAGNETISED = "demagnetised"
 """A core that nothing has happened to."""
@@ -55,9 +55,8 @@ def core_current(
     slope = 0.0 * moved
     for k in range(STOPS):
         reached = memory[place + k] + moved
-        slips = abs(reached) > REACH[k]
-        pull = pull + STIFFNESS[k] * select(slips, select(reached > 0.0, REACH[k], -REACH[k]), reached)
-        slope = slope + select(slips, 0.0, STIFFNESS[k])
+        pull = pull + STIFFNESS[k] * clamp(reached, REACH[k])
+        slope = slope + select(abs(reached) > REACH[k], 0.0, STIFFNESS[k])
     return (
         phi_vs * inv_henry * (1.0 + sixth) + inv_stops_henry * pull / inv_reach_vs,
         inv_henry * (1.0 + 7.0 * sixth) + inv_stops_henry * slope,
@@ -71,9 +70,7 @@ def core_accept(
     """The stops stay where the flux has pulled them."""
     moved = (phi_vs - memory[place + STOPS]) * inv_reach_vs
     for k in range(STOPS):
-        reached = memory[place + k] + moved
-        slips = abs(reached) > REACH[k]
-        memory[place + k] = select(slips, select(reached > 0.0, REACH[k], -REACH[k]), reached)
+        memory[place + k] = clamp(memory[place + k] + moved, REACH[k])
     memory[place + STOPS] = phi_vs
 
 
@@ -90,6 +87,7 @@ def core_law(start: str, end: str | None, turns: str | None = None) -> Law:
         function=core_current,
         accept=core_accept,
         memory=STOPS + 1,
+        sums_freely=True,
         ports=(("flux", None),),
         flows=((start, end),),
         depends=((0,),),

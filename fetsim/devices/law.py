@@ -59,6 +59,9 @@ class Law:
     junctions: tuple[Junction, ...] = ()
     tolerances: Callable[[Values], tuple[float, ...]] | None = None
     """For each port, what 1 V of Newton tolerance means in the port's own unit; 1 where nothing is given."""
+    sums_freely: bool = False
+    """Whether the terms of its function's sums may be added up in any order, and so several at a time. A loop over a
+    table is many times faster for it; a single circuit and one among several then differ by rounding."""
     memory: int = 0
     """Numbers that the part keeps from one accepted step to the next, all zero in a part that nothing has happened to.
     The function of a law that has some takes two arguments more, the last: an array that holds them, and the place of
@@ -121,6 +124,11 @@ def select(mask: Any, yes: Any, no: Any) -> Any:
     """``yes`` where the mask is true, else ``no``: what a law writes instead of a branch, which several circuits side
     by side could not take together."""
     return np.where(mask, yes, no) if isinstance(mask, np.ndarray) else yes if mask else no
+
+
+def clamp(value: Any, bound: Any) -> Any:
+    """``value``, held between ``-bound`` and ``bound``."""
+    return np.clip(value, -bound, bound) if isinstance(value, np.ndarray) else min(max(value, -bound), bound)
 
 
 def bounded_exp(argument: Number) -> Number:

@@ -19,7 +19,7 @@ from fetsim.engine.emit import (
     unknown_list,
 )
 from fetsim.engine.lanes import all_lanes, any_lane
-from fetsim.engine.laws_text import functions_of, laws_text
+from fetsim.engine.laws_text import freely_summed, functions_of, laws_text
 from fetsim.engine.march import Functions
 from fetsim.engine.numeric import FREE_SLOPES
 from fetsim.engine.plan import Plan, make_plan
@@ -32,7 +32,7 @@ from __future__ import annotations
 
 from numba import cfunc, njit, types
 
-from fetsim.devices.law import select
+from fetsim.devices.law import clamp, select
 from fetsim.engine.lanes import all_lanes, any_lane, lanes_array
 from fetsim.engine.lowering import lowered  # {digest}
 
@@ -120,7 +120,8 @@ def is_compiled(system: System, lanes: int = 1) -> bool:
 def _module_source(system: System, plan: Plan, lanes: int) -> str:
     text = solver_text(system, plan)
     return _MODULE.format(
-        unknowns=unknown_list(system, plan), cached=CACHED, laws=laws_text(functions_of(system.devices)),
+        unknowns=unknown_list(system, plan), cached=CACHED,
+        laws=laws_text(functions_of(system.devices), freely_summed(system.devices)),
         digest=engine_digest("lanes", "lowering"), array=_ONE if lanes == 1 else _MANY.format(width=lanes),
         stage=_function("stage", STAGE_ARGUMENTS, _STAGE_KINDS, python_source(text, system, plan)),
         accept=_function("accept", ACCEPT_ARGUMENTS, _ACCEPT_KINDS, accept_source(text)),

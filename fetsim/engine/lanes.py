@@ -22,7 +22,7 @@ from numba.core.extending import intrinsic, lower_builtin, lower_cast, overload,
 from numba.core.imputils import impl_ret_borrowed
 from numba.core.typeconv import Conversion
 
-from fetsim.devices.law import select
+from fetsim.devices.law import clamp, select
 
 WIDTH = 4
 """Circuits side by side: one 256-bit register of doubles. Where they are narrower the compiler splits it in two."""
@@ -178,7 +178,9 @@ _of_one(math.log, _intrinsic("llvm.log"))
 
 @intrinsic  # type: ignore[untyped-decorator]
 def _select(_context: Any, mask: Any, yes: Any, no: Any) -> Any:
-    kind = next((k for k in (yes, no) if isinstance(k, LanesType | MaskType)), LanesType(mask.width))
+    """One instruction, for a single circuit too: a branch would keep loops from becoming vector instructions."""
+    of_one = types.float64 if isinstance(mask, types.Boolean) else LanesType(mask.width)
+    kind = next((k for k in (yes, no) if isinstance(k, LanesType | MaskType)), of_one)
 
     def lower(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         test, a, b = arguments
@@ -212,9 +214,12 @@ def _all_lanes(_context: Any, mask: Any) -> Any:
 
 @overload(select)
 def _select_for(mask, yes, no):  # type: ignore[no-untyped-def]
-    if isinstance(mask, MaskType):
-        return lambda mask, yes, no: _select(mask, yes, no)
-    return lambda mask, yes, no: yes if mask else no
+    return lambda mask, yes, no: _select(mask, yes, no)
+
+
+@overload(clamp)
+def _clamp_for(value, bound):  # type: ignore[no-untyped-def]
+    return lambda value, bound: min(max(value, -bound), bound)
 
 
 @overload(any_lane)

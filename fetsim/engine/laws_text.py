@@ -5,16 +5,19 @@ text, change whenever a law changes, or a helper or constant that a law calls.
 """
 
 import inspect
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from types import FunctionType, ModuleType
 from typing import Any
 
 import numpy as np
 
-from fetsim.devices.law import select
+from fetsim.devices.law import clamp, select
 from fetsim.engine import numeric
 from fetsim.engine.assembly import Device
 
+KNOWN = (clamp, select)
+"""What has a meaning for lanes, and so is imported by every solver."""
+FREE = '@njit(**{**options, "fastmath": {"contract", "reassoc"}})'
 HELPERS = (numeric.exponentials, numeric.limited)
 """What the generated text itself calls besides the laws."""
 
@@ -25,17 +28,24 @@ def functions_of(devices: Iterable[Device]) -> list[Callable[..., Any]]:
     return list(dict.fromkeys([*laws, *HELPERS]))
 
 
-def laws_text(functions: Iterable[Callable[..., Any]]) -> str:
-    """Compiled definitions of these functions, after all that they refer to."""
+def freely_summed(devices: Iterable[Device]) -> list[Callable[..., Any]]:
+    """Those functions of laws whose sums may be taken in any order."""
+    return [d.law.function for d in devices if d.law.sums_freely]
+
+
+def laws_text(functions: Iterable[Callable[..., Any]], free: Sequence[Callable[..., Any]] = ()) -> str:
+    """Compiled definitions of these functions, after all that they refer to; those in ``free`` add up in any order."""
     texts: dict[str, str] = {}
     owners: dict[str, Any] = {}
     for function in functions:
         _add(function, function.__name__, texts, owners)
+    for function in free:
+        texts[function.__name__] = texts[function.__name__].replace("@njit(**options)", FREE, 1)
     return "\n\n".join(texts.values())
 
 
 def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -> None:
-    if value is select:  # has a meaning for lanes, and so is imported by every solver
+    if any(value is one for one in KNOWN):
         return
     if name in owners:
         if owners[name] is not value and not np.array_equal(owners[name], value):

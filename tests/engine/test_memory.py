@@ -131,7 +131,9 @@ def test_a_lane_mended_or_given_up_keeps_the_right_memory(monkeypatch):
     found = march_together([together for _, together in runs], drives)
     for (alone, together), drive, marched in zip(runs, drives, found, strict=True):
         assert len(alone.march(drive).record) == len(marched.record)
-        assert together.state == alone.state
+        for part in ("x", "ports", "memory"):  # a single circuit adds its stops up in another order
+            assert getattr(together.state, part) == pytest.approx(getattr(alone.state, part), abs=1e-9), part
+        assert together.state.steps == alone.state.steps
     assert [len(marched.record) for marched in found] == [300, 300, 120]
     assert runs[0][0].effort.subdivided_steps > 0
 
