@@ -4,6 +4,8 @@ What looks like audio and is not would be played without a word: integers of a s
 scale, an array with its channels first is thousands of channels of two samples.
 """
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from numbers import Real
 from typing import Any
 
@@ -21,6 +23,27 @@ _OTHER_KINDS = {
     "b": "truth values", "c": "complex numbers; give the real part", "M": "dates", "m": "time spans",
     "V": "records; give the field with the samples", "U": "text", "S": "bytes",
 }  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class ArraySource:
+    """Samples in memory [shape=(frames, channels)] as a player takes them in."""
+
+    samples: Array
+    anywhere = True
+
+    @property
+    def frames(self) -> int:
+        return len(self.samples)
+
+    def blocks(self, frames: int) -> Iterator[Array]:
+        """All of it in order, so many frames at a time."""
+        for first in range(0, len(self.samples), frames):
+            yield self.samples[first : first + frames]
+
+    def at(self, first: int, frames: int) -> Array:
+        """As many frames from ``first`` on."""
+        return self.samples[first : first + frames]
 
 
 def numbers_of(values: ArrayLike, name: str, *, codes: tuple[str, ...] = tuple(_FULL_CODES)) -> Array:

@@ -44,6 +44,7 @@ _BITS_OF = {"PCM_24": "24", "PCM_32": "float", "FLOAT": "float", "DOUBLE": "floa
 _BITS_OF |= {"ALAC_20": "24", "ALAC_24": "24", "ALAC_32": "float", "VORBIS": "24", "OPUS": "24"}
 _BITS_OF |= {f"MPEG_LAYER_{n}": "24" for n in ("I", "II", "III")}
 _WHOLE_BY_HEADER = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32")
+_ANYWHERE = (*_WHOLE_BY_HEADER, "FLOAT", "DOUBLE")
 _OVERSTATED = re.compile(
     r"^\s*(?:data|SSND|RIFF|riff|FORM|Riff size|Data Size)\s*: (\d+) \(should be (\d+)\)", re.MULTILINE
 )
@@ -108,6 +109,7 @@ class AudioReader:
         self.warning = ""
         """What the header says that the file does not hold; mostly empty."""
         self._position = 0
+        self._lock = Lock()
         try:
             self._refuse_overstated()
             if self.subtype not in _WHOLE_BY_HEADER or self._file.format == "FLAC":
@@ -138,6 +140,19 @@ class AudioReader:
                 raise InputError(self._cut_short(read))
             read += len(block)
             yield block
+
+    @property
+    def anywhere(self) -> bool:
+        """Whether ``at`` gives from every place the very samples of ``blocks``: not so in a lossy coding, whose
+        decoder remembers what came before."""
+        return bool(self._file.seekable()) and self.subtype in _ANYWHERE
+
+    def at(self, first: int, frames: int) -> Array:
+        """As many frames from ``first`` on [shape=(n, channels), 1.0 = full scale]; fewer at the end."""
+        with self._lock:
+            self._file.seek(first)
+            self._position = first
+            return self._read(max(0, min(frames, self.frames - first)))
 
     def __enter__(self) -> Self:
         return self

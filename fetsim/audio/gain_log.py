@@ -51,30 +51,51 @@ class GainLog:
         return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
-def write_csv(logs: Sequence[GainLog], path: Path) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Splice:
+    """One segment taking over from another."""
+
+    cut_s: float
+    """Where the later segment began."""
+    at_s: float
+    """Where it took over; between the two both were played."""
+    residual_db: float
+    """Largest difference over the last chunk before: of output and probes re their rms there or within the second
+    after it, where that is less, or of gain reduction as a share of the gain. -200 where it is less."""
+
+
+def write_csv(logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = ()) -> None:
     """Write the logs of all channels as comma-separated values with one header row.
 
     What is not finite, the resistance of a channel that is off, is an empty cell.
-    The first column is the channel, from 1; the rows of all channels at one time stand together.
+    The first column is the channel, from 1; the rows of all channels at one time stand together. The last column is
+    there where segments were spliced, and filled in the rows nearest to a splice: its residual [dB].
     """
+    times = logs[0].time_s
+    told = {int(np.argmin(np.abs(times - one.at_s))): f"{one.residual_db:.1f}" for one in splices}
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(["channel", *logs[0].columns()])
-        for rows in zip(*(zip(*log.columns().values(), strict=True) for log in logs), strict=True):
+        writer.writerow(["channel", *logs[0].columns(), *(["splice_residual_db"] if splices else [])])
+        for number, rows in enumerate(zip(*(zip(*log.columns().values(), strict=True) for log in logs), strict=True)):
+            spliced = [told.get(number, "")] if splices else []
             for channel, (time_s, *values) in enumerate(rows, start=1):
-                writer.writerow([channel, f"{time_s:.6f}", *(f"{x:.6g}" if isfinite(x) else "" for x in values)])
+                cells = (f"{x:.6g}" if isfinite(x) else "" for x in values)
+                writer.writerow([channel, f"{time_s:.6f}", *cells, *spliced])
 
 
-def write_npz(logs: Sequence[GainLog], path: Path) -> None:
+def write_npz(logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = ()) -> None:
     """Write the logs as NumPy arrays named like the columns [shape=(channels, rows); ``time_s``: (rows,)].
 
-    What is not finite, the resistance of a channel that is off, is NaN in the file.
+    What is not finite, the resistance of a channel that is off, is NaN in the file. Where segments were spliced there
+    are ``splice_cut_s``, ``splice_at_s`` and ``splice_residual_db`` too [shape=(splices,)].
     """
     with ArchiveWriter(path) as archive:
         archive.add_whole("time_s", logs[0].time_s)
         for name in list(logs[0].columns())[1:]:
             rows = np.stack([log.columns()[name] for log in logs])
             archive.add_whole(name, np.where(np.isfinite(rows), rows, np.nan))
+        for name in [one.name for one in fields(Splice)] if splices else []:
+            archive.add_whole(f"splice_{name}", np.array([getattr(one, name) for one in splices]))
 
 
 def interval_steps(rate_hz: float, log_rate_hz: float) -> int:

@@ -14,10 +14,12 @@ from fetsim.audio.arrays import names_of
 from fetsim.audio.beside import feeds_of, from_files
 from fetsim.audio.files import CONTAINERS, AudioReader, AudioWriter, Container, container_for
 from fetsim.audio.full_scale import Fit, Peak, PeakFinder, fit
-from fetsim.audio.gain_log import write_csv, write_npz
+from fetsim.audio.gain_log import Splice, write_csv, write_npz
 from fetsim.audio.loudness import LoudnessMeter, integrated_lufs
+from fetsim.audio.player import BLOCK_FRAMES, Player, check_log_rate, check_rate
 from fetsim.audio.probe_files import check_probe_file, write_probes
-from fetsim.audio.render import BLOCK_FRAMES, Player, check_log_rate, check_rate
+from fetsim.audio.segment_player import SegmentPlayer, player_for
+from fetsim.audio.segments import first_chunks
 from fetsim.audio.spool import BYTES, Spool
 from fetsim.audio.told import Told
 from fetsim.engine.simulation import Effort
@@ -71,6 +73,8 @@ class FileRendering(Told):
     """From the source to the output at rest, 1 kHz."""
     rest: CellAtRest | None
     """How the FET stands at rest; None for a unit without a gain cell."""
+    splices: tuple[Splice, ...]
+    """Where the segments of a long file hang together; none for one marched in one piece."""
     warnings: tuple[str, ...]
     elapsed_s: float
     """From the first block read to the last one written."""
@@ -103,6 +107,7 @@ def render_file(
     log_rate_hz: float = 200.0,
     against: Reference = "idle",
     inputs: Mapping[str, str | Path] | None = None,
+    segments: bool = True,
     probes: Iterable[str] = (),
     probes_to: str | Path | None = None,
     more: Mapping[Path, Callable[[FileRendering, Path], None]] | None = None,
@@ -118,8 +123,10 @@ def render_file(
     ``gain_db``. ``log_to`` is a ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or
     ``.npz``; ``more`` are further files and the functions that write them from the result, to a temporary
     path. ``inputs`` names the files that feed other inputs than the program's: ``"key.wav"`` or, for its second channel
-    alone, ``"key.wav:2"``; of the same rate and length, and of one channel or as many. ``progress`` is called with the
-    seconds done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
+    alone, ``"key.wav:2"``; of the same rate and length, and of one channel or as many. A file of a minute or more is
+    marched in segments side by side that are spliced where they differ by less than -140 dB; with ``segments=False`` or
+    other ``inputs`` it is marched in one piece, which takes three times as long. ``progress`` is called
+    with the seconds done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
     ConvergenceError, and then leaves no file.
 
     >>> import fetsim
@@ -141,22 +148,24 @@ def render_file(
     read = (source, loaded.path, *(feed.path for feed in feeds.values()))
     with Outputs(overwrite=overwrite, inputs=read) as outputs, AudioReader(source) as reader, ExitStack() as opened:
         readers = {name: opened.enter_context(AudioReader(feed.path)) for name, feed in feeds.items()}
-        beside = from_files(feeds, readers, reader, BLOCK_FRAMES)
+        beside = from_files(feeds, readers, reader, BLOCK_FRAMES) if feeds else None
         columns = reader.channels * (1 + len(names))
         path = outputs.stage(target)
         probe_path = outputs.stage(probe_target) if probe_target is not None else None
         staged = [(one, outputs.stage(one), write) for one, write in writers.items()]
-        _check_amounts(reader, target, columns, log_rate_hz)
+        parts = len(first_chunks(reader.frames, reader.rate_hz, reader.channels)) if segments and not feeds else 1
+        _check_amounts(reader, target, columns, log_rate_hz, copies=1 if parts == 1 else 2)
         endless = [suffix for suffix, one in CONTAINERS.items() if one.largest_bytes is None]
         _check_length(reader.frames * reader.channels, target, endless)
         if probe_target is not None:
             _check_length(reader.frames * reader.channels * len(names), probe_target, [".npz"])
-        if notice is not None and (told := compile_notice(loaded)):
+        if notice is not None and (told := compile_notice(loaded, side_by_side=parts > 1)):
             notice(told)
         with (
-            Player(
-                loaded, reader.rate_hz, reader.channels, quality=quality, cold=cold, probes=names,
-                log_rate_hz=log_rate_hz, against=against, beside=beside,
+            player_for(
+                loaded, reader.rate_hz, reader.channels, reader.frames,
+                lambda columns, kind: Spool(target.parent, columns, kind), segments=segments, beside=beside,
+                quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz, against=against,
             ) as player,
             Spool(target.parent, columns) as spool,
         ):  # fmt: skip
@@ -203,6 +212,7 @@ def render_file(
             rest=player.rig.rest,
             idle_gain_db=player.rig.idle_gain_db(),
             internal_rate_hz=player.internal_rate_hz,
+            splices=player.splices,
             warnings=(*filter(None, (one.warning for one in (reader, *readers.values()))), *player.warnings),
             elapsed_s=elapsed_s,
         )
@@ -214,7 +224,7 @@ def render_file(
 
 def _play(
     reader: AudioReader,
-    player: Player,
+    player: Player | SegmentPlayer,
     spool: Spool,
     gain_db: float,
     heard_in: LoudnessMeter,
@@ -222,17 +232,17 @@ def _play(
     progress: Callable[[float, float], None] | None,
 ) -> Peak:
     """All of the input through the unit, into the spool: output, then probes channel by channel."""
-    finder, gain, read = PeakFinder(reader.rate_hz), 10.0 ** (gain_db / 20.0), 0
-    for block in reader.blocks(BLOCK_FRAMES):
-        read += len(block)
-        output, probed = player.push(block, last=read >= reader.frames)
+    finder, gain = PeakFinder(reader.rate_hz), 10.0 ** (gain_db / 20.0)
+
+    def told(done: int) -> None:
+        if progress is not None:
+            progress(done / reader.rate_hz, reader.frames / reader.rate_hz)
+
+    for output, probed in player.play(reader, heard_in.push, told):
         output *= gain
         finder.push(output)
-        heard_in.push(block)
         heard_out.push(output)
         spool.write(np.concatenate((output, probed.reshape(len(output), -1)), axis=1))
-        if progress is not None:
-            progress(read / reader.rate_hz, reader.frames / reader.rate_hz)
     return finder.result()
 
 
@@ -261,7 +271,7 @@ def _log_writer(path: Path) -> Callable[[FileRendering, Path], None]:
     write = LOG_WRITERS.get(path.suffix.lower())
     if write is None:
         raise InputError(f"{path}: the log goes to a {' or '.join(LOG_WRITERS)} file")
-    return lambda rendering, at: write(rendering.logs, at)
+    return lambda rendering, at: write(rendering.logs, at, rendering.splices)
 
 
 def _check_length(numbers: int, target: Path, endless: Sequence[str]) -> None:
@@ -270,13 +280,13 @@ def _check_length(numbers: int, target: Path, endless: Sequence[str]) -> None:
         raise InputError(f"{target}: too long for {suffix} files; choose a suffix from {' '.join(endless)}")
 
 
-def _check_amounts(reader: AudioReader, target: Path, columns: int, log_rate_hz: float) -> None:
+def _check_amounts(reader: AudioReader, target: Path, columns: int, log_rate_hz: float, copies: int) -> None:
     """Refuse what would fail hours later: rate, log and disk."""
     check_rate(reader.rate_hz, str(reader.path))
     check_log_rate(log_rate_hz, reader.rate_hz)
     if reader.frames / reader.rate_hz * log_rate_hz * reader.channels > MOST_LOG_ROWS:
         raise InputError(f"log rate: {log_rate_hz:g} Hz makes over {MOST_LOG_ROWS} rows; choose a lower one")
-    need, room = reader.frames * columns * BYTES, shutil.disk_usage(target.parent).free
+    need, room = reader.frames * columns * copies * BYTES, shutil.disk_usage(target.parent).free
     if need > room:
         raise InputError(f"{target}: needs at least {need / 1e6:.3g} MB of disk, {room / 1e6:.3g} MB are free")
 

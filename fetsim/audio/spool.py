@@ -3,15 +3,17 @@
 How an output is best coded (integers or float, lowered or not) is known only when its largest sample is, so
 everything passes through here. The file has no name on systems that allow it: nothing can be left behind.
 Single precision keeps 24 bits: it adds 0.3 dB to the noise of a 24 bit file where that is above half of full
-scale.
+scale. What a store is to the parts of a render, ``Kept`` is in memory and ``Spool`` on disk.
 """
 
 import tempfile
+from bisect import bisect_right
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +26,56 @@ BLOCK_ROWS = 1 << 15
 BYTES = 4  # of one number
 
 
-class Spool:
-    """Rows of ``columns`` numbers: write all, then read as often as needed. ``folder`` has the room."""
+class Store(Protocol):
+    """Rows of numbers, written at the end and read anywhere, by any thread."""
 
-    def __init__(self, folder: Path, columns: int) -> None:
+    @property
+    def rows(self) -> int: ...
+
+    def write(self, rows: Array) -> None:
+        """Append rows [shape=(n, columns)]."""
+
+    def read(self, first: int, rows: int) -> Array:
+        """Rows from ``first`` on [shape=(rows, columns)]."""
+
+    def close(self) -> None:
+        """Nothing is needed any more."""
+
+
+class Kept:
+    """Rows in memory."""
+
+    def __init__(self) -> None:
+        self._blocks: list[Array] = []
+        self._ends = [0]
+
+    @property
+    def rows(self) -> int:
+        return self._ends[-1]
+
+    def write(self, rows: Array) -> None:
+        """Append rows [shape=(n, columns)]."""
+        self._blocks.append(rows)
+        self._ends.append(self.rows + len(rows))
+
+    def read(self, first: int, rows: int) -> Array:
+        """Rows from ``first`` on [shape=(rows, columns)]."""
+        start, end = bisect_right(self._ends, first) - 1, bisect_right(self._ends, first + rows - 1)
+        found = np.concatenate(self._blocks[start:end])
+        return found[first - self._ends[start] :][:rows]
+
+    def close(self) -> None:
+        """Nothing is needed any more."""
+        self._blocks.clear()
+
+
+class Spool:
+    """Rows of ``columns`` numbers on disk: write all, then read as often as needed. ``folder`` has the room."""
+
+    def __init__(self, folder: Path, columns: int, kind: type[np.floating] = np.float32) -> None:
         self._folder = folder
+        self._kind = np.dtype(kind)
+        self._lock = Lock()
         self.columns = columns
         self.rows = 0
         try:
@@ -38,19 +85,27 @@ class Spool:
 
     def write(self, rows: Array) -> None:
         """Append rows [shape=(n, columns)]. Raises InputError when the disk is full."""
-        single = np.ascontiguousarray(rows, dtype=np.float32)
+        numbers = np.ascontiguousarray(rows, dtype=self._kind)
         try:
-            self._file.write(single.data)
-            self._file.flush()
+            with self._lock:
+                self._file.seek(0, 2)
+                self._file.write(numbers.data)
+                self._file.flush()
         except OSError as error:
             raise InputError(f"{self._folder}: no room for the render ({error.strerror})") from None
-        self.rows += len(single)
+        self.rows += len(numbers)
+
+    def read(self, first: int, rows: int) -> Array:
+        """Rows from ``first`` on [shape=(rows, columns)]."""
+        with self._lock:
+            self._file.seek(first * self.columns * self._kind.itemsize)
+            data = self._file.read(rows * self.columns * self._kind.itemsize)
+        return np.frombuffer(data, self._kind).reshape(-1, self.columns).astype(np.float64)
 
     def blocks(self, columns: slice = slice(None)) -> Iterator[Array]:
         """All rows, some columns [shape=(n, columns)]."""
-        self._file.seek(0)
-        while data := self._file.read(BLOCK_ROWS * self.columns * BYTES):
-            yield np.frombuffer(data, np.float32).reshape(-1, self.columns)[:, columns].astype(np.float64)
+        for first in range(0, self.rows, BLOCK_ROWS):
+            yield self.read(first, BLOCK_ROWS)[:, columns]
 
     def __enter__(self) -> Self:
         return self
@@ -58,5 +113,9 @@ class Spool:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file, which is gone then."""
         with suppress(OSError):  # a full disk has been told about by then
             self._file.close()

@@ -105,10 +105,10 @@ def interpreted_solver(system: System) -> Solver:
     return Solver(plan, text.layout, text.junction_count, Functions(namespace["stage"], namespace["accept"]))
 
 
-def compile_s(*systems: System) -> float:
+def compile_s(*systems: System, lanes: int = 1) -> float:
     """Estimate of the time that compiling the (reduced) systems' solvers will take, one after the other; 0 where their
     machine code lies ready. Raises InputError for one that is never compiled."""
-    sources = {_module_source(system, make_plan(system), 1) for system in systems}
+    sources = {_module_source(system, make_plan(system), lanes) for system in systems}
     return sum((COMPILE_S + COMPILE_S_A_LINE * source.count("\n") for source in sources if not is_ready(source)), 0.0)
 
 

@@ -336,9 +336,9 @@ def compiled_march(warm: Callable[[Any], object], lanes: int = 1) -> Any:
 _compiled: dict[int, Any] = {}
 
 
-def compile_s() -> float:
+def compile_s(lanes: int = 1) -> float:
     """Estimate of the time that compiling the march will take; 0 where its machine code lies ready."""
-    return 0.0 if is_ready() else COMPILE_S
+    return 0.0 if is_ready(lanes) else COMPILE_S
 
 
 def is_ready(lanes: int = 1) -> bool:

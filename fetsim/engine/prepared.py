@@ -190,10 +190,11 @@ def prepare(
     )  # fmt: skip
 
 
-def compile_s(*systems: System) -> float:
-    """Estimate of the time that marching these systems would first spend on compiling their solvers and the march
-    itself; 0 where all lies ready. Raises InputError for a solver that is never compiled."""
-    return generated.compile_s(*(reduce_resistive(system).system for system in systems)) + march.compile_s()
+def compile_s(*systems: System, lanes: tuple[int, ...] = (1,)) -> float:
+    """Estimate of the time that marching these systems, in so many lanes each, would first spend on compiling their
+    solvers and the march itself; 0 where all lies ready. Raises InputError for a solver that is never compiled."""
+    reduced = [reduce_resistive(system).system for system in systems]
+    return sum(generated.compile_s(*reduced, lanes=width) + march.compile_s(width) for width in lanes)
 
 
 def _tableau(method: Method) -> Tableau:

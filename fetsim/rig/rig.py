@@ -18,6 +18,7 @@ from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.crew import march
 from fetsim.engine.guard import Verdict, stable_method
 from fetsim.engine.inputs import Drive
+from fetsim.engine.lanes import WIDTH
 from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
 from fetsim.engine.prepared import Prepared, compile_s, prepare
@@ -225,10 +226,12 @@ class Rig:
         return [self.bias, on]
 
 
-def compile_notice(*units: Unit) -> str:
+def compile_notice(*units: Unit, side_by_side: bool = False) -> str:
     """What to say before units are played whose solvers have to be compiled first (once per topology and machine);
-    empty where nothing has. Raises InputError for a unit whose solver is never compiled."""
-    seconds = compile_s(*(assemble(build_circuit(unit)) for unit in units)) if units else 0.0
+    empty where nothing has. ``side_by_side``: with the solver of several lanes. Raises InputError for a unit whose
+    solver is never compiled."""
+    lanes = (1, WIDTH) if side_by_side else (1,)
+    seconds = compile_s(*(assemble(build_circuit(unit)) for unit in units), lanes=lanes) if units else 0.0
     if seconds == 0.0:
         return ""
     about = ROUND_S * max(1, round(seconds / ROUND_S))

@@ -230,7 +230,7 @@ def test_a_compile_is_announced_and_only_then(wav, tmp_path, monkeypatch):
     said = []
     fetsim.render_file(wav, tmp_path / "a.wav", quality="draft", notice=said.append)
     assert said == []  # compiled by the tests before
-    monkeypatch.setattr("fetsim.rig.rig.compile_s", lambda *systems: 28.4)
+    monkeypatch.setattr("fetsim.rig.rig.compile_s", lambda *systems, **lanes: 28.4)
     fetsim.render_file(wav, tmp_path / "b.wav", quality="draft", notice=said.append)
     assert said == [
         "compiling the solver for this unit's topology; about 30 s, longer on a busy machine; once per machine"

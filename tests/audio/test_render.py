@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 import fetsim
 from fetsim.audio.levels import DBU_REFERENCE_V, dbu_to_rms_v, decibels, full_scale_peak_v, rms_v_to_dbu
 from fetsim.audio.oversampling import RateChange
-from fetsim.audio.render import Player, render
+from fetsim.audio.player import Player
+from fetsim.audio.render import render
 from fetsim.errors import InputError
 from fetsim.rig.quality import QUALITIES
 

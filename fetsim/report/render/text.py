@@ -42,6 +42,8 @@ def render_text(rendering: FileRendering) -> str:
         ]
     lines += [("", PEAK), ("Loudness", _loudness(rendering))]
     lines += [("Full scale", _full_scale(rendering)), ("Solver", _solver(rendering))]
+    if r.splices:
+        lines.append(("Segments", _segments(rendering)))
     lines.append(("Speed", f"{r.times_real_time:.1f} times real time ({r.elapsed_s:.1f} s)"))
     lines += [("Warning", text) for text in r.warnings]
     lines.append(("Wrote", f"{r.files[0]} ({BITS[r.fit.bits]})"))
@@ -107,6 +109,15 @@ def _solver(rendering: FileRendering) -> str:
     return (
         f"{rendering.quality} quality, {rendering.method} at {rendering.internal_rate_hz / 1000:g} kHz; "
         f"at most {iterations} in a step, {subdivided} subdivided"
+    )
+
+
+def _segments(rendering: FileRendering) -> str:
+    worst_db = max(one.residual_db for one in rendering.splices)
+    each = ", ".join(f"{one.at_s:.1f} s ({one.residual_db:.0f} dB)" for one in rendering.splices)
+    return (
+        f"{len(rendering.splices) + 1} side by side, spliced at (difference there): {each}; none above "
+        f"{np.ceil(worst_db):.0f} dB re the level there"
     )
 
 

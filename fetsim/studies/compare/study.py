@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.loudness import ProgrammeLevels, is_tonal
-from fetsim.audio.render import check_rate
+from fetsim.audio.player import check_rate
 from fetsim.files.user_cache import UserCache, user_cache
 from fetsim.files.whole_folder import whole_folder, write_manifest
 from fetsim.rig.quality import quality_named

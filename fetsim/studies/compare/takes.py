@@ -16,7 +16,7 @@ from numpy.lib import format as npy
 from fetsim.audio.files import AudioReader
 from fetsim.audio.gain_log import GainLog, write_npz
 from fetsim.audio.loudness import ProgrammeLevels, measure_levels
-from fetsim.audio.render import BLOCK_FRAMES, Player
+from fetsim.audio.player import BLOCK_FRAMES, Player
 from fetsim.errors import InputError
 from fetsim.files.npz import ArchiveWriter
 from fetsim.files.user_cache import UserCache
