@@ -6,7 +6,7 @@ a generator's dial says. Procedures of this room drive a ``Bench`` and hand its 
 
 from collections.abc import Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -69,6 +69,10 @@ class Bench:
     def rate_hz(self) -> float:
         """Internal rate of this quality."""
         return self.rig.rate_hz
+
+    def of_version(self, unit: Unit) -> "Bench":
+        """The same with another version of the unit, whose bias point is looked for from this one's."""
+        return self if unit is self.unit else replace(self, unit=unit, near=self.rig)
 
     def run(self, nodes: Sequence[str] = ()) -> "Run":
         """A fresh run from the bias point that records the output and ``nodes``."""

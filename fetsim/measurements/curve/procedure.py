@@ -37,7 +37,6 @@ from fetsim.measurements.traces.checks import Samples, positive, samples
 from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
-from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -143,7 +142,7 @@ def measure_curve(
     chosen = switched(unit, switches)
     everything = switched(unit, EVERY) if compare and unit.banks else {}
     coarse = np.append(np.arange(levels[0], levels[-1], COMPARED_STEP_DB), levels[-1])
-    bench = Bench(unit, quality)
+    bench = Bench(unit, quality, against=reference_named(against))
     check_tone(frequency_hz)
     each_s = settling_s(frequency_hz)
     check_work(
@@ -153,10 +152,10 @@ def measure_curve(
     )  # fmt: skip
 
     def whole(version: Unit, told: Progress) -> SubsetCurve:
-        return _subset_curve(_Sweep(Bench(version, quality, against=against), frequency_hz, wait_s), levels, told)
+        return _subset_curve(_Sweep(bench.of_version(version), frequency_hz, wait_s), levels, told)
 
     def compared(version: Unit, told: Progress) -> tuple[Array, SubsetThresholds]:
-        sweep = _Sweep(Bench(version, quality, against=against), frequency_hz, None)
+        sweep = _Sweep(bench.of_version(version), frequency_hz, None)
         points = sweep.rising(coarse, told)
         return np.array([point.output_dbu for point in points]), _thresholds(sweep, points)
 
@@ -171,10 +170,9 @@ def measure_curve(
     if not curves:
         (_, name), error = next(iter(failed.items()))
         raise type(error)(_named(name, error))
-    rig = Rig(unit, quality, against=reference_named(against))
     return CurveMeasurement(
-        provenance=provenance(rig),
-        frequency_hz=whole_period(frequency_hz, rig.rate_hz).frequency_hz,
+        provenance=provenance(bench.rig),
+        frequency_hz=whole_period(frequency_hz, bench.rate_hz).frequency_hz,
         method="steady state" if wait_s is None else f"{wait_s:g} s at every rising level",
         curves=tuple(curves.values()),
         present=closed_switches(unit),

@@ -157,7 +157,8 @@ def measure_distortion(
     given = DEFAULT_LEVELS_DBU if levels_dbu is None and reductions_db is None else levels_dbu or reductions_db or ()
     check_work(unit, len(given) * sum(asked), bench.rate_hz, "give fewer levels or frequencies")
     if reductions_db is not None:
-        levels = sorted(level_for_reduction_dbu(bench, one, DEFAULT_FREQUENCY_HZ) for one in reductions_db)
+        wanted = {one: partial(level_for_reduction_dbu, bench, one, DEFAULT_FREQUENCY_HZ) for one in reductions_db}
+        levels = sorted(run_all(wanted, lambda look, _: look()).values())
     else:
         levels = sorted(float(level) for level in (DEFAULT_LEVELS_DBU if levels_dbu is None else levels_dbu))
     if not levels or not all(np.isfinite(levels)):

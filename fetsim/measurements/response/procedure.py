@@ -35,6 +35,7 @@ from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import OUTPUT, Point, find_point, output_point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_work, settling_s
+from fetsim.rig.runner import run_all
 from fetsim.schematic.unit import Unit
 
 LOW_HZ, HIGH_HZ = 10.0, 100e3
@@ -170,8 +171,8 @@ def measure_response(
         for wanted, state in zip(reductions_db, states, strict=True):
             checks += _checked(replace(state, quality=CHECK_QUALITY), state_in_words(wanted), places, source)
     carried = tuple(f for f in SWEPT_HZ if f <= highest_tone_hz(bench.rate_hz))
-    for level in levels_dbu:
-        found += _swept(bench, level, places, carried)
+    swept = run_all({level: level for level in levels_dbu}, lambda level, _: _swept(bench, level, places, carried))
+    found += [response for one in swept.values() for response in one]
     left_out = SWEPT_HZ[len(carried) :] if levels_dbu else ()
     return ResponseMeasurement(
         provenance=provenance(bench.rig), responses=tuple(found), checks=tuple(checks), source=source,

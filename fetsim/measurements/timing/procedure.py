@@ -14,10 +14,10 @@ the trace is averaged over one cycle, centred, and then resolves nothing shorter
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from math import prod
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 
@@ -34,8 +34,7 @@ from fetsim.measurements.traces.envelope import local_gain
 from fetsim.rig.gain_cell import Reference, reference_named
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_tone, check_work, settling_s
-from fetsim.rig.rig import Rig
-from fetsim.rig.runner import Progress, run_each, unwatched
+from fetsim.rig.runner import Progress, run_all, run_each, unwatched
 from fetsim.schematic.unit import Unit
 
 DEFAULT_FREQUENCY_HZ = 5000.0
@@ -168,7 +167,7 @@ def measure_timing(
         unit, len(grid) * (phases + release_phases) * (RECORD_S + settling_s(frequency_hz)),
         Bench(unit, quality).rate_hz, "vary fewer things, or take fewer phases",
     )  # fmt: skip
-    reference = reference_named(against)
+    middle = Bench(unit, quality, against=reference_named(against))
     levels: dict[tuple[str, ...], tuple[float, float] | FetsimError] = {}
     jobs, failed = {}, {}
     for setting in grid:
@@ -176,7 +175,7 @@ def measure_timing(
         banks = {name: value for name, value in setting.items() if name in unit.banks}
         key = tuple(str(value) for value in banks.values())
         if key not in levels:
-            levels[key] = _attempted(_changed(unit, banks), before_dbu, level_dbu, frequency_hz, quality)
+            levels[key] = _attempted(middle.of_version(_changed(unit, banks)), before_dbu, level_dbu, frequency_hz)
         found = levels[key]
         if isinstance(found, FetsimError):
             failed[setting_in_words(setting)] = found
@@ -185,17 +184,15 @@ def measure_timing(
 
     def one(job: tuple[Unit, dict[str, str | float], tuple[float, float]], told: Progress) -> SettingTiming:
         version, setting, (low, high) = job
-        bench = Bench(version, quality, against=reference)
+        bench = middle.of_version(version)
         quiet = steady_level(bench, low, frequency_hz)
         loud = steady_level(bench, high, frequency_hz, quiet.run)
-        attack = _answer(quiet, loud, frequency_hz, phases, read_off, lambda share: told(0.5 * share))
-        release = _answer(loud, quiet, frequency_hz, release_phases, read_off, lambda share: told(0.5 + 0.5 * share))
+        answers = run_all(
+            {"attack": (quiet, loud, phases), "release": (loud, quiet, release_phases)},
+            lambda step, its: _answer(*step, frequency_hz, read_off, its), told,
+        )  # fmt: skip
         return SettingTiming(
-            setting={name: str(value) for name, value in setting.items()},
-            before_dbu=low,
-            level_dbu=high,
-            attack=attack,
-            release=release,
+            setting={name: str(value) for name, value in setting.items()}, before_dbu=low, level_dbu=high, **answers
         )
 
     measured, unmeasured = run_each(jobs, one, progress)
@@ -203,10 +200,9 @@ def measure_timing(
     if not measured:
         name, error = next(iter(failed.items()))
         raise type(error)(f"{name}: {error}" if name else str(error))
-    rig = Rig(unit, quality, against=reference)
     return TimingMeasurement(
-        provenance=provenance(rig),
-        frequency_hz=whole_period(frequency_hz, rig.rate_hz).frequency_hz,
+        provenance=provenance(middle.rig),
+        frequency_hz=whole_period(frequency_hz, middle.rate_hz).frequency_hz,
         read_off=read_off,
         settings=tuple(measured.values()),
         left_out={name: str(error) for name, error in failed.items()},
@@ -252,22 +248,22 @@ def _changed(unit: Unit, setting: Mapping[str, str | float]) -> Unit:
 
 
 def _attempted(
-    unit: Unit, before_dbu: float | None, level_dbu: float | None, frequency_hz: float, quality: str
+    bench: Bench, before_dbu: float | None, level_dbu: float | None, frequency_hz: float
 ) -> tuple[float, float] | FetsimError:
     try:
-        return step_levels_dbu(unit, before_dbu, level_dbu, frequency_hz, quality)
+        return step_levels_dbu(bench, before_dbu, level_dbu, frequency_hz)
     except FetsimError as error:
         return error
 
 
 def step_levels_dbu(
-    unit: Unit, before_dbu: float | None, level_dbu: float | None, frequency_hz: float, quality: str
+    bench: Bench, before_dbu: float | None, level_dbu: float | None, frequency_hz: float
 ) -> tuple[float, float]:
     """Source levels of a step: those given, else 10 dB under and over the unit's own threshold. Raises InputError."""
     if before_dbu is not None and level_dbu is not None:
         return before_dbu, level_dbu
     try:
-        threshold = threshold_dbu(Bench(unit, quality), frequency_hz)
+        threshold = threshold_dbu(replace(bench, against="idle"), frequency_hz)
     except InputError as error:
         raise InputError(f"{error}; without a threshold, give the levels before and after the step") from None
     low = threshold - AROUND_THRESHOLD_DB if before_dbu is None else before_dbu
@@ -278,15 +274,14 @@ def step_levels_dbu(
 
 
 def _answer(
-    before: Level, after: Level, frequency_hz: float, phases: int, read_off: str, told: Progress
+    before: Level, after: Level, phases: int, frequency_hz: float, read_off: str, told: Progress
 ) -> StepAnswer:
     read = _cell_trace if read_off == FET else _output_reader(before, after, frequency_hz)
     cycle_s = 1.0 / frequency_hz
-    timings, traces, degrees = [], [], []
-    least_s, kind = 0.0, "none"
     change_db = abs(after.reduction_db - before.reduction_db)
     averaged = max(before.ripple_db, after.ripple_db) > RIPPLE_SHARE * change_db > 0.0
-    for number in range(phases):
+
+    def phase(number: int, least_s: float) -> _Phase:
         step = play_step(before, after, frequency_hz, number / phases, least_s)
         trace = read(step)
         if averaged:
@@ -296,28 +291,44 @@ def _answer(
             -thin, rate_hz=rate_hz, step_s=step_s, gain_before_db=-before.reduction_db,
             gain_after_db=-after.reduction_db, resolution_s=cycle_s if averaged else None,
         )  # fmt: skip
-        timings.append(advised(timing, ADVICE))
-        degrees.append(step.phase_deg)
-        kind = timing.kind if number == 0 else kind
-        least_s = least_s or (trace.size - 1) / step.rate_hz - step.step_s
-        traces.append((np.arange(trace.size) / step.rate_hz - step.step_s, trace))
-        told((number + 1) / phases)
-    time_s = _close_near_zero(traces[0][0])
-    bundle = np.array([np.interp(time_s, *one) for one in traces])
+        time_s = np.arange(trace.size) / step.rate_hz - step.step_s
+        return _Phase(step.phase_deg, advised(timing, ADVICE), time_s, trace)
+
+    first = phase(0, 0.0)  # says how long the others are to last at least
+    told(1.0 / phases)
+    least_s = float(first.time_s[-1])
+    others = {number: number for number in range(1, phases)}
+    found = run_all(
+        others, lambda number, _: phase(number, least_s), lambda share: told((1.0 + (phases - 1) * share) / phases)
+    )
+    each = [first, *found.values()]
+    timings = [one.timing for one in each]
+    time_s = _close_near_zero(first.time_s)
+    bundle = np.array([np.interp(time_s, one.time_s, one.trace) for one in each])
     return StepAnswer(
-        kind=kind,
+        kind=timings[0].kind,
         reduction_before_db=before.reduction_db,
         reduction_after_db=after.reduction_db,
         spreads={name: _spread(timings, name) for name in FIGURES},
         resolution_s=timings[0].resolution_s,
         averaged=averaged,
-        phases_deg=tuple(degrees),
+        phases_deg=tuple(one.phase_deg for one in each),
         timings=tuple(timings),
         time_s=time_s,
         reduction_db=bundle[0],
         reduction_least_db=np.min(bundle, axis=0),
         reduction_most_db=np.max(bundle, axis=0),
     )
+
+
+class _Phase(NamedTuple):
+    """A step at one phase, and the trace of gain reduction around it."""
+
+    phase_deg: float
+    timing: StepTiming
+    time_s: Array
+    """From the step."""
+    trace: Array
 
 
 def _spread(timings: Sequence[StepTiming], name: str) -> Spread:

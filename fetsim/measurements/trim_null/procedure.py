@@ -89,17 +89,18 @@ def measure_trim_null(
     if not 3 <= steps <= MOST_STEPS:
         raise InputError(f"steps: is {steps}; give a number from 3 to {MOST_STEPS}")
     check_tone(frequency_hz)
-    check_work(unit, steps * settling_s(frequency_hz), Bench(unit, quality).rate_hz, "give fewer steps")
+    middle = Bench(unit, quality, against=reference)
+    check_work(unit, steps * settling_s(frequency_hz), middle.rate_hz, "give fewer steps")
     at, is_control = float(present.value), trimmed in unit.controls
     low, high = sorted((at - span, at + span) if is_control else (at * (1.0 - span), at * (1.0 + span)))
     if is_control:
         low, high = max(low, 0.0), min(high, 1.0)
     if level_dbu is None:
-        level_dbu = level_for_reduction_dbu(Bench(unit, quality, against=reference), reduction_db, frequency_hz)
+        level_dbu = level_for_reduction_dbu(middle, reduction_db, frequency_hz)
     level = level_dbu
 
     def read(value: float) -> DistortionPoint:
-        bench = Bench(unit.changed({trimmed: value}), quality, against=reference)
+        bench = middle.of_version(unit.changed({trimmed: value}))
         return sine_distortion(bench.run(), level, frequency_hz)
 
     values = np.linspace(low, high, steps)
@@ -117,7 +118,7 @@ def measure_trim_null(
         )  # fmt: skip
         best, point = float(search.x), read(float(search.x))
     return TrimNull(
-        provenance=provenance(Bench(unit, quality, against=reference).rig),
+        provenance=provenance(middle.rig),
         trimmed=trimmed,
         quantity=present.quantity or "plain",
         frequency_hz=point.frequency_hz,

@@ -55,7 +55,7 @@ def nominal_of(
     """
     bench = Bench(unit, quality)
     bench.gain_cell  # noqa: B018 - says so where there is none
-    before_dbu, level_dbu = step_levels_dbu(unit, before_dbu, level_dbu, step_hz, quality)
+    before_dbu, level_dbu = step_levels_dbu(bench, before_dbu, level_dbu, step_hz)
     rest = bench.run().state
     quiet = steady_level(bench, before_dbu, step_hz)
     loud = steady_level(bench, level_dbu, step_hz, quiet.run)

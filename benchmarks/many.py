@@ -1,0 +1,96 @@
+"""What has many runs, here and in another checkout of this program, in turns. Run: python benchmarks/many.py CHECKOUT
+
+A curve of three subsets at 61 levels, a grid of 5 x 5 timings with 8 phases, a comparison of four versions of a stereo
+file of 60 s; in processes of their own, warm (solvers compiled before), everything computed. Prints seconds and
+processor time, least and median, and their ratios within each round.
+"""
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parents[1]
+POSITIONS = (0.0, 0.25, 0.5, 0.75, 1.0)
+LEVELS_DBU = np.linspace(-36.0, 24.0, 61)
+VERSIONS = {"timing cap": {"C16": "330n"}, "weaker FET": {"J1.i_dss": "12mA"}, "firm curve": {"curve": "S3"}}
+FILE_S, RATE_HZ = 60, 48000
+
+
+def curve() -> None:
+    import fetsim
+
+    fetsim.measure_curve(fetsim.load_unit("dunlin"), switches=["S1", "S2", "S3"], levels_dbu=LEVELS_DBU)
+
+
+def grid() -> None:
+    import fetsim
+
+    fetsim.measure_timing(fetsim.load_unit("dunlin"), vary={"attack": POSITIONS, "release": POSITIONS})
+
+
+def compare(folder: Path) -> None:
+    import soundfile
+
+    import fetsim
+    from fetsim.files.user_cache import UserCache
+
+    t = np.arange(FILE_S * RATE_HZ) / RATE_HZ
+    tones = [0.3 * np.sin(2 * np.pi * f * t) * (1 + 0.9 * np.sin(2 * np.pi * f / 110 * t)) for f in (220, 330)]
+    soundfile.write(folder / "in.wav", np.column_stack(tones), RATE_HZ, subtype="FLOAT")
+    (folder / "cache").mkdir()
+    fetsim.compare(folder / "in.wav", VERSIONS, folder=folder / "out", cache=UserCache(folder / "cache", 10**10))
+
+
+def timed(name: str, cores: int) -> None:
+    """In a process of its own: seconds and processor seconds."""
+    import fetsim
+    from fetsim.engine.together import march_together
+    from fetsim.rig.rig import Rig
+
+    os.cpu_count = lambda: cores
+    march_together([Rig(fetsim.load_unit("dunlin")).simulation(["lo"])], [np.zeros(4)])
+    with tempfile.TemporaryDirectory() as folder:
+        jobs: dict[str, Callable[[], None]] = {"curve": curve, "grid": grid, "compare": lambda: compare(Path(folder))}
+        wall, cpu = time.perf_counter(), time.process_time()
+        jobs[name]()
+        print(json.dumps([time.perf_counter() - wall, time.process_time() - cpu]))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("checkout", type=Path)
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--only", choices=("curve", "grid", "compare"), action="append")
+    parser.add_argument("--cores", type=int, default=os.cpu_count())
+    given = parser.parse_args()
+    print(f"{given.cores} cores, load {os.getloadavg()[0]:.1f}")
+    for name in given.only or ("curve", "grid", "compare"):
+        taken: dict[Path, list[list[float]]] = {given.checkout.resolve(): [], HERE: []}
+        for _ in range(given.rounds):
+            for place, found in taken.items():
+                call = f"from runpy import run_path; run_path({str(Path(__file__).resolve())!r})['timed']"
+                command = [sys.executable, "-c", f"{call}({name!r}, {given.cores})"]
+                environment = {**os.environ, "PYTHONPATH": str(place)}
+                done = subprocess.run(command, env=environment, cwd=place, check=True, stdout=subprocess.PIPE)
+                found.append(json.loads(done.stdout.splitlines()[-1]))
+        before, now = taken.values()
+        for what, k in (("seconds", 0), ("of processor", 1)):
+            old, new = [one[k] for one in before], [one[k] for one in now]
+            ratios = [a / b for a, b in zip(old, new, strict=True)]
+            print(
+                f"{name:8} {what:12} there {min(old):6.1f} / {median(old):6.1f} (least / median), here "
+                f"{min(new):6.1f} / {median(new):6.1f}; {min(ratios):.2f} / {median(ratios):.2f} times", flush=True,
+            )  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
