@@ -1,13 +1,15 @@
 """A core with hysteresis in a unit file: which keys belong together, and what they make of the part."""
 
 from collections.abc import Mapping
+from math import pi, sqrt
 from typing import Any
 
-from fetsim.devices.core_figures import Core, CoreMisfit, core_of
+from fetsim.devices.core_figures import OF_LOOP, Core, CoreMisfit, core_of
 from fetsim.schematic.part_tables import PARTS, CoreTable
 
 OF_CORE = tuple(key for key in CoreTable.model_fields if key not in CoreTable.__base__.model_fields)  # type: ignore[union-attr]
 NEEDED = ("initial_inductance", "nominal_voltage", "nominal_frequency", "saturation_flux")
+EXAMPLE_HZ, EXAMPLE_A = 50.0, 0.1
 
 
 def core(kind: str, values: Mapping[str, float]) -> Core | None:
@@ -35,3 +37,26 @@ def core_misfits(kind: str, keys: Mapping[str, Any]) -> list[tuple[str, str]]:
     except CoreMisfit as misfit:
         return [(misfit.key, misfit.sentence)]
     return []
+
+
+def core_examples(kind: str, values: Mapping[str, float]) -> dict[str, float]:
+    """Figures of a core that a part has not, but may be given, each with a sensible value.
+
+    Of a part without hysteresis: those that it takes to have some, all at once. Of a core with hysteresis: those that
+    may be told beside what is told already, with the value that it has without.
+    """
+    model = PARTS[kind]
+    if not issubclass(model, CoreTable):
+        return {}
+    iron = core(kind, values)
+    if iron is None:
+        nominal_h = values[model.nominal]
+        flux_vs = values.get("saturation_flux", max(nominal_h * EXAMPLE_A, 1e-6))
+        volt = 0.2 * flux_vs * 2.0 * pi * EXAMPLE_HZ / sqrt(2.0)  # a fifth of the way to saturation
+        found = {"initial_inductance": 0.7 * nominal_h, "nominal_voltage": volt, "nominal_frequency": EXAMPLE_HZ}
+        return found if "saturation_flux" in values else {**found, "saturation_flux": flux_vs}
+    volt = values["nominal_voltage"]
+    loss_w = iron.loss_w(volt, values["nominal_frequency"])
+    loop = {"largest_inductance": iron.largest_h, "core_loss": loss_w, "remanence": iron.remanence_vs}
+    found = {} if any(key in values for key in OF_LOOP) else loop
+    return found if "eddy_resistance" in values else {**found, "eddy_resistance": 10.0 * volt**2 / loss_w}

@@ -1,9 +1,11 @@
 """What can be changed in one part, as the options that do it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from shlex import quote
 
 from fetsim.report.look.wording import amount, shown
+from fetsim.schematic.cores import OF_CORE, core_examples
 from fetsim.schematic.describe import kinds
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
@@ -22,7 +24,8 @@ class Changeable:
     """One thing of a part that may be changed."""
 
     option: str
-    """As it is typed, with its present value, or with an example where there is none."""
+    """As it is typed, with its present value, or with an example where there is none; several where they need each
+    other."""
     now: str
     """Its present value; empty when it has none."""
     sets: str
@@ -44,7 +47,10 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
     amounts = {**quantities(PARTS[part.kind]), **figures}
     main = MAIN_KEYS.get(part.kind)
-    keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures")]
+    of_core = {key: amount(value, amounts[key], 3) for key, value in core_examples(part.kind, part.values).items()}
+    asks_for_core = "initial_inductance" in of_core
+    hidden = [key for key in (*OF_CORE, *of_core) if key not in part.values and (asks_for_core or key not in of_core)]
+    keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures", *hidden)]
     for key in sorted([*keys, *figures], key=lambda key: (key != main, key in TEXTS)):
         name = part.designator if key == main else f"{part.designator}.{key}"
         text = ""
@@ -55,12 +61,24 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
         typed = text if key not in amounts and key != "tolerance" else text.replace(" ", "")
         if key in TEXTS or typed in ("", "infinite"):
             typed = _example(amounts[key]) if key in amounts else EXAMPLES[key]
+            typed = of_core.get(key, typed).replace(" ", "")
         found.append(_changeable(name, typed, text, _explained(key, amounts.get(key), forms.get(key))))
-    return found
+    return [*found, _hysteresis(part, of_core)] if asks_for_core else found
+
+
+def _hysteresis(part: Part, figures: Mapping[str, str]) -> Changeable:
+    """What gives the part's core hysteresis: figures that are of use together alone."""
+    options = [_option(f"{part.designator}.{key}", text.replace(" ", "")) for key, text in figures.items()]
+    sets = f"a core with hysteresis, these together; fetsim show --kind {part.kind} tells what they are"
+    return Changeable(" ".join(options), "", sets)
 
 
 def _changeable(name: str, typed: str, now: str, sets: str) -> Changeable:
-    return Changeable(f"--change {quote(f'{name}={typed}')}", now, sets)
+    return Changeable(_option(name, typed), now, sets)
+
+
+def _option(name: str, typed: str) -> str:
+    return f"--change {quote(f'{name}={typed}')}"
 
 
 def _example(quantity: str) -> str:
