@@ -17,6 +17,9 @@ class Winding:
     volt: float
     """Rms of the fundamental that the flux induces."""
     peak_flux_vs: float
+    """Half of the flux's way from its lowest to its highest."""
+    mean_flux_vs: float
+    """Where it swings about: what direct current leaves, and a core that remembers."""
     inductance_h: float
     """Volts over amperes in quadrature to them, over 2 pi f; fundamentals."""
     loss_ohm: float | None
@@ -43,6 +46,7 @@ def winding(
     return Winding(
         volt=volt,
         peak_flux_vs=float(np.ptp(flux_vs)) / 2.0,
+        mean_flux_vs=float(np.mean(flux_vs)),
         inductance_h=-1.0 / (per_s * admittance.imag),
         loss_ohm=None if lossless else volt**2 / watt,
         reasons={"loss_ohm": none} if lossless else {},

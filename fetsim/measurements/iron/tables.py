@@ -29,6 +29,7 @@ CORES = (
     INPUT,
     Column(key="volt", heading="across the winding", show=quantity("volt", 3)),
     Column(key="peak_flux_vs", heading="peak flux", show=quantity("weber", 3)),
+    Column(key="mean_flux_vs", heading="mean flux", show=quantity("weber", 3)),
     Column(key="inductance_h", heading="inductance", unit="H", show=general(3)),
     Column(key="loss_ohm", heading="loss", show=quantity("ohm", 3), meaning="resistance in parallel"),
 )
@@ -41,7 +42,7 @@ def account(measured: Mapping[str, IronMeasurement]) -> Account:
     definitions, tables = [LEVELS, THD_TO_H1], [_tones(measured)]
     if any(one.cores for one in measured.values()):
         tables.append(_cores(measured))
-        definitions += [INDUCTANCE, LOSS]
+        definitions += [FLUX, INDUCTANCE, LOSS]
     return Account(
         title=f"Iron of {first.provenance.unit}: steady state, quality {first.provenance.quality}.",
         lead=tuple(_lead(label, one) for label, one in measured.items()),
@@ -89,7 +90,8 @@ def _cores(measured: Mapping[str, IronMeasurement]) -> Table:
     rows: list[tuple[Cell, ...]] = [
         (
             label, core.part, core.frequency_hz, core.level_dbu, core.winding.volt, core.winding.peak_flux_vs,
-            core.winding.inductance_h, core.winding.reasons.get("loss_ohm", core.winding.loss_ohm),
+            core.winding.mean_flux_vs, core.winding.inductance_h,
+            core.winding.reasons.get("loss_ohm", core.winding.loss_ohm),
         )
         for label, found in measured.items()
         for core in found.cores
@@ -114,6 +116,12 @@ def _readings(measured: Mapping[str, IronMeasurement]) -> Table:
 THD_TO_H1 = Definition(
     term="THD to H1",
     meaning=f"rms of harmonics 2 to {HIGHEST_HARMONIC} over the fundamental; H2, H3, H5: harmonics in dB re H1",
+    status=PRACTICE,
+)
+FLUX = Definition(
+    term="peak and mean flux",
+    meaning="of the winding's flux linkage: half of its swing, and what it swings about; a mean that is not small is "
+    "direct current through the winding, which takes inductance, or what a core that remembers has kept",
     status=PRACTICE,
 )
 INDUCTANCE = Definition(

@@ -192,8 +192,10 @@ def _linear(
         places, weights, transfers(linear, grid, weights, source), reference, middle, strict=True
     ):
         if not np.all(np.abs(transfer.gain) > SILENT):
+            name = "the input" if source == PROGRAM else f"the input {source}"
             raise InputError(
-                f"node: nothing of the input arrives at {place.name}, {state_in_words(wanted_db)}; choose another point"
+                f"node: nothing of {name} arrives at {place.name}, {state_in_words(wanted_db)}; "
+                "choose another point"
             )
         low, high = corners_hz(linear, row, source, middle_hz=REFERENCE_HZ)
         found.append(

@@ -10,7 +10,8 @@ from fetsim.report.distortion.picture import FREQUENCY_TICKS, THD_KEY, percent_a
 from fetsim.report.look.plots import GREY, legend_below, line_styles, new_figure, plain_log_axis
 
 HEIGHT_INCH = 3.8
-VOLT_TICKS = (1e-3, 1e-2, 0.1, 1.0, 10.0, 100.0)
+DECADES = (1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0, 100.0, 1e3)
+ONE_TWO_FIVE = tuple(step * decade for decade in DECADES for step in (1.0, 2.0, 5.0))
 
 
 def draw(measured: Mapping[str, IronMeasurement], title: str) -> Figure:
@@ -55,9 +56,17 @@ def _draw_cores(ax: Axes, measured: Mapping[str, IronMeasurement]) -> None:
             volts, henry = [w.volt for w in chosen], [w.inductance_h for w in chosen]
             name = ", ".join(filter(None, (label, f"{part} at {lowest:.6g} Hz")))
             ax.plot(volts, henry, marker="o", markersize=2.5, color=style["color"])
-            end = (volts[-1], henry[-1])
-            ax.annotate(name, end, textcoords="offset points", xytext=(-2, 4), ha="right", fontsize=7)
-    plain_log_axis(ax, "x", VOLT_TICKS)
+            falls = len(henry) > 1 and henry[-1] < henry[-2]  # its name goes where the line is not
+            end, aside = (volts[-1], henry[-1]), (-2, -9 if falls else 4)
+            ax.annotate(name, end, textcoords="offset points", xytext=aside, ha="right", fontsize=7)
+    _volt_axis(ax, [core.winding.volt for one in measured.values() for core in one.cores])
     ax.set_ylim(bottom=0.0)
     ax.set(xlabel="Across the winding (V)", ylabel="Inductance (H)")
     ax.set_title("cores", loc="left", color=GREY)
+
+
+def _volt_axis(ax: Axes, volts: list[float]) -> None:
+    """Logarithmic, with ticks as close as they are read; linear where the volts lie close together."""
+    span = max(volts) / min(volts)
+    if span > 4.0:  # so that one tick at the least lies on it
+        plain_log_axis(ax, "x", ONE_TWO_FIVE if span < 100.0 else DECADES)

@@ -36,6 +36,9 @@ def test_a_winding_by_closed_form():
     assert found.loss_ohm == pytest.approx(5e3, rel=1e-4)  # 400 chords a cycle round a loop: (2 pi/400)^2/6
     assert found.volt == pytest.approx(2e-3 * 2.0 * np.pi * 50.0 / np.sqrt(2.0), rel=1e-9)
     assert found.peak_flux_vs == pytest.approx(2e-3, rel=1e-9)
+    off_centre = winding(flux - 3e-3, current, cycles=3, rate_hz=20e3)
+    assert off_centre.mean_flux_vs == pytest.approx(-3e-3, rel=1e-9)
+    assert off_centre.peak_flux_vs == pytest.approx(2e-3, rel=1e-9)
     with_eddy = winding(flux, flux / 10.0, cycles=3, rate_hz=20e3, eddy_s=2e-4)
     assert with_eddy.loss_ohm == pytest.approx(5e3, rel=1e-9)
     lossless = winding(flux, flux / 10.0, cycles=3, rate_hz=20e3)

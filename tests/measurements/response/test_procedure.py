@@ -152,8 +152,12 @@ def test_nothing_arrives(tmp_path):
     apart = '[stages.apart]\nabout = "not connected"\n[stages.apart.parts]\n'
     apart += 'V9 = { kind = "supply", voltage = "5V", resistance = "1", node = "z9" }\n'
     apart += 'R9 = { kind = "resistor", value = "1k", nodes = ["z9", "0"] }\n'
+    apart += 'KEY = { kind = "input", input = "key", nodes = ["z8", "0"], source_resistance = "50" }\n'
+    apart += 'R8 = { kind = "resistor", value = "1k", nodes = ["z8", "0"] }\n'
     unit = load_unit(changed_text(tmp_path, "[stages.bias]\n", apart + "\n[stages.bias]\n"))
     with pytest.raises(InputError, match="nothing of the input arrives at z9"):
         measure_response(unit, points=("z9",))
+    with pytest.raises(InputError, match="nothing of the input key arrives at output, at rest"):
+        measure_response(unit, source="key")
     with pytest.raises(InputError, match="nothing of the input arrives at ctl, held at 3 dB"):
         measure_response(unit, points=("ctl",), reductions_db=(3.0,))
