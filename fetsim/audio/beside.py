@@ -81,7 +81,7 @@ def from_arrays(inputs: Mapping[str, ArrayLike], shape: tuple[int, int], n: int)
     for name, samples in inputs.items():
         frames, given = audio_frames(samples, f"input {name}")
         if len(frames) != shape[0] or frames.shape[1] not in (1, shape[1]):
-            raise InputError(f"input {name}: has shape {given} beside {shape[0]} frames of {shape[1]} channels")
+            raise InputError(f"input {name}: has shape {given} beside {shape[0]} frames of {_channels(shape[1])}")
         whole[name] = _spread(frames, shape[1])
     return ({name: one[k : k + n] for name, one in whole.items()} for k in range(0, shape[0], n))
 
@@ -98,7 +98,11 @@ def _check_file(name: str, feed: Feed, reader: AudioReader, program: AudioReader
         remedy = "cut or lengthen one of them"
         raise InputError(f"{what} has {reader.frames} frames, {program.path} {program.frames}; {remedy}")
     if feed.channel is not None and not 1 <= feed.channel <= reader.channels:
-        raise InputError(f"{what} has {reader.channels} channels, none of them is number {feed.channel}")
+        raise InputError(f"{what} has {_channels(reader.channels)}, no number {feed.channel}")
     if feed.channel is None and reader.channels not in (1, program.channels):
         remedy = f"choose one, as {name}={reader.path}:1"
         raise InputError(f"{what} has {reader.channels} channels, {program.path} {program.channels}; {remedy}")
+
+
+def _channels(count: int) -> str:
+    return f"{count} channel" if count == 1 else f"{count} channels"

@@ -157,8 +157,9 @@ class _Search:
         low, high = np.log(1.002), np.log(MOST_OVER_NOMINAL)
         least, most = has(low), has(high)
         if not least <= wanted <= most:
-            told = f"{wanted:.3g} is not to be had with these inductances at this level"
-            raise CoreMisfit(key, f"{told}, only {least:.3g} to {most:.3g}")
+            unit = "W" if key == "core_loss" else "Vs"
+            told = f"{wanted:.3g} {unit} is not to be had with these inductances at this level"
+            raise CoreMisfit(key, f"{told}, only {least:.3g} to {most:.3g} {unit}")
         log_over = float(brentq(lambda log_over: has(log_over) - wanted, low, high, xtol=1e-12))
         return self._with_largest(self._rise * self._nominal_h * float(np.exp(log_over)))
 

@@ -88,8 +88,8 @@ def test_silence_is_told(folder, capsys):
     (["--input", "key=slow.wav"], "slow.wav: for the input key has 44100 Hz, in.wav 48000 Hz; resample one of them"),
     (["--input", "key=short.wav"], "short.wav: for the input key has 19999 frames, in.wav 20000; cut or lengthen"),
     (["--input", "key=stereo.wav"], "has 2 channels, in.wav 1; choose one, as key=stereo.wav:1"),
-    (["--input", "key=stereo.wav:3"], "none of them is number 3"),
-    (["--input", "key=stereo.wav:0"], "none of them is number 0"),
+    (["--input", "key=stereo.wav:3"], "channels, no number 3"),
+    (["--input", "key=stereo.wav:0"], "channels, no number 0"),
     (["--input", "key=gone.wav"], "gone.wav"),
     (["--input", "key"], "--input: 'key' is not of the form NAME=FILE"),
     (["--input", "key=key.wav", "--input", "key=in.wav"], "--input: 'key' is given twice"),
@@ -107,7 +107,7 @@ def test_what_does_not_fit_gets_one_line(arguments, line, folder, capsys):
 
 
 def test_arrays_that_do_not_fit(folder):
-    with pytest.raises(InputError, match=r"input key: has shape \(19999,\) beside 20000 frames of 1 channels"):
+    with pytest.raises(InputError, match=r"input key: has shape \(19999,\) beside 20000 frames of 1 channel"):
         played(key=KEY[:-1])
     with pytest.raises(InputError, match="no part of keyed reads 'side'"):
         played(side=KEY)

@@ -52,9 +52,9 @@ def test_inductance_runs_from_initial_through_nominal_to_saturation():
 
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.9])
 def test_a_loss_is_met(share):
-    with pytest.raises(CoreMisfit, match="core_loss: 1 is not to be had") as refusal:
+    with pytest.raises(CoreMisfit, match="core_loss: 1 W is not to be had") as refusal:
         core_of({**FIGURES, "core_loss": 1.0}, "magnetising")
-    most_w = float(refusal.value.sentence.rpartition(" to ")[2])
+    most_w = float(refusal.value.sentence.rpartition(" to ")[2].removesuffix(" W"))
     core = core_of({**FIGURES, "core_loss": share * most_w, "eddy_resistance": 1e6}, "magnetising")
     flux, current = settled_cycle(core, 0.4, 20.0)
     loop_j = np.sum(0.5 * (current + np.roll(current, 1)) * (flux - np.roll(flux, 1)))
@@ -80,8 +80,8 @@ def test_a_remanence_is_met(remanence_vs):
         ({"initial_inductance": 20.0}, "initial_inductance: must be below magnetising = 20 H"),
         ({"largest_inductance": 20.0}, "largest_inductance: must be above magnetising = 20 H"),
         ({"nominal_voltage": 8.0}, "nominal_voltage: its flux, 90 mVs, saturates the core"),
-        ({"core_loss": 1e-9}, "core_loss: 1e-09 is not to be had with these inductances"),
-        ({"remanence": 1.0}, "remanence: 1 is not to be had with these inductances"),
+        ({"core_loss": 1e-9}, "core_loss: 1e-09 W is not to be had with these inductances"),
+        ({"remanence": 1.0}, "remanence: 1 Vs is not to be had with these inductances"),
         ({"core_loss": 1e-5, "remanence": 1e-3}, "remanence: says the same as core_loss; give one of"),
     ],
 )

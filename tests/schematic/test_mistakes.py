@@ -89,7 +89,7 @@ MISTAKES = [
     ('ratio = 1,', 'ratio = 0,', "T1: ratio: 0 is outside", ""),
     # a core with hysteresis
     ('core_loss = "20uW"', 'core_loss = "-20uW"', "L2: core_loss: -20 uW is outside", ""),
-    ('core_loss = "20uW"', 'core_loss = "20mW"', "L2: core_loss: 0.02 is not to be had with these inductances", "only "),
+    ('core_loss = "20uW"', 'core_loss = "20mW"', "L2: core_loss: 0.02 W is not to be had with these inductances", "only "),
     ('core_loss = "20uW"', 'core_loss = "20uW", remanence = "1mVs"', "L2: remanence: says the same as core_loss", ""),
     ('initial_inductance = "2H"', 'initial_inductance = "8H"', "L2: initial_inductance: must be below value = 8 H", ""),
     ('initial_inductance = "2H", ', '', "L2: initial_inductance: is missing; with nominal_voltage the core has", ""),
