@@ -4,7 +4,8 @@ It goes along with the program block by block, at its rate and of its length, 1.
 channel feeds every channel of the program; several feed one each.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+import os
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,9 @@ from fetsim.audio.files import AudioReader
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.schematic.unit import Unit
+
+LONGEST_NUMBER = 10
+"""Of a channel; what has more digits is part of a name."""
 
 Beside = Iterator[Mapping[str, Array]]
 """For every block of the program: input -> samples [shape=(n, channels)]."""
@@ -36,7 +40,7 @@ class Feed:
     def of(cls, text: str | Path) -> "Feed":
         """``key.wav``, or ``key.wav:2`` for its second channel."""
         path, colon, number = str(text).rpartition(":")
-        if colon and number.isdecimal() and not Path(text).exists():
+        if colon and number.isdecimal() and len(number) < LONGEST_NUMBER and not os.path.exists(text):
             return cls(Path(path), int(number))
         return cls(Path(text))
 
@@ -44,16 +48,21 @@ class Feed:
 def feeds_of(inputs: Mapping[str, str | Path], unit: Unit) -> dict[str, Feed]:
     """Input -> what feeds it. Raises InputError for a name that is no input of the unit beside the program's."""
     check_inputs(inputs, unit)
+    for name, text in inputs.items():
+        if not isinstance(text, str | Path):
+            raise InputError(f"input {name}: must be the name or path of a sound file, not a {type(text).__name__}")
     return {name: Feed.of(text) for name, text in inputs.items()}
 
 
-def check_inputs(names: Iterable[str], unit: Unit) -> None:
+def check_inputs(inputs: Mapping[str, object], unit: Unit) -> None:
     """Raises InputError for a name that no part of the unit reads."""
+    if not isinstance(inputs, Mapping):
+        raise InputError(f"inputs: must map names to what feeds them, not be a {type(inputs).__name__}")
     others = unit.inputs[1:]
-    for name in names:
+    for name in inputs:
         if name not in others:
             what = f"it reads {', '.join(others)}" if others else "it reads the program alone"
-            raise InputError(f"input: no part of {unit.name} reads {name[:40]!r}; {what}")
+            raise InputError(f"input: no part of {unit.name} reads {repr(name)[:42]}; {what}")
 
 
 def from_files(feeds: Mapping[str, Feed], readers: Mapping[str, AudioReader], program: AudioReader, n: int) -> Beside:

@@ -78,7 +78,7 @@ def render(
     """
     frames, shape = audio_frames(audio)
     names, loaded = names_of(probes, "probes"), given_unit(unit)
-    check_inputs(inputs or {}, loaded)
+    check_inputs({} if inputs is None else inputs, loaded)
 
     def told(done: int) -> None:
         if progress is not None:

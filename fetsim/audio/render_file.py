@@ -144,7 +144,7 @@ def render_file(
     if log_to is not None:
         writers[Path(log_to)] = _log_writer(Path(log_to))
     loaded = given_unit(unit)
-    feeds = feeds_of(inputs or {}, loaded)
+    feeds = feeds_of({} if inputs is None else inputs, loaded)
     read = (source, loaded.path, *(feed.path for feed in feeds.values()))
     with Outputs(overwrite=overwrite, inputs=read) as outputs, AudioReader(source) as reader, ExitStack() as opened:
         readers = {name: opened.enter_context(AudioReader(feed.path)) for name, feed in feeds.items()}

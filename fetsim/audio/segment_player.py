@@ -18,7 +18,7 @@ import numpy as np
 
 from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import PART, GainLog, LogCollector, Splice
-from fetsim.audio.player import BLOCK_FRAMES, Heard, Player, PlayerOptions, Playing, Source, unheard
+from fetsim.audio.player import BLOCK_FRAMES, Heard, Player, PlayerOptions, Playing, Source, check_rate, unheard
 from fetsim.audio.probe_files import PER_FULL_SCALE
 from fetsim.audio.segments import CHUNK_FRAMES, OVERLAP_S, Segment, Stores, chunks_in, first_chunks, march_chunk
 from fetsim.audio.splices import Agreement, agreement, splices_of
@@ -46,6 +46,7 @@ def player_for(
 ) -> "Player | SegmentPlayer":
     """A player for sound of this length: in segments where they are wanted and it is long enough, and nothing goes
     to inputs ``beside`` the program's (``Player``)."""
+    check_rate(rate_hz)
     firsts = first_chunks(frames, rate_hz, channels) if segments and beside is None else (0,)
     if len(firsts) == 1:
         return Player(unit, rate_hz, channels, beside or (), **options)

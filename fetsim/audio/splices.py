@@ -7,6 +7,7 @@ is still apart inside could be heard later. The difference falls on by itself fr
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from fetsim.engine.assembly import Array
 AGREED_DB = -140.0
 LEAST_LEVEL = 1e-3
 """A quieter output or probe counts as this, -60 dB of what its file calls 1.0: silence agrees at -200 dB."""
-AHEAD_CHUNKS = 12
+AHEAD_S = 1.0
 """The level is the lowest of this chunk and of those that come within a second: a pause after a loud stretch comes
 faster than what is apart falls."""
 STATE_SHARE = 1e-7
@@ -44,7 +45,8 @@ def agreement(earlier: Segment, later: Segment, chunk: int, end: int, scales: Ar
     """
     if not _states_agree(earlier, later, chunk):
         return None
-    coming = range(chunk, min(chunk + AHEAD_CHUNKS, end))
+    ahead = ceil(AHEAD_S * later.channels[0].rig.audio_rate_hz / CHUNK_FRAMES)
+    coming = range(chunk, min(chunk + ahead, end))
     level = np.min([np.sqrt(np.mean(later.heard(one) ** 2, axis=0)) for one in coming], axis=0)
     apart = np.sqrt(np.mean((earlier.heard(chunk) - later.heard(chunk)) ** 2, axis=0))
     reduction = _reduction_apart(earlier.log_parts(chunk), later.log_parts(chunk))

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.options import ForceOption, QuietOption, SoundVersionOptions
+from fetsim.cli.streams import be_quiet
 from fetsim.errors import PartlyDone
 from fetsim.studies.compare.comparison import AS_BUILT, Comparison
 from fetsim.studies.compare.playing import MEASURING, PLAYING, Watcher
@@ -53,6 +54,8 @@ def compare(
     in it. --change, --load and --full-scale apply to all versions. A version that cannot be played is named, the
     others are written, and the exit status is 1.
     """
+    if quiet:
+        be_quiet()
     file_title, wanted = chosen.wanted()
     folder = to or default_folder(source)
     names = [AS_BUILT, *(name for name, _ in wanted)]

@@ -14,6 +14,7 @@ import typer
 
 from fetsim.audio.render_file import FileRendering, default_output, render_file
 from fetsim.cli.options import AgainstOption, ForceOption, QualityOption, QuietOption, SoundUnitOptions
+from fetsim.cli.streams import be_quiet
 from fetsim.errors import InputError
 from fetsim.rig.gain_cell import reference_named
 from fetsim.rig.quality import DEFAULT_QUALITY
@@ -107,6 +108,8 @@ def render(
     """
     if start not in STARTS:
         raise InputError(f"--start: unknown state {start[:20]!r}; choose from {', '.join(STARTS)}")
+    if quiet:
+        be_quiet()
     unit = chosen.chosen()
     with _progress(shown=not quiet and sys.stderr.isatty()) as advance:
         rendering = render_file(

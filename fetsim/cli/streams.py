@@ -81,6 +81,11 @@ def notices() -> Iterator[None]:
         log.setLevel(level)
 
 
+def be_quiet() -> None:
+    """From here on nothing is said beforehand."""
+    logging.getLogger("fetsim").setLevel(logging.WARNING)
+
+
 def open_closed_streams() -> None:
     """Put the null device where the shell has closed a standard stream (``>&-``).
 

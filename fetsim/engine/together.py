@@ -61,10 +61,11 @@ _of_lanes: dict[Solver, Solver | None] = {}
 
 
 def _lanes_solver(prepared: Prepared) -> Solver:
-    found = _of_lanes.get(prepared.solver)
-    if found is None:
+    if not lanes_ready(prepared):
         log.info("compiling the solver once more, for %d circuits side by side; once per machine", WIDTH)
-        found = _of_lanes[prepared.solver] = solver_for(prepared.reduced.system, WIDTH)
+        _of_lanes[prepared.solver] = solver_for(prepared.reduced.system, WIDTH)
+    found = _of_lanes[prepared.solver]
+    assert found is not None
     return found
 
 

@@ -56,7 +56,7 @@ def find_point(unit: Unit, name: str) -> Point:
     if node in unit.nodes:
         return Point(name, node)
     choices = [*unit.probes, *unit.nodes, *ports]
-    near = get_close_matches(name, choices, n=3)
+    near = get_close_matches(str(name), choices, n=3)
     hint = f"did you mean {', '.join(near)}?" if near else f"choose from {', '.join(choices)}"
     raise InputError(f"node: {unit.name} has no node or probe {name[:60]!r}; {hint}")
 

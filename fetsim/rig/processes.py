@@ -44,11 +44,10 @@ def run_apart(
     Dask scheduler, as ``tcp://host:8786``, whose workers do it instead. The first error of a job, or Ctrl-C, ends it
     and is raised. Raises InputError for a scheduler that does not answer or has no workers, or what is not installed.
     """
-    if workers is not None and workers < 1:
-        raise InputError(f"workers: {workers} can do nothing; give 1 or more")
     found: dict[int, Result] = {}
     losses = 0
-    with _backend(scheduler, workers or os.cpu_count() or 1):
+    processes = max(1, min(processes_of(workers), len(jobs)))  # joblib starts all of them, even idle ones
+    with _backend(scheduler, processes):
         while len(found) < len(jobs):
             left = [number for number in range(len(jobs)) if number not in found]
             before = len(found)
@@ -68,6 +67,15 @@ def run_apart(
     return [found[number] for number in range(len(jobs))]
 
 
+def processes_of(workers: int | None) -> int:
+    """How many processes are asked for. Raises InputError for what is no number of them."""
+    if workers is None:
+        return os.cpu_count() or 1
+    if not (isinstance(workers, int) and workers >= 1):
+        raise InputError(f"workers: {repr(workers)[:40]} can do nothing; give 1 or more")
+    return workers
+
+
 def _numbered(work: Callable[[Any], Result], number: int, job: Any) -> tuple[int, Result]:
     with threadpool_limits(1, "blas"):
         return number, work(job)
@@ -79,7 +87,7 @@ def _backend(scheduler: str | None, workers: int) -> Iterator[None]:
         with parallel_config("loky", n_jobs=workers, inner_max_num_threads=1):
             yield
         return
-    at = f"scheduler: {scheduler[:80]!r}"
+    at = f"scheduler: {repr(scheduler)[:80]}"
     try:
         from distributed import Client, KilledWorker
     except ImportError:

@@ -153,3 +153,68 @@ def test_infinite_sound_is_told_with_its_place(tmp_path):
         assert "times full scale at" in str(error) or "convergence" in str(error) or "gain" in str(error)
     else:
         assert np.all(np.isfinite(output.astype(np.float32)))
+
+
+KEYED = """
+name = "keyed"
+source = "invented"
+[stages.all.parts]
+IN = { kind = "input", nodes = ["p", "0"], source_resistance = "50" }
+KEY = { kind = "input", input = "key", nodes = ["p", "0"], source_resistance = "50" }
+OUT = { kind = "output", nodes = ["p", "0"], load = "100k" }
+"""
+
+
+@pytest.fixture
+def keyed(place):
+    (place / "keyed.toml").write_text(KEYED, "utf-8")
+    return {"unit": "keyed.toml", "quality": "draft"}
+
+
+@pytest.mark.parametrize("inputs", [["key"], (("key", tone()),), "key", 3, np.zeros(3), {1: tone()}, {None: tone()}])
+def test_what_is_no_mapping_of_inputs(keyed, inputs):
+    refused(lambda: fetsim.render(tone(), RATE_HZ, inputs=inputs, **keyed), "input")
+    refused(lambda: fetsim.render_file("in.wav", "o.wav", inputs=inputs, **keyed), "input")
+
+
+@pytest.mark.parametrize("file", [None, 3, b"in.wav", ["in.wav"], "x" * 5000 + ":2", f"o.wav:{10**99}", "a\0:1"])
+def test_what_is_no_file_for_an_input(place, keyed, file):
+    refused(lambda: fetsim.render_file("in.wav", "o.wav", inputs={"key": file}, **keyed))
+    assert not (place / "o.wav").exists()
+
+
+LOOP = fetsim.load_unit("teaching")
+
+
+@pytest.mark.parametrize("builds", [[LOOP], LOOP, None, {}, {"a": "teaching"}, {"a": LOOP, "b": None}])
+def test_what_is_no_mapping_of_builds(builds):
+    refused(lambda: fetsim.figures_of_builds(builds, quality="draft", workers=1), "builds")
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"nominal": 3}, "unit"),
+        ({"workers": 0}, "workers"),
+        ({"workers": 1.5}, "workers"),
+        ({"workers": "2"}, "workers"),
+        ({"curve_hz": "1k"}, "curve_hz"),
+        ({"step_hz": np.nan}, "step_hz"),
+        ({"step_hz": 0.0}, "frequency"),
+        ({"quality": "best"}, "choose from draft, standard, fine"),
+        ({"before_dbu": 10.0, "level_dbu": -10.0}, "must rise"),
+        ({"before_dbu": 0.0, "level_dbu": 0.0}, "must rise"),
+    ],
+    ids=str,
+)
+def test_builds_with_options_that_are_none(options, words):
+    error = refused(
+        lambda: fetsim.figures_of_builds({"a": LOOP}, **{"quality": "draft", "workers": 1} | options), words
+    )
+    assert "without a threshold" not in str(error)
+
+
+@pytest.mark.parametrize("given", ["abc", None, [None], ["x"], [np.nan], [1, [2]]])
+def test_iron_at_what_is_no_level(given):
+    refused(lambda: fetsim.measure_iron(LOOP, levels_dbu=given, quality="draft"), "level")
+    refused(lambda: fetsim.measure_iron(LOOP, frequencies_hz=given, quality="draft"), "frequenc")

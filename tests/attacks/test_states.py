@@ -56,6 +56,7 @@ WRONG = {
     "objects": forged(x=np.array([{}], dtype=object)),
     "no x": forged(x=None),
     "no rate": forged(rate_hz=None),
+    "of the time before streams": forged(stream=None),
     "nan steps": forged(steps=np.nan),
     "infinite steps": forged(steps=np.inf),
     "half a step": forged(steps=1.5),

@@ -164,6 +164,16 @@ def test_what_fits_together():
     assert not can_march_together(clip, Simulation.of(linear, RATE_HZ, ["out"]))
 
 
+def test_a_compile_is_told_only_where_there_is_one(monkeypatch, caplog):
+    """Another process finds the solver of several lanes on disk, and says nothing."""
+    simulation = Simulation.of(diode_clipper(), RATE_HZ, ["out"])
+    march_together([simulation], [np.zeros(1)])
+    monkeypatch.setattr("fetsim.engine.together._of_lanes", {})
+    caplog.set_level("INFO", logger="fetsim")
+    march_together([simulation], [np.zeros(1)])
+    assert not caplog.records
+
+
 def test_linear_circuits_fit_too():
     """No device at all: nothing to iterate over."""
     runs = [pair(Circuit((source("V", "out", ohm), capacitor("C", "out", "0", 1e-8)))) for ohm in (1e3, 2e3, 5e3)]

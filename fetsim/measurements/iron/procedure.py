@@ -15,6 +15,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from fetsim.audio.arrays import numbers_of
 from fetsim.audio.levels import rms_v_to_dbu
 from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array
@@ -97,7 +98,8 @@ def measure_iron(
     >>> [f"{one.winding.inductance_h:.1f} H" for one in found.cores if one.part == "T1"]
     ['20.0 H', '20.0 H']
     """
-    levels, frequencies = (tuple(sorted(float(one) for one in given)) for given in (levels_dbu, frequencies_hz))
+    given = {"levels": levels_dbu, "frequencies": frequencies_hz}
+    levels, frequencies = (tuple(sorted(numbers_of(one, name).ravel().tolist())) for name, one in given.items())
     if not levels or not frequencies:
         raise InputError("levels, frequencies: give at least one of each")
     for frequency in frequencies:

@@ -260,14 +260,14 @@ def step_levels_dbu(
     bench: Bench, before_dbu: float | None, level_dbu: float | None, frequency_hz: float
 ) -> tuple[float, float]:
     """Source levels of a step: those given, else 10 dB under and over the unit's own threshold. Raises InputError."""
-    if before_dbu is not None and level_dbu is not None:
-        return before_dbu, level_dbu
-    try:
-        threshold = threshold_dbu(replace(bench, against="idle"), frequency_hz)
-    except InputError as error:
-        raise InputError(f"{error}; without a threshold, give the levels before and after the step") from None
-    low = threshold - AROUND_THRESHOLD_DB if before_dbu is None else before_dbu
-    high = threshold + AROUND_THRESHOLD_DB if level_dbu is None else level_dbu
+    low, high = before_dbu, level_dbu
+    if low is None or high is None:
+        try:
+            threshold = threshold_dbu(replace(bench, against="idle"), frequency_hz)
+        except InputError as error:
+            raise InputError(f"{error}; without a threshold, give the levels before and after the step") from None
+        low = threshold - AROUND_THRESHOLD_DB if low is None else low
+        high = threshold + AROUND_THRESHOLD_DB if high is None else high
     if not low < high:
         raise InputError(f"before, level: the level must rise, from {low:.1f} dBu it goes to {high:.1f} dBu")
     return low, high

@@ -3,11 +3,14 @@
 from dataclasses import dataclass
 from functools import cached_property
 
+from fetsim.audio.arrays import real_number
 from fetsim.engine.state import State
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import steady_level
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
 from fetsim.measurements.timing.procedure import step_levels_dbu
+from fetsim.rig.quality import quality_named
+from fetsim.rig.request import check_tone
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.knee import Knee, LevelMeter, nominal_knee
 
@@ -53,6 +56,9 @@ def nominal_of(
     Raises InputError for a unit without gain cell, or whose gain reduction does not reach the thresholds, and
     ConvergenceError for one that does not come to rest.
     """
+    for name, hertz in (("curve_hz", curve_hz), ("step_hz", step_hz)):
+        check_tone(real_number(hertz, name))
+    quality_named(quality)
     bench = Bench(unit, quality)
     bench.gain_cell  # noqa: B018 - says so where there is none
     before_dbu, level_dbu = step_levels_dbu(bench, before_dbu, level_dbu, step_hz)

@@ -5,7 +5,6 @@ processes, on this machine or on those behind a Dask scheduler. A figure depends
 out nor beside which others, bit for bit.
 """
 
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -19,8 +18,9 @@ from fetsim.engine.together import march_together
 from fetsim.errors import InputError
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
-from fetsim.rig.processes import run_apart
+from fetsim.rig.processes import processes_of, run_apart
 from fetsim.rig.runner import Progress, unwatched
+from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.figures import FIGURES, Figures, figures_of
 from fetsim.studies.builds.nominal import Nominal, nominal_of
@@ -88,12 +88,13 @@ def figures_of_builds(
     """
     if not builds:
         raise InputError("builds: there is none; give a label and a unit for each")
-    units = list(builds.values())
+    if not isinstance(builds, Mapping) or not all(isinstance(unit, Unit) for unit in builds.values()):
+        raise InputError("builds: must map labels to units, which fetsim.load_unit gives")
+    units, at_work = list(builds.values()), processes_of(workers if scheduler is None else None)
     start = nominal_of(
-        units[0].origin if nominal is None else nominal, quality=quality, curve_hz=curve_hz, step_hz=step_hz,
-        before_dbu=before_dbu, level_dbu=level_dbu,
+        units[0].origin if nominal is None else given_unit(nominal), quality=quality, curve_hz=curve_hz,
+        step_hz=step_hz, before_dbu=before_dbu, level_dbu=level_dbu,
     )  # fmt: skip
-    at_work = workers if workers and scheduler is None else os.cpu_count() or 1
     size = min(LARGEST_BATCH, max(WIDTH, -(-len(units) // (BATCHES_A_WORKER * at_work))))
     batches = [units[first : first + size] for first in range(0, len(units), size)]
     done = run_apart(batches, partial(_batch, start), progress, workers=workers, scheduler=scheduler)
