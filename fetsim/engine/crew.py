@@ -16,12 +16,12 @@ which may differ from lanes in the last bits.
 
 import os
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from threading import Condition, Thread
 from time import monotonic
 from typing import Any, TypeVar, cast
 
-import numpy as np
 from greenlet import GreenletExit, getcurrent, greenlet
 
 from fetsim.engine.generated import Solver
@@ -73,10 +73,24 @@ def side_by_side(
     return {key: batch.found[key] for key in jobs}
 
 
-def march(simulation: Simulation, u: Drive) -> Marched:
-    """``simulation.march(u)``, together with others where this is a job among many."""
+def march(simulation: Simulation, u: Drive, stops: Sequence[int] = ()) -> Marched:
+    """``simulation.march(u)``, together with others where this is a job among many; with its states after so many
+    steps as ``stops`` say, rising."""
     job = getcurrent()
-    return job.march(simulation, u) if isinstance(job, _Job) else simulation.march(u)
+    return job.march(simulation, u, stops) if isinstance(job, _Job) else _stopping(simulation, u, stops)
+
+
+def _stopping(simulation: Simulation, u: Drive, stops: Sequence[int]) -> Marched:
+    """The march of one circuit."""
+    parts: list[Marched] = []
+    start = 0
+    for stop in (*stops, steps_of(u)):
+        marched = simulation.march(stretch(u, start, stop))
+        parts.append(replace(marched, states=(simulation.state,)) if len(parts) < len(stops) else marched)
+        start = stop
+        if marched.failure is not None:
+            return Marched.joined([*parts[:-1], marched])
+    return Marched.joined(parts)
 
 
 class _Batch:
@@ -106,22 +120,18 @@ class _Batch:
 class _Request:
     """One march that a job waits for."""
 
-    def __init__(self, job: "_Job", simulation: Simulation, u: Drive) -> None:
-        self.job, self.simulation, self.left = job, simulation, u
+    def __init__(self, job: "_Job", simulation: Simulation, u: Drive, stops: Sequence[int]) -> None:
+        self.job, self.simulation, self.left, self.stops = job, simulation, u, stops
         self.stretches: list[Marched] = []
 
     def take(self, marched: Marched) -> Marched | None:
         """Another stretch is done; all of them as one when it is the last."""
         self.stretches.append(marched)
-        self.left = stretch(self.left, len(marched.kept))
+        done = len(marched.kept)
+        self.left, self.stops = stretch(self.left, done), [stop - done for stop in self.stops if stop > done]
         if marched.failure is None and steps_of(self.left):
             return None
-        if len(self.stretches) == 1:
-            return marched
-        return Marched(
-            kept=np.concatenate([one.kept for one in self.stretches]), recorder=marched.recorder,
-            u=np.concatenate([one.u for one in self.stretches]), failure=marched.failure,
-        )  # fmt: skip
+        return Marched.joined(self.stretches)
 
 
 class _Job(greenlet):  # type: ignore[misc]
@@ -141,15 +151,15 @@ class _Job(greenlet):  # type: ignore[misc]
         finally:
             self.worker.ended(self)
 
-    def march(self, simulation: Simulation, u: Drive) -> Marched:
+    def march(self, simulation: Simulation, u: Drive, stops: Sequence[int]) -> Marched:
         """As the function of this name."""
         crew = self.worker.crew
         if not simulation.prepared.compiled or self.batch.abreast < LEAST_IN_LANES or not crew.in_lanes(simulation):
-            marched = crew.alone(simulation, u)
+            marched = crew.alone(simulation, u, stops)
             if self.batch.dropped:
                 raise GreenletExit
             return marched
-        self.worker.requests.append(_Request(self, simulation, u))
+        self.worker.requests.append(_Request(self, simulation, u, stops))
         return cast(Marched, self.parent.switch())
 
     def wait_for(self, batch: _Batch) -> None:
@@ -227,7 +237,10 @@ class _Worker:
     def _march(self, group: list[_Request]) -> None:
         steps = min(LONGEST_STRETCH, *(steps_of(one.left) for one in group))
         try:
-            found = march_together([one.simulation for one in group], [stretch(one.left, 0, steps) for one in group])
+            found = march_together(
+                [one.simulation for one in group], [stretch(one.left, 0, steps) for one in group],
+                [[stop for stop in one.stops if stop <= steps] for one in group],
+            )  # fmt: skip
         except BaseException as error:  # every one of them must hear of it
             for one in group:
                 self.requests.remove(one)
@@ -317,10 +330,10 @@ class _Crew:
         """Whether the solver of several lanes lies ready for this circuit, or pays by now."""
         return lanes_ready(simulation.prepared) or self._alone_s.get(simulation.prepared.solver, 0.0) >= COMPILE_S
 
-    def alone(self, simulation: Simulation, u: Drive) -> Marched:
+    def alone(self, simulation: Simulation, u: Drive, stops: Sequence[int]) -> Marched:
         """A march of this circuit alone; the time that it took counts."""
         start = monotonic()
-        marched = simulation.march(u)
+        marched = _stopping(simulation, u, stops)
         with self.change:
             solver = simulation.prepared.solver
             self._alone_s[solver] = self._alone_s.get(solver, 0.0) + monotonic() - start

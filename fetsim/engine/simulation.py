@@ -46,6 +46,19 @@ class Marched:
     """Every input at the end of each step done [shape=(steps done, inputs)]."""
     failure: ConvergenceError | None
     """Why it stopped before the last input; the state then stands at the last good step."""
+    states: tuple[State, ...] = ()
+    """After those of the steps asked for that were done."""
+
+    @classmethod
+    def joined(cls, parts: Sequence[Self]) -> Self:
+        """Marches of one simulation that followed each other, as one."""
+        if len(parts) == 1:
+            return parts[0]
+        return cls(
+            kept=np.concatenate([one.kept for one in parts]), recorder=parts[0].recorder,
+            u=np.concatenate([one.u for one in parts]), failure=parts[-1].failure,
+            states=tuple(state for one in parts for state in one.states),
+        )  # fmt: skip
 
     @cached_property
     def record(self) -> Array:
@@ -170,19 +183,20 @@ class Simulation:
         return self.arrive(state, inputs, ends, record[:, :done].T, np.zeros_like(self._scratch.counts))
 
     def arrive(
-        self, state: State, inputs: Array, ends: Array, record: Array, counts: NDArray[np.int64]
-    ) -> Marched:
+        self, state: State, inputs: Array, ends: Array, record: Array, counts: NDArray[np.int64],
+        states: tuple[State, ...] = (),
+    ) -> Marched:  # fmt: skip
         """Take over where a march of this circuit has come to: the arrays of ``state`` as it left them, what it kept of
-        each step done [shape=(done, len(recorder.columns))], the inputs as ``stage_inputs`` gave them, and what others
-        counted in the meantime."""
+        each step done [shape=(done, len(recorder.columns))], the inputs as ``stage_inputs`` gave them, what others
+        counted in the meantime, and ``states`` on the way."""
         done = len(record)
         mine = self._scratch.counts
         mine += counts
         mine[1] = max(mine[1] - counts[1], counts[1])
         self._counted += done
-        self._state = replace(state, inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done)
+        self._state = later(state, ends, done)
         failure = None if done == len(inputs) else self._failure(inputs[done, -1])
-        return Marched(kept=record, recorder=self.recorder, u=inputs[:done, -1], failure=failure)
+        return Marched(kept=record, recorder=self.recorder, u=inputs[:done, -1], failure=failure, states=states)
 
     def _try(self, march: Callable[..., int]) -> None:
         """No step at all, with this march."""
@@ -228,3 +242,9 @@ class Simulation:
             f"no convergence at {state.time_s:.6f} s {where}",
             advice="try a finer quality or check the values around that part",
         )
+
+
+def later(state: State, ends: Array, done: int) -> State:
+    """``state``, whose arrays have been moved on by ``done`` steps, with the inputs and the time that belong to them;
+    ``ends`` as ``stage_inputs`` gives them."""
+    return replace(state, inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done)

@@ -19,14 +19,17 @@ from fetsim.engine.lanes import WIDTH
 from fetsim.engine.march import Moving, Pack, Scratch, Values, compiled_march
 from fetsim.engine.march import is_ready as march_is_ready
 from fetsim.engine.prepared import Prepared
-from fetsim.engine.simulation import Marched, Simulation
+from fetsim.engine.simulation import Marched, Simulation, later
+from fetsim.engine.state import State
 
 log = logging.getLogger("fetsim")
 
 
-def march_together(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> list[Marched]:
+def march_together(
+    simulations: Sequence[Simulation], inputs: Sequence[Drive], stops: Sequence[Sequence[int]] = ()
+) -> list[Marched]:
     """March each simulation over its own inputs (as ``Simulation.march`` takes them, all of one length) and say what
-    each brought out.
+    each brought out, with its states after the numbers of steps in its own ``stops`` where they are given.
 
     The simulations are of one topology, method, rate and tolerance (``can_march_together``). One that finds no solution
     stops at its last good step, the others go on. Even a single one marches in lanes here, so that it comes out as it
@@ -34,7 +37,8 @@ def march_together(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -
     """
     found: list[Marched] = []
     for first in range(0, len(simulations), WIDTH):
-        found += _march_pack(simulations[first : first + WIDTH], inputs[first : first + WIDTH])
+        pack = slice(first, first + WIDTH)
+        found += _march_pack(simulations[pack], inputs[pack], stops[pack] or [()] * len(simulations[pack]))
     return found
 
 
@@ -69,7 +73,9 @@ def _lanes_solver(prepared: Prepared) -> Solver:
     return found
 
 
-def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> list[Marched]:
+def _march_pack(
+    simulations: Sequence[Simulation], inputs: Sequence[Drive], stops: Sequence[Sequence[int]]
+) -> list[Marched]:
     marching = [*simulations, *[simulations[-1]] * (WIDTH - len(simulations))]  # spare lanes do over the last one's
     prepared = marching[0].prepared
     solver = _lanes_solver(prepared)
@@ -78,7 +84,6 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> l
     packed, rescue = _values(tuple(s.prepared for s in marching))
     u = _lanes([within for within, _ in staged])
     columns = np.unique(np.concatenate([s.recorder.columns for s in simulations]))
-    record = np.empty((len(columns), len(u), WIDTH))
     moving = Moving(*(_lanes([getattr(state, name) for state in states]) for name in Moving._fields))
     n, stages = len(moving.x), u.shape[1] - 1
     scratch = Scratch(
@@ -88,28 +93,43 @@ def _march_pack(simulations: Sequence[Simulation], inputs: Sequence[Drive]) -> l
     )  # fmt: skip
     pack = Pack(
         functions=prepared.solver.functions, rescue=rescue, values=packed, moving=moving,
-        scratch=scratch, u=u, arg=prepared.scratch().arg, ends=Moving(*(np.zeros_like(a) for a in moving)),
+        scratch=scratch, u=u[:0], arg=prepared.scratch().arg, ends=Moving(*(np.zeros_like(a) for a in moving)),
         given_up=np.full(WIDTH, -1),
     )  # fmt: skip
 
-    def run(march: Callable[..., int], steps: int) -> None:
+    def run(march: Callable[..., int], u: Array) -> Array:
+        record = np.empty((len(columns), len(u), WIDTH))
         march(
-            solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u[:steps], columns,
-            record, pack,
+            solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u, columns, record,
+            pack._replace(u=u),
         )  # fmt: skip
+        return record
 
-    run(compiled_march(lambda march: run(march, 0), WIDTH), len(u))
-    by_lane = np.ascontiguousarray(np.moveaxis(record, -1, 0))
+    def state_of(lane: int, moving: Moving) -> State:
+        return replace(states[lane], **{name: array[..., lane].copy() for name, array in moving._asdict().items()})
+
+    march = compiled_march(lambda march: run(march, u[:0]), WIDTH)
+    records: list[Array] = []
+    on_the_way: list[list[State]] = [[] for _ in simulations]
+    start, given_up = 0, pack.given_up
+    for stop in sorted({len(u)}.union(*stops)):
+        going = given_up < 0
+        records.append(run(march, u[start:stop]))
+        given_up[going & (given_up >= 0)] += start
+        for lane, its in enumerate(stops):
+            if stop in its and given_up[lane] < 0:
+                on_the_way[lane].append(later(state_of(lane, moving), staged[lane][1], stop))
+        start = stop
+    by_lane = np.concatenate([np.moveaxis(record, -1, 0) for record in records], axis=-1)
     found = []
     for lane, simulation in enumerate(simulations):
-        stopped = int(pack.given_up[lane])
-        end = moving if stopped < 0 else pack.ends
-        state = replace(states[lane], **{name: array[..., lane].copy() for name, array in end._asdict().items()})
+        stopped = int(given_up[lane])
+        end = state_of(lane, moving if stopped < 0 else pack.ends)
         own = by_lane[lane]
         if len(simulation.recorder.columns) < len(columns):
             own = own[np.searchsorted(columns, simulation.recorder.columns)]
         kept = own[:, : len(u) if stopped < 0 else stopped].T
-        found.append(simulation.arrive(state, *staged[lane], kept, scratch.counts))
+        found.append(simulation.arrive(end, *staged[lane], kept, scratch.counts, tuple(on_the_way[lane])))
     return found
 
 

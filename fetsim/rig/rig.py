@@ -198,11 +198,11 @@ class Rig:
         start = np.zeros(self.system.size) if cold else self.bias
         return Simulation(self.prepared, recorded, self.prepared.state_at(start, stream))
 
-    def marched(self, simulation: Simulation, emf_v: Drive) -> Marched:
+    def marched(self, simulation: Simulation, emf_v: Drive, stops: Sequence[int] = ()) -> Marched:
         """What a march of this rig brings out over source voltages [shape=(steps,), V], of the program or of several
-        inputs by name, together with the marches of other threads where this one is at work in a crew. Raises
-        ConvergenceError, or InputError for a name that is no input."""
-        marched = march(simulation, emf_v)
+        inputs by name, together with other marches where this one is at work in a crew; with its states after so many
+        steps as ``stops`` say. Raises ConvergenceError, or InputError for a name that is no input."""
+        marched = march(simulation, emf_v, stops)
         if marched.failure is not None:
             raise self.blamed(marched.failure) from None
         return marched

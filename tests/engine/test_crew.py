@@ -46,12 +46,31 @@ def test_jobs_get_what_they_get_alone(cores):
             assert np.array_equal(branch, wanted.record)
 
 
+@pytest.mark.parametrize("jobs", [1, 2, 7])
+def test_states_on_the_way(jobs):
+    """Alone and in lanes: those that a march as far as there ends in."""
+    runs = [Simulation.of(clipper(1e3 * (1 + k), 1e-8, 1e-9), RATE_HZ, ["out"]) for k in range(jobs)]
+    others = [run.branch() for run in runs]
+    stops = [range(100 * (k + 1), 4001, 300 + k) for k in range(jobs)]
+    found = side_by_side({k: partial(march, run, TONE, stops[k]) for k, run in enumerate(runs)}, cores=2)
+    for k, other in enumerate(others):
+        start, played = 0, []
+        for stop in (*stops[k], 4000):
+            part = TONE[start:stop]
+            played.append((other.march(part) if jobs < 3 else march_together([other], [part])[0]).record)
+            assert stop not in stops[k] or found[k].states[stops[k].index(stop)] == other.state
+            start = stop
+        assert len(found[k].states) == len(stops[k])
+        assert np.array_equal(found[k].record, np.concatenate(played))
+        assert runs[k].state == other.state
+
+
 def test_packs_are_full(monkeypatch):
     sizes = []
 
-    def watched(simulations, inputs):
+    def watched(simulations, inputs, stops):
         sizes.append(len(simulations))
-        return march_together(simulations, inputs)
+        return march_together(simulations, inputs, stops)
 
     monkeypatch.setattr("fetsim.engine.crew.march_together", watched)
     circuit = diode_clipper()

@@ -141,6 +141,11 @@ class Run:
         marched = self.bench.rig.marched(self.simulation, emf_v)
         return Played(rig=self.bench.rig, names=self._names, marched=marched)
 
+    def states_after(self, emf_v: Array, times: int) -> tuple[State, ...]:
+        """Drive with the same source voltages [shape=(steps,), V] so many times, and keep the state after each."""
+        stops = [len(emf_v) * number for number in range(1, times + 1)]
+        return self.bench.rig.marched(self.simulation, np.tile(emf_v, times), stops).states
+
 
 def tone(
     level_dbu: float, frequency_hz: float, duration_s: float, rate_hz: float, phase: float = 0.0

@@ -108,11 +108,7 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
     block_v = block_of(period_v, run.bench.rate_hz)
     played, slowest, before, goal = 0, np.inf, run.state, None
     while played < LONGEST_S * run.bench.rate_hz:
-        run.play(block_v)  # lets what is fast die away
-        chain = [run.state]
-        for _ in range(BLOCKS):
-            run.play(block_v)
-            chain.append(run.state)
+        chain = run.states_after(block_v, 1 + BLOCKS)  # what is fast dies away in the first block
         played += (1 + BLOCKS) * len(block_v)
         drift = _distance(chain[-1], chain[-2]) / len(block_v)
         astray = goal is not None and _distance(chain[-1], goal) > ASTRAY * _distance(goal, before)

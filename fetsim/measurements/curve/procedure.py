@@ -50,6 +50,7 @@ CLIPPED_DB = 0.5  # by which the output may fall behind what the FET accounts fo
 EQUAL_DB = 0.25  # curves that stay as near as this are called nearly equal
 LEAST_STRETCH = 4  # levels that are worth a start of their own from rest
 COMPARED_STEP_DB = 6.0  # between the levels at which all subsets are compared
+SAME_LEVEL_DB = 1e-9  # levels no further apart are one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,21 +152,24 @@ def measure_curve(
         bench.rate_hz, "give fewer levels, switch settings or seconds to wait",
     )  # fmt: skip
 
-    def whole(version: Unit, told: Progress) -> SubsetCurve:
-        return _subset_curve(_Sweep(bench.of_version(version), frequency_hz, wait_s), levels, told)
+    def drawn(name: str, told: Progress) -> _Swept:
+        sweep = _Sweep(bench.of_version(chosen[name]), frequency_hz, wait_s)
+        points = sweep.rising(levels, told)
+        return _Swept(_subset_curve(sweep, points), _compared(sweep, points, coarse) if name in shared else None)
 
-    def compared(version: Unit, told: Progress) -> tuple[Array, SubsetThresholds]:
-        sweep = _Sweep(bench.of_version(version), frequency_hz, None)
-        points = sweep.rising(coarse, told)
-        return np.array([point.output_dbu for point in points]), _thresholds(sweep, points)
+    def compared(name: str, told: Progress) -> _Swept:
+        sweep = _Sweep(bench.of_version(everything[name]), frequency_hz, None)
+        return _Swept(None, _compared(sweep, sweep.rising(coarse, told), coarse))
 
-    jobs: dict[tuple[str, str], Callable[[Progress], SubsetCurve | tuple[Array, SubsetThresholds]]] = {
-        **{("curve", name): partial(whole, version) for name, version in chosen.items()},
-        **{("compared", name): partial(compared, version) for name, version in everything.items()},
+    shared = chosen.keys() & everything.keys() if wait_s is None else set()
+    jobs: dict[tuple[str, str], Callable[[Progress], _Swept]] = {
+        **{("curve", name): partial(drawn, name) for name in chosen},
+        **{("compared", name): partial(compared, name) for name in everything if name not in shared},
     }
     done, failed = run_each(jobs, lambda job, told: job(told), progress)
-    curves = {name: one for (_, name), one in done.items() if isinstance(one, SubsetCurve)}
-    found = {name: one for (_, name), one in done.items() if not isinstance(one, SubsetCurve)}
+    curves = {name: one.curve for (_, name), one in done.items() if one.curve is not None}
+    by_name = {name: one.compared for (_, name), one in done.items() if one.compared is not None}
+    found = {name: by_name[name] for name in everything if name in by_name}
     left_out = {name: str(error) for (_, name), error in failed.items()}
     if not curves:
         (_, name), error = next(iter(failed.items()))
@@ -192,6 +196,14 @@ def closed_switches(unit: Unit) -> str:
 
 def _named(switches: str, error: FetsimError) -> str:
     return f"switches {switches}: {error}" if switches else str(error)
+
+
+class _Swept(NamedTuple):
+    """What the sweep of one subset is for."""
+
+    curve: SubsetCurve | None
+    compared: tuple[Array, SubsetThresholds] | None
+    """Output levels [dBu] at the levels at which all subsets are compared, and thresholds."""
 
 
 class _Point(NamedTuple):
@@ -254,15 +266,14 @@ class _Sweep:
             told(number / len(levels_dbu))
         return points
 
-    def between(self, lower: _Point, upper: _Point) -> _Point:
-        """The level half way between two, from the state at the lower one."""
+    def above(self, lower: _Point, level_dbu: float) -> _Point:
+        """A level, from the state at a lower one."""
         self.run.state = lower.state
-        return self.measure(0.5 * (lower.level_dbu + upper.level_dbu))
+        return self.measure(level_dbu)
 
 
-def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetCurve:
+def _subset_curve(sweep: _Sweep, points: list[_Point]) -> SubsetCurve:
     idle_db = sweep.bench.rig.idle_gain_db(sweep.period.frequency_hz)
-    points = sweep.rising(levels_dbu, told)
     if sweep.wait_s is None:
         for threshold_db in THRESHOLDS_DB:
             _refine(sweep, points, idle_db + sweep.bench.rig.counted_in_db, threshold_db)
@@ -277,6 +288,16 @@ def _subset_curve(sweep: _Sweep, levels_dbu: Samples, told: Progress) -> SubsetC
         control_v=controls,
         clips_dbu=_clips(curve, reductions) if sweep.control else None,
     )
+
+
+def _compared(sweep: _Sweep, points: list[_Point], levels_dbu: Array) -> tuple[Array, SubsetThresholds]:
+    """Outputs at these levels, those looked for that are not among the points; thresholds of the points."""
+    outputs = []
+    for level in levels_dbu:
+        lower = max((point for point in points if point.level_dbu <= level + SAME_LEVEL_DB), key=lambda one: one[0])
+        at_level = level - lower.level_dbu <= SAME_LEVEL_DB
+        outputs.append((lower if at_level else sweep.above(lower, float(level))).output_dbu)
+    return np.array(outputs), _thresholds(sweep, points)
 
 
 def _thresholds(sweep: _Sweep, points: list[_Point]) -> SubsetThresholds:
@@ -305,5 +326,6 @@ def _refine(sweep: _Sweep, points: list[_Point], idle_db: float, threshold_db: f
     if above == 0:
         return
     while points[above].level_dbu - points[above - 1].level_dbu > THRESHOLD_STEP_DB:
-        points.insert(above, sweep.between(points[above - 1], points[above]))
+        middle_dbu = 0.5 * (points[above - 1].level_dbu + points[above].level_dbu)
+        points.insert(above, sweep.above(points[above - 1], middle_dbu))
         above += not reached(points[above])

@@ -75,20 +75,20 @@ class _Fit:
 
     def __init__(self, time: Samples, values: Samples, *, stages: int) -> None:
         self.time, self.values = time, values
+        self._at: tuple[Samples, tuple[Samples, Samples, Samples]] | None = None
         step, span = float(np.min(np.diff(time))), float(time[-1] - time[0])
         grid = np.geomspace(step, 3.0 * span, GRID_PER_STAGE)
         bounds = (np.log(0.3 * step), np.log(10.0 * span))
         search = partial(
             least_squares, self._residual, np.log(self._start(grid, stages)), jac=self._jacobian, x_scale=0.3,
-            xtol=1e-9, ftol=1e-12, gtol=1e-12,
+            xtol=1e-6, ftol=1e-9, gtol=1e-9,
         )  # fmt: skip
         found = search(method="lm")  # over twice as fast as within bounds, which seldom matter
         if not np.all((found.x > bounds[0]) & (found.x < bounds[1])):
             found = search(bounds=bounds)
         self.taus = np.sort(np.exp(found.x))
-        coefficients = self._coefficients(self.taus)
+        self.residual, _, coefficients = self._projected(np.log(self.taus))
         self.amplitudes = coefficients[1:]
-        self.residual = self._basis(self.taus) @ coefficients - values
         self.rms = float(np.sqrt(np.mean(self.residual**2)))
         jacobian = np.asarray(found.jac, dtype=np.float64)
         spread = np.linalg.pinv(jacobian.T @ jacobian) * self.rms**2
@@ -103,26 +103,35 @@ class _Fit:
         return np.asarray(taus[np.argmin(np.sum(left**2, axis=1))])
 
     def _basis(self, taus: Samples) -> Samples:
-        return np.column_stack([np.ones_like(self.time), *(np.exp(-self.time / tau) for tau in taus)])
-
-    def _coefficients(self, taus: Samples) -> Samples:
-        return np.asarray(np.linalg.lstsq(self._basis(taus), self.values, rcond=1e-12)[0])
+        basis = np.ones((self.time.size, 1 + taus.size))
+        np.exp(-self.time[:, None] / taus, out=basis[:, 1:])
+        return basis
 
     def _residual(self, log_taus: Samples) -> Samples:
-        taus = np.exp(log_taus)
-        return np.asarray(self._basis(taus) @ self._coefficients(taus) - self.values)
+        return self._projected(log_taus)[0]
 
     def _jacobian(self, log_taus: Samples) -> Samples:
-        """Derivatives of the residual [shape=(points, stages)], exact (Golub and Pereyra, equation 4.15): the part of
-        each column's own derivative that no coefficient takes up, and how the coefficients follow."""
-        taus = np.exp(log_taus)
-        basis = self._basis(taus)
-        slopes = basis[:, 1:] * self.time[:, None] / taus  # of each exponential, by log tau
-        inverse = np.linalg.pinv(basis, rcond=1e-12)
-        coefficients = inverse @ self.values
-        moved = slopes * coefficients[1:]
-        left = self.values - basis @ coefficients
-        return np.asarray(moved - basis @ (inverse @ moved) - inverse[1:].T * (slopes.T @ left)[None, :])
+        return self._projected(log_taus)[1]
+
+    def _projected(self, log_taus: Samples) -> tuple[Samples, Samples, Samples]:
+        """Residual [shape=(points,)], its derivatives by log tau [shape=(points, stages)] and the coefficients; the
+        search asks for one after the other at one place, where they are worked out once.
+
+        The derivatives are exact (Golub and Pereyra, equation 4.15): the part of each column's own derivative that no
+        coefficient takes up, and how the coefficients follow.
+        """
+        if self._at is None or not np.array_equal(self._at[0], log_taus):
+            taus = np.exp(log_taus)
+            basis = self._basis(taus)
+            slopes = basis[:, 1:] * self.time[:, None] / taus  # of each exponential, by log tau
+            span, triangle = np.linalg.qr(basis)
+            inverse = np.linalg.pinv(triangle, rcond=1e-12)
+            coefficients = inverse @ (self.values @ span)
+            left = self.values - basis @ coefficients
+            moved = slopes * coefficients[1:]
+            follows = span @ (inverse[1:].T * (slopes.T @ left)[None, :])
+            self._at = (log_taus.copy(), (-left, moved - span @ (span.T @ moved) - follows, coefficients))
+        return self._at[1]
 
     def doubt(self, stage: int) -> Missing | None:
         """Why the time constant of `stage` cannot be trusted, or nothing."""
