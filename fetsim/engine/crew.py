@@ -37,6 +37,9 @@ LEAST_IN_LANES = 3
 """So many jobs side by side are marched in lanes; fewer each alone, on a core of its own."""
 LONGEST_STRETCH = 8192
 """Steps of one pack, some 10 ms; what is longer goes on in the next."""
+EARLY = 2 * WIDTH
+"""Jobs that a thread begins even while its packs are full: they go on in turns, so that they end at about one time and
+the last packs are full too."""
 MOST_IN_A_GANG = 3 * WIDTH
 """Jobs of different kinds that a thread has begun, while none of its packs is full."""
 LONGEST_NAP_S = 0.01
@@ -199,7 +202,7 @@ class _Worker:
             if self.ready:
                 job = self.ready.pop()
                 self.active += 1
-            elif len(group) < WIDTH:
+            elif len(group) < WIDTH or self.active < EARLY:
                 begun = self.crew.next_for(self)
                 if begun is not None:
                     job = _Job(self, *begun)

@@ -8,7 +8,7 @@ themselves (reduced rank extrapolation; Smith, Ford and Sidi, SIAM Review 29, 19
 almost linearly from block to block, so the limit is right to first order; play goes on from there and it is done
 again until the extrapolation moves nothing by more than 0.1 mV. The last word is always a stretch that was really
 played, so an extrapolation that goes wrong (over a rectifier that begins to conduct on the way, say) costs time, not
-truth: when the state runs away from it, or drifts faster than before, it is taken back and the blocks are doubled.
+truth: when the state drifts faster than before, it is taken back and the blocks are doubled.
 
 Parts with memory keep it over such a leap (``State.with_vector``): they take it as a step, and the next period wipes
 out what it left, down to what no period of this level moves. With cores that have hysteresis, 30 and 60 Hz and 1 kHz at
@@ -34,7 +34,6 @@ from fetsim.rig.request import check_level, check_tone
 BLOCK_S = 5e-3  # least length of a block: long enough to tell time constants of 10 ms and 1 s apart
 BLOCKS = 8  # between one extrapolation and the next
 SETTLED_V = 1e-4  # an extrapolation that moves no unknown by more (volts; amperes and volt-seconds alike) is the last
-ASTRAY = 0.5  # share of the way to an extrapolated state by which the next round may leave it
 LONGEST_S = 30.0  # of playing, before a unit is said to have no steady state
 LEAST_WEIGHT = 1e-10  # re the largest singular value: what is smaller is rounding
 FREQUENCY_ERROR = 1e-4  # relative, allowed so that a few cycles make a whole number of steps
@@ -106,15 +105,13 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
     first extrapolation. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
     block_v = block_of(period_v, run.bench.rate_hz)
-    played, slowest, before, goal = 0, np.inf, run.state, None
+    played, slowest, before = 0, np.inf, run.state
     while played < LONGEST_S * run.bench.rate_hz:
         chain = run.states_after(block_v, 1 + BLOCKS)  # what is fast dies away in the first block
         played += (1 + BLOCKS) * len(block_v)
         drift = _distance(chain[-1], chain[-2]) / len(block_v)
-        astray = goal is not None and _distance(chain[-1], goal) > ASTRAY * _distance(goal, before)
-        if astray or drift > slowest:
-            run.state = before
-            slowest, goal = np.inf, None
+        if drift > slowest:
+            run.state, slowest = before, np.inf
             block_v = np.tile(block_v, 2)  # shows slow modes better, and gets on by mere playing where all else fails
             continue
         before, slowest = chain[-1], drift

@@ -159,7 +159,7 @@ def measure_curve(
 
     def compared(name: str, told: Progress) -> _Swept:
         sweep = _Sweep(bench.of_version(everything[name]), frequency_hz, None)
-        return _Swept(None, _compared(sweep, sweep.rising(coarse, told), coarse))
+        return _Swept(None, _compared(sweep, sweep.rising(coarse, told, apart=True), coarse))
 
     shared = chosen.keys() & everything.keys() if wait_s is None else set()
     jobs: dict[tuple[str, str], Callable[[Progress], _Swept]] = {
@@ -242,13 +242,15 @@ class _Sweep:
             self.run.state,
         )
 
-    def rising(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
+    def rising(self, levels_dbu: Samples, told: Progress, *, apart: bool = False) -> list[_Point]:
         """Level by level. What waits goes on from the level before, as a bench would. What is solved for does not
-        depend on where it starts: stretches of the levels go side by side, each from the lowest level's state."""
+        depend on where it starts: stretches of the levels go side by side, each from the lowest level's state; levels
+        that lie ``apart`` each for itself, so that one that takes long keeps no other waiting."""
         if self.wait_s is not None or len(levels_dbu) <= LEAST_STRETCH:
             return self._one_by_one(levels_dbu, told)
         lowest = self.measure(float(levels_dbu[0]))
-        parts = dict(enumerate(np.array_split(levels_dbu[1:], min(WIDTH, len(levels_dbu) // LEAST_STRETCH))))
+        number = len(levels_dbu) - 1 if apart else min(WIDTH, len(levels_dbu) // LEAST_STRETCH)
+        parts = dict(enumerate(np.array_split(levels_dbu[1:], number)))
         found, failed = run_each(parts, lambda part, its: self._from(lowest)._one_by_one(part, its), told)
         if failed:
             raise failed[min(failed)]
