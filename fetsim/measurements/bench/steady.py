@@ -15,8 +15,8 @@ Parts with memory keep it over such a leap (``State.with_vector``): they take it
 out what it left, down to what no period of this level moves. With cores that have hysteresis, 30 and 60 Hz and 1 kHz at
 -50 to +10 dBu, gain and third harmonic agree with 6 s of waiting within 1e-5 dB and 0.04 dB.
 
-Measured on the Dunlin, 1 kHz, -20 to +16 dBu: 135 to 225 periods a level leave 1e-5 dB rms, 1e-4 at most; waiting 0.12 s (120 periods)
-leaves 0.03 to 0.06 dB, and waiting for 3e-5 dB takes 1.5 s.
+Measured on the Dunlin, 1 kHz, -36 to +24 dBu: 150 periods a level on average leave 1e-5 dB rms, 1e-4 dB at most;
+waiting 0.12 s (120 periods) leaves 0.03 to 0.06 dB, and waiting for 3e-5 dB takes 1.5 s.
 """
 
 from dataclasses import dataclass
