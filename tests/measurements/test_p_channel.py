@@ -34,8 +34,8 @@ def test_curve(units):
 
 
 def test_timing(units):
-    """Eight phases of 48 steps a cycle: every one of one unit has its mirror image among the other's."""
-    n, p = (measure_timing(unit).settings[0] for unit in units)
+    """Eight phases of 64 steps a cycle (4.5 kHz): every one of one unit has its mirror image among the other's."""
+    n, p = (measure_timing(unit, frequency_hz=4500.0).settings[0] for unit in units)
     assert p.attack.reduction_after_db == pytest.approx(n.attack.reduction_after_db, abs=2e-3)
     for this, that in ((n.attack, p.attack), (n.release, p.release)):
         assert (this.kind, this.phases_deg) == (that.kind, that.phases_deg)
