@@ -175,12 +175,16 @@ def test_two_users_of_one_cache_home(temporary, monkeypatch):
 def test_a_signal_leaves_nothing_half_written(place, name):
     soundfile.write("long.wav", np.tile(tone(), 100 * 60), RATE_HZ)
     arguments = ["render", "long.wav", "old.wav", "-f", "-u", "teaching", "-q", "draft", "--log", "l.csv"]
-    child = subprocess.Popen([sys.executable, "-m", "fetsim", *arguments], stdout=-1, stderr=-1, text=True)
+    number = getattr(signal, name)
+    child = subprocess.Popen(
+        [sys.executable, "-m", "fetsim", *arguments], stdout=-1, stderr=-1, text=True,
+        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),  # whoever runs the tests may ignore it
+    )  # fmt: skip
     try:
         until = time.monotonic() + 30
         while len([one for one in os.listdir() if one.endswith(".part")]) < 2 and time.monotonic() < until:
             time.sleep(0.02)
-        child.send_signal(getattr(signal, name))
+        child.send_signal(number)
         _, said = child.communicate(timeout=30)
     finally:
         child.kill()

@@ -114,7 +114,8 @@ def test_settling_is_guessed_within_a_factor_of_four(frequency_hz):
     """Counted in steps, not timed."""
     bench = Bench(fetsim.load_unit("dunlin"), "draft")
     period, run, steps = whole_period(frequency_hz, bench.rate_hz), bench.run(), []
-    play = run.play
+    play, after = run.play, run.states_after
     run.play = lambda emf_v: (steps.append(len(emf_v)), play(emf_v))[1]
+    run.states_after = lambda emf_v, times: (steps.append(len(emf_v) * times), after(emf_v, times))[1]
     settle(run, period.tone(0.0))
     assert 0.25 < sum(steps) / bench.rate_hz / settling_s(frequency_hz) < 4.0

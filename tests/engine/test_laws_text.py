@@ -26,7 +26,7 @@ def law(v):
 
 
 def law_of(folder, **figures):
-    path = folder / "some_law.py"
+    path = folder / f"law_{len(list(folder.iterdir()))}.py"  # one name twice in a second: stale bytecode
     path.write_text(LAW.format(**figures))
     sys.modules.pop("some_law", None)
     spec = importlib.util.spec_from_file_location("some_law", path)
