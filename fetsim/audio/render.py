@@ -67,8 +67,8 @@ def render(
     reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``inputs`` feeds inputs
     of the unit beside the program's, by name, with as many frames [shape=(frames,), or that of ``audio``]; those that
     are left out are silent. ``segments=False`` marches sound of a minute or more in one piece too, as is done with
-    ``inputs``, instead of in spliced segments: that takes 1.5 to 3 times as long and differs by -140 dB. ``progress``
-    is called with the fraction done. Raises InputError, UnitError or ConvergenceError.
+    ``inputs``, instead of in spliced segments: that takes 1.5 times as long or more and differs by -140 dB.
+    ``progress`` is called with the fraction done. Raises InputError, UnitError or ConvergenceError.
 
     >>> import fetsim
     >>> import numpy as np

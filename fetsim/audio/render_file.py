@@ -125,7 +125,7 @@ def render_file(
     path. ``inputs`` names the files that feed other inputs than the program's: ``"key.wav"`` or, for its second channel
     alone, ``"key.wav:2"``; of the same rate and length, and of one channel or as many. A file of a minute or more is
     marched in segments side by side that are spliced where they differ by less than -140 dB; with ``segments=False`` or
-    other ``inputs`` it is marched in one piece, which takes 1.5 to 3 times as long. ``progress`` is called
+    other ``inputs`` it is marched in one piece, which takes 1.5 times as long or more. ``progress`` is called
     with the seconds done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
     ConvergenceError, and then leaves no file.
 

@@ -87,7 +87,7 @@ def render(
         bool,
         typer.Option(
             "--segments/--no-segments",
-            help="march a file of a minute or more in segments side by side, 1.5 to 3 times as fast, spliced where "
+            help="march a file of a minute or more in segments side by side, 1.5 times as fast and more, spliced where "
             "they differ by less than -140 dB; or in one piece",
         ),
     ] = True,
