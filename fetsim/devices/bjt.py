@@ -14,12 +14,10 @@ temperature: common practice, no source.
 from dataclasses import replace
 from math import inf
 
-from scipy.constants import elementary_charge
-
 from fetsim.devices.diode import CONDUCTING_A
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance, turned
 from fetsim.devices.law import Junction, Law, Values, Volts
-from fetsim.devices.noise import SHOT, Noise, shot
+from fetsim.devices.noise import SHOT, NoiseLaw, NoisePlace, shot_density
 from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 SATURATION_SHARE = 0.1  # base current lost in the collector junction against the useful one; own choice
@@ -55,6 +53,25 @@ def bjt(
         g_f * inv_gain,
         (i_r - i_sat_a) * inv_reverse_gain,
         g_r * inv_reverse_gain,
+    )
+
+
+def bjt_noise(
+    _v_be_v: float,
+    v_bc_v: float,
+    e_be: float,
+    e_bc: float,
+    i_sat_a: float,
+    inv_gain: float,
+    inv_reverse_gain: float,
+    inv_early_v: float,
+    _inv_vt: float,
+) -> tuple[float, float, float]:
+    """Density of the shot noise [A^2/Hz] of both halves of the transport current, then of the base currents."""
+    return (
+        shot_density(i_sat_a * (e_be + e_bc) * (1.0 - v_bc_v * inv_early_v)),
+        shot_density(i_sat_a * inv_gain * (e_be + 1.0)),
+        shot_density(i_sat_a * inv_reverse_gain * (e_bc + 1.0)),
     )
 
 
@@ -108,19 +125,6 @@ def _kind(polarity: str) -> Kind:
         ),
     )
 
-    def noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
-        """One source for the transport current, one for each base current."""
-        _, forward, reverse = (flow.current for flow in law.evaluate(v, volts))
-        _, v_bc = law.port_voltages(volts)
-        # both halves of the transport current, each I_S exp(v / V_T), from the base currents I_S (exp - 1) / beta
-        halves_a = v["gain"] * forward + v["reverse_gain"] * reverse + 2.0 * v["i_sat_a"]
-        transport_a = halves_a * (1.0 - v_bc / v["early_v"])
-        return [
-            Noise(SHOT, "collector", "emitter", 2.0 * elementary_charge * transport_a),
-            shot("base", "emitter", forward, v["i_sat_a"] / v["gain"]),
-            shot("base", "collector", reverse, v["i_sat_a"] / v["reverse_gain"]),
-        ]
-
     def at_rest(v: Values, volts: Volts) -> AtRest:
         transport, forward, reverse = (flow.current for flow in law.evaluate(v, volts))
         if max(abs(transport), forward, reverse) < CONDUCTING_A:
@@ -143,7 +147,14 @@ def _kind(polarity: str) -> Kind:
         linear=_stamp,
         conducts=(("collector", "emitter"), ("base", "emitter")),
         law=law,
-        noise=noise,
+        noise=NoiseLaw(
+            function=bjt_noise,
+            sources=(
+                NoisePlace(SHOT, "collector", "emitter"),
+                NoisePlace(SHOT, "base", "emitter"),
+                NoisePlace(SHOT, "base", "collector"),
+            ),
+        ),
         at_rest=at_rest,
         stress=_stress,
         roles=Roles(

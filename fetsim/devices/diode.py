@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance
 from fetsim.devices.law import Junction, Law, Values, Volts
-from fetsim.devices.noise import Noise, shot
+from fetsim.devices.noise import SHOT, NoiseLaw, NoisePlace, shot_density
 from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 CONDUCTING_A = 1e-6  # below this a junction or transistor counts as off; own choice
@@ -24,9 +24,9 @@ def junction_capacitance(stamp: Stamp, v: Values) -> None:
     capacitance(stamp, "anode", "cathode", v["capacitance_f"])
 
 
-def _noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
-    (flow,) = LAW.evaluate(v, volts)
-    return [shot("anode", "cathode", flow.current, v["i_sat_a"])]
+def diode_noise(_v_v: float, e: float, i_sat_a: float, _slope_v: float) -> tuple[float]:
+    """Density of the shot noise [A^2/Hz]."""
+    return (shot_density(i_sat_a * (e + 1.0)),)
 
 
 def _at_rest(v: Values, volts: Volts) -> AtRest:
@@ -68,7 +68,7 @@ DIODE = Kind(
     linear=junction_capacitance,
     conducts=(("anode", "cathode"),),
     law=LAW,
-    noise=_noise,
+    noise=NoiseLaw(function=diode_noise, sources=(NoisePlace(SHOT, "anode", "cathode"),)),
     at_rest=_at_rest,
     stress=_stress,
     roles=Roles(drives=("cathode",), rectifies=("anode", "cathode")),

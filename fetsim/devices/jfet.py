@@ -26,7 +26,7 @@ from scipy.constants import k
 from fetsim.devices.diode import CONDUCTING_A
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance, turned
 from fetsim.devices.law import Junction, Law, Number, Values, Volts
-from fetsim.devices.noise import CHANNEL, Noise, shot
+from fetsim.devices.noise import CHANNEL, SHOT, NoiseLaw, NoisePlace, shot_density
 from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 MOBILITY_EXPONENT = -1.5
@@ -84,6 +84,39 @@ def chord_s(
     return rise * opening * (opening / wider)
 
 
+def channel_noise_s(v_gs: Number, v_gd: Number, beta_a_v2: float, pinch_off_v: float, slope_per_v: float) -> Number:
+    """The conductance whose thermal noise is that of the channel [S].
+
+    At zero drain voltage the channel's own; away from it the result for the square law, (4 b / 3)
+    (s^2 + s d + d^2) / (s + d) with s and d how far each end is open, which is two thirds of that in saturation
+    (van der Ziel, Proc. IRE 50 (1962) 1808; Klaassen and Prins 1967; both from memory).
+    """
+    a_s, a_d = v_gs - pinch_off_v, v_gd - pinch_off_v
+    s, d = 0.5 * (a_s + abs(a_s)), 0.5 * (a_d + abs(a_d))
+    rise = 1.0 + slope_per_v * abs(v_gs - v_gd)
+    return 4.0 / 3.0 * beta_a_v2 * (s * s + s * d + d * d) / (s + d + SMALLEST_V) * rise
+
+
+def jfet_noise(
+    v_gs_v: float,
+    v_gd_v: float,
+    e_gs: float,
+    e_gd: float,
+    beta_a_v2: float,
+    pinch_off_v: float,
+    slope_per_v: float,
+    i_gate_sat_a: float,
+    _gate_slope_v: float,
+    four_kt_j: float,
+) -> tuple[float, float, float]:
+    """Density of the channel's thermal noise, then of both gate junctions' shot noise [A^2/Hz]."""
+    return (
+        four_kt_j * channel_noise_s(v_gs_v, v_gd_v, beta_a_v2, pinch_off_v, slope_per_v),
+        shot_density(i_gate_sat_a * (e_gs + 1.0)),
+        shot_density(i_gate_sat_a * (e_gd + 1.0)),
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class SquareLawChannel:
     """The channel of one FET, its gate junctions left out; voltages as of an n-channel type."""
@@ -132,15 +165,8 @@ class SquareLawChannel:
         return -2.0 * self.beta_a_v2 * self.pinch_off_v
 
     def noise_s(self, v_gs: Number, v_gd: Number) -> Number:
-        """The conductance whose thermal noise is that of the channel [S].
-
-        At zero drain voltage the channel's own; away from it the result for the square law, (4 b / 3)
-        (s^2 + s d + d^2) / (s + d) with s and d how far each end is open, which is two thirds of that in saturation
-        (van der Ziel, Proc. IRE 50 (1962) 1808; Klaassen and Prins 1967; both from memory).
-        """
-        s, d = (np.maximum(volt - self.pinch_off_v, 0.0) for volt in (v_gs, v_gd))
-        rise = 1.0 + self.slope_per_v * np.abs(v_gs - v_gd)
-        return 4.0 / 3.0 * self.beta_a_v2 * (s * s + s * d + d * d) / np.maximum(s + d, SMALLEST_V) * rise
+        """The conductance whose thermal noise is that of the channel [S]."""
+        return channel_noise_s(v_gs, v_gd, *self.parameters)
 
 
 def _stamp(stamp: Stamp, v: Values) -> None:
@@ -216,15 +242,6 @@ def _kind(polarity: str) -> Kind:
         ),
     )
 
-    def noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
-        conductance_s = SquareLawChannel.of(v).noise_s(*law.port_voltages(volts))
-        _, gate_source, gate_drain = law.evaluate(v, volts)
-        return [
-            Noise(CHANNEL, "drain", "source", 4.0 * k * temperature_k * conductance_s),
-            shot("gate", "source", gate_source.current, v["i_gate_sat_a"]),
-            shot("gate", "drain", gate_drain.current, v["i_gate_sat_a"]),
-        ]
-
     def at_rest(v: Values, volts: Volts) -> AtRest:
         gate_source_v, gate_drain_v = law.port_voltages(volts)
         channel, gate_source, gate_drain = law.evaluate(v, volts)
@@ -261,7 +278,15 @@ def _kind(polarity: str) -> Kind:
         linear=_stamp,
         conducts=(("drain", "source"), ("gate", "source")),
         law=law,
-        noise=noise,
+        noise=NoiseLaw(
+            function=jfet_noise,
+            sources=(
+                NoisePlace(CHANNEL, "drain", "source"),
+                NoisePlace(SHOT, "gate", "source"),
+                NoisePlace(SHOT, "gate", "drain"),
+            ),
+            parameters=lambda v, temperature_k: (4.0 * k * temperature_k,),
+        ),
         at_rest=at_rest,
         stress=_stress,
         channel=SquareLawChannel.of,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from fetsim.devices.law import Law, Number, Values, Volts
-from fetsim.devices.noise import Noise, Noiseless
+from fetsim.devices.noise import Noise, NoiseLaw, Noiseless
 from fetsim.devices.sheet import Sheet
 
 
@@ -126,8 +126,9 @@ class Kind:
     """Those that are wired. The first one is where a current probe sits: it reads the current into it."""
     typical: Values
     """Every value of such an element, by name, as an ordinary part has it: what the tests over all kinds put in."""
-    noise: Callable[[Values, Volts, float], list[Noise]] | Noiseless
-    """(values, volts, temperature in kelvin) -> its noise sources; or why it has none. Never left out."""
+    noise: Callable[[Values, Volts, float], list[Noise]] | NoiseLaw | Noiseless
+    """Its noise sources: (values, volts, temperature in kelvin) -> sources that do not move with the signal (a render
+    asks once, at rest), or of a kind with a law, sources that do; or why it has none. Never left out."""
     linear: Callable[[Stamp, Values], None] = field(default=lambda stamp, values: None)
     law: Law | None = None
     inner: tuple[str, ...] = ()
@@ -160,6 +161,22 @@ class Kind:
     def mirrored(self) -> bool:
         """Whether every port and current is reversed against the law's own direction (pnp, p-channel)."""
         return self.polarity in ("pnp", "p")
+
+    def noise_at(self, values: Values, volts: Volts, temperature_k: float) -> list[Noise]:
+        """Its noise sources at a state."""
+        noise, law = self.noise, self.law
+        if isinstance(noise, Noiseless):
+            return []
+        if not isinstance(noise, NoiseLaw):
+            return noise(values, volts, temperature_k)
+        assert law is not None, "noise that moves is a function of what a law goes by"
+        bound, ports = law.bound(values), law.port_voltages(volts)
+        parameters = (*bound.parameters, *noise.parameters(values, temperature_k))
+        densities = noise.function(*ports, *bound.exponentials(ports), *parameters)
+        return [
+            Noise(one.cause, one.start, one.end, density, one.pink)
+            for one, density in zip(noise.sources, densities, strict=True)
+        ]
 
     def ways_at(self, values: Values, volts: Volts) -> list[Way]:
         """Its ways of direct current at a state: a capacitor carries nothing, a winding is its resistance."""

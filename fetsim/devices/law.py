@@ -102,14 +102,18 @@ class BoundLaw:
     tolerances: tuple[float, ...]
     """Of each port."""
 
-    def evaluate(self, ports: Sequence[Number], memory: Memory | None = None) -> tuple[Flow, ...]:
-        """Every flow at these port voltages, with this memory [shape=(law.memory,)] or none before it."""
-        exponentials = [
+    def exponentials(self, ports: Sequence[Number]) -> list[Number]:
+        """Of each junction, at these port voltages."""
+        return [
             bounded_exp((ports[junction.port] - offset) * inv_slope)
             for junction, inv_slope, offset in zip(
                 self.law.junctions, self.inv_slopes_per_v, self.offsets_v, strict=True
             )
         ]
+
+    def evaluate(self, ports: Sequence[Number], memory: Memory | None = None) -> tuple[Flow, ...]:
+        """Every flow at these port voltages, with this memory [shape=(law.memory,)] or none before it."""
+        exponentials = self.exponentials(ports)
         kept = (np.zeros(self.law.memory) if memory is None else memory, 0) if self.law.memory else ()
         results = iter(self.law.function(*ports, *exponentials, *self.parameters, *kept))
         return tuple(Flow(next(results), tuple(next(results) for _ in depends)) for depends in self.law.depends)

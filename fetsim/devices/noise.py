@@ -1,32 +1,63 @@
-"""Noise of a part: the forms of its sources, white and at one state.
+"""Noise of a part: the forms of its sources.
 
 * Resistance: 4 k T / R (Johnson 1928, Nyquist 1928).
 * Junction: shot noise 2 q I, the forward and the reverse current each on its own, so that a junction without voltage
   has the 4 k T g of equilibrium (for an ideality of 1).
+* Where a part has noise that falls as 1/f, that is a source of its own.
 
-Each kind's file says which of them it has, or why none. Not in any model: 1/f and burst noise.
+Each kind's file says which of them it has, or why none. Strengths that move with the signal are a ``NoiseLaw``, which a
+render asks at every step and a measurement at one state; those that do not are worked out once.
+Burst noise is in no model.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from scipy.constants import elementary_charge, k
 
-from fetsim.devices.law import Number
+from fetsim.devices.law import Number, Values
 
 THERMAL, CHANNEL, SHOT = "thermal", "channel", "shot"
 
 
 class Noise(NamedTuple):
-    """A white source between two terminals; in the row of an inner one it acts on the part's own equation."""
+    """A source between two terminals; in the row of an inner one it acts on the part's own equation."""
 
     cause: str
-    """``thermal``, ``channel`` or ``shot``."""
+    """``thermal``, ``channel``, ``shot`` or another word for it."""
     start: str
     end: str | None
     """None is ground."""
     density: Number
     """Mean square per Hz: A^2/Hz in rows of nodes, V^2/Hz in the row of a winding's current."""
+    pink: bool = False
+    """Whether it falls as 1/f, ``density`` being that at 1 Hz, instead of being white."""
+
+
+class NoisePlace(NamedTuple):
+    """Where a source of a ``NoiseLaw`` stands; as in ``Noise``."""
+
+    cause: str
+    start: str
+    end: str | None
+    pink: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseLaw:
+    """Noise of a kind whose strength follows its state, from one function for measurements and renders.
+
+    The function is compiled as the kind's law is, for one circuit or several side by side: plain arithmetic, ``sqrt``
+    of ``math``, ``select`` and ``clamp`` of ``law``, no branch.
+    """
+
+    function: Callable[..., tuple[Number, ...]]
+    """(port voltages, junction exponentials, the law's parameters, those below) -> for each source its density, as in
+    ``Noise``; the first three are those of the kind's law, in the same order."""
+    sources: tuple[NoisePlace, ...]
+    parameters: Callable[[Values, float], tuple[float, ...]] = lambda values, temperature_k: ()
+    """(values, temperature in kelvin) -> what the function takes beside the law's own."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +77,6 @@ def johnson_in_series(current: str, ohm: float, temperature_k: float) -> Noise:
     return Noise(THERMAL, current, None, 4.0 * k * temperature_k * ohm)
 
 
-def shot(start: str, end: str, current_a: Number, saturation_a: float = 0.0) -> Noise:
-    """Noise of a junction's current I_S (exp - 1): both of I_S exp and of I_S."""
-    return Noise(SHOT, start, end, 2.0 * elementary_charge * (current_a + 2.0 * saturation_a))
+def shot_density(current_a: Number) -> Number:
+    """Of a current that crosses a junction [A^2/Hz]. Both halves of I_S (exp - 1) do, which is I_S (exp + 1)."""
+    return 2.0 * elementary_charge * current_a

@@ -9,7 +9,7 @@ from fetsim.devices import diode
 from fetsim.devices.diode import CONDUCTING_A
 from fetsim.devices.kind import AtRest, Kind, Roles
 from fetsim.devices.law import Junction, Law, Values, Volts
-from fetsim.devices.noise import Noise, shot
+from fetsim.devices.noise import SHOT, NoiseLaw, NoisePlace, shot_density
 from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 
@@ -36,12 +36,18 @@ def zener(
     )
 
 
-def _noise(v: Values, volts: Volts, temperature_k: float) -> list[Noise]:
-    forward, backward = LAW.evaluate(v, volts)
-    return [
-        shot("anode", "cathode", forward.current, v["i_sat_a"]),
-        shot("cathode", "anode", backward.current),
-    ]
+def zener_noise(
+    _v_v: float,
+    _reverse_v: float,
+    e: float,
+    e_reverse: float,
+    i_sat_a: float,
+    _slope_v: float,
+    i_test_a: float,
+    _reverse_slope_v: float,
+) -> tuple[float, float]:
+    """Density of the shot noise of the junction and of the breakdown branch [A^2/Hz]."""
+    return shot_density(i_sat_a * (e + 1.0)), shot_density(i_test_a * e_reverse)
 
 
 def _at_rest(v: Values, volts: Volts) -> AtRest:
@@ -91,7 +97,9 @@ ZENER = Kind(
     linear=diode.junction_capacitance,
     conducts=(("anode", "cathode"),),
     law=LAW,
-    noise=_noise,
+    noise=NoiseLaw(
+        function=zener_noise, sources=(NoisePlace(SHOT, "anode", "cathode"), NoisePlace(SHOT, "cathode", "anode"))
+    ),
     at_rest=_at_rest,
     roles=Roles(drives=("cathode",)),
     sheet=Sheet(values=_values, warmed=_warmed),

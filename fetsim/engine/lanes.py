@@ -174,6 +174,7 @@ for _operation in (operator.iadd, operator.isub, operator.imul):
 _of_one(operator.neg, lambda builder, a: builder.fneg(a))
 _of_one(abs, _intrinsic("llvm.fabs"))
 _of_one(math.log, _intrinsic("llvm.log"))
+_of_one(math.sqrt, _intrinsic("llvm.sqrt"))
 
 
 @intrinsic  # type: ignore[untyped-decorator]

@@ -10,7 +10,7 @@ from scipy.constants import elementary_charge, k
 
 from fetsim.devices.currents import current_into_a
 from fetsim.devices.kinds import KINDS, kind_name
-from fetsim.devices.noise import Noiseless
+from fetsim.devices.noise import NoiseLaw, Noiseless
 from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit, element
@@ -73,7 +73,7 @@ def test_a_kind_says_all_that_is_asked_of_it(name):
     kind = KINDS[name]
     assert kind.terminals and len(set(kind.terminals + kind.inner)) == len(kind.terminals) + len(kind.inner)
     assert all(np.isfinite(value) for value in kind.typical.values())
-    assert isinstance(kind.noise, Noiseless) or callable(kind.noise)
+    assert isinstance(kind.noise, Noiseless | NoiseLaw) or callable(kind.noise)
     if isinstance(kind.noise, Noiseless):
         assert len(kind.noise.reason.split()) > 3  # a sentence, not a shrug
     assert kind.ways is not None or kind.law is not None
@@ -243,7 +243,7 @@ def test_the_other_polarity_is_the_mirror_image(name):
         turned, fed_turned = settled(twin, -emf)
         for terminal in kind.terminals:
             assert fed[terminal] == pytest.approx(-fed_turned[terminal], rel=1e-6, abs=1e-12)
-        ours, theirs = (KINDS[n].noise(KINDS[n].typical, v, T_K) for n, v in ((name, volts), (twin, turned)))
+        ours, theirs = (KINDS[n].noise_at(KINDS[n].typical, v, T_K) for n, v in ((name, volts), (twin, turned)))
         assert [one.density for one in ours] == pytest.approx([one.density for one in theirs], rel=1e-5, abs=1e-36)
         told, told_turned = (KINDS[n].at_rest(KINDS[n].typical, v) for n, v in ((name, volts), (twin, turned)))
         assert told.state == told_turned.state
@@ -287,7 +287,7 @@ def test_noise_is_never_negative_and_grows_with_temperature(name):
         return
     for emf in terminal_states(name):
         volts, _ = settled(name, emf)
-        cold, warm = (kind.noise(kind.typical, volts, kelvin) for kelvin in (250.0, 350.0))
+        cold, warm = (kind.noise_at(kind.typical, volts, kelvin) for kelvin in (250.0, 350.0))
         assert cold and all(0.0 <= one.density <= other.density for one, other in zip(cold, warm, strict=True))
 
 

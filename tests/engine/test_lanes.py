@@ -40,13 +40,14 @@ def _each_operation(a, b, found):
         total = 0.0
         total += x * y
         found[13, k] = total
+        found[14, k] = math.sqrt(abs(x))
 
 
 def test_operators_are_those_of_numpy():
     a, b = np.random.default_rng(3).standard_normal((2, 500, WIDTH))
     a[0], b[0] = 2.0, -2.0  # all lanes agree somewhere
     a[1, 2] = np.nan
-    found = np.empty((14, 500, WIDTH))
+    found = np.empty((15, 500, WIDTH))
     _each_operation(a, b, found)
     with np.errstate(invalid="ignore"):
         any_more, all_more = ((a > b).any(axis=1), (a > b).all(axis=1))
@@ -54,6 +55,7 @@ def test_operators_are_those_of_numpy():
             a + b, a - 2.0, 3.0 * a, 1.0 / b, -a, np.abs(a), np.where(b > a, b, a), np.minimum(0.25, b),
             np.log(np.abs(a) + 1.0), np.where(a < b, a, 7.0), ((a <= 0) & (b > 0)) | (a >= 1),
             np.repeat(any_more[:, None], WIDTH, axis=1), np.repeat(all_more[:, None], WIDTH, axis=1), a * b,
+            np.sqrt(np.abs(a)),
         ]  # fmt: skip
     for k, row in enumerate(wanted):
         assert found[k] == pytest.approx(np.asarray(row, dtype=float), rel=1e-15, abs=0.0, nan_ok=True), k

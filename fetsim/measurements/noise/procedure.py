@@ -1,8 +1,8 @@
 """Noise of a unit at its output, from the physics of its parts through the linearised circuit.
 
 Adjoint method: one solve of the transposed equations per frequency gives the transfer from every row of the circuit
-to the point of interest at once; each source (see ``noise_sources``) is white, independent of the others, and adds
-its power. (Director and Rohrer, IEEE Trans. Circuit Theory CT-16 (1969) 318, from memory.)
+to the point of interest at once; each source (see ``noise_sources``) is white or falls as 1/f, is independent of
+the others, and adds its power. (Director and Rohrer, IEEE Trans. Circuit Theory CT-16 (1969) 318, from memory.)
 
 All levels are rms over 20 Hz to 20 kHz. The BS.468-weighted figure uses the weighting curve with an rms meter; the
 recommendation's quasi-peak meter is not modelled and reads some decibels more on noise. No signal is present: what a
@@ -123,7 +123,8 @@ def measure_noise(
 def noise_powers(linear: Linearised, sources: Sequence[NoiseSource], weights: Array, frequency_hz: Array) -> Array:
     """Mean square per Hz that each source gives at the point [shape=(sources, frequencies), V^2/Hz]."""
     start, end = (np.array([getattr(source, name) for source in sources]) for name in ("start", "end"))
-    density = np.array([source.density for source in sources])
+    density = np.array([[source.density] for source in sources])
+    over_f = np.array([[source.pink] for source in sources])
     powers = np.empty((len(sources), len(frequency_hz)))
     for first in range(0, len(frequency_hz), TOGETHER):
         part = slice(first, first + TOGETHER)
@@ -131,7 +132,8 @@ def noise_powers(linear: Linearised, sources: Sequence[NoiseSource], weights: Ar
         right = np.broadcast_to(weights[:, None], (len(transposed), len(weights), 1))
         impedance = np.zeros((len(transposed), len(weights) + 1), dtype=np.complex128)  # last column: ground
         impedance[:, :-1] = np.linalg.solve(transposed, right)[:, :, 0]
-        powers[:, part] = (density * np.abs(impedance[:, start] - impedance[:, end]) ** 2).T
+        strength = density / np.where(over_f, frequency_hz[part], 1.0)
+        powers[:, part] = strength * np.abs(impedance[:, start] - impedance[:, end]).T ** 2
     return powers
 
 

@@ -13,14 +13,13 @@ from dataclasses import dataclass
 from scipy.constants import zero_Celsius
 
 from fetsim.devices.kinds import KINDS
-from fetsim.devices.noise import Noiseless
 from fetsim.engine.assembly import NO_UNKNOWN, Array
 from fetsim.engine.circuit import GROUND, Circuit
 
 
 @dataclass(frozen=True)
 class NoiseSource:
-    """A white source: it leaves row ``start`` and enters row ``end`` (-1 is ground)."""
+    """A source: it leaves row ``start`` and enters row ``end`` (-1 is ground)."""
 
     element: str
     cause: str
@@ -29,6 +28,8 @@ class NoiseSource:
     end: int
     density: float
     """Mean square per Hz: A^2/Hz in rows of nodes, V^2/Hz in the row of a winding's current."""
+    pink: bool = False
+    """Whether it falls as 1/f, ``density`` being that at 1 Hz, instead of being white."""
 
     @property
     def designator(self) -> str:
@@ -41,15 +42,12 @@ def noise_sources(circuit: Circuit, state: Array, index: Mapping[str, int], temp
     levels = {GROUND: 0.0, **{name: float(state[row]) for name, row in index.items()}}
     found = []
     for element in circuit.elements:
-        noise = KINDS[element.kind].noise
-        if isinstance(noise, Noiseless):
-            continue
         rows = {terminal: index.get(name, NO_UNKNOWN) for terminal, name in element.unknowns.items()}
-        for source in noise(element.values, element.at(levels), temperature_k):
+        for source in KINDS[element.kind].noise_at(element.values, element.at(levels), temperature_k):
             if source.density > 0.0:
                 end = NO_UNKNOWN if source.end is None else rows[source.end]
                 density = float(source.density)
-                found.append(NoiseSource(element.name, source.cause, rows[source.start], end, density))
+                found.append(NoiseSource(element.name, source.cause, rows[source.start], end, density, source.pink))
     return found
 
 

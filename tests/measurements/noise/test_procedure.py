@@ -20,7 +20,7 @@ from fetsim.measurements.noise.analysis import (
     weighted_noise_rms,
 )
 from fetsim.measurements.noise.procedure import measure_noise, noise_powers
-from fetsim.measurements.noise.sources import kelvin, noise_sources
+from fetsim.measurements.noise.sources import NoiseSource, kelvin, noise_sources
 from fetsim.measurements.traces.weighting import a_weighting_db, itu_468_weighting_db
 from fetsim.schematic.load import load_unit
 from tests.engine.small import DIODE, NPN, capacitor, resistor, source
@@ -73,6 +73,17 @@ def test_resistors_in_parallel_add_up_by_superposition():
     assert table["V", "thermal"][0] == pytest.approx(4.0 * k * T_K / 1e3 * parallel**2, rel=1e-6)
     assert table["R", "thermal"][0] == pytest.approx(4.0 * k * T_K / 3e3 * parallel**2, rel=1e-6)
     assert whole(table)[0] == pytest.approx(4.0 * k * T_K * parallel, rel=1e-6)
+
+
+def test_pink_noise_falls_as_1_over_f():
+    """A current of S_1 at 1 Hz into a resistance: S_1 R^2 / f; beside it a white one stays white."""
+    system = assemble(Circuit((source("V", "a", 1e3), capacitor("C", "a", "0", 1e-15))))
+    linear = linearise(system, find_bias(system))
+    sources = [NoiseSource("P", "1/f", 0, -1, 1e-18, pink=True), NoiseSource("W", "thermal", 0, -1, 1e-18)]
+    f = np.array([1.0, 10.0, 250.0])
+    pink, white = noise_powers(linear, sources, np.ones(1), f)
+    assert pink == pytest.approx(1e-12 / f, rel=1e-6)
+    assert white == pytest.approx(1e-12, rel=1e-6)
 
 
 def test_winding_and_coil_resistance_are_noisy():
