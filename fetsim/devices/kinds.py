@@ -12,7 +12,7 @@ from fetsim.devices.inductor import INDUCTOR
 from fetsim.devices.inductor_core import INDUCTOR_CORE
 from fetsim.devices.jfet import JFET_N, JFET_P
 from fetsim.devices.kind import Kind
-from fetsim.devices.resistor import RESISTOR
+from fetsim.devices.resistor import NOISY_RESISTOR, RESISTOR
 from fetsim.devices.source import SOURCE
 from fetsim.devices.transformer import TRANSFORMER
 from fetsim.devices.transformer_core import TRANSFORMER_CORE
@@ -20,6 +20,7 @@ from fetsim.devices.zener import ZENER
 
 KINDS: dict[str, Kind] = {
     "resistor": RESISTOR,
+    "noisy_resistor": NOISY_RESISTOR,
     "capacitor": CAPACITOR,
     "inductor": INDUCTOR,
     "inductor_core": INDUCTOR_CORE,

@@ -3,6 +3,8 @@
 * Resistance: 4 k T / R (Johnson 1928, Nyquist 1928).
 * Junction: shot noise 2 q I, the forward and the reverse current each on its own, so that a junction without voltage
   has the 4 k T g of equilibrium (for an ideality of 1).
+* Excess noise of a resistor, which a direct current has and which falls as 1/f: the index says how many microvolts rms
+  in a decade of frequency go with each volt across it, 0 dB being 1 uV/V (IEC 60195, from memory).
 * Where a part has noise that falls as 1/f, that is a source of its own.
 
 Each kind's file says which of them it has, or why none. Strengths that move with the signal are a ``NoiseLaw``, which a
@@ -12,13 +14,14 @@ Burst noise is in no model.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import log
 from typing import NamedTuple
 
 from scipy.constants import elementary_charge, k
 
 from fetsim.devices.law import Number, Values
 
-THERMAL, CHANNEL, SHOT = "thermal", "channel", "shot"
+THERMAL, CHANNEL, SHOT, EXCESS = "thermal", "channel", "shot", "excess"
 
 
 class Noise(NamedTuple):
@@ -75,6 +78,11 @@ def johnson(start: str, end: str | None, ohm: float, temperature_k: float) -> No
 def johnson_in_series(current: str, ohm: float, temperature_k: float) -> Noise:
     """Noise voltage of a resistance in the row of the current through it."""
     return Noise(THERMAL, current, None, 4.0 * k * temperature_k * ohm)
+
+
+def excess(start: str, end: str, current_a: Number, per_volt: float) -> Noise:
+    """Excess noise of a resistor: in each decade ``per_volt`` of its direct voltage, rms; so of its current too."""
+    return Noise(EXCESS, start, end, (per_volt * current_a) ** 2 / log(10.0), pink=True)
 
 
 def shot_density(current_a: Number) -> Number:

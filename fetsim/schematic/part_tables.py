@@ -4,6 +4,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, StrictBool
 
+from fetsim.devices.resistor import NOMINAL_C
 from fetsim.engine.circuit import PROGRAM
 from fetsim.schematic.fields import (
     Ampere,
@@ -58,6 +59,19 @@ class ValuedTable(RatedTable):
     )
 
 
+class ResistiveTable(ValuedTable):
+    """A resistance that need not be ideal."""
+
+    temperature_coefficient: Annotated[float, Within("per_kelvin", -5e-3, 5e-3)] | None = Field(
+        default=None, description=f"change of the resistance with temperature, from its value at {NOMINAL_C:g} C"
+    )
+    noise_index: Annotated[float, Within("decibel", -80.0, 40.0)] | None = Field(
+        default=None,
+        description="excess noise of a direct current through it, falling as 1/f: 20 lg of the microvolts rms in a "
+        "decade for each volt across it (IEC 60195); left out: none",
+    )
+
+
 class CoreTable(RatedTable):
     """A part on a magnetic core; with ``initial_inductance`` the core has hysteresis."""
 
@@ -87,7 +101,7 @@ class CoreTable(RatedTable):
     )
 
 
-class ResistorTable(ValuedTable):
+class ResistorTable(ResistiveTable):
     """A resistor."""
 
     example = 'R1 = { kind = "resistor", value = "4k7", nodes = ["a", "b"], tolerance = "1%" }'
@@ -205,7 +219,7 @@ class BjtTable(DevicePartTable):
     nodes: TransistorNodes
 
 
-class TurningTable(ValuedTable):
+class TurningTable(ResistiveTable):
     """What potentiometers and rheostats share: a control with its taper, or a fixed electrical fraction."""
 
     main = "value"

@@ -1,10 +1,15 @@
-"""Device figures at the unit's temperature; how each kind moves stands with it in ``devices``."""
+"""How warm each part is, and device figures at that temperature; how each kind moves stands with it in ``devices``."""
 
 from collections.abc import Mapping
 
 from fetsim.devices.kinds import KINDS, kind_name
 from fetsim.devices.sheet import Warmth
-from fetsim.schematic.model import Device
+from fetsim.schematic.model import Device, Part, UnitData
+
+
+def temperature_of(unit: UnitData, part: Part) -> float:
+    """Temperature of a part [C]: whatever of a part depends on it, asks here."""
+    return unit.temperature_c
 
 
 def figures_at(device: Device, temperature_c: float) -> Mapping[str, float]:

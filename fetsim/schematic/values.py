@@ -27,6 +27,10 @@ LETTER_TOLERANCES = {
     "Q": (-10.0, 30.0), "T": (-10.0, 50.0), "S": (-20.0, 50.0), "Z": (-20.0, 80.0),
 }  # fmt: skip
 
+SHARES = {  # spellings that are a share of what their quantity counts in: powers of ten
+    "plain": {"%": -2}, "per_kelvin": {"%/K": -2, "ppm/K": -6, "ppm": -6},
+}  # fmt: skip
+
 _DIGITS = r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _PLAIN = re.compile(rf"([+-]?{_DIGITS}) ?([^0-9 ].*|1?/V)?")
 _LETTER_CODE = re.compile(r"([+-]?)([0-9]*)([^0-9\s.+-])([0-9]+) ?(\D*)")
@@ -57,6 +61,10 @@ QUANTITIES = {
     "per_volt": Quantity("/V", ("/V", "1/V"), "", "0.006 or 0.006/V"),
     "siemens": Quantity("S", ("S", "siemens"), "S", "4mS"),
     "volt_per_kelvin": Quantity("V/K", ("V/K",), "", "1.2mV/K"),
+    "per_kelvin": Quantity("ppm/K", ("/K", "1/K"), "", "50ppm/K or 0.39%/K"),
+    "kelvin_per_watt": Quantity("K/W", ("K/W",), "", "200K/W"),
+    "second": Quantity("s", ("s",), "", "20ms or 300s"),
+    "decibel": Quantity("dB", ("dB",), "", "-20dB"),
     "electronvolt": Quantity("eV", ("eV",), "", "1.12eV"),
     "plain": Quantity("", (), "", "0.3"),
 }
@@ -114,6 +122,8 @@ def format_value(number: float, quantity: str, digits: int = 6) -> str:
     symbol = QUANTITIES[quantity].symbol
     if isinf(number):
         return "infinite" if number > 0 else "-infinite"
+    if quantity == "per_kelvin":
+        return f"{1e6 * number:.{digits}g} {symbol}"
     rounded = float(f"{number:.{digits - 1}e}")
     if symbol in ("", "/V") or rounded == 0.0:
         return f"{rounded:.{digits}g} {symbol}".rstrip()
@@ -142,8 +152,9 @@ def _scale(unit: str, wanted: Quantity) -> int | None:
     """Power of ten of what stands behind a number (nothing, k, kohm, Ω); None when that is unknown."""
     if unit == "" or unit in wanted.spellings or unit == wanted.point:
         return 0
-    if wanted is QUANTITIES["plain"] and unit == "%":
-        return -2
+    for quantity, shares in SHARES.items():
+        if wanted is QUANTITIES[quantity] and unit in shares:
+            return shares[unit]
     if unit[1:] == "" or unit[1:] in wanted.spellings:
         return _prefix(unit[0], wanted)
     return None

@@ -10,9 +10,11 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from math import sqrt
 
 from fetsim.devices.kind import Roles, Stress
 from fetsim.devices.kinds import KINDS, kind_name
+from fetsim.devices.resistor import excess_per_volt, resistance_at
 from fetsim.devices.sheet import thermal_voltage
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
 from fetsim.errors import InputError
@@ -20,7 +22,7 @@ from fetsim.schematic.cores import core
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.taper import TAPERS
-from fetsim.schematic.temperature import figures_at
+from fetsim.schematic.temperature import figures_at, temperature_of
 
 CLOSED_OHM = 50e-3
 OPEN_OHM = 1e12
@@ -107,7 +109,17 @@ def track_fraction(unit: UnitData, part: Part) -> float:
 
 
 def _resistor(unit: UnitData, part: Part) -> list[Element]:
-    return [_resistance(part.designator, part.nodes["a"], part.nodes["b"], part.values["value"])]
+    return [_resistor_element(unit, part, part.designator, part.nodes["a"], part.nodes["b"], part.values["value"])]
+
+
+def _resistor_element(unit: UnitData, part: Part, name: str, a: str, b: str, ohm: float) -> Element:
+    """A resistor, or so many ohms of a track, at its temperature and with its noise."""
+    at_ohm = resistance_at(ohm, part.values.get("temperature_coefficient", 0.0), temperature_of(unit, part))
+    if "noise_index" not in part.values:
+        return _resistance(name, a, b, at_ohm)
+    # a piece of a track: of pieces in series the squares add up to that of the whole
+    per_volt = excess_per_volt(part.values["noise_index"]) * sqrt(part.values["value"] / ohm)
+    return element("noisy_resistor", name, (a, b), resistance_ohm=at_ohm, excess_per_volt=per_volt)
 
 
 def _capacitor(unit: UnitData, part: Part) -> list[Element]:
@@ -125,14 +137,14 @@ def _potentiometer(unit: UnitData, part: Part) -> list[Element]:
     fraction, ohm = track_fraction(unit, part), part.values["value"]
     top, wiper, bottom = _wired(part, "top", "wiper", "bottom")
     return [
-        _resistance(f"{part.designator}.upper", top, wiper, max((1.0 - fraction) * ohm, SHORTEST_LEG_OHM)),
-        _resistance(f"{part.designator}.lower", wiper, bottom, max(fraction * ohm, SHORTEST_LEG_OHM)),
+        _resistor_element(unit, part, f"{part.designator}.{leg}", start, end, max(share * ohm, SHORTEST_LEG_OHM))
+        for leg, start, end, share in (("upper", top, wiper, 1.0 - fraction), ("lower", wiper, bottom, fraction))
     ]
 
 
 def _rheostat(unit: UnitData, part: Part) -> list[Element]:
     ohm = max(track_fraction(unit, part) * part.values["value"], SHORTEST_LEG_OHM)
-    return [_resistance(part.designator, part.nodes["a"], part.nodes["b"], ohm)]
+    return [_resistor_element(unit, part, part.designator, part.nodes["a"], part.nodes["b"], ohm)]
 
 
 def _switch(unit: UnitData, part: Part) -> list[Element]:
@@ -199,8 +211,8 @@ def _device(unit: UnitData, part: Part) -> list[Element]:
     name = kind_name(part.kind, part.device.polarity)
     kind = KINDS[name]
     assert kind.sheet is not None
-    figures = figures_at(part.device, unit.temperature_c)
-    values = kind.sheet.values(figures, thermal_voltage(unit.temperature_c))
+    celsius = temperature_of(unit, part)
+    values = kind.sheet.values(figures_at(part.device, celsius), thermal_voltage(celsius))
     return [element(name, part.designator, _wired(part, *kind.terminals), **values)]
 
 

@@ -105,7 +105,7 @@ RANGED = [(kind, key) for kind in KINDS for key in KINDS[kind].keys if key.range
 def test_the_range_is_the_one_that_is_checked(kind, key, tmp_path):
     low, high = key.range.split(" to ")
     unit, designator = unit_with(KINDS[kind].example, tmp_path)
-    quantities = ("ohm", "farad", "henry", "volt", "ampere", "watt", "weber", "hertz", "plain")
+    quantities = ("ohm", "farad", "henry", "volt", "ampere", "watt", "weber", "hertz", "per_kelvin", "decibel", "plain")
     quantity = next(q for q in quantities if _is(low, q))
     for text, outside in ((low, 0.999), (high, 1.001)):
         edge = parse_value(text, quantity)

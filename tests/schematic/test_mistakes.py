@@ -87,6 +87,9 @@ MISTAKES = [
     ('value = "1k", nodes = ["in"', 'tolerance = 5, value = "1k", nodes = ["in"', "R1: tolerance: 5 is not a tolerance", "5%"),
     ('value = "10n"', 'value = "5F"', "C1: value: 5 F is outside", ""),
     ('ratio = 1,', 'ratio = 0,', "T1: ratio: 0 is outside", ""),
+    ('noise_index = "-20dB"', 'noise_index = "0.1uV"', "R2: noise_index: '0.1uV' is in volt", "as -20dB"),
+    ('noise_index = "-20dB"', 'noise_index = -inf', "R2: noise_index: -inf is not a finite number", ""),
+    ('temperature_coefficient = "50ppm/K"', 'temperature_coefficient = 50', "R2: temperature_coefficient: 5e+07 ppm/K is outside", "5000 ppm/K"),
     # a core with hysteresis
     ('core_loss = "20uW"', 'core_loss = "-20uW"', "L2: core_loss: -20 uW is outside", ""),
     ('core_loss = "20uW"', 'core_loss = "20mW"', "L2: core_loss: 0.02 W is not to be had with these inductances", "only "),

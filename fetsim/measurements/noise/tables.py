@@ -138,9 +138,10 @@ DEFINITIONS = (
     Definition(
         term="noise",
         meaning=f"rms from {BAND} without signal, of all parts through the linearised circuit: 4kT/R of resistors, "
-        "tracks, windings and of the source resistance, 4kT times the channel conductance of FETs, 2qI of junctions; "
-        "no 1/f noise, base resistance of transistors, hum or supply noise",
-        source="Johnson and Nyquist 1928, Schottky 1918",
+        "tracks, windings and of the source resistance, 4kT times the channel conductance of FETs, 2qI of junctions, "
+        "excess noise of resistors that have a noise index; "
+        "no 1/f noise of semiconductors, base resistance of transistors, hum or supply noise",
+        source="Johnson and Nyquist 1928, Schottky 1918, IEC 60195",
         status=LAW,
     ),
     Definition(term="A", meaning="behind the A curve", source="IEC 61672-1", status=MEMORY),
