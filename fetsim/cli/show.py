@@ -17,7 +17,8 @@ from fetsim.report.unit.plain import device_dict, part_dict, unit_dict
 from fetsim.report.unit.text import unit_page
 from fetsim.schematic.describe import file_tables, kinds
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.load import library_units, load_unit
+from fetsim.schematic.library import library_units
+from fetsim.schematic.load import load_unit
 from fetsim.schematic.sheets import library_devices
 from fetsim.schematic.unit import Unit
 
@@ -47,6 +48,10 @@ def show(
         typer.Option("--to", metavar="FILE", help="write the unit with its changes as a unit file (.toml), comments "
                      "kept"),
     ] = None,
+    based: Annotated[
+        bool,
+        typer.Option("--based", help="with --to: write only the changes, as a unit file based on the other one"),
+    ] = False,
     force: ForceOption = False,
     as_json: Annotated[bool, typer.Option("--as-json", help="print JSON instead of text")] = False,
 ) -> None:  # fmt: skip
@@ -55,6 +60,7 @@ def show(
     \b
     fetsim show --part C16
     fetsim show --unit mine.toml --change C16=330n --to bigger.toml
+    fetsim show --change C16=330n --change R4=2M7 --to slower.toml --based
     fetsim show --kind jfet
     """
     asked: list[Callable[[], Answer]] = [
@@ -62,9 +68,11 @@ def show(
         *([_devices] if devices else []),
         *([_kinds] if all_kinds else []),
         *([lambda: _kind(kind)] if kind is not None else []),
-        *([lambda: _save(chosen.chosen(), to, force)] if to is not None else []),
+        *([lambda: _save(chosen.chosen(), to, based, force)] if to is not None else []),
         *([lambda: _named(chosen.chosen(), part)] if part is not None else []),
     ]
+    if based and to is None:
+        raise InputError("--based says how --to FILE writes the unit; give that too")
     if len(asked) > 1:
         raise InputError("--part, --units, --devices, --kinds, --kind and --to exclude each other; give one of them")
     text, plain = asked[0]() if asked else _whole(chosen.chosen())
@@ -102,8 +110,8 @@ def _kind(name: str) -> Answer:
     return kind_page(known[name]), asdict(known[name])
 
 
-def _save(unit: Unit, path: Path, force: bool) -> Answer:
-    written = unit.save(path, overwrite=force)
+def _save(unit: Unit, path: Path, based: bool, force: bool) -> Answer:
+    written = unit.save(path, based=based, overwrite=force)
     return f"Wrote {written}", {"written": str(written)}
 
 

@@ -52,6 +52,15 @@ def changed_unit(unit: UnitData, changes: Sequence[tuple[str, str | float]]) -> 
     return other
 
 
+def flat_changes(table: Document) -> list[tuple[str, Any]]:
+    """``J1.i_dss = "9mA"`` is a table in a table for TOML; as a change it is one name."""
+    return [
+        (f"{key}.{inner}" if inner else key, one)
+        for key, value in table.items()
+        for inner, one in (value.items() if isinstance(value, Mapping) else [("", value)])
+    ]
+
+
 def _given_twice(unit: UnitData, names: Sequence[str]) -> list[str]:
     """A line for every value that several of the names stand for."""
     by_value: dict[str, list[str]] = {}

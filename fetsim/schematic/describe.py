@@ -18,6 +18,7 @@ from fetsim.schematic.schema import (
     SHEETS,
     WIRING_KEYS,
     BankTable,
+    BasedTable,
     ControlTable,
     GainCellTable,
     StageTable,
@@ -26,6 +27,8 @@ from fetsim.schematic.schema import (
 from fetsim.schematic.sheets import sheet_figures
 from fetsim.schematic.taper import SHAPES, TAPERS
 from fetsim.schematic.values import QUANTITIES, Quantity, format_value
+
+BASED = "a file based on another unit"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,7 +96,8 @@ def kinds() -> tuple[KindDescription, ...]:
 
 
 def file_tables() -> tuple[TableDescription, ...]:
-    """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, stages.
+    """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, stages; then the
+    top of a file that starts from another unit.
 
     >>> import fetsim
     >>> len(fetsim.file_tables()) > 3
@@ -105,6 +109,7 @@ def file_tables() -> tuple[TableDescription, ...]:
         "controls.NAME": ControlTable,
         "switches.NAME": BankTable,
         "stages.NAME": StageTable,
+        BASED: BasedTable,
     }
     changeable = {"": ("name", "about", "temperature_c", "full_scale_dbu"), "controls.NAME": ("position",),
                   "switches.NAME": ("closed",)}  # fmt: skip

@@ -24,7 +24,8 @@ from fetsim.schematic.values import Tolerance, format_value, parse_tolerance, pa
 NAME = re.compile(r"\w[\w-]{0,39}")
 NAME_RULE = "letters, digits, _ and -, at most 40"
 NODE = re.compile(r"[\w+-]{1,40}")
-LISTS = {"poles": "needs one pair of nodes for each pole", "closed": "must be a list of switches"}
+LISTS = {"poles": "needs one pair of nodes for each pole", "closed": "must be a list of switches",
+         "taken_out": 'must be a list of names, as ["R4", "C1"]'}  # fmt: skip
 
 
 class Table(BaseModel):

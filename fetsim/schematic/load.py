@@ -2,18 +2,20 @@
 
 import re
 import tomllib
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from fetsim.errors import UnitError
 from fetsim.files.reading import read_text
+from fetsim.schematic.based import based_unit
 from fetsim.schematic.fields import suggestion
+from fetsim.schematic.library import library_units
 from fetsim.schematic.read import read_unit
 from fetsim.schematic.unit import Unit
 
 DEFAULT_UNIT = "dunlin"
 LARGEST_FILE = 2_000_000  # bytes; a unit of a hundred parts has 15 000
+LONGEST_CHAIN = 16  # units that start from one another
 
 
 def load_unit(name_or_path: str | Path) -> Unit:
@@ -27,17 +29,45 @@ def load_unit(name_or_path: str | Path) -> Unit:
     >>> unit.name
     'Teaching loop'
     """
+    return _loaded(_place(name_or_path), ())
+
+
+def _place(name_or_path: str | Path, folder: Path | None = None) -> Path:
+    """The file of a unit; a path in a unit file is seen from that file's folder."""
     text = str(name_or_path)
     if isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text:
-        path = Path(name_or_path)
-    else:
-        units = library_units()
-        if text not in units:
-            choices = f"choices: {', '.join(units)}, or the path of a .toml file"
-            raise UnitError(f"no unit named {text[:40]!r}{suggestion(text[:40], units)}; {choices}")
-        path = units[text]
+        return Path(name_or_path) if folder is None else folder / name_or_path
+    units = library_units()
+    if text not in units:
+        choices = f"choices: {', '.join(units)}, or the path of a .toml file"
+        raise UnitError(f"no unit named {text[:40]!r}{suggestion(text[:40], units)}; {choices}")
+    return units[text]
+
+
+def _loaded(path: Path, starting: tuple[Path, ...]) -> Unit:
+    """The unit of a file, from which those in ``starting`` start, each from the next."""
     content = read_text(path, largest_bytes=LARGEST_FILE, what="unit file", error=UnitError)
-    return Unit.of(read_unit(_parse(content, path.name), path, content))
+    document = _parse(content, path.name)
+    if "based_on" not in document:
+        return Unit.of(read_unit(document, path, content))
+    try:
+        base = _base(document["based_on"], path, starting)
+    except UnitError as error:
+        raise UnitError("\n".join(f"{path.name}: based_on: {line}" for line in str(error).splitlines())) from None
+    return Unit.of(based_unit(document, path, content, base), base=base)
+
+
+def _base(name: object, path: Path, starting: tuple[Path, ...]) -> Unit:
+    if not isinstance(name, str):
+        raise UnitError('must be a text in quotes, the name of a unit or the path of its file')
+    place = _place(name, path.parent)
+    chain = (*starting, path)
+    if any(place.exists() and place.samefile(one) for one in chain):
+        circle = " -> ".join(one.name for one in (*chain, place))
+        raise UnitError(f"goes in a circle ({circle}); one of these must be a whole unit")
+    if len(chain) > LONGEST_CHAIN:
+        raise UnitError(f"the {LONGEST_CHAIN}th unit in a row that starts from another; write one of them whole")
+    return _loaded(place, chain)
 
 
 def given_unit(unit: Unit | str | Path) -> Unit:
@@ -47,17 +77,6 @@ def given_unit(unit: Unit | str | Path) -> Unit:
     if isinstance(unit, str | Path):
         return load_unit(unit)
     raise UnitError(f"unit: must be a unit, the name of one or the path of its file, not a {type(unit).__name__}")
-
-
-def library_units() -> dict[str, Path]:
-    """Name -> file of the units shipped with fetsim.
-
-    >>> import fetsim
-    >>> sorted(fetsim.library_units())
-    ['dunlin', 'teaching']
-    """
-    folder = Path(str(files("fetsim.library").joinpath("units")))
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 
 def _parse(text: str, file: str) -> dict[str, Any]:

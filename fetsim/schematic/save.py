@@ -13,12 +13,11 @@ from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.model import UnitData
 
 
-def save_unit(unit: UnitData, path: Path, *, overwrite: bool) -> Path:
-    """Write the unit to ``path``, whole or not at all; InputError when the file exists (unless ``overwrite``) or
-    cannot be written."""
+def save_text(text: str, path: Path, *, overwrite: bool) -> Path:
+    """Write a unit file, whole or not at all; InputError when it exists (unless ``overwrite``) or cannot be
+    written."""
     if path.suffix.lower() != ".toml":
         raise InputError(f"{path}: a unit file ends in .toml")
-    text = unit_text(unit)
     with Outputs(overwrite=overwrite) as outputs:
         staged = outputs.stage(path)
         with writing(path):
@@ -26,28 +25,31 @@ def save_unit(unit: UnitData, path: Path, *, overwrite: bool) -> Path:
     return path
 
 
-def unit_text(unit: UnitData) -> str:
-    """The text of the file the unit was read from, with the changed values put in their places."""
+def unit_text(unit: UnitData, added: str = "") -> str:
+    """The text of the file the unit was read from, with the changed values put in their places; what is new in it
+    keeps the comments that it has in the text ``added``."""
     document = tomlkit.parse(unit.text)
-    _merge(document, unit.document)
+    _merge(document, unit.document, tomlkit.parse(added))
     text = tomlkit.dumps(document)
     if tomllib.loads(text) != unit.document:
         raise InputError(f"{unit.path}: its layout cannot take these changes; put them in by hand")
     return text
 
 
-def _merge(table: MutableMapping[str, Any], wanted: Mapping[str, Any]) -> None:
-    """Make ``table`` equal to ``wanted`` and leave alone what is equal already."""
+def _merge(table: MutableMapping[str, Any], wanted: Mapping[str, Any], added: Mapping[str, Any]) -> None:
+    """Make ``table`` equal to ``wanted`` and leave alone what is equal already; what is new is taken as ``added`` has
+    it written."""
     for key in [key for key in table if key not in wanted]:
         del table[key]
     for key, value in wanted.items():
         if key not in table:
-            item = _item(value)
+            item = added[key] if added.get(key) == value else _item(value)
             if isinstance(table, InlineTable):
                 item.trivia.trail = " "  # in front of the closing brace
             table[key] = item
         elif isinstance(value, Mapping):
-            _merge(table[key], value)
+            inner = added.get(key)
+            _merge(table[key], value, inner if isinstance(inner, Mapping) else {})
         elif table[key] != value:
             table[key] = value
 

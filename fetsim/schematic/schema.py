@@ -9,8 +9,8 @@ from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRIN
 from fetsim.schematic.sheet_tables import SheetTable
 
 __all__ = [
-    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "ControlTable", "CoreTable",
-    "GainCellTable", "SheetTable", "StageTable", "UnitTable", "ValuedTable",
+    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "BasedTable", "ControlTable",
+    "CoreTable", "GainCellTable", "SheetTable", "StageTable", "UnitTable", "ValuedTable",
 ]  # fmt: skip
 
 
@@ -83,6 +83,24 @@ class UnitTable(Table):
     stages: Annotated[dict[str, Any], Form("a table of stages")] = Field(description="name -> stage with its parts")
     devices: Annotated[dict[str, Any], Form("a table of device sheets")] = Field(
         default_factory=dict, description="name -> device sheet, beside those of the library"
+    )
+
+
+class BasedTable(Table):
+    """Top of a file whose unit starts from another one.
+
+    Beside these keys it has a name of its own, and may hold whatever a whole unit file holds: that is added.
+    """
+
+    based_on: Text = Field(description="the unit that it starts from: a shipped one, or a file as seen from this one")
+    taken_out: Annotated[tuple[Name, ...], Form('a list of names, as ["R4", "C1"]')] = Field(
+        default=(), description="parts, controls, switch banks, probes and device sheets that go"
+    )
+    rewired: Annotated[dict[str, Any], Form('a table, as { R31 = ["po", "x"], J1 = { gate = "g2" } }')] = Field(
+        default_factory=dict, description="part -> its nodes, or those of its terminals that move"
+    )
+    changed: Annotated[dict[str, Any], Form('a table of changes, as { C16 = "220n" }')] = Field(
+        default_factory=dict, description="name -> value, as for --change"
     )
 
 

@@ -11,7 +11,8 @@ from typing import Self
 from fetsim.errors import UnitError
 from fetsim.schematic.change import changed_unit
 from fetsim.schematic.model import Control, Device, GainCell, Limits, Part, Stage, SwitchBank, UnitData
-from fetsim.schematic.save import save_unit
+from fetsim.schematic.save import save_text, unit_text
+from fetsim.schematic.save_based import based_text
 from fetsim.schematic.settings import differences
 
 __all__ = ["Control", "Device", "GainCell", "Limits", "Part", "Stage", "SwitchBank", "Unit"]
@@ -23,11 +24,13 @@ class Unit(UnitData):
 
     loaded: "Unit | None" = field(default=None, repr=False, compare=False)
     """The unit as its file gave it; None in that unit itself."""
+    base: "Unit | None" = field(default=None, repr=False, compare=False)
+    """The unit that its file starts from; None where the file is a whole unit."""
 
     @classmethod
-    def of(cls, data: UnitData, loaded: "Unit | None" = None) -> Self:
-        """The unit of these data, ``loaded`` being the one that its file gave."""
-        return cls(**{one.name: getattr(data, one.name) for one in fields(UnitData)}, loaded=loaded)
+    def of(cls, data: UnitData, loaded: "Unit | None" = None, base: "Unit | None" = None) -> Self:
+        """The unit of these data, ``loaded`` being the one that its file gave, which starts from ``base``."""
+        return cls(**{one.name: getattr(data, one.name) for one in fields(UnitData)}, loaded=loaded, base=base)
 
     @property
     def origin(self) -> "Unit":
@@ -42,14 +45,17 @@ class Unit(UnitData):
         """
         if changes is not None and not isinstance(changes, Mapping):
             raise UnitError(f"change: must be names with values, as in {{'C16': '220n'}}, not {f'{changes!r}'[:40]}")
-        return Unit.of(changed_unit(self, [*(changes or {}).items(), *more.items()]), self.origin)
+        return Unit.of(changed_unit(self, [*(changes or {}).items(), *more.items()]), self.origin, self.base)
 
-    def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the unit to a ``.toml`` file, with the comments and the layout of the file that it came from.
+    def save(self, path: str | Path, *, based: bool = False, overwrite: bool = False) -> Path:
+        """Write the unit to a ``.toml`` file, with the comments and the layout of the file that it came from; or,
+        ``based``, only its changes, as a file that starts from that one.
 
         Raises InputError when the file exists (unless ``overwrite``) or cannot be written.
         """
-        return save_unit(self, Path(path), overwrite=overwrite)
+        path = Path(path)
+        text = based_text(self, self.origin, path) if based else unit_text(self)
+        return save_text(text, path, overwrite=overwrite)
 
     def differences(self, other: UnitData) -> tuple[tuple[str, str, str], ...]:
         """(name, before, after) of everything that differs in ``other``, in words.
@@ -67,7 +73,8 @@ class Unit(UnitData):
     def text_digest(self) -> str:
         """SHA-256 (64 hexadecimal digits) of the unit file's text as it was loaded, in UTF-8; changes are not in it.
 
-        What ``sha256sum`` says of the file, unless that begins with a byte order mark.
+        What ``sha256sum`` says of the file, unless that begins with a byte order mark. Of a file that starts from
+        another unit it is the digest of the whole unit's text, as ``save`` writes it.
         """
         return hashlib.sha256(self.text.encode()).hexdigest()
 

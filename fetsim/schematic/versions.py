@@ -24,6 +24,7 @@ from pathlib import Path
 
 from fetsim.errors import InputError
 from fetsim.files.reading import read_text
+from fetsim.schematic.change import flat_changes
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 
@@ -167,16 +168,13 @@ def _named(label: str) -> str:
 
 
 def _flat(path: Path, label: str, changes: object) -> Changes:
-    """``J1.i_dss = "9mA"`` is a table in a table; as a change it is one name again."""
     if not isinstance(changes, dict):
         raise InputError(f"{path}: versions.{label[:60]}: must be a table of changes, as C16 = \"220n\"")
     flat: dict[str, str | float] = {}
-    for key, value in changes.items():
-        for inner, one in value.items() if isinstance(value, dict) else [("", value)]:
-            whole = f"{key}.{inner}" if inner else key
-            if isinstance(one, bool) or not isinstance(one, str | int | float):
-                raise InputError(f"{path}: versions.{label[:60]}: {whole}: must be a number or a text in quotes")
-            flat[whole] = one
+    for name, value in flat_changes(changes):
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise InputError(f"{path}: versions.{label[:60]}: {name}: must be a number or a text in quotes")
+        flat[name] = value
     other = flat.get(UNIT)
     if isinstance(other, str) and (other.endswith(".toml") or "/" in other):
         flat[UNIT] = str(path.parent / other)

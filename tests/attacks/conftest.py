@@ -13,7 +13,7 @@ import soundfile
 
 from fetsim.cli import main
 from fetsim.safe_text import LONGEST_LINE, is_safe
-from fetsim.schematic.load import library_units
+from fetsim.schematic.library import library_units
 
 RATE_HZ = 48000
 FRAMES = 480

@@ -7,7 +7,8 @@ import pytest
 
 from fetsim.cli.main import main
 from fetsim.measurements.idle.procedure import idle_point
-from fetsim.schematic.load import library_units, load_unit
+from fetsim.schematic.library import library_units
+from fetsim.schematic.load import load_unit
 
 ONE_OF_EACH = str(Path(__file__).parents[1] / "schematic" / "one_of_each.toml")
 PAGE = 100

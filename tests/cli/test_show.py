@@ -12,7 +12,8 @@ from fetsim.report.unit.diagram import BY_NAME, stage_diagram
 from fetsim.report.unit.flow import stage_flow
 from fetsim.report.unit.part_text import part_page
 from fetsim.report.unit.plain import part_dict
-from fetsim.schematic.load import library_units, load_unit
+from fetsim.schematic.library import library_units
+from fetsim.schematic.load import load_unit
 from fetsim.schematic.sheets import library_devices
 
 ONE_OF_EACH = str(Path(__file__).parents[1] / "schematic" / "one_of_each.toml")

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
-from fetsim.schematic.describe import KeyDescription, KindDescription, TableDescription
+from fetsim.schematic.describe import BASED, KeyDescription, KindDescription, TableDescription
 
 CHANGEABLE = "Keys with a star can be changed (--change DESIGNATOR.key=VALUE); the others are edited in the unit file."
 
@@ -19,8 +19,7 @@ def kinds_page(kinds: Sequence[KindDescription], tables: Sequence[TableDescripti
     return page([
         section("Kinds of part", columns(("kind", "what it is"), rows, rigid=(0,)),
                 paragraph("fetsim show --kind KIND tells the keys of one kind.")),
-        *(section(f"[{one.name}]" if one.name else "Top of the file", paragraph(one.meaning), _keys(one.keys))
-          for one in tables),
+        *(section(_heading(one.name), paragraph(one.meaning), _keys(one.keys)) for one in tables),
     ])  # fmt: skip
 
 
@@ -42,6 +41,12 @@ def kind_page(kind: KindDescription) -> str:
                 paragraph(f"Under limits: {', '.join(kind.limits)}." if kind.limits else "")),
         section("Tapers", facts(list(kind.tapers)) if kind.tapers else ""),
     ])  # fmt: skip
+
+
+def _heading(table: str) -> str:
+    if table in ("", BASED):
+        return f"Top of {table or 'the file'}"
+    return f"[{table}]"
 
 
 def _keys(keys: Sequence[KeyDescription]) -> str:

@@ -6,6 +6,7 @@ from math import isinf
 from typing import Any
 
 from fetsim.report.look.wording import RATINGS, resistances
+from fetsim.report.unit.change_list import change_list
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.fields import quantities
@@ -33,6 +34,8 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
         "about": unit.about,
         "source": unit.source,
         "file": str(unit.path),
+        "based_on": None if unit.base is None else str(unit.base.path),
+        "work": [] if unit.base is None else [asdict(step) for step in change_list(unit.base, unit)],
         "temperature_c": unit.temperature_c,
         "full_scale_dbu": unit.full_scale_dbu,
         "gain_cell": None if cell is None else asdict(cell),

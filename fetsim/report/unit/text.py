@@ -15,6 +15,7 @@ from fetsim.report.look.wording import (
     resistances,
     value_text,
 )
+from fetsim.report.unit.change_list import change_list, change_list_text
 from fetsim.report.unit.diagram import stage_diagram
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.fields import quantities
@@ -38,6 +39,7 @@ def unit_page(unit: Unit, before: Unit) -> str:
     return page([
         _head(unit, before),
         section("Changes", columns(("name", "before", "after"), listed)),
+        section(f"Work on {unit.base.name}", change_list_text(change_list(unit.base, unit))) if unit.base else "",
         section("Stages", indented(stage_diagram(unit, stage_flow(unit), DIAGRAM))),
         section("Parts by stage", blocks(_stage(unit, before, stage, changes) for stage in unit.stages)),
         section("Controls", blocks(_control(unit, before, name) for name in unit.controls)),
@@ -75,6 +77,7 @@ def _head(unit: Unit, before: Unit) -> str:
         ("about", arrow(before.about, unit.about)),
         ("source", unit.source),
         ("file", str(unit.path)),
+        *([("based on", f"{unit.base.name} ({unit.base.path})")] if unit.base else []),
         ("size", size),
         ("temperature", f"{temperature} C, the whole unit"),
         ("full scale", f"{full_scale} dBu is 0 dBFS, at the input and the output"),

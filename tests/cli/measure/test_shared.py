@@ -11,7 +11,6 @@ from fetsim.cli.options import FigureFiles, SoundUnitOptions, UnitOptions, Versi
 from fetsim.errors import InputError, UnitError
 from fetsim.report.look.plots import new_figure
 from fetsim.schematic.load import load_unit
-from fetsim.schematic.save import save_unit
 
 
 def test_every_measurement_is_found_by_its_file():
@@ -97,7 +96,7 @@ def test_varied_versions_and_other_units(tmp_path):
     assert list(found) == ["as it is, attack=0", "as it is, attack=1", "slow, attack=0", "slow, attack=1"]
     assert found["slow, attack=1"].controls["attack"].position == 1.0
     assert list(VersionOptions(vary=["C16=100n, 220n"]).units()) == ["C16=100n", "C16=220n"]
-    mine = save_unit(load_unit("dunlin").changed(C16="470n"), tmp_path / "mine.toml", overwrite=False)
+    mine = load_unit("dunlin").changed(C16="470n").save(tmp_path / "mine.toml")
     other = VersionOptions(change=["attack=0.1"], version=[f"mine: unit={mine}, R1=1k2", "other: unit=teaching, C2=1u"])
     with pytest.raises(InputError, match=r"version .other.: .*attack"):  # the teaching unit has no such control
         other.units()

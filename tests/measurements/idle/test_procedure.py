@@ -8,7 +8,8 @@ import pytest
 
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.rig import rig
-from fetsim.schematic.load import library_units, load_unit
+from fetsim.schematic.library import library_units
+from fetsim.schematic.load import load_unit
 
 ONE_OF_EACH = Path(__file__).parents[2] / "schematic" / "one_of_each.toml"
 

@@ -12,7 +12,8 @@ from scipy.signal import resample
 import fetsim
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.files.user_cache import UserCache
-from fetsim.schematic.load import library_units, load_unit
+from fetsim.schematic.library import library_units
+from fetsim.schematic.load import load_unit
 from fetsim.studies.compare import playing, takes
 from fetsim.studies.compare.audio_files import file_stem
 from fetsim.studies.compare.comparison import NO_DIFFERENCE_DB

@@ -1,0 +1,108 @@
+"""The work that makes one unit into another, as a list for the bench: out, in, exchanged, wired anew, set."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from fetsim.report.look.columns import columns
+from fetsim.report.look.wording import RATINGS, amount, kind_text, nodes_text, value_text
+from fetsim.schematic.unit import Part, Unit
+
+NO_WORK = ("nodes", "about", "source")
+"""Of a part's settings, those that are no exchange: wiring has steps of its own."""
+
+Work = Literal["take out", "put in", "exchange", "wire anew", "set"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One piece of work on a unit."""
+
+    do: Work
+    name: str
+    """A designator, one with its terminal as ``J1 source``, a control or a switch bank."""
+    before: str
+    """What is there: a value, a node, a position; empty for a part that is put in."""
+    after: str
+    """What shall be there; empty for a part that is taken out."""
+    where: str
+    """Nodes and stage of a part; empty for what is set."""
+
+
+def change_list(before: Unit, after: Unit) -> tuple[Step, ...]:
+    """The steps from ``before`` to ``after``, parts first to go and then to come; empty when nothing is to do.
+
+    What a part is for and where its value comes from are no work.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> [(step.do, step.name, step.after) for step in fetsim.change_list(unit, unit.changed(C2="220n"))]
+    [('exchange', 'C2', '220 nF')]
+    """
+    kept = [name for name, part in before.parts.items() if _same_kind(part, after.parts.get(name))]
+    steps = [
+        Step(do="take out", name=name, before=_described(before, part), after="", where=_where(part))
+        for name, part in before.parts.items() if name not in kept
+    ]  # fmt: skip
+    steps += [
+        Step(do="put in", name=name, before="", after=_described(after, part), where=_where(part))
+        for name, part in after.parts.items() if name not in kept
+    ]  # fmt: skip
+    changes: dict[str, list[tuple[str, str, str]]] = {}
+    for setting, was, now in before.differences(after):
+        name, _, key = setting.partition(".")
+        changes.setdefault(name, []).append(("" if key == "device" else key, was, now))
+    for name in kept:
+        old, new = before.parts[name], after.parts[name]
+        steps += _exchanged(old, changes.get(name, ()))
+        steps += [
+            Step(do="wire anew", name=f"{name} {terminal}", before=node, after=new.nodes[terminal], where=new.stage)
+            for terminal, node in old.nodes.items() if new.nodes[terminal] != node
+        ]  # fmt: skip
+    settings = [_settings(one) for one in (before, after)]
+    steps += [
+        Step(do="set", name=name, before=settings[0].get(name, "not there"), after=setting, where="")
+        for name, setting in settings[1].items() if settings[0].get(name) != setting
+    ]  # fmt: skip
+    return tuple(steps)
+
+
+def change_list_text(steps: tuple[Step, ...]) -> str:
+    """The steps as columns; empty when there are none."""
+    rows = [(step.do, step.name, step.before, step.after, step.where) for step in steps]
+    return columns(("work", "part", "before", "after", "where"), rows, rigid=(0, 1))
+
+
+def _same_kind(part: Part, other: Part | None) -> bool:
+    """Whether both fit the same holes: of one kind, with the same terminals."""
+    return other is not None and part.kind == other.kind and part.nodes.keys() == other.nodes.keys()
+
+
+def _exchanged(old: Part, changes: Sequence[tuple[str, str, str]]) -> list[Step]:
+    """A part of other values, device, tolerance or ratings; only what differs is said."""
+    told = [change for change in changes if change[0] not in NO_WORK]
+    if not told:
+        return []
+    was, now = (", ".join(f"{words[0]} {words[k]}".strip() for words in told) for k in (1, 2))
+    return [Step(do="exchange", name=old.designator, before=was, after=now, where=_where(old))]
+
+
+def _described(unit: Unit, part: Part) -> str:
+    """Kind, values, tolerance and ratings of a part."""
+    values = "" if part.bank is not None else value_text(unit, part)
+    track = f"{part.taper}, {part.direction}" if part.taper else ""
+    tolerance = "" if part.tolerance is None else str(part.tolerance)
+    ratings = [amount(limit, RATINGS[key]) for key, limit in part.ratings.items()]
+    return ", ".join(filter(None, (kind_text(part.kind, part.device), values, track, tolerance, *ratings)))
+
+
+def _where(part: Part) -> str:
+    return f"{nodes_text(part)} ({part.stage})"
+
+
+def _settings(unit: Unit) -> dict[str, str]:
+    """What is set without iron: controls and switch banks."""
+    return {
+        **{name: f"{control.position:g}" for name, control in unit.controls.items()},
+        **{name: "+".join(bank.closed) or "none" for name, bank in unit.banks.items()},
+    }
