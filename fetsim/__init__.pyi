@@ -21,6 +21,7 @@ from .measurements.noise.procedure import measure_noise as measure_noise
 from .measurements.response.procedure import measure_response as measure_response
 from .measurements.results.result import account_of as account_of
 from .measurements.results.result import picture_of as picture_of
+from .measurements.sweep.procedure import measure_sweep as measure_sweep
 from .measurements.timing.procedure import measure_timing as measure_timing
 from .measurements.trim_null.procedure import measure_trim_null as measure_trim_null
 from .report.compare.picture import draw_comparison as draw_comparison

@@ -215,6 +215,8 @@ def test_builds_with_options_that_are_none(options, words):
 
 
 @pytest.mark.parametrize("given", ["abc", None, [None], ["x"], [np.nan], [1, [2]]])
-def test_iron_at_what_is_no_level(given):
-    refused(lambda: fetsim.measure_iron(LOOP, levels_dbu=given, quality="draft"), "level")
-    refused(lambda: fetsim.measure_iron(LOOP, frequencies_hz=given, quality="draft"), "frequenc")
+def test_tones_that_are_none(given):
+    for measure in (fetsim.measure_sweep, fetsim.measure_iron):
+        refused(lambda measure=measure: measure(LOOP, frequencies_hz=given, quality="draft"), "frequenc")
+        if given is not None:
+            refused(lambda measure=measure: measure(LOOP, levels_dbu=given, quality="draft"), "level")

@@ -19,7 +19,7 @@ QUICK = {
     "timing": (),
     "distortion": ("--level", "-40"),
     "response": (),
-    "iron": ("--level", "-40", "--frequency", "1000"),
+    "sweep": ("--level", "-40", "--frequency", "1000"),
     "levels": ("--level", "-20"),
     "noise": (),
     "needle": ("--level", "0", "--burst", "0.02"),

@@ -48,7 +48,7 @@ def distortion(
 
     \b
     fetsim measure distortion --reduction 5,10,20 --plot thd.svg
-    fetsim measure distortion --level 0 --frequency 20,50,100,1000,10000 --no-noise
+    fetsim measure distortion --level -20:20:5 --frequency 100,1000 --no-noise
     fetsim measure distortion --null R4 --span 20 --plot null.svg
     fetsim measure distortion -v 'as it is:' -v 'without R4: R4=1000M' --level -8:16:4
     """

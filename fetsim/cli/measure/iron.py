@@ -1,4 +1,4 @@
-"""``fetsim measure iron``: distortion against frequency, inductance of transformers and chokes against level."""
+"""``fetsim measure iron``: inductance and loss of transformers and chokes."""
 
 from typing import Annotated
 
@@ -18,21 +18,18 @@ def iron(
     ] = "-20,0,10,20",
     frequency: Annotated[
         str, typer.Option("--frequency", metavar="HZ", help="of the tones, with commas between")
-    ] = "20,30,60,100,300,1000,5000",
-    at: Annotated[
-        str, typer.Option("--at", metavar="POINT", help="node or probe where distortion is read")
-    ] = "output",
+    ] = "20,60,300,1000",
 ) -> None:  # fmt: skip
-    """THD and harmonics against frequency at given levels; inductance and loss of each core against level.
+    """Inductance and loss of each transformer and choke, against level and frequency.
 
     \b
     fetsim measure iron --plot iron.svg
-    fetsim measure iron --at t1s --level -20,0,20 --frequency 20,60,300
+    fetsim measure iron --level -40:20:10 --frequency 20,60
     """
     levels_dbu, frequencies_hz = numbers(level, "--level"), numbers(frequency, "--frequency")
     measure_and_tell(
         chosen, files,
         lambda unit, told: measure_iron(
-            unit, levels_dbu=levels_dbu, frequencies_hz=frequencies_hz, at=at, quality=chosen.quality, progress=told
+            unit, levels_dbu=levels_dbu, frequencies_hz=frequencies_hz, quality=chosen.quality, progress=told
         ),
     )  # fmt: skip

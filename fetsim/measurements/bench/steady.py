@@ -40,6 +40,7 @@ LONGEST_S = 30.0  # of playing, before a unit is said to have no steady state
 LEAST_WEIGHT = 1e-10  # re the largest singular value: what is smaller is rounding
 FREQUENCY_ERROR = 1e-4  # relative, allowed so that a few cycles make a whole number of steps
 MOST_CYCLES = 64  # in a period of whole steps
+AT_PEAK = np.pi / 2.0  # phase of a tone that begins with the flux of cores where it belongs: settles in half the time
 
 
 @dataclass(frozen=True)
@@ -130,6 +131,14 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
             advice="does it oscillate?",
         )
     )
+
+
+def settled_at(run: Run, period_v: Array, where: str) -> Steady:
+    """``settle``, its error saying at which tone it was."""
+    try:
+        return settle(run, period_v)
+    except ConvergenceError as error:
+        raise error.at(where) from None
 
 
 def wait(run: Run, period_v: Array, duration_s: float) -> Steady:

@@ -1,4 +1,4 @@
-"""Distortion of a unit: harmonics and THD against level, gain reduction and frequency, intermodulation, THD+N.
+"""Distortion of a unit: harmonics and THD against level and gain reduction, intermodulation, THD+N.
 
 Every reading is taken in the periodic steady state (``steady``), so the record holds whole periods and nothing that is
 still settling. Two-tone signals have the peak of the sine whose level is stated (common practice, no source); THD and
@@ -18,11 +18,10 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
-from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench, Run
 from fetsim.measurements.bench.hold import hold
-from fetsim.measurements.bench.operating import level_for_reduction_dbu
-from fetsim.measurements.bench.steady import Steady, common_steps, settle, whole_period
+from fetsim.measurements.bench.operating import AskedLevels, asked_tones
+from fetsim.measurements.bench.steady import AT_PEAK, Steady, common_steps, settled_at, whole_period
 from fetsim.measurements.distortion.harmonics import (
     AES17_BAND_HZ,
     AES17_FREQUENCY_HZ,
@@ -44,9 +43,9 @@ from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.checks import Samples
 from fetsim.rig.gain_cell import Reference, reference_named
-from fetsim.rig.points import output_point
+from fetsim.rig.points import Point, output_point
 from fetsim.rig.provenance import provenance
-from fetsim.rig.request import check_tone, check_work, settling_s
+from fetsim.rig.request import check_work, settling_s
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.unit import Unit
 
@@ -65,8 +64,8 @@ class DistortionPoint:
 
     frequency_hz: float
     level_dbu: float
-    output_dbu: float
-    """Of the fundamental."""
+    fundamental_dbu: float
+    """Where it is read."""
     gain_reduction_db: float
     """In the FET's divider, mean over the cycle; NaN for a unit without a gain cell."""
     thd_f: float
@@ -145,26 +144,14 @@ def measure_distortion(
     >>> f"{100.0 * found.tones[0].thd_f:.1f} %"
     '7.9 %'
     """
-    if levels_dbu is not None and reductions_db is not None:
-        raise InputError("levels, reductions: give one of the two")
-    if not len(frequencies_hz):
-        raise InputError("frequencies: give at least one")
     bench = Bench(unit, quality, against=reference_named(against))
-    for frequency in frequencies_hz:
-        check_tone(frequency)
-    asked = [settling_s(frequency) for frequency in frequencies_hz]
-    asked += [2.0 * settling_s(SMPTE_LOW_HZ)] * two_tones + [settling_s(AES17_FREQUENCY_HZ)] * with_noise
-    given = DEFAULT_LEVELS_DBU if levels_dbu is None and reductions_db is None else levels_dbu or reductions_db or ()
-    check_work(unit, len(given) * sum(asked), bench.rate_hz, "give fewer levels or frequencies")
-    if reductions_db is not None:
-        wanted = {one: partial(level_for_reduction_dbu, bench, one, DEFAULT_FREQUENCY_HZ) for one in reductions_db}
-        levels = sorted(run_all(wanted, lambda look, _: look()).values())
-    else:
-        levels = sorted(float(level) for level in (DEFAULT_LEVELS_DBU if levels_dbu is None else levels_dbu))
-    if not levels or not all(np.isfinite(levels)):
-        raise InputError("levels: give at least one, in dBu")
+    asked, frequencies = AskedLevels.of(levels_dbu, reductions_db, DEFAULT_LEVELS_DBU), asked_tones(frequencies_hz)
+    each_s = [settling_s(frequency) for frequency in frequencies]
+    each_s += [2.0 * settling_s(SMPTE_LOW_HZ)] * two_tones + [settling_s(AES17_FREQUENCY_HZ)] * with_noise
+    check_work(unit, len(asked.numbers) * sum(each_s), bench.rate_hz, "give fewer levels or frequencies")
+    levels = asked.found(bench, DEFAULT_FREQUENCY_HZ)
     jobs: dict[object, Callable[[Progress], list[Any]]] = {
-        f: partial(_rising, bench, levels, partial(_sine, frequency_hz=f)) for f in frequencies_hz
+        f: partial(_rising, bench, levels, partial(_sine, frequency_hz=f)) for f in frequencies
     }
     if two_tones:
         jobs["two tones"] = partial(_rising, bench, levels, _smpte)
@@ -174,7 +161,7 @@ def measure_distortion(
     found = run_all(jobs, lambda job, told: job(told), progress)
     return DistortionMeasurement(
         provenance=provenance(bench.rig),
-        tones=tuple(point for f in frequencies_hz for point in found[f]),
+        tones=tuple(point for f in frequencies for point in found[f]),
         two_tones=tuple(
             TwoTonePoint(
                 level_dbu=level, gain_reduction_db=smpte_db, smpte=smpte, difference_tone=difference,
@@ -188,16 +175,20 @@ def measure_distortion(
     )
 
 
-def sine_distortion(run: Run, level_dbu: float, frequency_hz: float) -> DistortionPoint:
-    """Bring a sine to rest in ``run``, going on from its present state, and read its harmonics."""
+def sine_distortion(
+    run: Run, level_dbu: float, frequency_hz: float, point: Point | None = None
+) -> DistortionPoint:
+    """Bring a sine to rest in ``run``, going on from its present state, and read its harmonics at the output or at
+    another point whose nodes the run records."""
     period = whole_period(frequency_hz, run.bench.rate_hz)
-    steady = _settled(run, period.tone(level_dbu), level_dbu)
-    record = repeated(steady.block.output_v, LEAST_CYCLES * period.steps / period.cycles)
+    steady = settled_at(run, period.tone(level_dbu, AT_PEAK), f"at {level_dbu:g} dBu, {frequency_hz:g} Hz")
+    volts = steady.block.output_v if point is None else point.volts(steady.block.nodes)
+    record = repeated(volts, LEAST_CYCLES * period.steps / period.cycles)
     found = harmonics(record, rate_hz=period.rate_hz, fundamental_hz=period.frequency_hz)
     return DistortionPoint(
         frequency_hz=period.frequency_hz,
         level_dbu=level_dbu,
-        output_dbu=rms_v_to_dbu(float(found.amplitude[0]) / np.sqrt(2.0)),
+        fundamental_dbu=rms_v_to_dbu(float(found.amplitude[0]) / np.sqrt(2.0)),
         gain_reduction_db=_reduction_db(steady, run.bench),
         thd_f=found.thd_f,
         thd_r=found.thd_r,
@@ -237,14 +228,14 @@ def _two_tones(
     time_s = np.arange(1, common_steps((round(low_hz), round(high_hz)), rate_hz) + 1) / rate_hz
     high_peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0) / (1.0 + low_to_high)
     signal = low_to_high * np.sin(2.0 * np.pi * low_hz * time_s) + np.sin(2.0 * np.pi * high_hz * time_s)
-    steady = _settled(run, high_peak_v * signal, level_dbu)
+    steady = settled_at(run, high_peak_v * signal, f"at {level_dbu:g} dBu")
     return steady, repeated(steady.block.output_v, LEAST_SPACINGS * rate_hz / spacing_hz)
 
 
 def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
     bench = run.bench
     period = whole_period(AES17_FREQUENCY_HZ, bench.rate_hz)
-    steady = _settled(run, period.tone(level_dbu), level_dbu)
+    steady = settled_at(run, period.tone(level_dbu), f"at {level_dbu:g} dBu")
     record = repeated(steady.block.output_v, NOTCH_RECORD_S * bench.rate_hz)
     found = thd_plus_noise(
         record, rate_hz=bench.rate_hz, near_hz=period.frequency_hz, notch_q=NOTCH_Q, band_hz=AES17_BAND_HZ
@@ -262,13 +253,6 @@ def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
         distortion_ratio=found.ratio,
         noise_dbu=noise_dbu,
     )
-
-
-def _settled(run: Run, period_v: Array, level_dbu: float) -> Steady:
-    try:
-        return settle(run, period_v)
-    except ConvergenceError as error:
-        raise error.at(f"at {level_dbu:g} dBu") from None
 
 
 def repeated(block: Array, least: float) -> Array:

@@ -32,15 +32,19 @@ LEAST_SHOWN = 1e-9  # ratio: -180 dB
 VERSION = Column(key="version", heading="version")
 INPUT = Column(key="level_dbu", heading="input", unit="dBu", show=LEVEL)
 IN_FET = Column(key="gain_reduction_db", heading="reduction", unit="dB", show=fixed(2), meaning="in the FET's divider")
+TONE = Column(key="frequency_hz", heading="tone", unit="Hz", show=fixed(0))
+THD_F = Column(key="thd_f", heading="THD to H1", show=percent)
+HARMONICS_DB = tuple(Column(key=f"h{k}_db", heading=f"H{k}", unit="dB", show=fixed(0)) for k in SHOWN_ORDERS)
+HARMONICS = tuple(Column(key=f"h{k}", heading=f"H{k} to H1", show=percent) for k in ORDERS)
 TONES = (
     VERSION,
-    Column(key="frequency_hz", heading="tone", unit="Hz", show=fixed(0)),
+    TONE,
     INPUT,
-    Column(key="output_dbu", heading="output", unit="dBu", show=FINE_LEVEL, meaning="of the fundamental"),
+    Column(key="fundamental_dbu", heading="output", unit="dBu", show=FINE_LEVEL, meaning="of the fundamental"),
     IN_FET,
-    Column(key="thd_f", heading="THD to H1", show=percent),
+    THD_F,
     Column(key="thd_r", heading="THD to the whole", show=percent),
-    *(Column(key=f"h{k}_db", heading=f"H{k}", unit="dB", show=fixed(0)) for k in SHOWN_ORDERS),
+    *HARMONICS_DB,
 )
 TWO_TONES = (
     VERSION,
@@ -65,7 +69,7 @@ READINGS = (
     VERSION,
     Column(key="signal", heading="signal"),
     *TONES[1:7],
-    *(Column(key=f"h{k}", heading=f"H{k} to H1", show=percent) for k in ORDERS),
+    *HARMONICS,
     Column(key="order_2", heading="order 2", show=percent),
     Column(key="order_3", heading="order 3", show=percent),
     Column(key="summed", heading="sum", show=percent),
@@ -78,7 +82,7 @@ def account(measured: Mapping[str, DistortionMeasurement]) -> Account:
     """Label of the version -> measurement."""
     first = next(iter(measured.values()))
     tables = [_tones(measured)]
-    definitions = [LEVELS, REDUCTION, *THD]
+    definitions = [LEVELS, REDUCTION, *THD_TO_H1, THD_TO_THE_WHOLE]
     if any(one.two_tones for one in measured.values()):
         tables.append(_two_tones(measured))
         definitions += TWO_TONE_TERMS
@@ -96,18 +100,19 @@ def account(measured: Mapping[str, DistortionMeasurement]) -> Account:
 def _lead(label: str, one: DistortionMeasurement) -> str:
     first, worst = one.tones[0], max(one.tones, key=lambda point: point.thd_f)
     start = f"{label}: " if label else ""
-    return f"{start}THD {_at(first)}; at most {_at(worst)} (of the tones in the table)."
+    return f"{start}THD {thd_at(first)}; at most {thd_at(worst)} (of the tones in the table)."
 
 
-def _at(point: DistortionPoint) -> str:
+def thd_at(point: DistortionPoint) -> str:
+    """In words."""
     return f"{percent(point.thd_f)} at {LEVEL(point.level_dbu)} dBu, {point.frequency_hz:.6g} Hz"
 
 
 def _tones(measured: Mapping[str, DistortionMeasurement]) -> Table:
     rows: list[tuple[Cell, ...]] = [
         (
-            label, p.frequency_hz, p.level_dbu, p.output_dbu, p.gain_reduction_db, p.thd_f, p.thd_r,
-            *(_decibels(p, order) for order in SHOWN_ORDERS),
+            label, p.frequency_hz, p.level_dbu, p.fundamental_dbu, p.gain_reduction_db, p.thd_f, p.thd_r,
+            *(decibels(p, order) for order in SHOWN_ORDERS),
         )
         for label, one in measured.items()
         for p in one.tones
@@ -115,12 +120,13 @@ def _tones(measured: Mapping[str, DistortionMeasurement]) -> Table:
     return Table(key="tones", title="One tone", columns=TONES, rows=rows, heads=2)
 
 
-def _decibels(point: DistortionPoint, order: int) -> float | None:
-    share = _harmonic(point, order)
+def decibels(point: DistortionPoint, order: int) -> float | None:
+    """Of a harmonic, over the fundamental; None above half the rate."""
+    share = harmonic(point, order)
     return None if share is None else float(20.0 * np.log10(max(share, LEAST_SHOWN)))
 
 
-def _harmonic(point: DistortionPoint, order: int) -> float | None:
+def harmonic(point: DistortionPoint, order: int) -> float | None:
     """Over the fundamental; None above half the rate."""
     return float(point.harmonic[order - 2]) if order - 2 < point.harmonic.size else None
 
@@ -156,8 +162,8 @@ def _readings(measured: Mapping[str, DistortionMeasurement]) -> Table:
         for tone in one.tones:
             found.append({
                 "version": label, "signal": "sine", "frequency_hz": tone.frequency_hz, "level_dbu": tone.level_dbu,
-                "output_dbu": tone.output_dbu, "gain_reduction_db": tone.gain_reduction_db, "thd_f": tone.thd_f,
-                "thd_r": tone.thd_r, **{f"h{order}": _harmonic(tone, order) for order in ORDERS},
+                "fundamental_dbu": tone.fundamental_dbu, "gain_reduction_db": tone.gain_reduction_db,
+                "thd_f": tone.thd_f, "thd_r": tone.thd_r, **{f"h{order}": harmonic(tone, order) for order in ORDERS},
             })  # fmt: skip
         for two in one.two_tones:
             for signal, product, reduction_db in (
@@ -180,17 +186,17 @@ def _readings(measured: Mapping[str, DistortionMeasurement]) -> Table:
     )  # fmt: skip
 
 
-THD = (
+THD_TO_H1 = (
     Definition(term="H2, H3, ...", meaning="harmonics, H1 the fundamental; in dB re H1", status=PRACTICE),
     Definition(
         term="THD to H1", meaning=f"rms of harmonics 2 to {HIGHEST_HARMONIC} over the fundamental", status=PRACTICE
     ),
-    Definition(
-        term="THD to the whole",
-        meaning="over the rms of fundamental and harmonics together",
-        source="IEC 60268-3",
-        status=MEMORY,
-    ),
+)
+THD_TO_THE_WHOLE = Definition(
+    term="THD to the whole",
+    meaning="over the rms of fundamental and harmonics together",
+    source="IEC 60268-3",
+    status=MEMORY,
 )
 TWO_TONE_TERMS = (
     Definition(

@@ -1,1 +1,1 @@
-"""Transformers and chokes: distortion against frequency, and the inductance of each core against level."""
+"""Transformers and chokes: inductance and loss of each core against level and frequency."""

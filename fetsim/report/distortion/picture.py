@@ -1,4 +1,4 @@
-"""Pictures of distortion: against level, gain reduction and frequency."""
+"""Pictures of distortion: against level and gain reduction."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -8,31 +8,15 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from fetsim.measurements.distortion.procedure import DistortionMeasurement, DistortionPoint
-from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styles, new_figure, plain_log_axis
+from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styles, new_figure
 
 HEIGHT_INCH, MORE_INCH = 3.8, 2.4
 THD_KEY = "dots: THD; thin: second harmonic; dotted: third"
-FREQUENCY_TICKS = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
 LEAST_SHOWN = 1e-5  # ratio
 
 
 def draw(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
-    """THD with its second and third harmonic; against frequency where there are several, else against the level and
-    the gain reduction."""
-    frequencies = {point.frequency_hz for one in measured.values() for point in one.tones}
-    levels = {point.level_dbu for one in measured.values() for point in one.tones}
-    return _against_frequency(measured, title) if len(frequencies) > len(levels) else _against_level(measured, title)
-
-
-def draw_on(ax: Axes, measured: Mapping[str, DistortionMeasurement]) -> None:
-    """THD with its second and third harmonic against the level alone."""
-    _draw_levels(ax, measured, "level_dbu")
-    _name_levels(ax)
-    ax.set_xlabel("Input (dBu)")
-    decibel_axis(ax, "x")
-
-
-def _against_level(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
+    """THD with its second and third harmonic; intermodulation and THD+N below, where there are any."""
     more = [label for label, one in measured.items() if one.two_tones or one.with_noise]
     with new_figure(title, HEIGHT_INCH + MORE_INCH * bool(more)) as figure:
         panels = figure.subplots(1 + bool(more), 2, sharey="row", squeeze=False)
@@ -50,9 +34,17 @@ def _against_level(measured: Mapping[str, DistortionMeasurement], title: str) ->
     return figure
 
 
+def draw_on(ax: Axes, measured: Mapping[str, DistortionMeasurement]) -> None:
+    """THD with its second and third harmonic against the level alone."""
+    _draw_levels(ax, measured, "level_dbu")
+    _name_levels(ax)
+    ax.set_xlabel("Input (dBu)")
+    decibel_axis(ax, "x")
+
+
 def _draw_levels(panel: Axes, measured: Mapping[str, DistortionMeasurement], x: str) -> None:
-    for (name, points), style in zip(_lines(measured, "frequency_hz").items(), line_styles(), strict=False):
-        _draw(panel, [getattr(p, x) for p in points], points, name, style)
+    for (name, points), style in zip(_lines(measured).items(), line_styles(), strict=False):
+        draw_harmonics(panel, [getattr(p, x) for p in points], points, name, style)
 
 
 def _name_levels(panel: Axes) -> None:
@@ -78,35 +70,21 @@ def _draw_more(panels: Sequence[Axes], measured: Mapping[str, DistortionMeasurem
     panels[0].set_title("dots: THD+N; thin: SMPTE; dotted: difference tone", loc="left", color=GREY)
 
 
-def _against_frequency(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
-    with new_figure(title, HEIGHT_INCH) as figure:
-        panel = figure.subplots()
-        for (name, points), style in zip(_lines(measured, "level_dbu").items(), line_styles(), strict=False):
-            _draw(panel, [p.frequency_hz for p in points], points, name, style)
-        plain_log_axis(panel, "x", FREQUENCY_TICKS)
-        panel.set(xlabel="Frequency (Hz)", ylabel="Over the fundamental")
-        panel.set_title(THD_KEY, loc="left", color=GREY)
-        percent_axis(panel)
-        legend_below(figure, panel)
-    return figure
-
-
-def _lines(measured: Mapping[str, DistortionMeasurement], apart: str) -> dict[str, list[DistortionPoint]]:
-    """Points of one line under its name: version and what tells the lines apart."""
+def _lines(measured: Mapping[str, DistortionMeasurement]) -> dict[str, list[DistortionPoint]]:
+    """Points of one frequency under the name of their line: version and frequency, where there are several."""
     found: dict[str, list[DistortionPoint]] = {}
     for label, one in measured.items():
-        several = len({getattr(point, apart) for point in one.tones}) > 1
+        several = len({point.frequency_hz for point in one.tones}) > 1
         for point in one.tones:
-            value = getattr(point, apart)
-            words = f"{value:.6g} Hz" if apart == "frequency_hz" else f"{value:+.1f} dBu"
-            name = ", ".join(part for part in (label, words if several else "") if part) or one.provenance.unit
-            found.setdefault(name, []).append(point)
+            name = ", ".join(filter(None, (label, f"{point.frequency_hz:.6g} Hz" if several else "")))
+            found.setdefault(name or one.provenance.unit, []).append(point)
     return found
 
 
-def _draw(
+def draw_harmonics(
     panel: Axes, x: Sequence[float], points: Sequence[DistortionPoint], name: str, style: Mapping[str, Any]
 ) -> None:
+    """THD as a named line, second and third harmonic as thin ones of its colour."""
     panel.plot(x, [100.0 * p.thd_f for p in points], label=name, marker="o", markersize=2.5, **style)
     for order, dashes in ((2, "-"), (3, ":")):
         share = [100.0 * p.harmonic[order - 2] for p in points if p.harmonic.size > order - 2]

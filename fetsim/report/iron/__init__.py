@@ -1,1 +1,1 @@
-"""Pictures of what the iron does."""
+"""Pictures of what the iron is."""

@@ -11,7 +11,7 @@ from fetsim.cli.main import main
 PAGE = 100
 MEASUREMENTS = {
     "response": ("--reduction", "0, 10", "--at", "preamp, dr"),
-    "iron": ("--level", "-10,0", "--frequency", "60,300", "--at", "dr"),
+    "sweep": ("--level", "-10,0", "--frequency", "60,300", "--at", "dr"),
     "levels": ("--level", "-10"),
     "noise": ("--reduction", "0:20:10"),
     "needle": ("--level", "0", "--burst", "0.3", "--tail", "0.2"),
@@ -21,7 +21,7 @@ SECTIONS = {
         "SUMMARY, RE 1 KHZ", "STATES", "RESPONSE PREAMP, AT REST", "RESPONSE DR, AT REST",
         "RESPONSE PREAMP, HELD AT 10 DB", "RESPONSE DR, HELD AT 10 DB", "DEFINITIONS",
     ),
-    "iron": ("DISTORTION AGAINST FREQUENCY", "DEFINITIONS"),
+    "sweep": ("DISTORTION AGAINST FREQUENCY", "DEFINITIONS"),
     "levels": ("LEVELS", "DEFINITIONS"),
     "noise": ("LEVELS", "LARGEST CONTRIBUTORS TO THE NOISE POWER", "DEFINITIONS"),
     "needle": ("READINGS", "TRACE", "DEFINITIONS"),

@@ -47,7 +47,7 @@ def test_figures_do_not_depend_on_the_name_of_a_node(renamed):
             plan.gain_reduction_db,
             *(stage.nominal_dbu for stage in plan.stages),
             *(each.gain_1khz_db for each in closed),
-            sine_distortion(bench.run(), -10.0, 1000.0).output_dbu,
+            sine_distortion(bench.run(), -10.0, 1000.0).fundamental_dbu,
         ]
 
     assert figures(unit) == pytest.approx(figures(plain), abs=1e-6)

@@ -76,7 +76,7 @@ def test_intermodulation_of_the_dunlin(as_built):
 def test_thd_and_noise_adds_the_noise_of_the_unit(as_built):
     for noisy, tone in zip(as_built.with_noise, as_built.tones, strict=True):
         assert noisy.distortion_ratio == pytest.approx(tone.thd_r, rel=0.03)
-        noise = 10.0 ** ((noisy.noise_dbu - tone.output_dbu) / 20.0)
+        noise = 10.0 ** ((noisy.noise_dbu - tone.fundamental_dbu) / 20.0)
         assert noisy.ratio == pytest.approx(np.hypot(noisy.distortion_ratio, noise), rel=1e-3)
         assert -90.0 < noisy.noise_dbu < -60.0
 

@@ -37,11 +37,11 @@ def measure_sections(
     quality: str = "standard",
     watch: Watch = lambda title, share: None,
 ) -> tuple[Section, ...]:
-    """Measure everything, or the sections named in ``only``, in the order of the page.
+    """Measure everything that the unit has, or the sections named in ``only``, in the order of the page.
 
     A section that fails has its ``problem`` set. Raises InputError for a name that is none.
     """
-    makers = chosen_sections(only)
+    makers = [maker for maker in chosen_sections(only) if only is not None or maker.applies(unit)]
     done = []
     for number, maker in enumerate(makers):
         told = partial(_tell, watch, maker.title, number, len(makers))

@@ -13,13 +13,14 @@ from fetsim.measurements.distortion.procedure import measure_distortion
 from fetsim.measurements.explain.procedure import measure_explain
 from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.idle.procedure import idle_point
-from fetsim.measurements.iron.procedure import measure_iron
+from fetsim.measurements.iron.procedure import iron_of, measure_iron
 from fetsim.measurements.levels.procedure import measure_levels
 from fetsim.measurements.needle.procedure import measure_needle
 from fetsim.measurements.noise.procedure import measure_noise
 from fetsim.measurements.response.procedure import measure_response
 from fetsim.measurements.results.result import Result, picture_of
 from fetsim.measurements.results.table import Table as ResultTable
+from fetsim.measurements.sweep.procedure import measure_sweep
 from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.report.explain.picture import draw_rows
 from fetsim.report.look.printed import printed
@@ -39,6 +40,8 @@ class Maker:
     name: str
     title: str
     make: Callable[[Unit, str, Progress], Section]
+    applies: Callable[[Unit], bool] = lambda unit: True
+    """Whether a unit has what it is about; without, it is left out unless it is named."""
 
 
 def result_section(result: Result) -> Section:
@@ -109,8 +112,13 @@ def distortion_section(unit: Unit, quality: str, progress: Progress) -> Section:
         return replace(result_section(without), notes=[f"Without THD+N: {error}."])
 
 
+def sweep_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Distortion at the output against frequency."""
+    return result_section(measure_sweep(unit, quality=quality, progress=progress))
+
+
 def iron_section(unit: Unit, quality: str, progress: Progress) -> Section:
-    """Distortion at the output against frequency, and every core."""
+    """Every core."""
     return result_section(measure_iron(unit, quality=quality, progress=progress))
 
 
@@ -149,7 +157,8 @@ MAKERS = (
     Maker("curve", "Static curve", curve_section),
     Maker("timing", "Attack and release", timing_section),
     Maker("distortion", "Distortion", distortion_section),
-    Maker("iron", "Iron", iron_section),
+    Maker("sweep", "Distortion against frequency", sweep_section),
+    Maker("iron", "Iron", iron_section, lambda unit: bool(iron_of(Bench(unit).circuit))),
     Maker("response", "Response", response_section),
     Maker("levels", "Level plan", levels_section),
     Maker("noise", "Noise", noise_section),

@@ -1,0 +1,1 @@
+"""Distortion against frequency."""
