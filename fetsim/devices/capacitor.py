@@ -11,12 +11,16 @@ def _stamp(stamp: Stamp, v: Values) -> None:
     capacitance(stamp, "a", "b", v["capacitance_f"])
 
 
-def _at_rest(v: Values, volts: Volts) -> AtRest:
+def polarity(volts: Volts) -> str:
+    """Which end is positive, in words; empty where that is not worth telling."""
     volt = volts["a"] - volts["b"]
     positive = "{a}" if volt > 0.0 else "{b}"
+    return f"positive at {positive}" if abs(volt) >= LOADED_V else ""
+
+
+def _at_rest(v: Values, volts: Volts) -> AtRest:
     return AtRest(
-        state=f"positive at {positive}" if abs(volt) >= LOADED_V else "",
-        stored_energy_j=0.5 * v["capacitance_f"] * volt**2,
+        state=polarity(volts), stored_energy_j=0.5 * v["capacitance_f"] * (volts["a"] - volts["b"]) ** 2
     )
 
 

@@ -4,9 +4,11 @@ A new kind of part is a file of its own in this room, which holds all that there
 what that may be), and one entry here. ``tests/devices/test_every_kind.py`` runs over this table.
 """
 
+from fetsim.devices.absorption import ABSORPTION
 from fetsim.devices.amplifier import AMPLIFIER
 from fetsim.devices.bjt import BJT_NPN, BJT_PNP
 from fetsim.devices.capacitor import CAPACITOR
+from fetsim.devices.ceramic import CERAMIC
 from fetsim.devices.diode import DIODE
 from fetsim.devices.inductor import INDUCTOR
 from fetsim.devices.inductor_core import INDUCTOR_CORE
@@ -22,6 +24,8 @@ KINDS: dict[str, Kind] = {
     "resistor": RESISTOR,
     "noisy_resistor": NOISY_RESISTOR,
     "capacitor": CAPACITOR,
+    "ceramic": CERAMIC,
+    "absorption": ABSORPTION,
     "inductor": INDUCTOR,
     "inductor_core": INDUCTOR_CORE,
     "source": SOURCE,

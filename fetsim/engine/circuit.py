@@ -27,6 +27,11 @@ class Element:
     """Name of the input that drives it, if one does."""
 
     @property
+    def designator(self) -> str:
+        """The part that it belongs to: its name up to the first point."""
+        return self.name.partition(".")[0]
+
+    @property
     def unknowns(self) -> dict[str, str]:
         """Terminal (wired and inner) -> name of its unknown; inner ones are ``designator.terminal``."""
         kind = KINDS[self.kind]

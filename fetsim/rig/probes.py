@@ -46,19 +46,31 @@ def find_probe(unit: Unit, circuit: Circuit, text: str) -> Probe:
     if dot and what == "current":
         for candidate in (name, f"{name}.upper", f"{name}.hot", f"{name}.1"):
             if any(e.name == candidate for e in circuit.elements):
-                return _current(text, circuit.element(candidate))
+                return _current(text, _at_first_end(unit, circuit, name, circuit.element(candidate)))
     choices = [*unit.probes, *unit.nodes, *(f"{p}.current" for p in unit.parts)]
     near = get_close_matches(text, choices, n=3)
     hint = f"did you mean {', '.join(near)}?" if near else f"nodes are {', '.join(unit.nodes)}"
     raise InputError(f"probe: nothing is called {text[:60]!r} in {unit.name}; {hint} (a part's current: R1.current)")
 
 
-def _current(label: str, e: Element) -> Probe:
-    kind = KINDS[e.kind]
+def _at_first_end(unit: Unit, circuit: Circuit, designator: str, first: Element) -> list[Element]:
+    """The elements whose currents make up the one into a part's first terminal: of a capacitor all that begin there."""
+    part = unit.parts.get(designator)
+    if part is None or part.kind != "capacitor":
+        return [first]
+    return [e for e in circuit.elements if e.designator == designator and e.nodes[0] == part.nodes["a"]]
 
-    def compute(levels: Levels, rate_hz: float, input_v: Array) -> Array:
+
+def _current(label: str, elements: list[Element]) -> Probe:
+    def into(e: Element, levels: Levels, rate_hz: float, input_v: Array) -> Array:
+        kind = KINDS[e.kind]
         volts = {terminal: level[1:] for terminal, level in e.at(levels).items()}
         rates = {terminal: rate_hz * np.diff(level) for terminal, level in e.at(levels).items()}
         return np.asarray(current_into_a(kind, kind.terminals[0], e.values, volts, rates, input_v))
 
-    return Probe(label, "A", tuple(n for n in dict.fromkeys(e.unknowns.values()) if n != GROUND), compute, e.input)
+    def compute(levels: Levels, rate_hz: float, input_v: Array) -> Array:
+        first, *others = (into(e, levels, rate_hz, input_v) for e in elements)
+        return np.asarray(sum(others, first))
+
+    nodes = dict.fromkeys(node for e in elements for node in e.unknowns.values() if node != GROUND)
+    return Probe(label, "A", tuple(nodes), compute, elements[0].input)

@@ -15,7 +15,16 @@ from fetsim.errors import UnitError
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.read import mistake_line, read_unit
-from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS, WIRING_KEYS, CoreTable, ValuedTable
+from fetsim.schematic.schema import (
+    MAIN_KEYS,
+    PARTS,
+    SHEETS,
+    UNIT_KEYS,
+    WIRING_KEYS,
+    CoreTable,
+    ResistiveTable,
+    ValuedTable,
+)
 from fetsim.schematic.sheets import library_sheets, sheet_figures
 
 Document = Mapping[str, Any]
@@ -104,7 +113,7 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
 
 def _edit_part(document: Document, part: Part, key: str, value: str | float) -> Document:
     figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
-    shared = (ValuedTable.model_fields, CoreTable.model_fields)
+    shared = (ValuedTable.model_fields, CoreTable.model_fields, ResistiveTable.model_fields)
     own_first = sorted(PARTS[part.kind].model_fields, key=lambda name: [name in keys for keys in shared])
     keys = [name for name in own_first if name not in (*WIRING_KEYS, "figures")]
     if part.kind == "switch" and not key:

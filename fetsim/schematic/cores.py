@@ -5,7 +5,8 @@ from math import pi, sqrt
 from typing import Any
 
 from fetsim.devices.core_figures import OF_LOOP, Core, CoreMisfit, core_of
-from fetsim.schematic.part_tables import PARTS, CoreTable
+from fetsim.schematic.part_tables import PARTS
+from fetsim.schematic.passive_tables import CoreTable
 
 OF_CORE = tuple(key for key in CoreTable.model_fields if key not in CoreTable.__base__.model_fields)  # type: ignore[union-attr]
 NEEDED = ("initial_inductance", "nominal_voltage", "nominal_frequency", "saturation_flux")

@@ -26,6 +26,7 @@ NAME_RULE = "letters, digits, _ and -, at most 40"
 NODE = re.compile(r"[\w+-]{1,40}")
 LISTS = {"poles": "needs one pair of nodes for each pole", "closed": "must be a list of switches",
          "taken_out": 'must be a list of names, as ["R4", "C1"]'}  # fmt: skip
+MOST_BRANCHES = 12
 
 
 class Table(BaseModel):
@@ -91,20 +92,26 @@ class Within:
     quantity: str
     low: float
     high: float
+    otherwise: str = ""
+    """What to do for a value that is none of these, in words."""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.read)
 
     def read(self, raw: object) -> float:
         """The amount in SI units; ValueError when it is none or lies outside the range."""
+        otherwise = f"; {self.otherwise}" if self.otherwise else ""
         try:
             number = parse_value(raw, self.quantity)
         except InputError as error:
-            raise ValueError(str(error)) from None
+            raise ValueError(f"{error}{otherwise}") from None
         if not self.low <= number <= self.high:
             low, high, shown = (format_value(x, self.quantity) for x in (self.low, self.high, number))
-            raise ValueError(f"{shown} is outside {low} to {high}")
+            raise ValueError(f"{shown} is outside {low} to {high}{otherwise}")
         return number
+
+
+BRANCH_SHARE, BRANCH_TIME = Within("plain", 1e-9, 1.0), Within("second", 1e-6, 1e9)
 
 
 def _tolerance(raw: object) -> Tolerance:
@@ -112,6 +119,14 @@ def _tolerance(raw: object) -> Tolerance:
         return parse_tolerance(raw)
     except InputError as error:
         raise ValueError(str(error)) from None
+
+
+def _branches(raw: object) -> tuple[tuple[float, float], ...]:
+    pairs = [pair for pair in raw if isinstance(pair, list | tuple) and len(pair) == 2] if isinstance(raw, list) else []
+    if not isinstance(raw, list) or len(pairs) != len(raw) or len(raw) > MOST_BRANCHES:
+        example = '[["0.1%", "1s"], ["0.2%", "100s"]]'
+        raise ValueError(f"must be at most {MOST_BRANCHES} pairs of share and time constant, as {example}")
+    return tuple((BRANCH_SHARE.read(share), BRANCH_TIME.read(second)) for share, second in pairs)
 
 
 def _line_of_text(text: str) -> str:
@@ -152,6 +167,12 @@ Node = Annotated[str, BeforeValidator(_digits), AfterValidator(_node), Form('a n
 TwoNodes = Annotated[tuple[Node, Node], Form('two nodes, as ["a", "b"]; "0" is ground')]
 Taper = Annotated[str, AfterValidator(_known_taper), Form("one of the tapers", tuple(TAPERS))]
 Spread = Annotated[Tolerance, PlainValidator(_tolerance), Form("5%, -20/+80% or a letter of IEC 60062 such as J")]
+
+Branches = Annotated[
+    tuple[tuple[float, float], ...],
+    PlainValidator(_branches),
+    Form('pairs of share of the capacitance and time constant, as [["0.1%", "1s"], ["0.2%", "100s"]]'),
+]
 
 Ohm = Annotated[float, Within("ohm", 1e-3, 1e12)]
 Farad = Annotated[float, Within("farad", 1e-16, 1.0)]

@@ -66,6 +66,9 @@ class Part:
     """Its sheet, with the figures that belong to this part alone already put in."""
     figures: Mapping[str, float] = field(default_factory=dict)
     """Those figures of its sheet that belong to this part alone."""
+    branches: tuple[tuple[float, float], ...] = ()
+    """Of a capacitor's absorption, where they are told one by one: share of its capacitance, time constant in
+    seconds."""
     control: str | None = None
     taper: str | None = None
     direction: str | None = None

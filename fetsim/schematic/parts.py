@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fetsim.engine.circuit import GROUND, PROGRAM
+from fetsim.schematic.capacitors import capacitor_misfits
 from fetsim.schematic.cores import core_misfits
 from fetsim.schematic.fields import checked, quantities, suggestion
 from fetsim.schematic.model import Device, Part
@@ -47,6 +48,7 @@ def read_part(
         tolerance=keys.get("tolerance"),
         ratings={key: amounts[key] for key in RATINGS if key in amounts},
         device=device,
+        branches=keys.get("absorption_branches", ()),
         figures={key: device.figures[key] for key in keys["figures"]} if device else {},
         about=table.about,
         source=table.source,
@@ -90,6 +92,8 @@ def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mi
         mistakes.append(("nodes", "a balanced input has both nodes away from ground"))
     if "taper" in keys and keys["control"] is None and keys["fraction"] is None:
         mistakes.append(("control", "is missing (or give a fixed fraction)"))
+    if kind == "capacitor":
+        mistakes += capacitor_misfits(keys)
     return mistakes + core_misfits(kind, keys)
 
 

@@ -47,6 +47,9 @@ def part_settings(part: Part) -> dict[str, Setting]:
         found.update({key: Setting(value, figures[key]) for key, value in part.figures.items()})
     if part.tolerance is not None:
         found["tolerance"] = Setting(str(part.tolerance))
+    if part.branches:
+        pairs = (f"{format_value(100.0 * share, 'plain')} % {format_value(s, 'second')}" for share, s in part.branches)
+        found["absorption_branches"] = Setting(", ".join(pairs))
     found["nodes"] = Setting(", ".join(part.nodes.values()))
     found.update({key: Setting(getattr(part, key)) for key in WORDS if getattr(part, key)})
     main = MAIN_KEYS.get(part.kind)

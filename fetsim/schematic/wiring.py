@@ -1,8 +1,8 @@
 """From the schematic to the circuit that the engine solves: the one place where parts become the engine's elements.
 
 Every part always gives the same elements on the same nodes, whatever its value, its control or its switch
-says, so a change of values keeps the circuit's topology; only a core that gets hysteresis, or loses it, is another
-element. Two small departures from the ideal make that
+says, so a change of values keeps the circuit's topology; only a core that gets hysteresis and a capacitor that is
+told what keeps it from being ideal are other elements. Two small departures from the ideal make that
 possible: a closed contact is 50 milliohm and an open one 1 teraohm, and each leg of a potentiometer's track
 keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it moves the end of travel to
 -86 dB).
@@ -12,12 +12,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from math import sqrt
 
-from fetsim.devices.kind import Roles, Stress
+from fetsim.devices.kind import AtRest, Roles, Stress
 from fetsim.devices.kinds import KINDS, kind_name
 from fetsim.devices.resistor import excess_per_volt, resistance_at
 from fetsim.devices.sheet import thermal_voltage
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
 from fetsim.errors import InputError
+from fetsim.schematic.capacitors import capacitor_elements
 from fetsim.schematic.cores import core
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import SHEETS
@@ -54,6 +55,14 @@ def part_elements(unit: UnitData, part: Part) -> list[Element]:
 def part_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
     """What a part has to stand at a state [volts of every unknown, ground included], to be set against its ratings."""
     return PART_KINDS[part.kind].stress(unit, part, levels)
+
+
+def part_at_rest(unit: UnitData, part: Part, levels: Mapping[str, float]) -> AtRest:
+    """How a part stands at a state: as its first element does, with the energy of all."""
+    elements = part_elements(unit, part)
+    each = [KINDS[made.kind].at_rest(made.values, made.at(levels)) for made in elements]
+    told = each[0].state.format_map({**elements[0].unknowns, **part.nodes})
+    return replace(each[0], state=told, stored_energy_j=sum(one.stored_energy_j for one in each))
 
 
 def part_roles(part: Part) -> Roles:
@@ -123,7 +132,8 @@ def _resistor_element(unit: UnitData, part: Part, name: str, a: str, b: str, ohm
 
 
 def _capacitor(unit: UnitData, part: Part) -> list[Element]:
-    return [element("capacitor", part.designator, _wired(part, "a", "b"), capacitance_f=part.values["value"])]
+    a, b = _wired(part, "a", "b")
+    return capacitor_elements(part.designator, (a, b), part.values, part.ratings, part.branches)
 
 
 def _inductor(unit: UnitData, part: Part) -> list[Element]:

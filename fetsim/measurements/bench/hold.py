@@ -28,6 +28,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import GainCell, Unit
 
+CAPACITORS = ("capacitor", "ceramic")
 HOLD_FACTOR = 1e9  # of the timing capacitor: 0.15 uF becomes 150 F, which 1 mA moves by 7 uV in a second
 PIN_S = 1e3  # conductance that ties the control node to its voltage while the state at rest is solved
 LEAST_COUPLING = 1e-3  # volts of gate per volt of control; less does not control anything
@@ -160,7 +161,8 @@ def _with_large_capacitor(circuit: Circuit, node: str, unit: str) -> Circuit:
 
     A capacitor to another node holds the control as still as that node stands.
     """
-    at_node = [e for e in circuit.elements if e.kind == "capacitor" and node in e.nodes]
+    parts = {e.designator for e in circuit.elements if node in e.nodes}
+    at_node = [e for e in circuit.elements if e.kind in CAPACITORS and e.designator in parts]
     if not at_node:
         raise InputError(
             f"{unit}: there is no capacitor at the control node {node}, so its voltage cannot be held; name the node "
@@ -171,4 +173,6 @@ def _with_large_capacitor(circuit: Circuit, node: str, unit: str) -> Circuit:
 
 
 def _enlarged(capacitor: Element) -> Element:
-    return replace(capacitor, values={"capacitance_f": capacitor.values["capacitance_f"] * HOLD_FACTOR})
+    return replace(
+        capacitor, values={**capacitor.values, "capacitance_f": capacitor.values["capacitance_f"] * HOLD_FACTOR}
+    )

@@ -11,14 +11,13 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from fetsim.devices.kind import AtRest
-from fetsim.devices.kinds import KINDS
 from fetsim.engine.circuit import GROUND
 from fetsim.measurements.bench.branches import Branch, Levels, branches
 from fetsim.measurements.results.result import Result
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Part, Unit
-from fetsim.schematic.wiring import part_elements, part_roles, part_stress
+from fetsim.schematic.wiring import part_at_rest, part_elements, part_roles, part_stress
 
 NEAR = 0.8  # of a rating: worth a warning (common practice, no source)
 
@@ -145,9 +144,8 @@ def _kirchhoff(parts: tuple[PartAtRest, ...]) -> tuple[str, float]:
 def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
     elements = part_elements(unit, part)
     ways = tuple(branch for element in elements for branch in branches(element, levels))
-    first = elements[0]
-    told = KINDS[first.kind].at_rest(first.values, first.at(levels))
-    state = told.state.format_map(first.unknowns)
+    told = part_at_rest(unit, part, levels)
+    state = told.state
     if part.bank is not None:
         state = "closed" if part.designator in unit.banks[part.bank].closed else "open"
     return PartAtRest(

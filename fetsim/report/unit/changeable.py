@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from shlex import quote
 
 from fetsim.report.look.wording import amount, shown
+from fetsim.schematic.capacitors import unfit_alone
 from fetsim.schematic.cores import OF_CORE, core_examples
 from fetsim.schematic.describe import kinds
 from fetsim.schematic.fields import quantities
@@ -50,6 +51,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     of_core = {key: amount(value, amounts[key], 3) for key, value in core_examples(part.kind, part.values).items()}
     asks_for_core = "initial_inductance" in of_core
     hidden = [key for key in (*OF_CORE, *of_core) if key not in part.values and (asks_for_core or key not in of_core)]
+    hidden += unfit_alone(part) if part.kind == "capacitor" else []
     keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures", *hidden)]
     for key in sorted([*keys, *figures], key=lambda key: (key != main, key in TEXTS)):
         name = part.designator if key == main else f"{part.designator}.{key}"
@@ -60,7 +62,8 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
             text = amount(part.device.figures[key], figures[key])
         typed = text if key not in amounts and key != "tolerance" else text.replace(" ", "")
         if key in TEXTS or typed in ("", "infinite"):
-            typed = _example(amounts[key]) if key in amounts else EXAMPLES[key]
+            example = PARTS[part.kind].model_fields[key].examples if key not in figures else None
+            typed = example[0] if example else _example(amounts[key]) if key in amounts else EXAMPLES[key]
             typed = of_core.get(key, typed).replace(" ", "")
         found.append(_changeable(name, typed, text, _explained(key, amounts.get(key), forms.get(key))))
     return [*found, _hysteresis(part, of_core)] if asks_for_core else found
