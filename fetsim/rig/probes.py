@@ -3,8 +3,9 @@
 ``ctl`` is a node (or a name from the unit's probes), ``R2.current`` a current: the whole one into the part's first
 terminal, with the sign that it has in the unit at rest (``fetsim idle``). That is the collector, drain or anode of a
 device, whatever its polarity; the first end of a resistor, capacitor, supply or primary; the output of an amplifier;
-the upper leg of a track. What capacitances add to it comes from the difference of neighbouring internal steps: first
-order in time, 0.3 % low at 10 kHz on 240 kHz.
+the upper leg of a track; the first pole of a switch, the first contact of a selector (``SW1.1high.current`` is that of
+pole 1 at the position ``high``). What capacitances add to it comes from the difference of neighbouring internal steps:
+first order in time, 0.3 % low at 10 kHz on 240 kHz.
 """
 
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND, PROGRAM, Circuit, Element
 from fetsim.errors import InputError
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import part_elements
 
 Levels = dict[str, Array]
 
@@ -44,9 +46,9 @@ def find_probe(unit: Unit, circuit: Circuit, text: str) -> Probe:
         return Probe(text, "V", (node,), lambda levels, rate_hz, input_v: levels[node][1:])
     name, dot, what = text.rpartition(".")
     if dot and what == "current":
-        for candidate in (name, f"{name}.upper", f"{name}.hot", f"{name}.1"):
-            if any(e.name == candidate for e in circuit.elements):
-                return _current(text, _at_first_end(unit, circuit, name, circuit.element(candidate)))
+        first = part_elements(unit, unit.parts[name])[0].name if name in unit.parts else name
+        if any(e.name == first for e in circuit.elements):
+            return _current(text, _at_first_end(unit, circuit, name, circuit.element(first)))
     choices = [*unit.probes, *unit.nodes, *(f"{p}.current" for p in unit.parts)]
     near = get_close_matches(text, choices, n=3)
     hint = f"did you mean {', '.join(near)}?" if near else f"nodes are {', '.join(unit.nodes)}"

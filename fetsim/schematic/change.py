@@ -103,6 +103,8 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
             if part.control == name and "fraction" in part.values:
                 document = _drop(document, _path(part), "fraction")
         return _put(document, ["controls", name, "position"], value)
+    if name in unit.banks and unit.banks[name].exclusive:
+        return _put(document, [*_path(unit.parts[name]), "position"], _position(unit, name, value))
     if name in unit.banks:
         return _put(document, ["switches", name, "closed"], _subset(unit, name, value))
     designator, _, key = _full_name(unit, name).partition(".")
@@ -157,6 +159,14 @@ def _subset(unit: UnitData, name: str, value: str | float) -> list[str]:
                 f"no switch named {switch[:40]!r}{suggestion(switch, switches)}; choices: {choices}"
             )
     return [switch for switch in switches if switch in closed]
+
+
+def _position(unit: UnitData, name: str, value: str | float) -> str:
+    positions = unit.banks[name].switches
+    if value not in positions:
+        hint = suggestion(str(value), positions)
+        raise _Refused(f"has no position {str(value)[:40]!r}{hint}; it always has one of {', '.join(positions)}")
+    return str(value)
 
 
 def _unknown_name(unit: UnitData, name: str) -> str:

@@ -38,7 +38,7 @@ def connections(unit: UnitData) -> tuple[object, ...]:
 def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     things = [(part.designator, f"a part in stage {part.stage}") for part in parts]
     things += [(name, "a control") for name in unit.controls]
-    things += [(name, "a switch bank") for name in unit.banks]
+    things += [(name, "a switch bank") for name, bank in unit.banks.items() if not bank.exclusive]
     by_name: dict[str, list[str]] = {}
     for name, what in things:
         by_name.setdefault(name, []).append(what)

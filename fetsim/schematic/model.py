@@ -74,6 +74,11 @@ class Part:
     direction: str | None = None
     """``falling``: the wiper moves down the track as the control turns clockwise; ``rising``: up."""
     bank: str | None = None
+    """Of a switch; a selector is a bank for itself, of its own name."""
+    positions: tuple[str, ...] = ()
+    """Of a selector, in their order,"""
+    position: str | None = None
+    """and the one it has."""
     balanced: bool = False
     input: str = PROGRAM
     """Of an input: what drives it."""
@@ -105,12 +110,20 @@ class Control:
 
 @dataclass(frozen=True)
 class SwitchBank:
-    """Switches that belong together; any subset may be closed."""
+    """Switches that belong together, any subset closed; or a selector, of whose positions it has one."""
 
     name: str
     switches: tuple[str, ...]
+    """Designators of the switches, names of the positions."""
     closed: tuple[str, ...]
     about: str
+    exclusive: bool = False
+    """Whether it is a selector."""
+
+    @property
+    def state(self) -> str:
+        """What is closed, as ``S1+S3`` or ``none``; a selector's position."""
+        return "+".join(self.closed) or "none"
 
 
 @dataclass(frozen=True)
@@ -158,6 +171,13 @@ class UnitData:
         """All nodes but ground, in the order in which the parts name them."""
         names = dict.fromkeys(node for part in self.parts.values() for node in part.nodes.values())
         return tuple(name for name in names if name != GROUND)
+
+    def state_of(self, part: Part) -> str:
+        """``closed`` or ``open``; a selector's position; empty for any other part."""
+        bank = None if part.bank is None else self.banks[part.bank]
+        if bank is None or bank.exclusive:
+            return "" if bank is None else bank.state
+        return "closed" if part.designator in bank.closed else "open"
 
     @property
     def input(self) -> Part:

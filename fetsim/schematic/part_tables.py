@@ -229,6 +229,33 @@ class SwitchTable(PartTable):
     )
 
 
+class PoleTable(Table):
+    """One pole of a selector."""
+
+    common: Node = Field(description="node of its moving contact")
+    contacts: tuple[str, ...] = Field(
+        description='nodes of its fixed contacts, in the order of the positions; "" where nothing is connected'
+    )
+
+
+class SelectorTable(PartTable):
+    """A switch of several positions, one of which it always has, with one or more poles."""
+
+    example = (
+        'SW1 = { kind = "selector", positions = ["soft", "hard"], position = "soft", '
+        'poles = [{ common = "a", contacts = ["b", "c"] }] }'
+    )
+    main = "position"
+
+    positions: Annotated[tuple[Name, ...], Field(min_length=2), Form('a list of names, as ["soft", "hard"]')] = Field(
+        description="its positions, in their order"
+    )
+    position: Name = Field(description="where it stands: one of them")
+    poles: Annotated[
+        tuple[PoleTable, ...], Field(min_length=1), Form('tables, as [{ common = "a", contacts = ["b", "c"] }]')
+    ] = Field(description="each pole's moving contact and its fixed ones")
+
+
 class AmplifierTable(PartTable):
     """An ideal amplifier of finite gain behind an output resistance; no limits, no pole."""
 
@@ -255,6 +282,7 @@ PARTS: dict[str, type[PartTable]] = {
     "input": InputTable,
     "output": OutputTable,
     "switch": SwitchTable,
+    "selector": SelectorTable,
     "amplifier": AmplifierTable,
 }
 """Every kind of part, with its keys."""
@@ -266,5 +294,7 @@ LIMITS = {kind: sheet.lines for kind, sheet in SHEETS.items()}
 
 MAIN_KEYS = {kind: table.main for kind, table in PARTS.items() if table.main}
 
-WIRING_KEYS = ("kind", "nodes", "node", "poles", "bank", "balanced", "input", "absorption_branches")
+WIRING_KEYS = (
+    "kind", "nodes", "node", "poles", "positions", "bank", "balanced", "input", "absorption_branches"
+)  # fmt: skip
 """Keys that a change cannot touch: they are the circuit's topology."""

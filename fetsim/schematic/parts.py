@@ -6,12 +6,15 @@ from typing import Any
 from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.capacitors import capacitor_misfits
 from fetsim.schematic.cores import core_misfits
-from fetsim.schematic.fields import checked, quantities, suggestion
+from fetsim.schematic.fields import NODE, checked, quantities, suggestion
 from fetsim.schematic.model import Device, Part
 from fetsim.schematic.schema import PARTS, SHEETS
 from fetsim.schematic.sheets import RATINGS, read_sheet
 
 EXAMPLE = '{ kind = "resistor", value = "4k7", nodes = ["a", "b"] }'
+
+OWN_KEYS = ("control", "taper", "direction", "bank", "positions", "position", "balanced", "input")
+"""Keys of a table that a ``Part`` has under the same name."""
 
 Mistakes = list[tuple[str, str]]
 """Key, sentence."""
@@ -31,6 +34,8 @@ def read_part(
     if table is None:
         return None, mistakes
     keys = dict(table)
+    if kind == "selector":
+        keys["bank"] = designator
     nodes = _terminals(kind, keys)
     device = None
     if kind in SHEETS:
@@ -52,7 +57,7 @@ def read_part(
         figures={key: device.figures[key] for key in keys["figures"]} if device else {},
         about=table.about,
         source=table.source,
-        **{key: keys[key] for key in ("control", "taper", "direction", "bank", "balanced", "input") if key in keys},
+        **{key: keys[key] for key in OWN_KEYS if key in keys},
     ), []
 
 
@@ -94,13 +99,41 @@ def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mi
         mistakes.append(("control", "is missing (or give a fixed fraction)"))
     if kind == "capacitor":
         mistakes += capacitor_misfits(keys)
+    if kind == "selector":
+        mistakes += _selector_misfits(keys)
     return mistakes + core_misfits(kind, keys)
+
+
+def _selector_misfits(keys: Mapping[str, Any]) -> Mistakes:
+    positions, position = keys["positions"], keys["position"]
+    mistakes = []
+    if len(set(positions)) < len(positions):
+        mistakes.append(("positions", "one name for two of them; each needs its own"))
+    if position not in positions:
+        choices = f"choices: {', '.join(positions)}"
+        mistakes.append(("position", f"it has no {position!r}{suggestion(position, positions)}; {choices}"))
+    for number, pole in enumerate(keys["poles"], 1):
+        if len(pole.contacts) != len(positions):
+            count = f"{len(pole.contacts)} contacts for {len(positions)} positions"
+            mistakes.append(("poles", f"pole {number} has {count}; write \"\" where nothing is connected"))
+        if pole.common in pole.contacts:
+            mistakes.append(("poles", f"pole {number}: {pole.common!r} is its moving contact and a fixed one"))
+        named = [node for node in pole.contacts if node]
+        mistakes += [("poles", f"{node[:40]!r} is not a node name") for node in named if not NODE.fullmatch(node)]
+    return mistakes
 
 
 def _terminals(kind: str, keys: Mapping[str, Any]) -> dict[str, str]:
     """Terminal -> node, in the order of the table's keys."""
     if "node" in keys:
         return {"node": keys["node"]}
+    if "positions" in keys:  # pairs, as those of a switch: moving contact, fixed contact
+        return {
+            f"{number}{end} {position}": node
+            for number, pole in enumerate(keys["poles"], 1)
+            for position, contact in zip(keys["positions"], pole.contacts, strict=False)
+            for end, node in (("a", pole.common), ("b", contact)) if contact
+        }  # fmt: skip
     if "poles" in keys:
         poles = enumerate(keys["poles"], 1)
         return {f"{number}{end}": pole[i] for number, pole in poles for i, end in enumerate("ab")}

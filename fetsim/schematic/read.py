@@ -140,6 +140,10 @@ class _Reader:
                     choices = f"choices: {', '.join(switches) or 'none'}"
                     what = f"no switch of this bank named {switch!r}"
                     self.mistakes.append((name, "closed", f"{what}{suggestion(switch, switches)}; {choices}"))
+        selectors = [part for stage in stages for part in stage.parts if part.position is not None]
+        for part in selectors:
+            name, closed = part.designator, (part.position or "",)
+            banks[name] = SwitchBank(name, part.positions, closed, part.about, exclusive=True)
         return banks
 
     def _read(self, model: type[AnyTable], raw: object, where: str) -> AnyTable | None:

@@ -92,6 +92,13 @@ def part_wires(part: Part) -> list[set[str]]:
     return [set(ends[i : i + 2]) for i in range(0, len(ends), 2)] if part.bank is not None else [set(ends)]
 
 
+def closed_wires(unit: UnitData, part: Part) -> list[set[str]]:
+    """Those of ``part_wires`` that are joined as switches and selectors stand."""
+    if part.kind == "selector":
+        return [{a, b} for _, _, a, b, closed in _contacts(unit, part) if closed]
+    return [] if unit.state_of(part) == "open" else part_wires(part)
+
+
 def joined(start: str, wires: Iterable[set[str]], barred: Iterable[str]) -> set[str]:
     """Nodes that hang together with ``start`` by ``wires``, none of the barred ones among them."""
     wires, reached, front = list(wires), {start}, [start]
@@ -158,13 +165,27 @@ def _rheostat(unit: UnitData, part: Part) -> list[Element]:
 
 
 def _switch(unit: UnitData, part: Part) -> list[Element]:
-    assert part.bank is not None  # the reader asks for it
-    ohm = CLOSED_OHM if part.designator in unit.banks[part.bank].closed else OPEN_OHM
+    ohm = CLOSED_OHM if unit.state_of(part) == "closed" else OPEN_OHM
     poles = range(1, len(part.nodes) // 2 + 1)
     return [
         _resistance(f"{part.designator}.{pole}", part.nodes[f"{pole}a"], part.nodes[f"{pole}b"], ohm)
         for pole in poles
     ]
+
+
+def _selector(unit: UnitData, part: Part) -> list[Element]:
+    return [
+        _resistance(f"{part.designator}.{number}{position}", a, b, CLOSED_OHM if closed else OPEN_OHM)
+        for number, position, a, b, closed in _contacts(unit, part)
+    ]
+
+
+def _contacts(unit: UnitData, part: Part) -> Iterator[tuple[str, str, str, str, bool]]:
+    """Pole, position, its two nodes and whether it is closed, for each fixed contact of a selector."""
+    terminals = list(part.nodes)
+    for a, b in zip(terminals[::2], terminals[1::2], strict=True):
+        pole, _, position = a.partition(" ")
+        yield pole[:-1], position, part.nodes[a], part.nodes[b], position == unit.state_of(part)
 
 
 def _supply(unit: UnitData, part: Part) -> list[Element]:
@@ -289,6 +310,7 @@ PART_KINDS: dict[str, PartKind] = {
     "input": PartKind(build=_input, roles=Roles(drives=("hot", "cold"))),
     "output": PartKind(build=_output, roles=Roles(listens=("hot", "cold"))),
     "switch": PartKind(build=_switch, roles=Roles(passes_direct=True, passes_signal=True)),
+    "selector": PartKind(build=_selector, roles=Roles(passes_direct=True, passes_signal=True)),
     "amplifier": PartKind(build=_amplifier),
 }
 """Every kind of part that a unit file may hold."""

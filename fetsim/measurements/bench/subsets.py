@@ -6,14 +6,15 @@ from itertools import combinations
 from fetsim.errors import InputError
 from fetsim.schematic.unit import SwitchBank, Unit
 
-EVERY = "every"  # all subsets of the bank, none among them
+EVERY = "every"  # all subsets of the bank, none among them; all positions of a selector
 MOST_SWITCHES = 6  # of a bank all of whose subsets are measured: 64
 
 
 def switched(unit: Unit, subsets: Sequence[str] | str | None = None) -> dict[str, Unit]:
     """Label -> unit with one subset closed: ``["S1", "S2+S3", "all", "none"]``, or ``"every"``.
 
-    By default each switch of the bank on its own; a unit without a bank is measured as it is, under an empty label.
+    By default each switch of the bank on its own, each position of a selector; a unit without a bank is measured as it
+    is, under an empty label.
     A subset of one bank among several is written ``curve=S1+S3``, and so the default is the first bank's.
     Raises InputError or UnitError for names that are none.
     """
@@ -35,11 +36,13 @@ def switched(unit: Unit, subsets: Sequence[str] | str | None = None) -> dict[str
         if bank is None:
             raise InputError(f"switches: no bank is called {name[:40]!r}; choose from {', '.join(unit.banks)}")
         version = unit.changed({bank.name: (subset if sign else text).strip()})
-        found["+".join(version.banks[bank.name].closed) or "none"] = version
+        found[version.banks[bank.name].state] = version
     return found
 
 
 def _every(bank: SwitchBank) -> list[str]:
+    if bank.exclusive:
+        return list(bank.switches)
     count = len(bank.switches)
     if count > MOST_SWITCHES:
         raise InputError(f"switches: bank {bank.name} has {2**count} subsets; name those that matter")

@@ -189,9 +189,9 @@ def measure_curve(
 
 
 def closed_switches(unit: Unit) -> str:
-    """The closed switches of the unit's bank as ``S1+S3`` or ``none``; empty for a unit without a bank."""
+    """The closed switches of the unit's bank as ``S1+S3`` or ``none``, its selector's position; empty without one."""
     bank = next(iter(unit.banks.values()), None)
-    return "" if bank is None else "+".join(bank.closed) or "none"
+    return "" if bank is None else bank.state
 
 
 def _named(switches: str, error: FetsimError) -> str:

@@ -14,7 +14,7 @@ from fetsim.errors import InputError
 from fetsim.measurements.levels.procedure import stage_outputs
 from fetsim.rig.points import Point, find_point, output_point
 from fetsim.schematic.unit import GainCell, Unit
-from fetsim.schematic.wiring import PART_KINDS, joined, part_roles, part_wires
+from fetsim.schematic.wiring import PART_KINDS, closed_wires, joined, part_roles
 
 
 @dataclass(frozen=True)
@@ -68,9 +68,8 @@ def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
     if cell.rectifier_nodes:
         return cell.rectifier_nodes
     rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
-    closed = {switch for bank in unit.banks.values() for switch in bank.closed}
     passing = [part for part in unit.parts.values() if part_roles(part).passes_direct]
-    wires = [ends for part in passing if part.bank is None or part.designator in closed for ends in part_wires(part)]
+    wires = [ends for part in passing for ends in closed_wires(unit, part)]
     near = joined(cell.control_node, wires, {GROUND, *rails})
     for kind in PART_KINDS:  # diodes come first there
         found = dict.fromkeys(

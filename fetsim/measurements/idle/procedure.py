@@ -147,7 +147,7 @@ def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
     told = part_at_rest(unit, part, levels)
     state = told.state
     if part.bank is not None:
-        state = "closed" if part.designator in unit.banks[part.bank].closed else "open"
+        state = unit.state_of(part)
     return PartAtRest(
         **{**vars(told), "state": state},
         designator=part.designator,

@@ -41,7 +41,7 @@ def arrow(before: str, after: str) -> str:
 def value_text(unit: Unit, part: Part) -> str:
     """The values of a part in one phrase, the main one first, as ``28 V, resistance 1 ohm``."""
     if part.bank is not None:
-        return "closed" if part.designator in unit.banks[part.bank].closed else "open"
+        return unit.state_of(part)
     amounts, main = quantities(PARTS[part.kind]), MAIN_KEYS.get(part.kind)
     words = [] if part.device is None else [part.device.name]
     for key in _shown_values(part):
@@ -79,6 +79,11 @@ def nodes_text(part: Part) -> str:
         return f"primary {pairs[0]}, secondary {pairs[1]}"
     if part.kind == "switch":
         return ", ".join(pairs)
+    if part.kind == "selector":
+        contacts: dict[str, list[str]] = {}
+        for common, contact in zip(nodes[::2], nodes[1::2], strict=True):
+            contacts.setdefault(common, []).append(contact)
+        return ", ".join(f"{common} to {'/'.join(ends)}" for common, ends in contacts.items())
     if set(part.nodes) <= PLAIN_TERMINALS:
         return ", ".join(nodes)
     return ", ".join(f"{terminal} {node}" for terminal, node in part.nodes.items())

@@ -61,7 +61,7 @@ def change_list(before: Unit, after: Unit) -> tuple[Step, ...]:
         ]  # fmt: skip
     settings = [_settings(one) for one in (before, after)]
     steps += [
-        Step(do="set", name=name, before=settings[0].get(name, "not there"), after=setting, where="")
+        Step(do="set", name=name, before=settings[0].get(name, ""), after=setting, where="")
         for name, setting in settings[1].items() if settings[0].get(name) != setting
     ]  # fmt: skip
     return tuple(steps)
@@ -101,8 +101,8 @@ def _where(part: Part) -> str:
 
 
 def _settings(unit: Unit) -> dict[str, str]:
-    """What is set without iron: controls and switch banks."""
+    """What is set without iron: controls, switch banks, selectors."""
     return {
         **{name: f"{control.position:g}" for name, control in unit.controls.items()},
-        **{name: "+".join(bank.closed) or "none" for name, bank in unit.banks.items()},
+        **{name: bank.state for name, bank in unit.banks.items()},
     }

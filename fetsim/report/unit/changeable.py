@@ -15,6 +15,7 @@ from fetsim.schematic.sheets import sheet_figures
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.values import QUANTITIES
 
+CLOSED = "closed switches of its bank: S1+S2, all or none"
 TEXTS = ("about", "source")
 FORMS = {"device": "a sheet of the same kind and polarity", "control": "the name of a control"}
 EXAMPLES = {"tolerance": "5%", "about": "...", "source": "...", "control": "..."}  # where no value is given
@@ -36,8 +37,9 @@ class Changeable:
 def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     """Everything of a part that may be changed, its main value first."""
     if part.bank is not None:
-        closed = "+".join(unit.banks[part.bank].closed) or "none"
-        return [_changeable(part.bank, closed, closed, "closed switches of its bank: S1+S2, all or none")]
+        bank = unit.banks[part.bank]
+        way = f"its position: {', '.join(bank.switches)}" if bank.exclusive else CLOSED
+        return [_changeable(part.bank, bank.state, bank.state, way)]
     found = []
     if part.control is not None:
         position = f"{unit.controls[part.control].position:g}"

@@ -64,7 +64,7 @@ def control_page(unit: Unit, before: Unit, name: str) -> str:
 
 
 def bank_page(unit: Unit, before: Unit, name: str) -> str:
-    """A bank of switches.
+    """A bank of switches, or what a selector may be set to.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("dunlin")
@@ -72,8 +72,12 @@ def bank_page(unit: Unit, before: Unit, name: str) -> str:
     True
     """
     bank, old = unit.banks[name], before.banks[name]
+    if bank.exclusive:
+        choices = [("Position", arrow(old.state, bank.state)), ("About", bank.about),
+                   ("Change", f"--change {name}={bank.switches[-1]}; one of {', '.join(bank.switches)}")]  # fmt: skip
+        return f"Selector {name}, {unit.name}\n{facts(choices)}"
     pairs = [
-        ("Closed", arrow("+".join(old.closed) or "none", "+".join(bank.closed) or "none")),
+        ("Closed", arrow(old.state, bank.state)),
         ("About", bank.about),
         ("Change", f"--change {name}={'+'.join(bank.switches[:2])}, or all, or none"),
     ]

@@ -75,6 +75,7 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
                 "about": bank.about,
                 "switches": list(bank.switches),
                 "closed": list(bank.closed),
+                "exclusive": bank.exclusive,
             }
             for bank in unit.banks.values()
         ],
@@ -109,7 +110,8 @@ def part_dict(unit: Unit, part: Part, *, full: bool = False) -> dict[str, Any]:
         "taper": part.taper,
         "direction": part.direction if part.taper else None,
         "bank": part.bank,
-        "closed": None if part.bank is None else part.designator in unit.banks[part.bank].closed,
+        "closed": None if part.bank is None or part.positions else unit.state_of(part) == "closed",
+        "position": part.position,
         "balanced": part.balanced,
         "input": part.input if part.kind == "input" else None,
     }

@@ -117,15 +117,16 @@ def _control(unit: Unit, before: Unit, name: str) -> str:
 
 
 def _bank(unit: Unit, before: Unit, name: str) -> str:
-    bank = unit.banks[name]
-    closed, was = ("+".join(one.banks[name].closed) or "none" for one in (unit, before))
+    bank, was = unit.banks[name], before.banks[name].state
+    mark = "* " if bank.state != was else ""
+    if bank.exclusive:
+        return paragraph(f"{mark}{name} at {arrow(was, bank.state)} (of {', '.join(bank.switches)}). {bank.about}")
     rows = []
     for switch in bank.switches:
         part = unit.parts[switch]
         old, new = value_text(before, before.parts[switch]), value_text(unit, part)
         rows.append((f"{'' if old == new else '* '}{switch}", arrow(old, new), nodes_text(part), part.about))
-    mark = "* " if closed != was else ""
-    head = paragraph(f"{mark}{name}, closed: {arrow(was, closed)}. {bank.about}")
+    head = paragraph(f"{mark}{name}, closed: {arrow(was, bank.state)}. {bank.about}")
     return f"{head}\n{indented(columns(('switch', 'state', 'joins', 'about'), rows))}"
 
 

@@ -72,8 +72,7 @@ def _controls(unit: Unit, before: Unit) -> Table:
         if name in before.controls
     ]
     for name, bank in unit.banks.items():
-        was, now = ("+".join(one.banks[name].closed) or "none" for one in (before, unit))
-        rows.append((name, arrow(was, now), bank.about))
+        rows.append((name, arrow(before.banks[name].state, bank.state), bank.about))
     return Table(("control", "set to", "what it does"), rows, words=3)
 
 
