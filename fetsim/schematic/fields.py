@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
+from math import inf
 from typing import Annotated, Any, TypeVar, get_args
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, PlainValidator, ValidationError
@@ -23,6 +24,7 @@ from fetsim.schematic.values import Tolerance, format_value, parse_tolerance, pa
 
 NAME = re.compile(r"\w[\w-]{0,39}")
 NAME_RULE = "letters, digits, _ and -, at most 40"
+PLAIN_NUMBER = re.compile(r"[+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?")
 NODE = re.compile(r"[\w+-]{1,40}")
 LISTS = {"poles": "needs one pair of nodes for each pole", "closed": "must be a list of switches",
          "taken_out": 'must be a list of names, as ["R4", "C1"]'}  # fmt: skip
@@ -86,6 +88,34 @@ class Form:
 
 
 @dataclass(frozen=True)
+class Bare:
+    """A number without a unit that is asked back, as it makes an amount that nobody means: 0.33 farads."""
+
+    most: float
+    """Amount from which on a number is asked back."""
+    meant: tuple[str, ...]
+    """What to write behind it instead, the likeliest first."""
+    most_typed: float = inf
+    """From which on even, where it is typed as a plain decimal, not calculated somewhere."""
+
+    def complaint(self, raw: object, number: float, within: "Within") -> str:
+        """Why the number is asked back; empty when it is believed or has a unit."""
+        typed = raw.strip() if isinstance(raw, str) else ""
+        if typed and not PLAIN_NUMBER.fullmatch(typed):
+            return ""
+        decimal = typed and "e" not in typed.lower()
+        if abs(number) < (min(self.most, self.most_typed) if decimal else self.most):
+            return ""
+        text, shown = typed or f"{number:g}", format_value(number, within.quantity)
+        likeliest, *others = self.meant
+        or_others = f" (or {', '.join(others)})" if others else ""
+        complaint = f"{text} without a unit is {shown}; write {text}{likeliest}{or_others} if that is meant"
+        if not within.low <= number <= within.high:
+            return complaint
+        return f"{complaint}, or {shown.replace(' ', '')} to have it so"
+
+
+@dataclass(frozen=True)
 class Within:
     """An amount of one quantity inside a range, written as a number or as text."""
 
@@ -94,6 +124,7 @@ class Within:
     high: float
     otherwise: str = ""
     """What to do for a value that is none of these, in words."""
+    bare: Bare | None = None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.read)
@@ -105,13 +136,16 @@ class Within:
             number = parse_value(raw, self.quantity)
         except InputError as error:
             raise ValueError(f"{error}{otherwise}") from None
+        asked = "" if self.bare is None else self.bare.complaint(raw, number, self)
+        if asked:
+            raise ValueError(asked)
         if not self.low <= number <= self.high:
             low, high, shown = (format_value(x, self.quantity) for x in (self.low, self.high, number))
             raise ValueError(f"{shown} is outside {low} to {high}{otherwise}")
         return number
 
 
-BRANCH_SHARE, BRANCH_TIME = Within("plain", 1e-9, 1.0), Within("second", 1e-6, 1e9)
+BRANCH_SHARE, BRANCH_TIME = Within("share", 1e-9, 1.0), Within("second", 1e-6, 1e9)
 
 
 def _tolerance(raw: object) -> Tolerance:
@@ -175,11 +209,13 @@ Branches = Annotated[
 ]
 
 Ohm = Annotated[float, Within("ohm", 1e-3, 1e12)]
-Farad = Annotated[float, Within("farad", 1e-16, 1.0)]
+Farad = Annotated[float, Within("farad", 1e-16, 1.0, bare=Bare(10e-3, ("u", "n", "p"), most_typed=1e-3))]
 Henry = Annotated[float, Within("henry", 1e-9, 1e4)]
 Rail = Annotated[float, Within("volt", -1000.0, 1000.0)]
 Positive = Annotated[float, Within("volt", 1e-3, 1e4)]
 Ampere = Annotated[float, Within("ampere", 1e-18, 100.0)]
+SmallAmpere = Annotated[float, Within("ampere", 1e-18, 100.0, bare=Bare(1.0, ("m", "u", "n")))]
+SmallHenry = Annotated[float, Within("henry", 1e-9, 1e4, bare=Bare(1.0, ("m", "u")))]
 Watt = Annotated[float, Within("watt", 1e-3, 1e4)]
 Fraction = Annotated[float, Within("plain", 0.0, 1.0)]
 Celsius = Annotated[float, Within("plain", -55.0, 125.0)]

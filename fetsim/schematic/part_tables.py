@@ -14,6 +14,7 @@ from fetsim.schematic.fields import (
     Node,
     Ohm,
     Rail,
+    SmallHenry,
     Table,
     Taper,
     Text,
@@ -167,7 +168,7 @@ class TransformerTable(CoreTable):
     ratio: Annotated[float, Within("plain", 1e-3, 1e3)] = Field(description="turns of the primary over the secondary's")
     primary_resistance: Ohm = Field(description="resistance of the primary")
     secondary_resistance: Ohm = Field(description="resistance of the secondary")
-    leakage: Henry = Field(description="leakage inductance, all of it on the primary's side")
+    leakage: SmallHenry = Field(description="leakage inductance, all of it on the primary's side")
     magnetising: Henry = Field(
         description="inductance of the primary with the secondary open; of a core with hysteresis, at the nominal level"
     )

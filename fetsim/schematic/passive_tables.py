@@ -7,6 +7,7 @@ from pydantic import Field
 from fetsim.devices.resistor import NOMINAL_C
 from fetsim.schematic.fields import (
     Ampere,
+    Bare,
     Branches,
     Farad,
     Henry,
@@ -21,6 +22,8 @@ from fetsim.schematic.fields import (
 )
 
 NONE = "leave the key out where there is none"
+MICROAMPERE = Bare(0.1, ("u", "n", "m"))
+PerKelvin = Annotated[float, Within("per_kelvin", -5e-3, 5e-3, bare=Bare(6e-3, ("ppm/K",)))]
 
 
 class PartTable(Table):
@@ -57,7 +60,7 @@ class ValuedTable(RatedTable):
 class ResistiveTable(ValuedTable):
     """A resistance that need not be ideal."""
 
-    temperature_coefficient: Annotated[float, Within("per_kelvin", -5e-3, 5e-3)] | None = Field(
+    temperature_coefficient: PerKelvin | None = Field(
         default=None, description=f"change of the resistance with temperature, from its value at {NOMINAL_C:g} C"
     )
     noise_index: Annotated[float, Within("decibel", -80.0, 40.0)] | None = Field(
@@ -120,20 +123,20 @@ class CapacitorTable(ValuedTable):
     leakage_resistance: Annotated[float, Within("ohm", 1.0, 1e15, NONE)] | None = Field(
         default=None, description="leakage, as a resistance across it", examples=["50M"]
     )
-    leakage_current: Annotated[float, Within("ampere", 1e-15, 1.0, NONE)] | None = Field(
+    leakage_current: Annotated[float, Within("ampere", 1e-15, 1.0, NONE, MICROAMPERE)] | None = Field(
         default=None, description="leakage, as the current at its voltage_rating", examples=["2uA"]
     )
     leakage_time_constant: Annotated[float, Within("second", 1e-3, 1e9, NONE)] | None = Field(
         default=None, description="leakage, as its resistance times the capacitance (ohm farads)", examples=["1000s"]
     )
-    absorption: Annotated[float, Within("plain", 1e-6, 0.3, NONE)] | None = Field(
+    absorption: Annotated[float, Within("share", 1e-6, 0.3, NONE, Bare(0.03, ("%",)))] | None = Field(
         default=None,
         description="dielectric absorption: the share of the voltage that comes back in the recovery test of IEC "
         "60384-1 (an hour charged, 10 s shorted, 15 min open)",
         examples=["0.2%"],
     )
     absorption_branches: Branches = Field(default=(), description="dielectric absorption told branch by branch instead")
-    bias_loss: Annotated[float, Within("plain", 1e-3, 0.95, NONE)] | None = Field(
+    bias_loss: Annotated[float, Within("share", 1e-3, 0.95, NONE, Bare(1.5, ("%",)))] | None = Field(
         default=None,
         description="of a class 2 ceramic: share of the capacitance that a direct voltage takes",
         examples=["40%"],

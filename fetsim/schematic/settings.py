@@ -48,7 +48,7 @@ def part_settings(part: Part) -> dict[str, Setting]:
     if part.tolerance is not None:
         found["tolerance"] = Setting(str(part.tolerance))
     if part.branches:
-        pairs = (f"{format_value(100.0 * share, 'plain')} % {format_value(s, 'second')}" for share, s in part.branches)
+        pairs = (f"{format_value(share, 'share')} {format_value(s, 'second')}" for share, s in part.branches)
         found["absorption_branches"] = Setting(", ".join(pairs))
     found["nodes"] = Setting(", ".join(part.nodes.values()))
     found.update({key: Setting(getattr(part, key)) for key in WORDS if getattr(part, key)})

@@ -9,7 +9,19 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from fetsim.schematic.fields import Ampere, CurrentGain, Farad, Form, Ideality, Positive, Table, Text, Watt, Within
+from fetsim.schematic.fields import (
+    Ampere,
+    CurrentGain,
+    Farad,
+    Form,
+    Ideality,
+    Positive,
+    SmallAmpere,
+    Table,
+    Text,
+    Watt,
+    Within,
+)
 
 
 class LimitTable(Table):
@@ -51,14 +63,14 @@ class JfetSheet(SheetTable):
     lines: ClassVar[Mapping[str, str]] = {"i_dss": "ampere", "v_gs_off": "volt", "r_ds_on": "ohm", "g_fs": "siemens"}
 
     polarity: Literal["n", "p"] = Field(description="n-channel or p-channel")
-    i_dss: Ampere = Field(description="drain current at V_GS = 0 in saturation")
+    i_dss: SmallAmpere = Field(description="drain current at V_GS = 0 in saturation")
     pinch_off_voltage: Annotated[float, Within("volt", -50.0, 50.0)] = Field(
         description="V_GS at which the square law's channel closes; negative for n"
     )
     channel_slope: Annotated[float, Within("per_volt", 0.0, 1.0)] = Field(
         default=0.0, description="rise of the drain current with V_DS, as a share of it"
     )
-    gate_saturation_current: Ampere = Field(description="saturation current of each of the gate's two junctions")
+    gate_saturation_current: SmallAmpere = Field(description="saturation current of each of the gate's two junctions")
     gate_ideality: Ideality = Field(default=1.0, description="ideality of the gate's junctions")
     gate_source_capacitance: Farad = Field(description="gate to source, constant with voltage")
     gate_drain_capacitance: Farad = Field(description="gate to drain (a datasheet's reverse transfer capacitance)")
@@ -70,7 +82,7 @@ class BjtSheet(SheetTable):
     lines: ClassVar[Mapping[str, str]] = {"current_gain": "plain"}
 
     polarity: Literal["npn", "pnp"] = Field(description="npn or pnp")
-    saturation_current: Ampere = Field(description="saturation current of the transport current")
+    saturation_current: SmallAmpere = Field(description="saturation current of the transport current")
     current_gain: CurrentGain = Field(description="forward current gain, collector over base")
     reverse_current_gain: CurrentGain = Field(description="current gain with collector and emitter exchanged")
     early_voltage: Annotated[float, Within("volt", 1.0, 1e6)] = Field(
@@ -87,7 +99,7 @@ class DiodeSheet(SheetTable):
 
     lines: ClassVar[Mapping[str, str]] = {"forward_voltage": "volt", "reverse_current": "ampere"}
 
-    saturation_current: Ampere = Field(description="saturation current of the junction")
+    saturation_current: SmallAmpere = Field(description="saturation current of the junction")
     ideality: Ideality = Field(description="1 to 2: the slope of the junction is this times kT/q")
     junction_capacitance: Farad = Field(description="across the junction, constant with voltage")
 

@@ -28,7 +28,7 @@ LETTER_TOLERANCES = {
 }  # fmt: skip
 
 SHARES = {  # spellings that are a share of what their quantity counts in: powers of ten
-    "plain": {"%": -2}, "per_kelvin": {"%/K": -2, "ppm/K": -6, "ppm": -6},
+    "plain": {"%": -2}, "share": {"%": -2}, "per_kelvin": {"%/K": -2, "ppm/K": -6, "ppm": -6},
 }  # fmt: skip
 
 _DIGITS = r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
@@ -66,6 +66,7 @@ QUANTITIES = {
     "second": Quantity("s", ("s",), "", "20ms or 300s"),
     "decibel": Quantity("dB", ("dB",), "", "-20dB"),
     "electronvolt": Quantity("eV", ("eV",), "", "1.12eV"),
+    "share": Quantity("%", (), "", "0.2% or 0.002"),
     "plain": Quantity("", (), "", "0.3"),
 }
 
@@ -122,8 +123,8 @@ def format_value(number: float, quantity: str, digits: int = 6) -> str:
     symbol = QUANTITIES[quantity].symbol
     if isinf(number):
         return "infinite" if number > 0 else "-infinite"
-    if quantity == "per_kelvin":
-        return f"{1e6 * number:.{digits}g} {symbol}"
+    if quantity in ("per_kelvin", "share"):
+        return f"{number * (1e6 if quantity == 'per_kelvin' else 100.0):.{digits}g} {symbol}"
     rounded = float(f"{number:.{digits - 1}e}")
     if symbol in ("", "/V") or rounded == 0.0:
         return f"{rounded:.{digits}g} {symbol}".rstrip()

@@ -15,6 +15,7 @@ from fetsim.schematic.load import load_unit
 from fetsim.schematic.model import UnitData
 from fetsim.schematic.read import read_unit
 from fetsim.schematic.settings import settings as settings_of
+from fetsim.schematic.values import parse_value
 from fetsim.schematic.wiring import build_circuit, track_fraction
 
 DUNLIN = load_unit("dunlin")
@@ -319,3 +320,17 @@ def test_a_unit_survives_pickling():
 
 def test_numbers_of_other_libraries_are_taken():
     assert DUNLIN.changed(attack=Fraction(1, 2)) == DUNLIN.changed(attack=0.5)
+
+
+@pytest.mark.parametrize("value", ["0.33F", "330mF", "330e-3F", 9.9e-3, "4.7e-3", 1.2e-3, 470e-9, "0.00000015"])
+def test_amounts_that_are_meant_are_taken(value):
+    assert DUNLIN.changed(C16=value).parts["C16"].values["value"] == parse_value(value, "farad")
+
+
+@pytest.mark.parametrize("value", ["0.33", 0.33, "0.022", " 0.15 ", 0.01, "1e-2"])
+def test_a_capacitor_of_nobodys_size_is_asked_back_with_what_is_probably_meant(value):
+    with pytest.raises(UnitError, match=r"C16: value: \S+ without a unit is \d+ mF; write \S+u \(or n, p\)") as caught:
+        DUNLIN.changed(C16=value)
+    assert len(str(caught.value).splitlines()) == 1
+    insisted = str(caught.value).rpartition("or ")[2].partition(" ")[0]
+    assert DUNLIN.changed(C16=insisted).parts["C16"].values["value"] == pytest.approx(float(value), rel=1e-5)
