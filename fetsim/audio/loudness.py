@@ -1,7 +1,7 @@
 """How loud a programme is: loudness blocks, rms, largest sample, true peak, and whether it is a tone.
 
 Loudness is ITU-R BS.1770 by pyloudnorm with the filters whose coefficients are those printed in the standard (its
-default high-pass reads 0.041 LU low). The meter takes whole arrays; here it gets 30 s at a time, each with a second
+default high-pass reads 0.041 LU low). The meter takes whole arrays; here it gets 5 s at a time, each with a second
 of what came before for its filters to settle (1e-100 is left of any earlier sound), and the gate is applied to the
 blocks of all of them. True peak after Annex 2 of BS.1770 (from memory): the largest of the samples four times
 oversampled; a tone at 0.45 of the sample rate can still read 0.55 dB low.
@@ -19,12 +19,13 @@ from fetsim.audio.oversampling import RateChange
 from fetsim.engine.assembly import Array
 
 BLOCK_S, HOP_S = 0.4, 0.1
-STRETCH_S, PREROLL_S = 30, 1
+STRETCH_S, PREROLL_S = 5, 1
 MOST_CHANNELS = 5  # that BS.1770 gives weights to: L, R, C, Ls, Rs
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
 OVERSAMPLING = 4
 STRETCH_BLOCKS = round(STRETCH_S / HOP_S)
 BLOCK_FRAMES = 1 << 16
+SPECTRUM_S = 30  # of sound at a time
 TONAL_BIN_HZ = 5.0  # resolution of the spectrum that is looked at,
 TONAL_BINS = 12  # and how many of its bins
 TONAL_SHARE = 0.99  # hold this share of the power of a tone or a few
@@ -124,7 +125,7 @@ class LoudnessMeter:
             self._meter.integrated_loudness(held[start - self._start : end - self._start])
         self._found.extend(self._meter.blockwise_loudness[lead : lead + count])
         keep = self._frame(max(first + count - round(PREROLL_S / HOP_S), 0))
-        self._held, self._start = [held[keep - self._start :]], keep
+        self._held, self._start = [held[keep - self._start :].copy()], keep
 
     def _frame(self, block: int) -> int:
         return round(block * HOP_S * self._rate_hz)
@@ -136,7 +137,7 @@ def is_tonal(samples: Array, rate_hz: int) -> bool:
 
     width = min(round(rate_hz / TONAL_BIN_HZ), len(samples))
     power = np.zeros(width // 2 + 1)
-    for stretch, _ in blocks(samples, max(STRETCH_S * rate_hz, width)):
+    for stretch, _ in blocks(samples, max(SPECTRUM_S * rate_hz, width)):
         if len(stretch) >= width:  # the last one may not fill a window
             power += len(stretch) * np.sum(welch(stretch, rate_hz, nperseg=width, axis=0)[1], axis=1)
     total = float(np.sum(power))

@@ -21,7 +21,7 @@ from fetsim.engine.together import march_together
 from fetsim.errors import ConvergenceError
 
 CHUNK_FRAMES = 4096
-READ_CHUNKS = 16
+READ_CHUNKS = 4
 LEAST_S = 60.0
 """Shorter files are marched in one piece: the solver of several lanes has to pay for its own compile."""
 SIDE_BY_SIDE = 8
