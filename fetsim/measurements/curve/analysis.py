@@ -16,8 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.cluster.hierarchy import fcluster, linkage
-from scipy.spatial.distance import pdist
 
 from fetsim.errors import InputError
 from fetsim.measurements.results.missing import Missing
@@ -143,6 +141,9 @@ def equal_curves(curves: Mapping[str, ArrayLike], *, tolerance_db: float) -> tup
         same_length(levels[0], level, f"{names[0]} and {name}")
     if len(names) < 2:
         return ()
+    from scipy.cluster.hierarchy import fcluster, linkage  # slow to import, and seldom needed
+    from scipy.spatial.distance import pdist
+
     distance = pdist(np.vstack(levels), metric="chebyshev")
     label = fcluster(linkage(distance, method="complete"), t=tolerance_db, criterion="distance")
     groups = []

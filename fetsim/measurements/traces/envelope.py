@@ -22,7 +22,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import signal as dsp
 
 from fetsim.errors import InputError
 from fetsim.measurements.traces.checks import Samples, positive, same_length, samples
@@ -183,6 +182,8 @@ def level_envelope(signal: ArrayLike, *, rate_hz: float, window_s: float) -> Lev
 
 def _moving_sum(values: Samples, kernel: Samples) -> Samples:
     """Sum of `values` under `kernel` centred on every sample; beyond the ends the values count as zero."""
+    from scipy import signal as dsp  # takes most of a second and 25 MB: not before something is to be summed
+
     half = kernel.size // 2
     return np.asarray(dsp.correlate(values, kernel, mode="full")[half : half + values.size])
 
