@@ -131,6 +131,8 @@ class Kind:
     asks once, at rest), or of a kind with a law, sources that do; or why it has none. Never left out."""
     linear: Callable[[Stamp, Values], None] = field(default=lambda stamp, values: None)
     law: Law | None = None
+    coupled: tuple[str, ...] = ()
+    """Terminals that lie on unknowns inside another part, which the whole unit wires and no user."""
     inner: tuple[str, ...] = ()
     """Unknowns of its own that are not wired: a transformer's flux, an inductor's current."""
     conducts: tuple[tuple[str, str], ...] = ()

@@ -18,6 +18,7 @@ from fetsim.devices.resistor import NOISY_RESISTOR, RESISTOR
 from fetsim.devices.source import SOURCE
 from fetsim.devices.transformer import TRANSFORMER
 from fetsim.devices.transformer_core import TRANSFORMER_CORE
+from fetsim.devices.winding import WINDING
 from fetsim.devices.zener import ZENER
 
 KINDS: dict[str, Kind] = {
@@ -32,6 +33,7 @@ KINDS: dict[str, Kind] = {
     "amplifier": AMPLIFIER,
     "transformer": TRANSFORMER,
     "transformer_core": TRANSFORMER_CORE,
+    "winding": WINDING,
     "diode": DIODE,
     "zener": ZENER,
     "bjt_npn": BJT_NPN,

@@ -28,9 +28,10 @@ def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
 def connections(unit: UnitData) -> tuple[object, ...]:
     """Everything that ``check_unit`` looks at: units that agree in it have the same mistakes, or none."""
     parts = [
-        (part.kind, part.nodes, part.control, part.bank, part.input, part.device and part.device.polarity)
+        (part.kind, part.nodes, part.control, part.bank, part.transformer, part.input,
+         part.device and part.device.polarity)
         for part in unit.parts.values()
-    ]
+    ]  # fmt: skip
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
     return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell
 
@@ -55,6 +56,10 @@ def _references(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
             yield part.designator, "control", _unknown("control", part.control, unit.controls)
         if part.bank is not None and part.bank not in unit.banks:
             yield part.designator, "bank", _unknown("switch bank", part.bank, unit.banks)
+    transformers = _transformers(parts)
+    for part in parts:
+        if part.transformer is not None and part.transformer not in transformers:
+            yield part.designator, "transformer", _unknown("transformer", part.transformer, transformers)
     used = {part.control for part in parts}
     for name in unit.controls:
         if name not in used:
@@ -113,9 +118,10 @@ def _dangling(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake
 def _floating(unit: UnitData, sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
     """Nodes that no direct current can reach; one line for each island that hangs together."""
     ways: dict[str, set[str]] = {}
-    unjudged = list(broken)
+    unjudged, transformers = list(broken), _transformers(sound)
     for part in sound:
-        if part.control not in (None, *unit.controls) or part.bank not in (None, *unit.banks):
+        lost = part.transformer not in (None, *transformers)
+        if lost or part.control not in (None, *unit.controls) or part.bank not in (None, *unit.banks):
             unjudged.append(part)
             continue
         for start, end in direct_current(unit, part):
@@ -154,6 +160,10 @@ def _users(parts: Iterable[Part]) -> dict[str, list[str]]:
 
 def _nodes(parts: Iterable[Part]) -> set[str]:
     return {node for part in parts for node in part.nodes.values()}
+
+
+def _transformers(parts: Iterable[Part]) -> list[str]:
+    return [part.designator for part in parts if part.kind == "transformer"]
 
 
 def _unknown(what: str, word: str, choices: Iterable[str]) -> str:

@@ -79,6 +79,8 @@ class Part:
     """Of a selector, in their order,"""
     position: str | None = None
     """and the one it has."""
+    transformer: str | None = None
+    """Of a winding: on whose core it is."""
     balanced: bool = False
     input: str = PROGRAM
     """Of an input: what drives it."""

@@ -26,6 +26,7 @@ from fetsim.schematic.passive_tables import (
     CoreTable,
     InductorTable,
     PartTable,
+    RatedTable,
     ResistiveTable,
     ResistorTable,
     ValuedTable,
@@ -181,6 +182,20 @@ class TransformerTable(CoreTable):
     )
 
 
+class WindingTable(RatedTable):
+    """Another winding on the core of a transformer; a centre tap is the node at which two windings meet."""
+
+    example = 'W1 = { kind = "winding", transformer = "T1", ratio = 5, resistance = "8", nodes = ["a", "0"] }'
+
+    nodes: TwoNodes = Field(description="its ends, the first in phase with the first of the primary")
+    transformer: Name = Field(description="the transformer on whose core it is")
+    ratio: Annotated[float, Within("plain", 1e-3, 1e3)] = Field(
+        description="turns of the transformer's primary over this winding's"
+    )
+    resistance: Ohm = Field(description="its resistance")
+    leakage: Henry | None = Field(default=None, description="leakage inductance of its own; left out: none")
+
+
 class SupplyTable(ValuedTable):
     """A rail: a voltage against ground behind a resistance."""
 
@@ -279,6 +294,7 @@ PARTS: dict[str, type[PartTable]] = {
     "potentiometer": PotentiometerTable,
     "rheostat": RheostatTable,
     "transformer": TransformerTable,
+    "winding": WindingTable,
     "supply": SupplyTable,
     "input": InputTable,
     "output": OutputTable,
@@ -296,6 +312,6 @@ LIMITS = {kind: sheet.lines for kind, sheet in SHEETS.items()}
 MAIN_KEYS = {kind: table.main for kind, table in PARTS.items() if table.main}
 
 WIRING_KEYS = (
-    "kind", "nodes", "node", "poles", "positions", "bank", "balanced", "input", "absorption_branches"
+    "kind", "nodes", "node", "poles", "positions", "bank", "transformer", "balanced", "input", "absorption_branches"
 )  # fmt: skip
 """Keys that a change cannot touch: they are the circuit's topology."""

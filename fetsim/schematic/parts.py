@@ -13,7 +13,7 @@ from fetsim.schematic.sheets import RATINGS, read_sheet
 
 EXAMPLE = '{ kind = "resistor", value = "4k7", nodes = ["a", "b"] }'
 
-OWN_KEYS = ("control", "taper", "direction", "bank", "positions", "position", "balanced", "input")
+OWN_KEYS = ("control", "taper", "direction", "bank", "positions", "position", "transformer", "balanced", "input")
 """Keys of a table that a ``Part`` has under the same name."""
 
 Mistakes = list[tuple[str, str]]
@@ -67,7 +67,8 @@ def sketch_part(designator: str, stage: str, raw: object) -> Part:
     The kind is empty when it is none of the known ones; the nodes are every text in its wiring.
     """
     table = raw if isinstance(raw, Mapping) else {}
-    words = {key: table[key] for key in ("kind", "control", "bank", "input") if isinstance(table.get(key), str)}
+    texts = ("kind", "control", "bank", "transformer", "input")
+    words = {key: table[key] for key in texts if isinstance(table.get(key), str)}
     wiring = [node for key in ("node", "nodes", "poles") for node in _leaves(table.get(key, []))]
     return Part(
         designator=designator,
@@ -77,6 +78,7 @@ def sketch_part(designator: str, stage: str, raw: object) -> Part:
         values={},
         control=words.get("control"),
         bank=words.get("bank"),
+        transformer=words.get("transformer"),
         input=words.get("input", PROGRAM),
     )
 

@@ -237,6 +237,14 @@ def _transformer(unit: UnitData, part: Part) -> list[Element]:
     ]
 
 
+def _winding(unit: UnitData, part: Part) -> list[Element]:
+    of, v = unit.parts[part.transformer or ""], part.values
+    nodes = [*_wired(part, "a", "b"), f"{of.designator}.core", of.nodes["secondary2"]]
+    turns = of.values["ratio"] / v["ratio"]
+    return [element("winding", part.designator, nodes, turns=turns, resistance_ohm=v["resistance"],
+                    leakage_h=v.get("leakage", 0.0))]  # fmt: skip
+
+
 def _device(unit: UnitData, part: Part) -> list[Element]:
     assert part.device is not None  # the reader asks for it
     name = kind_name(part.kind, part.device.polarity)
@@ -306,6 +314,7 @@ PART_KINDS: dict[str, PartKind] = {
     "potentiometer": PartKind(build=_potentiometer, stress=_track_stress, roles=Roles(passes_direct=True)),
     "rheostat": PartKind(build=_rheostat, stress=_track_stress, roles=Roles(passes_direct=True)),
     "transformer": PartKind(build=_transformer),
+    "winding": PartKind(build=_winding),
     "supply": PartKind(build=_supply, stress=_supply_stress, roles=Roles()),
     "input": PartKind(build=_input, roles=Roles(drives=("hot", "cold"))),
     "output": PartKind(build=_output, roles=Roles(listens=("hot", "cold"))),

@@ -30,7 +30,8 @@ def unit_with(line, folder):
     """A unit that holds the part of this line, every node of it tied to ground by a resistor."""
     ((designator, part),) = tomllib.loads(line).items()
     ports = {kind: one for kind, one in (("input", IN), ("output", OUT)) if kind != part["kind"]}
-    used = [part, *(tomllib.loads(one).popitem()[1] for one in ports.values())]
+    iron = [KINDS["transformer"].example] if "transformer" in part else []
+    used = [part, *(tomllib.loads(one).popitem()[1] for one in (*iron, *ports.values()))]
     wiring = [one.get(key, []) for one in used for key in ("node", "nodes", "poles")]
     nodes = dict.fromkeys(texts(wiring))
     ties = [
@@ -43,7 +44,7 @@ def unit_with(line, folder):
         'name = "one part"\n'
         + (f'[controls]\n{part["control"]} = {{ position = 0.5 }}\n' if "control" in part else "")
         + (f'[switches]\n{part["bank"]} = {{ closed = ["{designator}"] }}\n' if "bank" in part else "")
-        + "\n".join(["[stages.all.parts]", *ports.values(), *ties, line])
+        + "\n".join(["[stages.all.parts]", *ports.values(), *ties, *iron, line])
         + "\n",
         encoding="utf-8",
     )
