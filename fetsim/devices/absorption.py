@@ -67,6 +67,7 @@ ABSORPTION = Kind(
     typical={"resistance_ohm": 10e6, "capacitance_f": 1e-9},
     linear=_stamp,
     inner=("store",),
+    slow=("store",),
     noise=lambda v, volts, temperature_k: [johnson("a", "store", v["resistance_ohm"], temperature_k)],
     ways=lambda v, volts: [Way("", "a", "b", 0.0 * (volts["a"] - volts["b"]))],
     at_rest=_at_rest,

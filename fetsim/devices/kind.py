@@ -135,6 +135,8 @@ class Kind:
     """Terminals that lie on unknowns inside another part, which the whole unit wires and no user."""
     inner: tuple[str, ...] = ()
     """Unknowns of its own that are not wired: a transformer's flux, an inductor's current."""
+    slow: tuple[str, ...] = ()
+    """Inner unknowns that take their time and act on little: no steady state waits for them."""
     conducts: tuple[tuple[str, str], ...] = ()
     """Pairs of terminals between which direct current can flow; used to find floating nodes."""
     ways: Callable[[Values, Volts], list[Way]] | None = None

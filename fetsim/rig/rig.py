@@ -11,7 +11,9 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
@@ -188,6 +190,13 @@ class Rig:
     def prepared(self) -> Prepared:
         """Values packed for the solver; compiles it if it must."""
         return prepare(self.system, self.rate_hz, method=self.method, tolerance_v=self.level.tolerance_v)
+
+    @cached_property
+    def awaited(self) -> NDArray[np.bool_]:
+        """Which unknowns of a state have to stand still in a steady one [shape=(n,)]."""
+        slow = {e.unknowns[inner] for e in self.circuit.elements for inner in KINDS[e.kind].slow}
+        names = self.prepared.reduced.system.unknowns
+        return np.array([names[i] not in slow for i in self.prepared.order])
 
     def simulation(self, recorded: Sequence[str], *, cold: bool = False, stream: int = 0) -> Simulation:
         """A march from rest, or from cold with everything discharged, that records the unknowns ``recorded``.
