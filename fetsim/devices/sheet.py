@@ -1,8 +1,7 @@
 """From a device sheet to the values of an element, at a temperature.
 
-Sheets hold at their reference temperature. One temperature for the whole unit: self-heating is not modelled. Of passive
-parts only resistors change with temperature, where a coefficient is given. Figures are those of a sheet under the
-sheet's own keys, in SI units.
+Sheets hold at their reference temperature. Of passive parts only resistors change with temperature, where a coefficient
+is given. Figures are those of a sheet under the sheet's own keys, in SI units.
 
 Saturation current of a junction: I_S (T/T0)^(3/n) exp(E_g/(n k) (1/T0 - 1/T)); Sze, Physics of Semiconductor Devices
 (from memory). Gives V_BE about -1.8 mV/K in a silicon transistor at 1 mA.

@@ -25,6 +25,8 @@ class Element:
     values: Mapping[str, float]
     input: str = PROGRAM
     """Name of the input that drives it, if one does."""
+    temperature_c: float | None = None
+    """Where it is not that of the whole circuit; its values belong to it already."""
 
     @property
     def designator(self) -> str:

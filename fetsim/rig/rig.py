@@ -9,6 +9,7 @@ one sentence in ``warnings``.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ from fetsim.engine.simulation import Marched, Simulation
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.rig.beginning import beginning
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
+from fetsim.rig.heat import Heat, heat_of
 from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
 from fetsim.schematic.unit import Unit
@@ -40,6 +42,7 @@ GUARD_GATE_V = 0.0
 BENCH_RATE_HZ = 48000.0
 """Audio rate whose quality levels serve where there is no audio file: the internal rate is a multiple of it."""
 
+WARMEST = 5  # parts that are told with every result
 ROUND_S = 5
 """The time of a compile is told to this many seconds."""
 
@@ -56,6 +59,9 @@ class Rig:
 
     against: Reference = field(default="idle", kw_only=True)
     """What gain reduction is counted from: the unit at rest, or the FET taken out."""
+
+    on_s: float = field(default=inf, kw_only=True)
+    """How long it has been switched on, for the heat of its parts: for ever, or just now (0)."""
 
     signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
     """Inputs of the unit that the engine drives itself, each with its signal: a sine (mains), white noise."""
@@ -87,7 +93,20 @@ class Rig:
             if name not in others:
                 what = f"other inputs are {', '.join(others)}" if others else "it has the program's input alone"
                 raise InputError(f"input: {self.unit.name} has none named {name[:40]!r}; {what}")
-        return replace(build_circuit(self.unit), signals=self.signals)
+        return replace(build_circuit(self.warm_unit), signals=self.signals)
+
+    @cached_property
+    def heat(self) -> Heat:
+        """By how much its parts have warmed themselves. Raises ConvergenceError where one runs away."""
+        near = self.near
+        if near is not None and near.unit is self.unit and near.on_s == self.on_s:
+            return near.heat
+        return heat_of(self.unit, self.on_s)
+
+    @cached_property
+    def warm_unit(self) -> Unit:
+        """The unit with its parts as warm as they are."""
+        return replace(self.unit, rises_k=self.heat.rises_k) if self.heat.rises_k else self.unit
 
     @cached_property
     def system(self) -> System:
@@ -101,7 +120,7 @@ class Rig:
     @property
     def _start(self) -> Array | None:
         near = self.near
-        return near.bias if near is not None and near.system.unknowns == self.system.unknowns else None
+        return near.bias if near is not None and near.system.unknowns == self.system.unknowns else self.heat.bias
 
     @cached_property
     def linear(self) -> Linearised:
@@ -169,6 +188,10 @@ class Rig:
         stands = () if self.rest is None or self.rest.warning else (f"At rest {self.rest.told}.",)
         if self.against == "open":
             stands = (*stands, "Gain reduction is counted from the FET taken out.")
+        warmest = sorted(self.heat.rises_k.items(), key=lambda one: -abs(one[1]))
+        if warmest:
+            listed = ", ".join(f"{name} by {rise:.3g} K" for name, rise in warmest[:WARMEST])
+            stands = (*stands, f"Parts have warmed themselves: {listed}.")
         begins = beginning(self.circuit)
         stands = (*stands, *([f"Every run begins with {begins}."] if begins else []))
         return (*stands, *(f"Warning: {text}." for text in self.warnings))

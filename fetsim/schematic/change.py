@@ -4,7 +4,7 @@ A change edits the unit's tables and reads them again, so that it meets every ch
 a part's main value by its designator (``C16``), any key of a part or figure of its device sheet
 (``T1.ratio``, ``J1.i_dss``, ``P3.fraction``, ``OUT.load``), a control's position, a switch bank's closed
 subset (``S1+S3``, ``all``, ``none``), ``load``, ``temperature_c``, ``full_scale_dbu``, ``name``, ``about``.
-The topology of the circuit never changes.
+The wiring never changes.
 """
 
 from collections.abc import Mapping, Sequence
@@ -22,6 +22,7 @@ from fetsim.schematic.schema import (
     UNIT_KEYS,
     WIRING_KEYS,
     CoreTable,
+    HeatedTable,
     ResistiveTable,
     ValuedTable,
 )
@@ -115,7 +116,7 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
 
 def _edit_part(document: Document, part: Part, key: str, value: str | float) -> Document:
     figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
-    shared = (ValuedTable.model_fields, CoreTable.model_fields, ResistiveTable.model_fields)
+    shared = [table.model_fields for table in (ValuedTable, CoreTable, ResistiveTable, HeatedTable)]
     own_first = sorted(PARTS[part.kind].model_fields, key=lambda name: [name in keys for keys in shared])
     keys = [name for name in own_first if name not in (*WIRING_KEYS, "figures")]
     if part.kind == "switch" and not key:

@@ -162,6 +162,8 @@ class UnitData:
     """That file's text, for writing a changed unit with its comments kept."""
     document: Mapping[str, Any] = field(repr=False, compare=False)
     """The unit as nested tables, changes included: what ``changed`` edits and reads again."""
+    rises_k: Mapping[str, float] = field(default_factory=dict, repr=False, compare=False)
+    """By how much parts are warmer than what is around them; worked out by whoever runs the unit (``rig.heat``)."""
 
     @cached_property
     def parts(self) -> dict[str, Part]:

@@ -24,6 +24,7 @@ from fetsim.schematic.fields import (
 from fetsim.schematic.passive_tables import (
     CapacitorTable,
     CoreTable,
+    HeatedTable,
     InductorTable,
     PartTable,
     RatedTable,
@@ -69,7 +70,7 @@ class AmplifierNodes(Table):
     reference: Node = Field(default="0", description="node that the output voltage is counted from")
 
 
-class DevicePartTable(PartTable):
+class DevicePartTable(HeatedTable):
     """A part with a device sheet; ``figures`` are those figures of the sheet that differ in this one part."""
 
     main = "device"

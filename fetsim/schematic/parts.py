@@ -99,6 +99,8 @@ def _misfits(kind: str, keys: Mapping[str, Any], nodes: Mapping[str, str]) -> Mi
         mistakes.append(("nodes", "a balanced input has both nodes away from ground"))
     if "taper" in keys and keys["control"] is None and keys["fraction"] is None:
         mistakes.append(("control", "is missing (or give a fixed fraction)"))
+    if keys.get("thermal_time_constant") is not None and keys["thermal_resistance"] is None:
+        mistakes.append(("thermal_resistance", "is missing; thermal_time_constant is that of its warming up"))
     if kind == "capacitor":
         mistakes += capacitor_misfits(keys)
     if kind == "selector":

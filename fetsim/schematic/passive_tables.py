@@ -9,6 +9,7 @@ from fetsim.schematic.fields import (
     Ampere,
     Bare,
     Branches,
+    Celsius,
     Farad,
     Henry,
     Ohm,
@@ -41,6 +42,20 @@ class PartTable(Table):
     source: Text = Field(default="", description="where its value comes from")
 
 
+class HeatedTable(PartTable):
+    """A part whose temperature may be another than the unit's."""
+
+    temperature_c: Celsius | None = Field(
+        default=None, description="temperature in degrees Celsius of what is around it, where that is not the unit's"
+    )
+    thermal_resistance: Annotated[float, Within("kelvin_per_watt", 0.1, 1e5, NONE)] | None = Field(
+        default=None, description="from the part to what is around it; with it its own heat warms it"
+    )
+    thermal_time_constant: Annotated[float, Within("second", 1e-3, 1e5)] | None = Field(
+        default=None, description="in which it warms up; how it stands a while after switching on depends on it"
+    )
+
+
 class RatedTable(PartTable):
     """What a part can stand."""
 
@@ -57,7 +72,7 @@ class ValuedTable(RatedTable):
     )
 
 
-class ResistiveTable(ValuedTable):
+class ResistiveTable(ValuedTable, HeatedTable):
     """A resistance that need not be ideal."""
 
     temperature_coefficient: PerKelvin | None = Field(

@@ -6,12 +6,13 @@ from pydantic import Field
 
 from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, Within
 from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
-from fetsim.schematic.passive_tables import CoreTable, ResistiveTable, ValuedTable
+from fetsim.schematic.passive_tables import CoreTable, HeatedTable, ResistiveTable, ValuedTable
 from fetsim.schematic.sheet_tables import SheetTable
 
 __all__ = [
     "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "BasedTable", "ControlTable",
-    "CoreTable", "GainCellTable", "ResistiveTable", "SheetTable", "StageTable", "UnitTable", "ValuedTable",
+    "CoreTable", "GainCellTable", "HeatedTable", "ResistiveTable", "SheetTable", "StageTable", "UnitTable",
+    "ValuedTable",
 ]  # fmt: skip
 
 

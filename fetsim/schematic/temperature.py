@@ -8,8 +8,11 @@ from fetsim.schematic.model import Device, Part, UnitData
 
 
 def temperature_of(unit: UnitData, part: Part) -> float:
-    """Temperature of a part [C]: whatever of a part depends on it, asks here."""
-    return unit.temperature_c
+    """Temperature of a part [C]: whatever of a part depends on it, asks here.
+
+    That of what is around it, its own or the unit's, and its rise over it by its own heat.
+    """
+    return part.values.get("temperature_c", unit.temperature_c) + unit.rises_k.get(part.designator, 0.0)
 
 
 def figures_at(device: Device, temperature_c: float) -> Mapping[str, float]:

@@ -49,12 +49,18 @@ def build_circuit(unit: UnitData) -> Circuit:
 
 def part_elements(unit: UnitData, part: Part) -> list[Element]:
     """The elements that one part gives."""
-    return PART_KINDS[part.kind].build(unit, part)
+    made, celsius = PART_KINDS[part.kind].build(unit, part), temperature_of(unit, part)
+    return made if celsius == unit.temperature_c else [replace(one, temperature_c=celsius) for one in made]
 
 
 def part_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:
     """What a part has to stand at a state [volts of every unknown, ground included], to be set against its ratings."""
     return PART_KINDS[part.kind].stress(unit, part, levels)
+
+
+def part_heat_w(unit: UnitData, part: Part, levels: Mapping[str, float]) -> float:
+    """What a part turns to heat at a state [W]."""
+    return _element_stress(unit, part, levels).watt
 
 
 def part_at_rest(unit: UnitData, part: Part, levels: Mapping[str, float]) -> AtRest:

@@ -110,7 +110,8 @@ def test_the_range_is_the_one_that_is_checked(kind, key, tmp_path):
     for text, outside in ((low, 0.999), (high, 1.001)):
         edge = parse_value(text, quantity)
         name = f"{designator}.{key.name}"
-        if key.name in (*OF_CORE, "bias_voltage") or (kind, key.name) == ("inductor", "saturation_flux"):
+        of_others = (*OF_CORE, "bias_voltage", "thermal_time_constant")
+        if key.name in of_others or (kind, key.name) == ("inductor", "saturation_flux"):
             with pytest.raises(UnitError, match="is missing; "):  # alone it makes nothing, but it is read
                 unit.changed({name: edge})
         else:

@@ -98,6 +98,12 @@ MISTAKES = [
     ('noise_index = "-20dB"', 'noise_index = "0.1uV"', "R2: noise_index: '0.1uV' is in volt", "as -20dB"),
     ('noise_index = "-20dB"', 'noise_index = -inf', "R2: noise_index: -inf is not a finite number", ""),
     ('temperature_coefficient = "50ppm/K"', 'temperature_coefficient = 50', "R2: temperature_coefficient: 50 without a unit is 5e+07 ppm/K; write 50ppm/K", ""),
+    # heat
+    ('thermal_resistance = "150K/W"', 'thermal_resistance = 0', "R2: thermal_resistance: 0 K/W is outside", "leave the key out"),
+    ('thermal_resistance = "150K/W"', 'thermal_resistance = inf', "R2: thermal_resistance: inf is not a finite number", ""),
+    ('thermal_resistance = "150K/W", ', '', "R2: thermal_resistance: is missing; thermal_time_constant is", ""),
+    ('thermal_time_constant = "10s"', 'thermal_time_constant = "-1s"', "R2: thermal_time_constant: -1 s is outside", ""),
+    ('thermal_resistance = "150K/W"', 'thermal_resistance = "150K/W", temperature_c = 200', "R2: temperature_c: 200 is outside -55 to 125", ""),
     # capacitors that are not ideal
     ('esr = "2ohm"', 'esr = 0', "C2: esr: 0 ohm is outside 100 uohm to 1 Mohm; leave the key out", ""),
     ('esr = "2ohm"', 'esr = inf', "C2: esr: inf is not a finite number; leave the key out", ""),

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from math import inf
 
 import numpy as np
 
@@ -34,6 +35,8 @@ class Bench:
     """What gain reduction is counted from: the unit at rest, or the FET taken out."""
     signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
     """Inputs that the engine drives itself."""
+    on_s: float = field(default=inf, kw_only=True)
+    """How long the unit has been switched on, for the heat of its parts."""
     near: Rig | None = field(default=None, repr=False, compare=False, kw_only=True)
     """A rig whose bias point lies near (see ``Rig``)."""
 
@@ -41,8 +44,9 @@ class Bench:
     def rig(self) -> Rig:
         """The unit made ready to run."""
         return Rig(
-            self.unit, self.quality, near=self.near, against=reference_named(self.against), signals=self.signals
-        )
+            self.unit, self.quality, near=self.near, against=reference_named(self.against), signals=self.signals,
+            on_s=self.on_s,
+        )  # fmt: skip
 
     @property
     def circuit(self) -> Circuit:

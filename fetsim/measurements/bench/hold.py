@@ -64,7 +64,9 @@ class HeldBench(Bench):
 
     @cached_property
     def rig(self) -> Rig:
-        return HeldRig(self.unit, self.quality, control_v=self.control_v, near=self.near, signals=self.signals)
+        return HeldRig(
+            self.unit, self.quality, control_v=self.control_v, near=self.near, signals=self.signals, on_s=self.on_s
+        )
 
 
 def linear_at_rest(bench: Bench) -> Linearised:
@@ -130,7 +132,7 @@ def _gain_cell(unit: Unit) -> GainCell:
 
 def _held(bench: Bench, control_v: float, near: Rig | None = None) -> HeldBench:
     near = bench.rig if near is None else near
-    return HeldBench(bench.unit, bench.quality, control_v, near=near, signals=bench.signals)
+    return HeldBench(bench.unit, bench.quality, control_v, near=near, signals=bench.signals, on_s=bench.on_s)
 
 
 def _control_v(bench: Bench) -> float:

@@ -16,6 +16,7 @@ from fetsim.measurements.bench.branches import Branch, Levels, branches
 from fetsim.measurements.results.result import Result
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
+from fetsim.schematic.temperature import temperature_of
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.wiring import part_at_rest, part_elements, part_roles, part_stress
 
@@ -46,6 +47,7 @@ class PartAtRest(AtRest):
     symbols: tuple[tuple[str, str], ...]
     """Of a transistor: what the volts and amperes of each branch are called, as ``V_CE`` and ``I_C``."""
     branches: tuple[Branch, ...]
+    temperature_c: float
     dissipation_w: float
     delivered_w: float
     """By a supply or an ideal amplifier, its own loss included; negative when it takes power up."""
@@ -101,7 +103,8 @@ def idle_point(unit: Unit) -> IdlePoint:
     system, state = rig.system, rig.bias
     # adding zero turns -0.0 into 0.0
     levels = {GROUND: 0.0, **{name: float(state[i]) + 0.0 for name, i in system.index.items()}}
-    parts = tuple(_at_rest(unit, part, levels) for part in unit.parts.values())
+    warm = rig.warm_unit
+    parts = tuple(_at_rest(warm, part, levels) for part in unit.parts.values())
     node, residual_a = _kirchhoff(parts)
 
     def nodes(names: Mapping[str, object]) -> tuple[str, ...]:
@@ -155,6 +158,7 @@ def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
         stage=part.stage,
         symbols=part_roles(part).symbols,
         branches=ways,
+        temperature_c=temperature_of(unit, part),
         dissipation_w=sum(way.dissipation_w for way in ways),
         delivered_w=sum(way.delivered_w for way in ways),
         loadings=_loadings(unit, part, levels),

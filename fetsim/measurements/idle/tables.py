@@ -90,7 +90,8 @@ def account(measured: Mapping[str, IdlePoint]) -> Account:
             *table("beyond_rating", "BEYOND THEIR RATING", LOADINGS, lambda point: _loadings(point.beyond_rating)),
             *table("near_rating", f"Above {100.0 * NEAR:.0f} % of a rating", LOADINGS,
                    lambda point: _loadings(point.near_rating)),
-            *table("warmest", "Warmest parts", WARM, _warmest),
+            *table("warmest", "Warmest parts", WARM, _warmest,
+                   *(f"{_start(label)}{told}" for label, point in measured.items() if (told := _warmed(point)))),
             *table("supplies", "Supplies", SUPPLIES, _supplies),
             *table("power", "Power", POWER, _power,
                    *(f"{_start(label)}{_check(point)}" for label, point in measured.items())),
@@ -221,6 +222,14 @@ def _warmest(point: IdlePoint) -> list[tuple[Cell, ...]]:
     return rows
 
 
+def _warmed(point: IdlePoint) -> str:
+    """Temperatures that are not the unit's; empty where all are."""
+    unit_c = point.provenance.temperature_c
+    own = sorted((part for part in point.parts if part.temperature_c != unit_c), key=lambda one: -one.temperature_c)
+    listed = ", ".join(_together(part.designator, f"{part.temperature_c:.1f} C") for part in own)
+    return f"Not at the unit's {unit_c:g} C: {listed}." if own else ""
+
+
 def _supplies(point: IdlePoint) -> list[tuple[Cell, ...]]:
     found = [(part, part.branches[0]) for part in point.parts if part.kind == "supply"]
     return [(part.designator, way.start, way.voltage_v, -way.current_a, part.delivered_w) for part, way in found]
@@ -249,7 +258,12 @@ def _together(name: str, value: str) -> str:
 
 
 DEFINITIONS = (
-    Definition(term="at rest", meaning="no signal, settled, one temperature for the whole unit", status=PRACTICE),
+    Definition(
+        term="at rest",
+        meaning="no signal, settled; every part at the temperature of the unit, unless it has one of its own or a "
+        "thermal resistance through which its own heat warms it",
+        status=PRACTICE,
+    ),
     Definition(
         term="current",
         meaning="counts from the first node of a way to the second, so a supply that feeds a positive rail reads "

@@ -43,7 +43,8 @@ def noise_sources(circuit: Circuit, state: Array, index: Mapping[str, int], temp
     found = []
     for element in circuit.elements:
         rows = {terminal: index.get(name, NO_UNKNOWN) for terminal, name in element.unknowns.items()}
-        for source in KINDS[element.kind].noise_at(element.values, element.at(levels), temperature_k):
+        own_k = temperature_k if element.temperature_c is None else kelvin(element.temperature_c)
+        for source in KINDS[element.kind].noise_at(element.values, element.at(levels), own_k):
             if source.density > 0.0:
                 end = NO_UNKNOWN if source.end is None else rows[source.end]
                 density = float(source.density)

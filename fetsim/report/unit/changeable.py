@@ -54,6 +54,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     asks_for_core = "initial_inductance" in of_core
     hidden = [key for key in (*OF_CORE, *of_core) if key not in part.values and (asks_for_core or key not in of_core)]
     hidden += unfit_alone(part) if part.kind == "capacitor" else []
+    hidden += [] if "thermal_resistance" in part.values else ["thermal_time_constant"]
     keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures", *hidden)]
     for key in sorted([*keys, *figures], key=lambda key: (key != main, key in TEXTS)):
         name = part.designator if key == main else f"{part.designator}.{key}"

@@ -63,7 +63,9 @@ def open_programme(path: Path) -> Programme:
 
 def circuit_key(unit: Unit) -> str:
     """A hash of all that the engine gets to know of a unit: equal for units that cannot sound different."""
-    return key_of(build_circuit(unit), unit.full_scale_dbu, unit.output.nodes, unit.gain_cell, source=PLAYS)
+    key = "thermal_resistance"
+    warming = {name: part.values[key] for name, part in unit.parts.items() if key in part.values}
+    return key_of(build_circuit(unit), warming, unit.full_scale_dbu, unit.output.nodes, unit.gain_cell, source=PLAYS)
 
 
 def take_key(unit: Unit, programme: Programme, quality: str) -> str:
