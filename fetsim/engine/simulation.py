@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Self
 
@@ -155,6 +155,12 @@ class Simulation:
         twin._scratch.counts[:] = self._scratch.counts
         return twin
 
+    def recording(self, names: Sequence[str]) -> Self:
+        """As ``branch``, with other unknowns recorded."""
+        twin = self.branch()
+        twin.recorder = self.prepared.recorder(names)
+        return twin
+
     def advance(self, u: Drive) -> Array:
         """March over the inputs ``u`` and return the recorded unknowns [shape=(steps, recorded)].
 
@@ -247,4 +253,8 @@ class Simulation:
 def later(state: State, ends: Array, done: int) -> State:
     """``state``, whose arrays have been moved on by ``done`` steps, with the inputs and the time that belong to them;
     ``ends`` as ``stage_inputs`` gives them."""
-    return replace(state, inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done)
+    return State(
+        x=state.x, past=state.past, ports=state.ports, memory=state.memory,
+        inputs=ends[done : done + INPUTS - 1].copy(), steps=state.steps + done, rate_hz=state.rate_hz,
+        stream=state.stream,
+    )  # fmt: skip

@@ -7,7 +7,6 @@ however many there are; the block is packed, marched and unpacked here, and ``Si
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -106,7 +105,12 @@ def _march_pack(
         return record
 
     def state_of(lane: int, moving: Moving) -> State:
-        return replace(states[lane], **{name: array[..., lane].copy() for name, array in moving._asdict().items()})
+        before = states[lane]
+        return State(
+            x=moving.x[:, lane].copy(), past=moving.past[..., lane].copy(), ports=moving.ports[:, lane].copy(),
+            memory=moving.memory[:, lane].copy(), inputs=before.inputs, steps=before.steps, rate_hz=before.rate_hz,
+            stream=before.stream,
+        )  # fmt: skip
 
     march = compiled_march(lambda march: run(march, u[:0]), WIDTH)
     records: list[Array] = []

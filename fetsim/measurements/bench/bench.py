@@ -146,9 +146,12 @@ class Run:
         return Played(rig=self.bench.rig, names=self._names, marched=marched)
 
     def states_after(self, emf_v: Array, times: int) -> tuple[State, ...]:
-        """Drive with the same source voltages [shape=(steps,), V] so many times, and keep the state after each."""
+        """Drive with the same source voltages [shape=(steps,), V] so many times, and keep the state after each, but no
+        record on the way."""
         stops = [len(emf_v) * number for number in range(1, times + 1)]
-        return self.bench.rig.marched(self.simulation, np.tile(emf_v, times), stops).states
+        states = self.bench.rig.marched(self.simulation.recording([]), np.tile(emf_v, times), stops).states
+        self.simulation.state = states[-1]
+        return states
 
 
 def tone(

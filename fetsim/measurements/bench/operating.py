@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from math import isfinite
 
 import numpy as np
@@ -10,9 +10,10 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
 from fetsim.audio.arrays import numbers_of
+from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.steady import Steady, settle, tone_level_dbu, whole_period
+from fetsim.measurements.bench.steady import Steady, settle, start_among, tone_level_dbu, whole_period
 from fetsim.measurements.curve.analysis import LOW_THRESHOLD_DB
 from fetsim.rig.request import check_level, check_tone
 from fetsim.rig.runner import run_all
@@ -84,11 +85,14 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     period = whole_period(frequency_hz, bench.rate_hz)
     idle_db = bench.rig.idle_gain_db(period.frequency_hz)
     run = bench.run()
-    state = run.state
+    states: dict[float, State] = {}
 
+    @cache
     def missing_db(level_dbu: float) -> float:
-        run.state = state
+        if states:
+            run.state = start_among(states, level_dbu)
         found = settle(run, period.tone(level_dbu))
+        states[level_dbu] = run.state
         at_output_db = level_dbu + idle_db - tone_level_dbu(found.block.output_v, period)
         return reduction_of(bench, found, at_output_db) - reduction_db
 
@@ -96,7 +100,6 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     if not missing_db(lower) < 0.0:
         raise InputError(f"gain reduction: {bench.unit.name} has {reduction_db:g} dB or more at {lower:g} dBu already")
     while lower < LOUD_DBU:
-        state = run.state
         if missing_db(lower + STEP_DB) >= 0.0:
             return float(brentq(missing_db, lower, lower + STEP_DB, xtol=LEVEL_TOLERANCE_DB))
         lower += STEP_DB

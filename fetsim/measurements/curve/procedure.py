@@ -1,7 +1,7 @@
 """Static curves of a unit: output against input level of a steady tone, for each subset of a bank's switches.
 
-Every level is the periodic steady state itself (``steady``), found from that of a lower level; ``wait_s`` gives what a
-bench reads that stays so long at each rising level. Where the gain reduction passes 0.5 and 2 dB the steps are halved
+Every level is the periodic steady state itself (``steady``), found from those of its neighbours; ``wait_s`` gives what
+a bench reads that stays so long at each rising level. Where the gain reduction passes 0.5 and 2 dB the steps are halved
 until they are fine enough for the threshold (the knee of such a loop is a corner: inside a 1 dB step it would be
 misplaced by up to 0.25 dB).
 """
@@ -19,7 +19,7 @@ from fetsim.engine.lanes import WIDTH
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.steady import settle, tone_level_dbu, wait, whole_period
+from fetsim.measurements.bench.steady import settle, start_among, tone_level_dbu, wait, whole_period
 from fetsim.measurements.bench.subsets import EVERY, switched
 from fetsim.measurements.curve.analysis import (
     IEC_THRESHOLD_DB,
@@ -244,8 +244,9 @@ class _Sweep:
 
     def rising(self, levels_dbu: Samples, told: Progress, *, apart: bool = False) -> list[_Point]:
         """Level by level. What waits goes on from the level before, as a bench would. What is solved for does not
-        depend on where it starts: stretches of the levels go side by side, each from the lowest level's state; levels
-        that lie ``apart`` each for itself, so that one that takes long keeps no other waiting."""
+        depend on where it starts, here where the two levels before point to: stretches of the levels go side by side,
+        each from the lowest level's state; levels that lie ``apart`` each for itself, so that one that takes long keeps
+        no other waiting."""
         if self.wait_s is not None or len(levels_dbu) <= LEAST_STRETCH:
             return self._one_by_one(levels_dbu, told)
         lowest = self.measure(float(levels_dbu[0]))
@@ -262,16 +263,22 @@ class _Sweep:
         return sweep
 
     def _one_by_one(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
-        points = []
+        points: list[_Point] = []
         for number, level in enumerate(levels_dbu, start=1):
+            if self.wait_s is None and len(points) > 1:
+                self.run.state = _start(points[-2:], float(level))
             points.append(self.measure(float(level)))
             told(number / len(levels_dbu))
         return points
 
-    def above(self, lower: _Point, level_dbu: float) -> _Point:
-        """A level, from the state at a lower one."""
-        self.run.state = lower.state
+    def between(self, lower: _Point, upper: _Point, level_dbu: float) -> _Point:
+        """A level, from between the states of those around it."""
+        self.run.state = _start((lower, upper), level_dbu)
         return self.measure(level_dbu)
+
+
+def _start(points: Sequence[_Point], level_dbu: float) -> State:
+    return start_among({point.level_dbu: point.state for point in points}, level_dbu)
 
 
 def _subset_curve(sweep: _Sweep, points: list[_Point]) -> SubsetCurve:
@@ -297,8 +304,10 @@ def _compared(sweep: _Sweep, points: list[_Point], levels_dbu: Array) -> tuple[A
     outputs = []
     for level in levels_dbu:
         lower = max((point for point in points if point.level_dbu <= level + SAME_LEVEL_DB), key=lambda one: one[0])
-        at_level = level - lower.level_dbu <= SAME_LEVEL_DB
-        outputs.append((lower if at_level else sweep.above(lower, float(level))).output_dbu)
+        if level - lower.level_dbu > SAME_LEVEL_DB:
+            upper = min((point for point in points if point.level_dbu > level), key=lambda one: one[0])
+            lower = sweep.between(lower, upper, float(level))
+        outputs.append(lower.output_dbu)
     return np.array(outputs), _thresholds(sweep, points)
 
 
@@ -329,5 +338,5 @@ def _refine(sweep: _Sweep, points: list[_Point], idle_db: float, threshold_db: f
         return
     while points[above].level_dbu - points[above - 1].level_dbu > THRESHOLD_STEP_DB:
         middle_dbu = 0.5 * (points[above - 1].level_dbu + points[above].level_dbu)
-        points.insert(above, sweep.above(points[above - 1], middle_dbu))
+        points.insert(above, sweep.between(points[above - 1], points[above], middle_dbu))
         above += not reached(points[above])
