@@ -64,30 +64,37 @@ class Splice:
     after it, where that is less, or of gain reduction as a share of the gain. -200 where it is less."""
 
 
-def write_csv(logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = ()) -> None:
+def write_csv(
+    logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = (), noise_seed: int | None = None
+) -> None:
     """Write the logs of all channels as comma-separated values with one header row.
 
     What is not finite, the resistance of a channel that is off, is an empty cell.
-    The first column is the channel, from 1; the rows of all channels at one time stand together. The last column is
-    there where segments were spliced, and filled in the rows nearest to a splice: its residual [dB].
+    The first column is the channel, from 1; the rows of all channels at one time stand together. Behind the others
+    there is a column where segments were spliced, filled in the rows nearest to a splice: its residual [dB]; and one
+    with the seed where the unit's parts were noisy.
     """
     times = logs[0].time_s
     told = {int(np.argmin(np.abs(times - one.at_s))): f"{one.residual_db:.1f}" for one in splices}
+    seeds, seed = ([], []) if noise_seed is None else (["noise_seed"], [noise_seed])
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(["channel", *logs[0].columns(), *(["splice_residual_db"] if splices else [])])
+        writer.writerow(["channel", *logs[0].columns(), *(["splice_residual_db"] if splices else []), *seeds])
         for number, rows in enumerate(zip(*(zip(*log.columns().values(), strict=True) for log in logs), strict=True)):
             spliced = [told.get(number, "")] if splices else []
             for channel, (time_s, *values) in enumerate(rows, start=1):
                 cells = (f"{x:.6g}" if isfinite(x) else "" for x in values)
-                writer.writerow([channel, f"{time_s:.6f}", *cells, *spliced])
+                writer.writerow([channel, f"{time_s:.6f}", *cells, *spliced, *seed])
 
 
-def write_npz(logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = ()) -> None:
+def write_npz(
+    logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = (), noise_seed: int | None = None
+) -> None:
     """Write the logs as NumPy arrays named like the columns [shape=(channels, rows); ``time_s``: (rows,)].
 
     What is not finite, the resistance of a channel that is off, is NaN in the file. Where segments were spliced there
-    are ``splice_cut_s``, ``splice_at_s`` and ``splice_residual_db`` too [shape=(splices,)].
+    are ``splice_cut_s``, ``splice_at_s`` and ``splice_residual_db`` too [shape=(splices,)]; where the unit's parts were
+    noisy, ``noise_seed``.
     """
     with ArchiveWriter(path) as archive:
         archive.add_whole("time_s", logs[0].time_s)
@@ -96,6 +103,8 @@ def write_npz(logs: Sequence[GainLog], path: Path, splices: Sequence[Splice] = (
             archive.add_whole(name, np.where(np.isfinite(rows), rows, np.nan))
         for name in [one.name for one in fields(Splice)] if splices else []:
             archive.add_whole(f"splice_{name}", np.array([getattr(one, name) for one in splices]))
+        if noise_seed is not None:
+            archive.add_whole("noise_seed", np.array(noise_seed))
 
 
 def interval_steps(rate_hz: float, log_rate_hz: float) -> int:

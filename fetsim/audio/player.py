@@ -25,6 +25,7 @@ from fetsim.schematic.unit import Unit
 BLOCK_FRAMES = 8192
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4000.0, 768000.0
 LOWEST_LOG_RATE_HZ = 1e-3
+LARGEST_SEED = 2**63 - 1
 LARGEST_SAMPLE = 1e30  # of full scale; single precision ends at 3e38
 
 
@@ -40,6 +41,15 @@ def check_log_rate(log_rate_hz: float, rate_hz: float) -> None:
     if not LOWEST_LOG_RATE_HZ <= real_number(log_rate_hz, "log rate") <= rate_hz:
         limits = f"{LOWEST_LOG_RATE_HZ:g} Hz and the sample rate, {rate_hz:g} Hz"
         raise InputError(f"log rate: {log_rate_hz:g} Hz is not between {limits}")
+
+
+def check_seed(noise_seed: int | None) -> None:
+    """Raises InputError for what is no seed."""
+    if noise_seed is None:
+        return
+    whole = isinstance(noise_seed, int | np.integer) and not isinstance(noise_seed, bool)
+    if not whole or not 0 <= noise_seed <= LARGEST_SEED:
+        raise InputError(f"noise seed: must be a whole number from 0 to {LARGEST_SEED}, not {str(noise_seed)[:40]}")
 
 
 class Source(Protocol):
@@ -75,6 +85,7 @@ class PlayerOptions(TypedDict, total=False):
     probes: Sequence[str]
     log_rate_hz: float
     against: Reference
+    noise_seed: int | None
 
 
 class Playing:
@@ -94,13 +105,15 @@ class Playing:
         probes: Sequence[str] = (),
         log_rate_hz: float = 200.0,
         against: Reference = "idle",
+        noise_seed: int | None = None,
     ) -> None:
         check_rate(rate_hz)
         check_log_rate(log_rate_hz, rate_hz)
+        check_seed(noise_seed)
         if channels > MOST_CHANNELS:
             raise InputError(f"audio: {channels} channels are more than {MOST_CHANNELS}; play some of them at a time")
         self.unit = unit
-        self.rig = Rig(unit, quality, rate_hz, against=reference_named(against))
+        self.rig = Rig(unit, quality, rate_hz, against=reference_named(against), noise_seed=noise_seed)
         self.probes = tuple(find_probe(unit, self.rig.circuit, text) for text in probes)
         self.rate_hz, self.channels, self.cold, self.log_rate_hz = rate_hz, channels, cold, log_rate_hz
         self.method = self.rig.method

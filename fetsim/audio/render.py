@@ -33,6 +33,8 @@ class Rendering(Told):
     """Name as asked for -> volts or amperes, of the same shape as the output."""
     efforts: tuple[Effort, ...]
     unit: Unit
+    noise_seed: int | None
+    """Of the noise of the unit's parts; None where it was left out."""
     quality: str
     method: str
     internal_rate_hz: float
@@ -57,6 +59,7 @@ def render(
     log_rate_hz: float = 200.0,
     against: Reference = "idle",
     inputs: Mapping[str, ArrayLike] | None = None,
+    noise_seed: int | None = None,
     segments: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> Rendering:
@@ -66,7 +69,9 @@ def render(
     bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``against``: what gain
     reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``inputs`` feeds inputs
     of the unit beside the program's, by name, with as many frames [shape=(frames,), or that of ``audio``]; those that
-    are left out are silent. ``segments=False`` marches sound of a minute or more in one piece too, as is done with
+    are left out are silent. With a ``noise_seed``, any whole number from 0, the parts of the unit are noisy (thermal,
+    shot and 1/f, as strong as gain reduction leaves them); another one gives other noise, and every channel has its
+    own. ``segments=False`` marches sound of a minute or more in one piece too, as is done with
     ``inputs``, instead of in spliced segments: that takes 1.5 times as long or more and differs by -140 dB.
     ``progress`` is called with the fraction done. Raises InputError, UnitError or ConvergenceError.
 
@@ -87,7 +92,7 @@ def render(
     with player_for(
         loaded, rate_hz, frames.shape[1], len(frames), lambda columns, kind: Kept(), segments=segments,
         beside=from_arrays(inputs, frames.shape, BLOCK_FRAMES) if inputs else None, quality=quality, cold=cold,
-        probes=names, log_rate_hz=log_rate_hz, against=against,
+        probes=names, log_rate_hz=log_rate_hz, against=against, noise_seed=noise_seed,
     ) as player:  # fmt: skip
         outputs, probed = [], []
         for output, probe in player.play(ArraySource(frames), progress=told):
@@ -102,6 +107,7 @@ def render(
             logs=player.logs,
             efforts=player.efforts,
             unit=player.unit,
+            noise_seed=player.rig.noise_seed,
             quality=quality,
             method=player.method,
             idle_gain_db=player.rig.idle_gain_db(),

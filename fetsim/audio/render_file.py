@@ -64,6 +64,8 @@ class FileRendering(Told):
     """What the numbers in the probe file mean; empty without one."""
     efforts: tuple[Effort, ...]
     unit: Unit
+    noise_seed: int | None
+    """Of the noise of the unit's parts; None where it was left out."""
     changes: tuple[tuple[str, str, str], ...]
     """(name, before, after) of what differs from the unit as it was loaded."""
     quality: str
@@ -107,6 +109,7 @@ def render_file(
     log_rate_hz: float = 200.0,
     against: Reference = "idle",
     inputs: Mapping[str, str | Path] | None = None,
+    noise_seed: int | None = None,
     segments: bool = True,
     probes: Iterable[str] = (),
     probes_to: str | Path | None = None,
@@ -123,11 +126,11 @@ def render_file(
     ``gain_db``. ``log_to`` is a ``.csv`` or ``.npz`` file, ``probes_to`` a ``.wav`` (1.0 = 10 V or 10 mA) or
     ``.npz``; ``more`` are further files and the functions that write them from the result, to a temporary
     path. ``inputs`` names the files that feed other inputs than the program's: ``"key.wav"`` or, for its second channel
-    alone, ``"key.wav:2"``; of the same rate and length, and of one channel or as many. A file of a minute or more is
-    marched in segments side by side that are spliced where they differ by less than -140 dB; with ``segments=False`` or
-    other ``inputs`` it is marched in one piece, which takes 1.5 times as long or more. ``progress`` is called
-    with the seconds done and in all, ``notice`` with a sentence before something slow. Raises InputError, UnitError or
-    ConvergenceError, and then leaves no file.
+    alone, ``"key.wav:2"``; of the same rate and length, and of one channel or as many. ``noise_seed`` is that of
+    ``render``. A file of a minute or more is marched in segments side by side that are spliced where they differ by
+    less than -140 dB; with ``segments=False`` or other ``inputs`` it is marched in one piece, which takes 1.5 times as
+    long or more. ``progress`` is called with the seconds done and in all, ``notice`` with a sentence before something
+    slow. Raises InputError, UnitError or ConvergenceError, and then leaves no file.
 
     >>> import fetsim
     >>> import numpy as np, soundfile
@@ -159,13 +162,17 @@ def render_file(
         _check_length(reader.frames * reader.channels, target, endless)
         if probe_target is not None:
             _check_length(reader.frames * reader.channels * len(names), probe_target, [".npz"])
-        if notice is not None and (told := compile_notice(loaded, side_by_side=parts > 1)):
+        told = "" if notice is None else compile_notice(
+            loaded, side_by_side=parts > 1, noisy=noise_seed is not None
+        )
+        if notice is not None and told:
             notice(told)
         with (
             player_for(
                 loaded, reader.rate_hz, reader.channels, reader.frames,
                 lambda columns, kind: Spool(target.parent, columns, kind), segments=segments, beside=beside,
                 quality=quality, cold=cold, probes=names, log_rate_hz=log_rate_hz, against=against,
+                noise_seed=noise_seed,
             ) as player,
             Spool(target.parent, columns) as spool,
         ):  # fmt: skip
@@ -174,7 +181,7 @@ def render_file(
             peak = _play(reader, player, spool, gain_db, heard_in, heard_out, progress)
             wanted = bits or (reader.bits if reader.bits in container.bits else container.bits[-1])
             fitted = fit(peak, container, wanted, insisted=bits is not None)
-            comment = _comment(loaded, quality, gain_db + fitted.gain_db)
+            comment = _comment(loaded, quality, gain_db + fitted.gain_db, noise_seed)
             gain = 10.0 ** (fitted.gain_db / 20.0)
             with AudioWriter(
                 path, target, reader.rate_hz, reader.channels, fitted.bits, reader.tags | {"comment": comment}
@@ -206,6 +213,7 @@ def render_file(
             probe_text=probe_text,
             efforts=player.efforts,
             unit=loaded,
+            noise_seed=noise_seed,
             changes=loaded.changes,
             quality=quality,
             method=player.method,
@@ -271,7 +279,7 @@ def _log_writer(path: Path) -> Callable[[FileRendering, Path], None]:
     write = LOG_WRITERS.get(path.suffix.lower())
     if write is None:
         raise InputError(f"{path}: the log goes to a {' or '.join(LOG_WRITERS)} file")
-    return lambda rendering, at: write(rendering.logs, at, rendering.splices)
+    return lambda rendering, at: write(rendering.logs, at, rendering.splices, rendering.noise_seed)
 
 
 def _check_length(numbers: int, target: Path, endless: Sequence[str]) -> None:
@@ -291,7 +299,8 @@ def _check_amounts(reader: AudioReader, target: Path, columns: int, log_rate_hz:
         raise InputError(f"{target}: needs at least {need / 1e6:.3g} MB of disk, {room / 1e6:.3g} MB are free")
 
 
-def _comment(unit: Unit, quality: str, gain_db: float) -> str:
+def _comment(unit: Unit, quality: str, gain_db: float, noise_seed: int | None) -> str:
     changed = "".join(f", {name} {after}" for name, _, after in unit.changes)
     trimmed = f", gain {gain_db:+.1f} dB" if gain_db else ""
-    return f"{unit.name}{changed}, {quality} quality, 0 dBFS = {unit.full_scale_dbu:+g} dBu{trimmed}"
+    noisy = "" if noise_seed is None else f", noise of seed {noise_seed}"
+    return f"{unit.name}{changed}, {quality} quality{noisy}, 0 dBFS = {unit.full_scale_dbu:+g} dBu{trimmed}"

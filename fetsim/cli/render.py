@@ -83,6 +83,14 @@ def render(
             "--plot", metavar="FILE", help="picture of levels and gain reduction (.png, .svg or .pdf)"
         ),
     ] = None,
+    noise: Annotated[
+        bool,
+        typer.Option("--noise", help="let the unit's parts make noise: thermal, shot, 1/f, as gain reduction moves it"),
+    ] = False,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", metavar="NUMBER", help="of the noise: another one gives other noise (default: 0)"),
+    ] = None,
     segments: Annotated[
         bool,
         typer.Option(
@@ -100,6 +108,7 @@ def render(
     fetsim render jingle.wav
     fetsim render jingle.wav slow.flac --change attack=0.9 --change curve=S1+S3
     fetsim render jingle.wav -c C16=220n --log gain.csv --plot gain.png
+    fetsim render silence.wav noise.wav --noise --seed 2
     fetsim render music.wav --unit ducker.toml --input key=voice.wav
     fetsim render voice.wav -p ctl -p R2.current --probe-to probes.wav
 
@@ -115,7 +124,8 @@ def render(
         rendering = render_file(
             source, target or default_output(source, unit), unit=unit, quality=quality, cold=start == "cold",
             bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, against=reference_named(against),
-            inputs=_feeds(feed or ()), segments=segments, probes=probe or (), probes_to=probe_to,
+            inputs=_feeds(feed or ()), noise_seed=_noise_seed(noise, seed), segments=segments, probes=probe or (),
+            probes_to=probe_to,
             more={plot: _plot_writer(plot)} if plot is not None else None, overwrite=force, progress=advance,
             notice=None if quiet else _say,
         )  # fmt: skip
@@ -123,6 +133,12 @@ def render(
         from fetsim.report.render.text import render_text
 
         print(render_text(rendering))
+
+
+def _noise_seed(noise: bool, seed: int | None) -> int | None:
+    if seed is not None and not noise:
+        raise InputError("--seed: is that of the noise; add --noise")
+    return (seed or 0) if noise else None
 
 
 def _feeds(texts: Iterable[str]) -> dict[str, str]:

@@ -81,6 +81,8 @@ class DeviceText:
     """(place among all exponentials, expression of its argument)."""
     function: str
     inputs: list[str]
+    memory: list[str]
+    """What a law with memory takes besides."""
     results: list[str]
     accept: str
     """Text of the call that writes its memory; empty for a device without."""
@@ -107,11 +109,12 @@ class SolverText:
         return sum(len(d.arguments) for d in self.devices)
 
 
-def solver_text(system: System, plan: Plan) -> SolverText:
-    """Write all statements for one topology."""
+def solver_text(system: System, plan: Plan, noisy: tuple[int, ...] = ()) -> SolverText:
+    """Write all statements for one topology. ``noisy`` rows have an input of their own each, behind the others."""
     lin = Layout()
-    n = system.size
-    rows = [(f"r{i}", _right_side(plan, lin, i)) for i in range(n)]
+    n, inputs = system.size, len(system.inputs)
+    disturbs = {row: f"u{inputs + k}" for k, row in enumerate(noisy)}
+    rows = [(f"r{i}", _right_side(plan, lin, i, disturbs.get(i, ""))) for i in range(n)]
     devices, flows = _devices(system.devices, plan)
     equivalents = [
         (f"e{flow.current[1:]}", flow.current + "".join(f" - {g} * c{port}" for _, port, g in flow.slopes))
@@ -135,7 +138,7 @@ def solver_text(system: System, plan: Plan) -> SolverText:
         factor=factor,
         solve=solve,
         backward=backward,
-        inputs=sorted({k for row in plan.pattern_input for k in row}),
+        inputs=[*sorted({k for row in plan.pattern_input for k in row}), *range(inputs, inputs + len(noisy))],
         layout=lin,
     )
 
@@ -182,7 +185,8 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         lines += [f"        arg[{k}] = {expression}" for k, expression in device.arguments]
     lines.append("        exponentials(arg)")
     for device in text.devices:
-        lines.append(f"        {', '.join(device.results)} = {device.function}({', '.join(device.inputs)})")
+        called = [*device.inputs, *device.memory]
+        lines.append(f"        {', '.join(device.results)} = {device.function}({', '.join(called)})")
     lines += [
         *_assign(text.equivalents + text.factor + text.solve, 2),
     ]
@@ -229,13 +233,15 @@ def unknown_list(system: System, plan: Plan) -> str:
     return "\n".join([*rows, f"The first {plan.linear} are linear and eliminated beforehand."])
 
 
-def _right_side(plan: Plan, lin: Layout, i: int) -> str:
+def _right_side(plan: Plan, lin: Layout, i: int, disturbs: str) -> str:
     plus = [f"{lin.use('c', i, j)} * s{j}" for j in plan.pattern_c[i]]
     minus = [f"{lin.use('g', i, j)} * x{j}" for j in plan.pattern_g[i]]
     minus += [f"{lin.use('l', i, k)} * r{k}" for k in range(min(i, plan.linear)) if i in plan.upper[k]]
     if i in plan.sources:
         driven = "".join(f" + {lin.use('i', i, k)} * u{k}" for k in plan.pattern_input[i])
         plus = [f"{lin.use('b', i)}{driven}", *plus]
+    if disturbs:
+        plus = [disturbs, *plus]
     return (" + ".join(plus) or "0.0") + "".join(f" - {term}" for term in minus)
 
 
@@ -285,7 +291,8 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
                 ],
                 arguments=arguments,
                 function=device.law.function.__name__,
-                inputs=[*names, *exps, *parameters, *memory],
+                inputs=[*names, *exps, *parameters],
+                memory=memory,
                 results=results,
                 accept=accept,
             )

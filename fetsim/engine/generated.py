@@ -9,6 +9,7 @@ from typing import Any
 from fetsim.devices.law import select
 from fetsim.engine.assembly import System, Topology
 from fetsim.engine.compiler import CACHED, COMPILE_S, COMPILE_S_A_LINE, compiled_module, engine_digest, is_ready
+from fetsim.engine.draws import HALF
 from fetsim.engine.emit import (
     ACCEPT_ARGUMENTS,
     STAGE_ARGUMENTS,
@@ -21,6 +22,8 @@ from fetsim.engine.emit import (
 from fetsim.engine.lanes import all_lanes, any_lane
 from fetsim.engine.laws_text import freely_summed, functions_of, laws_text
 from fetsim.engine.march import Functions
+from fetsim.engine.noise import NoiseShape
+from fetsim.engine.noise_text import ROWS_ARGUMENTS, STRENGTHS_ARGUMENTS, rows_source, strengths_source
 from fetsim.engine.numeric import FREE_SLOPES
 from fetsim.engine.plan import Plan, make_plan
 
@@ -62,6 +65,8 @@ def {name}({arguments}):
 
 _STAGE_KINDS = "*[array] * 10, types.float64, types.int64"
 _ACCEPT_KINDS = "array, array, array"
+_STRENGTHS_KINDS, _ROWS_KINDS = "*[array] * 5", "*[array] * 2, *[times] * 2"
+_TIMES = "times = lanes_array({width})  # of one circuit, as many steps side by side"
 _ONE = 'array = types.Array(types.float64, 1, "C")'
 _MANY = "array = lanes_array({width})"
 
@@ -76,56 +81,71 @@ class Solver:
     functions: Functions
 
 
-_loaded: dict[tuple[Topology, int], Solver] = {}
-"""(topology, lanes) -> its solver."""
+_loaded: dict[tuple[Topology, int, NoiseShape | None], Solver] = {}
+"""(topology, lanes, noise) -> its solver."""
 
 
-def solver_for(system: System, lanes: int = 1) -> Solver:
+def solver_for(system: System, lanes: int = 1, noise: NoiseShape | None = None) -> Solver:
     """The solver of this topology, compiled at first use, then from the cache. Safe on any thread.
 
-    ``lanes`` circuits are solved side by side; the text is the same, only the numbers in it are vectors.
+    ``lanes`` circuits are solved side by side; the text is the same, only the numbers in it are vectors. With ``noise``
+    there is one more input for each noisy row, and a function that works them out.
     """
-    key = (system.topology, lanes)
+    key = (system.topology, lanes, noise)
     if key not in _loaded:
         plan = make_plan(system)
-        module = compiled_module(_module_source(system, plan, lanes))
-        text = solver_text(system, plan)
-        functions = Functions(module.stage, module.accept)
+        module = compiled_module(_module_source(system, plan, lanes, noise))
+        text = solver_text(system, plan, () if noise is None else noise.rows)
+        of_noise = () if noise is None else (module.strengths, module.rows)
+        functions = Functions(module.stage, module.accept, *of_noise)
         _loaded.setdefault(key, Solver(plan, text.layout, text.junction_count, functions))
     return _loaded[key]
 
 
-def interpreted_solver(system: System) -> Solver:
+def interpreted_solver(system: System, noise: NoiseShape | None = None) -> Solver:
     """The same text run as ordinary Python: no compile, some thousand times slower; for a few steps and for tests."""
     plan = make_plan(system)
-    text = solver_text(system, plan)
-    namespace: dict[str, Any] = {f.__name__: f for f in (*functions_of(system.devices), select, any_lane, all_lanes)}
+    text = solver_text(system, plan, () if noise is None else noise.rows)
+    called = functions_of(system.devices, noisy=noise is not None)
+    namespace: dict[str, Any] = {f.__name__: f for f in (*called, select, any_lane, all_lanes)}
     namespace["FREE_SLOPES"] = FREE_SLOPES
-    exec(compile(python_source(text, system, plan) + accept_source(text), "<generated solver>", "exec"), namespace)
-    return Solver(plan, text.layout, text.junction_count, Functions(namespace["stage"], namespace["accept"]))
+    of_noise = "" if noise is None else strengths_source(noise, system, text) + rows_source(noise)
+    source = python_source(text, system, plan) + accept_source(text) + of_noise
+    exec(compile(source, "<generated solver>", "exec"), namespace)
+    functions = Functions(*(namespace.get(name) for name in Functions._fields))
+    return Solver(plan, text.layout, text.junction_count, functions)
 
 
-def compile_s(*systems: System, lanes: int = 1) -> float:
+def compile_s(*systems: System, lanes: int = 1, noise: NoiseShape | None = None) -> float:
     """Estimate of the time that compiling the (reduced) systems' solvers will take, one after the other; 0 where their
     machine code lies ready. Raises InputError for one that is never compiled."""
-    sources = {_module_source(system, make_plan(system), lanes) for system in systems}
+    sources = {_module_source(system, make_plan(system), lanes, noise) for system in systems}
     return sum((COMPILE_S + COMPILE_S_A_LINE * source.count("\n") for source in sources if not is_ready(source)), 0.0)
 
 
-def is_compiled(system: System, lanes: int = 1) -> bool:
+def is_compiled(system: System, lanes: int = 1, noise: NoiseShape | None = None) -> bool:
     """Whether machine code for the (reduced) system's topology lies ready, so that no compile will be needed."""
-    return is_ready(_module_source(system, make_plan(system), lanes))
+    return is_ready(_module_source(system, make_plan(system), lanes, noise))
 
 
-def _module_source(system: System, plan: Plan, lanes: int) -> str:
-    text = solver_text(system, plan)
-    return _MODULE.format(
-        unknowns=unknown_list(system, plan), cached=CACHED,
-        laws=laws_text(functions_of(system.devices), freely_summed(system.devices)),
+def _module_source(system: System, plan: Plan, lanes: int, noise: NoiseShape | None = None) -> str:
+    text = solver_text(system, plan, () if noise is None else noise.rows)
+    functions = functions_of(system.devices, noisy=noise is not None)
+    module = _MODULE.format(
+        unknowns=unknown_list(system, plan), cached=CACHED, laws=laws_text(functions, freely_summed(system.devices)),
         digest=engine_digest("lanes", "lowering"), array=_ONE if lanes == 1 else _MANY.format(width=lanes),
         stage=_function("stage", STAGE_ARGUMENTS, _STAGE_KINDS, python_source(text, system, plan)),
         accept=_function("accept", ACCEPT_ARGUMENTS, _ACCEPT_KINDS, accept_source(text)),
     )  # fmt: skip
+    if noise is None:
+        return module
+    strengths = strengths_source(noise, system, text)
+    of_noise = (
+        _TIMES.format(width=HALF) if lanes == 1 else "times = array",
+        _function("strengths", STRENGTHS_ARGUMENTS, _STRENGTHS_KINDS, strengths),
+        _function("rows", ROWS_ARGUMENTS, _ROWS_KINDS, rows_source(noise)),
+    )
+    return "\n\n\n".join((module, *of_noise))
 
 
 def _function(name: str, arguments: Sequence[str], kinds: str, text: str) -> str:

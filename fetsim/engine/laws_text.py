@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from fetsim.devices.kinds import KINDS
 from fetsim.devices.law import clamp, select
+from fetsim.devices.noise import NoiseLaw
 from fetsim.engine import numeric
 from fetsim.engine.assembly import Device
 
@@ -22,10 +24,12 @@ HELPERS = (numeric.exponentials, numeric.limited)
 """What the generated text itself calls besides the laws."""
 
 
-def functions_of(devices: Iterable[Device]) -> list[Callable[..., Any]]:
-    """Each law's functions once, and the solver's helpers."""
+def functions_of(devices: Iterable[Device], *, noisy: bool = False) -> list[Callable[..., Any]]:
+    """Each law's functions once, and the solver's helpers; those of noise only where it is ``noisy``."""
     laws = [function for d in devices for function in (d.law.function, d.law.accept) if function is not None]
-    return list(dict.fromkeys([*laws, *HELPERS]))
+    noises = [KINDS[d.kind].noise for d in devices] if noisy else []
+    of_noise = [noise.function for noise in noises if isinstance(noise, NoiseLaw)]
+    return list(dict.fromkeys([*laws, *of_noise, *HELPERS, *([numeric.roots] if noisy else [])]))
 
 
 def freely_summed(devices: Iterable[Device]) -> list[Callable[..., Any]]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from fetsim.engine.compiler import CACHED, compiled_module, engine_digest
 from fetsim.engine.compiler import is_ready as module_is_ready
 from fetsim.engine.lanes import all_lanes, any_lane, lane_view
+from fetsim.engine.noisy import noisy_text
 
 Array = NDArray[np.float64]
 
@@ -40,6 +41,10 @@ class Functions(NamedTuple):
     """Function of ``dev``, the memory and the port voltages: an accepted step is written into the memory. Once more at
     the same port voltages it changes nothing, so that a lane which was mended piece by piece may be accepted with the
     others."""
+    strengths: Any = None
+    """Of a noisy march: function of ``noise_text.STRENGTHS_ARGUMENTS``, which asks the devices how strong noise is,"""
+    rows: Any = None
+    """and of ``noise_text.ROWS_ARGUMENTS``, which adds up what each noisy row gets."""
 
 
 class Values(NamedTuple):
@@ -114,6 +119,8 @@ class Pack(NamedTuple):
     """Exponentials of a single circuit."""
     ends: Moving
     """State of each lane that was given up, at its last good step."""
+    driven: Array
+    """Of a noisy march: its ``driven``, as numbers; else empty."""
     given_up: NDArray[np.int64]
     """Step at which each lane was given up, -1 for those that go on [shape=(lanes,)]."""
 
@@ -188,21 +195,21 @@ def rescue_step(  # type: ignore[no-untyped-def]
     return True
 
 
-def mend_one(functions, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
+def mend_one(functions, values, rescue, moving, scratch, inputs, step, pack) -> bool:  # type: ignore[no-untyped-def]
     """A step in which the method found no solution, subdivided; False when that finds none either."""
     put(moving.ports, scratch.kept)
     scratch.counts[2] += 1
     ok = rescue_step(
         functions, values.lin_rescue, values.dev, values.tolerance_v, values.max_iterations, rescue, moving.x,
-        moving.ports, moving.memory, scratch.arg, scratch.counts, u[step, 0], u[step, u.shape[1] - 1],
-        scratch.increments[u.shape[1] - 2],
+        moving.ports, moving.memory, scratch.arg, scratch.counts, inputs[0], inputs[inputs.shape[0] - 1],
+        scratch.increments[inputs.shape[0] - 2],
     )  # fmt: skip
     if not ok:
         put(moving.ports, scratch.kept)
     return ok
 
 
-def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> bool:  # type: ignore[no-untyped-def]
+def mend_lanes(functions, values, rescue, moving, scratch, inputs, step, pack) -> bool:  # type: ignore[no-untyped-def]
     """Such a step of several circuits: each lane that failed is subdivided alone, the others keep theirs.
 
     A lane that cannot be mended is given up: its state is put aside, and from then on it does over what another lane
@@ -210,8 +217,9 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
     """
     x, past, ports, memory = pack.moving.x, pack.moving.past, pack.moving.ports, pack.moving.memory
     kept, failed, counts = pack.scratch.kept, pack.scratch.failed, pack.scratch.counts
-    lin, dev, inputs, given_up = pack.values.lin, pack.values.dev, pack.u, pack.given_up
-    last = inputs.shape[1] - 1
+    lin, dev, u, given_up = pack.values.lin, pack.values.dev, pack.u, pack.given_up
+    numbers = inputs_of(pack, u, step)  # type: ignore[no-untyped-call]
+    last = numbers.shape[0] - 1
     d = pack.scratch.increments[last - 1]
     lanes = given_up.shape[0]
     own_d = np.zeros(x.shape[0])
@@ -222,8 +230,8 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
         own_v, own_memory = kept[:, lane].copy(), memory[:, lane].copy()
         ok = rescue_step(
             pack.functions, pack.rescue[lane], dev[:, lane].copy(), values.tolerance_v, values.max_iterations, rescue,
-            x[:, lane].copy(), own_v, own_memory, pack.arg, counts, inputs[step, 0, :, lane].copy(),
-            inputs[step, last, :, lane].copy(), own_d,
+            x[:, lane].copy(), own_v, own_memory, pack.arg, counts, numbers[0, :, lane].copy(),
+            numbers[last, :, lane].copy(), own_d,
         )  # fmt: skip
         if ok:
             put(d[:, lane], own_d)
@@ -248,18 +256,29 @@ def mend_lanes(functions, values, rescue, moving, scratch, u, step, pack) -> boo
                 put(array[:, lane], array[:, well])
             for k in range(past.shape[0]):
                 put(past[k, :, lane], past[k, :, well])
-            for i in range(inputs.shape[0]):
-                for k in range(inputs.shape[1]):
-                    put(inputs[i, k, :, lane], inputs[i, k, :, well])
+            for i in range(u.shape[0]):
+                for k in range(u.shape[1]):
+                    put(u[i, k, :, lane], u[i, k, :, well])
     return True
 
 
 mend: Callable[..., bool] = mend_one  # in the compiled march of several lanes: ``mend_lanes``
 
 
-def march(functions, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
+def inputs_of(noise, u, step):  # type: ignore[no-untyped-def]
+    """Inputs before and at each stage of a step [shape=(stages + 1, inputs)]; in a noisy march ``noisy.driven_of``."""
+    return u[step]
+
+
+def viewed(noise):  # type: ignore[no-untyped-def]
+    """Nothing; in a noisy march of several lanes ``noisy.viewed_in_lanes``."""
+    return noise
+
+
+def march(functions, values, tableau, rescue, moving, scratch, noise, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
     """March over ``u`` [shape=(steps, stages + 1, inputs)], the inputs before and at each stage of a step.
 
+    ``noise`` is None; the text of a noisy march, which has its ``NoiseBuffers``, is made of this one (``noisy``).
     Fills ``record`` [shape=(len(recorded), steps)] and returns the steps done: fewer when one found no solution; the
     state is then that of the last step done.
     """
@@ -293,8 +312,10 @@ def march(functions, values, tableau, rescue, moving, scratch, u, recorded, reco
             else:
                 counts[0] += used
                 counts[1] = max(counts[1], used)
-        if any_lane(failed[1] > 0.0) and not mend(functions, values, rescue, moving, scratch, u, step, pack):
-            return step
+        if any_lane(failed[1] > 0.0):
+            inputs = inputs_of(noise, u, step)  # type: ignore[no-untyped-call]
+            if not mend(functions, values, rescue, moving, scratch, inputs, step, pack):
+                return step
         for j in range(n):
             past[2, j] = past[1, j]
             past[1, j] = past[0, j]
@@ -307,7 +328,7 @@ def march(functions, values, tableau, rescue, moving, scratch, u, recorded, reco
     return u.shape[0]
 
 
-def march_lanes(functions, values, tableau, rescue, moving, scratch, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
+def march_lanes(functions, values, tableau, rescue, moving, scratch, noise, u, recorded, record, pack) -> int:  # type: ignore[no-untyped-def]
     """``march`` over arrays whose last axis is the lane."""
     return march(
         functions,
@@ -317,44 +338,45 @@ def march_lanes(functions, values, tableau, rescue, moving, scratch, u, recorded
         Moving(lane_view(moving.x), lane_view(moving.past), lane_view(moving.ports), lane_view(moving.memory)),
         Scratch(lane_view(scratch.arg), lane_view(scratch.increments), lane_view(scratch.s), lane_view(scratch.kept),
                 lane_view(scratch.failed), scratch.counts),
+        viewed(noise),  # type: ignore[no-untyped-call]
         lane_view(u), recorded, lane_view(record), pack,
     )  # fmt: skip
 
 
-def compiled_march(warm: Callable[[Any], object], lanes: int = 1) -> Any:
+def compiled_march(warm: Callable[[Any], object], lanes: int = 1, *, noisy: bool = False) -> Any:
     """The march as machine code; ``warm`` calls it once, so that it is compiled now. Safe on any thread."""
-    if lanes not in _compiled:
+    if (lanes, noisy) not in _compiled:
         name = "march" if lanes == 1 else "march_lanes"
-        module = compiled_module(_text(lanes), lambda module: warm(getattr(module, name)))
+        module = compiled_module(_text(lanes, noisy), lambda module: warm(getattr(module, name)))
         # numba works out the types of all arguments at every call, which takes 0.2 ms, in lanes 1.5 ms. They are always
         # the same (float64 in C order), so what is compiled for them is called without asking
         (for_our_types,) = getattr(module, name).overloads.values()
-        _compiled[lanes] = for_our_types.entry_point
-    return _compiled[lanes]
+        _compiled[lanes, noisy] = for_our_types.entry_point
+    return _compiled[lanes, noisy]
 
 
-_compiled: dict[int, Any] = {}
+_compiled: dict[tuple[int, bool], Any] = {}
 
 
-def compile_s(lanes: int = 1) -> float:
+def compile_s(lanes: int = 1, *, noisy: bool = False) -> float:
     """Estimate of the time that compiling the march will take; 0 where its machine code lies ready."""
-    return 0.0 if is_ready(lanes) else COMPILE_S
+    return 0.0 if is_ready(lanes, noisy=noisy) else COMPILE_S
 
 
-def is_ready(lanes: int = 1) -> bool:
+def is_ready(lanes: int = 1, *, noisy: bool = False) -> bool:
     """Whether the machine code of the march lies ready."""
-    return module_is_ready(_text(lanes))
+    return module_is_ready(_text(lanes, noisy))
 
 
 @cache
-def _text(lanes: int) -> str:
-    mends, marches = (mend_one, (march,)) if lanes == 1 else (mend_lanes, (march, march_lanes))
-    functions = (put, rescue_step, mends, *marches)
-    compiles = [f"{f.__name__} = njit(**inner)({f.__name__})" for f in functions[:-1]]
-    compiles.insert(3, f"mend = {mends.__name__}")
-    compiles.append(f"{functions[-1].__name__} = njit(**options)({functions[-1].__name__})")
-    text = (Path(__file__).read_text("utf-8"), f"# {engine_digest('lanes')}", "from numba import njit", _OPTIONS)
-    return "\n\n".join((*text, "\n".join(compiles), ""))
+def _text(lanes: int, noisy: bool) -> str:
+    mends, marches = ("mend_one", ["march"]) if lanes == 1 else ("mend_lanes", ["march", "march_lanes"])
+    inner = ["put", "rescue_step", "inputs_of", "viewed", mends, *marches[:-1]]
+    compiles = [f"{name} = njit(**inner)({name})" for name in inner]
+    compiles.insert(inner.index(mends) + 1, f"mend = {mends}")
+    compiles.append(f"{marches[-1]} = njit(**options)({marches[-1]})")
+    own = (Path(__file__).read_text("utf-8"), f"# {engine_digest('lanes')}", "from numba import njit", _OPTIONS)
+    return "\n\n".join((*own, noisy_text(march, lanes) if noisy else "", "\n".join(compiles), ""))
 
 
 _OPTIONS = f"""options = {{{CACHED}, "nogil": True, "error_model": "numpy", "fastmath": {{"contract"}}}}

@@ -1,6 +1,6 @@
 """Numeric helpers shared by the plain solver and the generated one: plain functions, compiled in the latter."""
 
-from math import log
+from math import log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,3 +49,9 @@ def exponentials(arguments: NDArray[np.float64]) -> None:
         p = p * p
         p = p * p
         arguments[k] = p * p
+
+
+def roots(powers: NDArray[np.float64], factor: float) -> None:
+    """Replace each by the square root of ``factor`` times it."""
+    for k in range(powers.shape[0]):
+        powers[k] = sqrt(factor * powers[k])

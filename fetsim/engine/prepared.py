@@ -4,7 +4,7 @@ Assembled, reduced, planned and packed once; any number of marches share it, on 
 writes to it. ``state_at`` makes the states that a march starts from.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,16 +13,21 @@ from numpy.typing import NDArray
 
 from fetsim.engine import generated, march
 from fetsim.engine.assembly import Array, System, accepted, no_memory, port_voltages
+from fetsim.engine.circuit import Circuit
 from fetsim.engine.generated import Solver, interpreted_solver, solver_for
 from fetsim.engine.march import DEEPEST, Scratch, Tableau, Values
 from fetsim.engine.methods import INPUTS, RESCUE, Method, input_weights, method_at
+from fetsim.engine.noise import Noise, NoiseShape, PreparedNoise, prepare_noise
 from fetsim.engine.numeric import VECTOR
 from fetsim.engine.packing import pack_devices, pack_linear
+from fetsim.engine.plan import make_plan
 from fetsim.engine.reduction import Reduced, reduce_resistive
 from fetsim.engine.state import State
 from fetsim.errors import InputError
 
 MAX_ITERATIONS = 100
+ANY_KELVIN, ANY_RATE_HZ = 300.0, 288e3
+"""What is compiled does not depend on them."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,6 +42,10 @@ class Prepared:
     tolerance_v: float
     compiled: bool
     values: Values
+    noise: PreparedNoise | None = None
+    kept: frozenset[str] = frozenset()
+    """Unknowns that were kept from the reduction: of a noisy circuit only what stays in it is recorded with its noise.
+    """
 
     @cached_property
     def order(self) -> NDArray[np.intp]:
@@ -59,7 +68,7 @@ class Prepared:
 
     def state_at(self, unknowns: Array, stream: int = 0) -> State:
         """The state of a circuit that has been at ``unknowns`` [shape=(n,), order of ``system.unknowns``] for ever,
-        with its inputs at zero; what remembers, went straight there.
+        with its inputs at zero; what remembers, went straight there, and noise begins.
 
         Signals that the engine makes set in with the first step; ``stream`` says which sequences their noise takes.
         """
@@ -69,7 +78,7 @@ class Prepared:
             x=unknowns[self.reduced.kept][self.order].copy(),
             past=np.zeros((3, self.reduced.system.size)),
             ports=np.array([v for of_device in ports for v in of_device]),
-            memory=accepted(devices, ports, no_memory(devices)),
+            memory=np.append(accepted(devices, ports, no_memory(devices)), np.zeros(self._of_noise)),
             inputs=np.zeros((INPUTS - 1, len(self.system.inputs))),
             steps=0,
             rate_hz=self.rate_hz,
@@ -87,7 +96,7 @@ class Prepared:
         if not isinstance(state, State):
             raise InputError(f"state: must be a state of a simulation, not a {type(state).__name__}")
         n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
-        memory, inputs = no_memory(self.system.devices).shape, len(self.system.inputs)
+        memory, inputs = (self.remembered + self._of_noise,), len(self.system.inputs)
         shapes = ((n,), (3, n), (ports,), memory, (INPUTS - 1, inputs))
         if tuple(array.shape for array in (state.x, state.past, state.ports, state.memory, state.inputs)) != shapes:
             raise InputError(
@@ -98,6 +107,20 @@ class Prepared:
             )
         if state.rate_hz != self.rate_hz:
             raise InputError(f"state: is of a run at {state.rate_hz:g} steps a second, not {self.rate_hz:g}")
+
+    @property
+    def remembered(self) -> int:
+        """Numbers of the memory that are the devices'; those of noise stand behind."""
+        return len(no_memory(self.system.devices))
+
+    @property
+    def noise_shape(self) -> NoiseShape | None:
+        """What its solver's text holds of noise."""
+        return None if self.noise is None else self.noise.shape
+
+    @property
+    def _of_noise(self) -> int:
+        return 0 if self.noise is None else self.noise.memory
 
     def scratch(self) -> Scratch:
         """Workspace for one march."""
@@ -110,6 +133,7 @@ class Prepared:
 
     def recorder(self, names: Sequence[str]) -> "Recorder":
         """What to keep of every step to know the unknowns ``names``."""
+        assert self.noise is None or self.kept.issuperset(names), "they would be recorded without their own noise"
         rows = [self.system.index[name] for name in names]
         wanted = self.reduced.expand[rows][:, self.order]
         columns = np.flatnonzero(np.any(wanted != 0.0, axis=0))
@@ -167,12 +191,19 @@ class Recorder:
 
 
 def prepare(
-    system: System, rate_hz: float, *, method: str = "bdf4", tolerance_v: float = 0.01, compiled: bool = True
+    system: System, rate_hz: float, *, method: str = "bdf4", tolerance_v: float = 0.01, compiled: bool = True,
+    noise: Noise | None = None, recorded: Iterable[str] = (),
 ) -> Prepared:
-    """Reduce, plan and pack an assembled circuit; compiles its solver if it must (``compiled=False``: plain Python)."""
-    reduced = reduce_resistive(system)
+    """Reduce, plan and pack an assembled circuit; compiles its solver if it must (``compiled=False``: plain Python).
+
+    With ``noise``, say which unknowns will be ``recorded``.
+    """
+    kept = frozenset(recorded if noise is not None else ())
+    reduced = reduce_resistive(system, kept)
     small = reduced.system
-    solver = solver_for(small) if compiled else interpreted_solver(small)
+    noisy = None if noise is None else prepare_noise(noise, system, reduced, make_plan(small), rate_hz)
+    shape = None if noisy is None else noisy.shape
+    solver = solver_for(small, noise=shape) if compiled else interpreted_solver(small, shape)
     plan, layout = solver.plan, solver.layout
     chosen = method_at(method, rate_hz)
     rescue_leads = RESCUE.lead * rate_hz * 2.0 ** np.arange(DEEPEST + 1)
@@ -186,7 +217,7 @@ def prepare(
     )
     return Prepared(
         system=system, reduced=reduced, solver=solver, method=chosen, rate_hz=rate_hz, tolerance_v=tolerance_v,
-        compiled=compiled, values=values,
+        compiled=compiled, values=values, noise=noisy, kept=kept,
     )  # fmt: skip
 
 
@@ -195,6 +226,19 @@ def compile_s(*systems: System, lanes: tuple[int, ...] = (1,)) -> float:
     solvers and the march itself; 0 where all lies ready. Raises InputError for a solver that is never compiled."""
     reduced = [reduce_resistive(system).system for system in systems]
     return sum(generated.compile_s(*reduced, lanes=width) + march.compile_s(width) for width in lanes)
+
+
+def noisy_compile_s(
+    circuit: Circuit, system: System, recorded: Iterable[str], *, lanes: tuple[int, ...] = (1,)
+) -> float:
+    """The same of one circuit with noise, of which these unknowns will be recorded."""
+    reduced = reduce_resistive(system, frozenset(recorded))
+    noise = Noise(circuit=circuit, rest=np.zeros(system.size), temperature_k=ANY_KELVIN, seed=0)
+    shape = prepare_noise(noise, system, reduced, make_plan(reduced.system), ANY_RATE_HZ).shape
+    return sum(
+        generated.compile_s(reduced.system, lanes=width, noise=shape) + march.compile_s(width, noisy=True)
+        for width in lanes
+    )
 
 
 def _tableau(method: Method) -> Tableau:

@@ -18,7 +18,11 @@ MOST_NEIGHBOURS = 3
 
 @dataclass(frozen=True, kw_only=True)
 class Reduced:
-    """The smaller system, and x_full = expand x + constant + per_input u [shape=(n, inputs)]."""
+    """The smaller system, and x_full = expand x + constant + per_input u [shape=(n, inputs)].
+
+    What is injected into the rows of the full system acts on those of the smaller one through ``inject``, which is the
+    transpose of ``expand`` where no part amplifies.
+    """
 
     system: System
     kept: NDArray[np.intp]
@@ -26,17 +30,20 @@ class Reduced:
     expand: Array
     constant: Array
     per_input: Array
+    inject: Array
 
 
-def reduce_resistive(system: System) -> Reduced:
-    """Eliminate the resistive nodes of ``system``."""
-    removal = _removal(system.topology)
+def reduce_resistive(system: System, keep: frozenset[str] = frozenset()) -> Reduced:
+    """Eliminate the resistive nodes of ``system``, but for those of these names."""
+    removal = _removal(system.topology, keep)
+    inject = np.eye(system.size)
     g, b, b_input = system.g.copy(), system.b.copy(), system.b_input.copy()
     for k, around in removal.gone:
         factor = g[around, k] / g[k, k]
         g[around[:, None], around] -= factor[:, None] * g[k, around]
         b[around] -= factor * b[k]
         b_input[around] -= factor[:, None] * b_input[k]
+        inject[around] -= factor[:, None] * inject[k]
     expand, constant, per_input = np.eye(system.size), np.zeros(system.size), np.zeros_like(b_input)
     for k, around in reversed(removal.gone):
         expand[k] = -(g[k, around] / g[k, k]) @ expand[around]
@@ -57,6 +64,7 @@ def reduce_resistive(system: System) -> Reduced:
             index={name: k for k, name in enumerate(small.unknowns)},
         ),
         kept=kept, expand=expand[:, kept], constant=constant, per_input=per_input,
+        inject=inject[kept],
     )  # fmt: skip
 
 
@@ -71,9 +79,10 @@ class _Removal:
 
 
 @lru_cache(maxsize=64)
-def _removal(topology: Topology) -> _Removal:
+def _removal(topology: Topology, keep: frozenset[str]) -> _Removal:
     n = len(topology.unknowns)
-    fixed = {i for d in topology.devices for pair in (*d.ports, *d.flows) for i in pair if i != NO_UNKNOWN}
+    fixed = {i for i, name in enumerate(topology.unknowns) if name in keep}
+    fixed |= {i for d in topology.devices for pair in (*d.ports, *d.flows) for i in pair if i != NO_UNKNOWN}
     fixed |= {i for pair in topology.pattern_c for i in pair}
     neighbours: list[set[int]] = [set() for _ in range(n)]
     for i, j in topology.pattern_g:

@@ -15,6 +15,8 @@ from fetsim.engine.circuit import PROGRAM, Circuit
 from fetsim.engine.inputs import Drive, of_each_input
 from fetsim.engine.march import Moving, compiled_march, march
 from fetsim.engine.methods import INPUTS, Method
+from fetsim.engine.noise import Noise
+from fetsim.engine.noisy import NoiseBuffers, buffers_for, interpreted
 from fetsim.engine.plain import solve_stage
 from fetsim.engine.prepared import Prepared, Recorder, prepare
 from fetsim.engine.state import State
@@ -82,9 +84,9 @@ class Simulation:
         self._scratch = prepared.scratch()
         self._counted = 0
         self.state = start
-        self._march = march
+        self._march = march if prepared.noise is None else interpreted(march)
         if prepared.compiled:  # here, where it must be, and not inside the first block
-            self._march = compiled_march(self._try)
+            self._march = compiled_march(self._try, noisy=prepared.noise is not None)
 
     @classmethod
     def of(
@@ -98,15 +100,23 @@ class Simulation:
         cold: bool = False,
         bias: Array | None = None,
         compiled: bool = True,
+        noise_seed: int | None = None,
+        temperature_k: float = 300.0,
     ) -> Self:
         """A circuit from rest, or from cold with everything discharged.
 
         ``bias`` is the state at rest where it is known already; ``compiled=False`` runs the generated solver as plain
-        Python (no compile, for a few steps).
+        Python (no compile, for a few steps). With a ``noise_seed`` its parts are noisy, at ``temperature_k``.
         """
         system = assemble(circuit)
-        prepared = prepare(system, rate_hz, method=method, tolerance_v=tolerance_v, compiled=compiled)
-        start = np.zeros(system.size) if cold else find_bias(system) if bias is None else bias
+        rest = find_bias(system) if bias is None and (noise_seed is not None or not cold) else bias
+        start = np.zeros(system.size) if cold or rest is None else rest
+        noise = None if noise_seed is None or rest is None else Noise(
+            circuit=circuit, rest=rest, temperature_k=temperature_k, seed=noise_seed
+        )
+        prepared = prepare(
+            system, rate_hz, method=method, tolerance_v=tolerance_v, compiled=compiled, noise=noise, recorded=recorded
+        )
         return cls(prepared, recorded, prepared.state_at(start))
 
     @property
@@ -183,8 +193,8 @@ class Simulation:
         record = np.empty((len(self.recorder.columns), len(inputs)))
         done = self._march(
             prepared.solver.functions, prepared.values, prepared.tableau, prepared.rescue_tableau,
-            Moving(state.x, state.past, state.ports, state.memory), self._scratch, inputs, self.recorder.columns,
-            record, None,
+            Moving(state.x, state.past, state.ports, state.memory), self._scratch, noise_buffers([self]),
+            inputs, self.recorder.columns, record, None,
         )  # fmt: skip
         return self.arrive(state, inputs, ends, record[:, :done].T, np.zeros_like(self._scratch.counts))
 
@@ -237,7 +247,7 @@ class Simulation:
             x,
             np.zeros_like(x),
             port_voltages(system.devices, x),
-            state.memory,
+            state.memory[: self.prepared.remembered],
             self.prepared.tolerance_v,
         )
         name, port = solved.worst_port
@@ -248,6 +258,16 @@ class Simulation:
             f"no convergence at {state.time_s:.6f} s {where}",
             advice="try a finer quality or check the values around that part",
         )
+
+
+def noise_buffers(simulations: Sequence[Simulation]) -> NoiseBuffers | None:
+    """What a noisy march of these side by side draws from, from where each of them stands; None without noise."""
+    prepared = simulations[0].prepared
+    noises = [one.prepared.noise for one in simulations if one.prepared.noise is not None]
+    if not noises:
+        return None
+    inputs, stages = len(prepared.system.inputs), len(prepared.method.fractions)
+    return buffers_for(noises, [one.state for one in simulations], prepared.remembered, inputs, stages)
 
 
 def later(state: State, ends: Array, done: int) -> State:

@@ -18,7 +18,7 @@ from fetsim.engine.lanes import WIDTH
 from fetsim.engine.march import Moving, Pack, Scratch, Values, compiled_march
 from fetsim.engine.march import is_ready as march_is_ready
 from fetsim.engine.prepared import Prepared
-from fetsim.engine.simulation import Marched, Simulation, later
+from fetsim.engine.simulation import Marched, Simulation, later, noise_buffers
 from fetsim.engine.state import State
 
 log = logging.getLogger("fetsim")
@@ -54,8 +54,9 @@ def lanes_ready(prepared: Prepared) -> bool:
     """Whether the solver of several lanes lies ready for this topology; looked up once in a process."""
     solver = prepared.solver
     if solver not in _of_lanes:
-        ready = march_is_ready(WIDTH) and is_compiled(prepared.reduced.system, WIDTH)
-        _of_lanes[solver] = solver_for(prepared.reduced.system, WIDTH) if ready else None
+        small, noise = prepared.reduced.system, prepared.noise_shape
+        ready = march_is_ready(WIDTH, noisy=noise is not None) and is_compiled(small, WIDTH, noise)
+        _of_lanes[solver] = solver_for(small, WIDTH, noise) if ready else None
     return _of_lanes[solver] is not None
 
 
@@ -66,7 +67,7 @@ _of_lanes: dict[Solver, Solver | None] = {}
 def _lanes_solver(prepared: Prepared) -> Solver:
     if not lanes_ready(prepared):
         log.info("compiling the solver once more, for %d circuits side by side; once per machine", WIDTH)
-        _of_lanes[prepared.solver] = solver_for(prepared.reduced.system, WIDTH)
+        _of_lanes[prepared.solver] = solver_for(prepared.reduced.system, WIDTH, prepared.noise_shape)
     found = _of_lanes[prepared.solver]
     assert found is not None
     return found
@@ -90,17 +91,18 @@ def _march_pack(
         s=np.zeros((n, WIDTH)), kept=np.zeros_like(moving.ports), failed=np.zeros((2, WIDTH)),
         counts=np.zeros(4, dtype=np.int64),
     )  # fmt: skip
+    noise = noise_buffers(marching)
     pack = Pack(
         functions=prepared.solver.functions, rescue=rescue, values=packed, moving=moving,
         scratch=scratch, u=u[:0], arg=prepared.scratch().arg, ends=Moving(*(np.zeros_like(a) for a in moving)),
-        given_up=np.full(WIDTH, -1),
+        driven=np.empty((0, 0, WIDTH)) if noise is None else noise.driven, given_up=np.full(WIDTH, -1),
     )  # fmt: skip
 
     def run(march: Callable[..., int], u: Array) -> Array:
         record = np.empty((len(columns), len(u), WIDTH))
         march(
-            solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, u, columns, record,
-            pack._replace(u=u),
+            solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, noise, u, columns,
+            record, pack._replace(u=u),
         )  # fmt: skip
         return record
 
@@ -112,7 +114,7 @@ def _march_pack(
             stream=before.stream,
         )  # fmt: skip
 
-    march = compiled_march(lambda march: run(march, u[:0]), WIDTH)
+    march = compiled_march(lambda march: run(march, u[:0]), WIDTH, noisy=noise is not None)
     records: list[Array] = []
     on_the_way: list[list[State]] = [[] for _ in simulations]
     start, given_up = 0, pack.given_up

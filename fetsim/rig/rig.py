@@ -24,7 +24,9 @@ from fetsim.engine.inputs import Drive
 from fetsim.engine.lanes import WIDTH
 from fetsim.engine.linear import Linearised, linearise
 from fetsim.engine.modes import GrowingMode, growing_modes
-from fetsim.engine.prepared import Prepared, compile_s, prepare
+from fetsim.engine.noise import Noise
+from fetsim.engine.noise_sources import kelvin
+from fetsim.engine.prepared import Prepared, compile_s, noisy_compile_s, prepare
 from fetsim.engine.signals import Signal
 from fetsim.engine.simulation import Marched, Simulation
 from fetsim.errors import ConvergenceError, InputError
@@ -65,6 +67,9 @@ class Rig:
 
     signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
     """Inputs of the unit that the engine drives itself, each with its signal: a sine (mains), white noise."""
+
+    noise_seed: int | None = field(default=None, kw_only=True)
+    """Of the noise of the unit's parts; None: what is marched has none."""
 
     @property
     def level(self) -> Quality:
@@ -228,7 +233,26 @@ class Rig:
         same values apart, so that each has noise of its own.
         """
         start = np.zeros(self.system.size) if cold else self.bias
-        return Simulation(self.prepared, recorded, self.prepared.state_at(start, stream))
+        prepared = self.prepared if self.noise_seed is None else self._noisy(frozenset(recorded))
+        return Simulation(prepared, recorded, prepared.state_at(start, stream))
+
+    def _noisy(self, recorded: frozenset[str]) -> Prepared:
+        """As ``prepared``, with noise, for marches that record these unknowns."""
+        assert self.noise_seed is not None
+        if recorded not in self._noisy_so_far:
+            noise = Noise(
+                circuit=self.circuit, rest=self.bias, temperature_k=kelvin(self.unit.temperature_c),
+                seed=self.noise_seed,
+            )  # fmt: skip
+            self._noisy_so_far[recorded] = prepare(
+                self.system, self.rate_hz, method=self.method, tolerance_v=self.level.tolerance_v, noise=noise,
+                recorded=recorded,
+            )  # fmt: skip
+        return self._noisy_so_far[recorded]
+
+    @cached_property
+    def _noisy_so_far(self) -> dict[frozenset[str], Prepared]:
+        return {}
 
     def marched(self, simulation: Simulation, emf_v: Drive, stops: Sequence[int] = ()) -> Marched:
         """What a march of this rig brings out over source voltages [shape=(steps,), V], of the program or of several
@@ -258,12 +282,16 @@ class Rig:
         return [self.bias, on]
 
 
-def compile_notice(*units: Unit, side_by_side: bool = False) -> str:
+def compile_notice(*units: Unit, side_by_side: bool = False, noisy: bool = False) -> str:
     """What to say before units are played whose solvers have to be compiled first (once per topology and machine);
     empty where nothing has. ``side_by_side``: with the solver of several lanes. Raises InputError for a unit whose
     solver is never compiled."""
     lanes = (1, WIDTH) if side_by_side else (1,)
-    seconds = compile_s(*(assemble(build_circuit(unit)) for unit in units), lanes=lanes) if units else 0.0
+    if noisy:
+        rigs = [Rig(unit) for unit in units]
+        seconds = sum(noisy_compile_s(rig.circuit, rig.system, rig.watched, lanes=lanes) for rig in rigs)
+    else:
+        seconds = compile_s(*(assemble(build_circuit(unit)) for unit in units), lanes=lanes) if units else 0.0
     if seconds == 0.0:
         return ""
     about = ROUND_S * max(1, round(seconds / ROUND_S))

@@ -83,6 +83,28 @@ def test_everything_at_once(folder, run):
     assert (folder / "p.svg").read_text().startswith("<?xml")
 
 
+def test_noise_is_told_with_its_seed(folder, run):
+    """In the summary, in the log and in the file's own comment; two seeds differ, and silence is no longer silent."""
+    soundfile.write("silence.wav", np.zeros(RATE_HZ // 10), RATE_HZ, subtype="FLOAT")
+    said = []
+    for seed, name in (("7", "a"), ("8", "b")):
+        arguments = ("silence.wav", f"{name}.wav", "-q", "draft", "--noise", "--seed", seed, "--log", f"{name}.csv")
+        status, out, err = run(*arguments)
+        assert (status, err) == (0, "")
+        said.append(" ".join(out.split()))
+    assert "Noise of the parts: thermal, shot and 1/f; seed 7" in said[0] and "seed 8" in said[1]
+    header, *rows = (folder / "a.csv").read_text().splitlines()
+    assert header.endswith(",noise_seed") and all(row.endswith(",7") for row in rows)
+    with soundfile.SoundFile("a.wav") as file:
+        assert "noise of seed 7" in file.comment
+    one, other = (soundfile.read(f"{name}.wav")[0] for name in "ab")
+    assert 1e-6 < np.std(one) < 1e-3 and not np.array_equal(one, other)
+    run("silence.wav", "c.wav", "-q", "draft", "--log", "c.npz")
+    assert np.abs(soundfile.read("c.wav")[0]).max() < 1e-9 and "noise_seed" not in np.load("c.npz")
+    run("silence.wav", "d.wav", "-q", "draft", "--noise", "--log", "d.npz")
+    assert np.load("d.npz")["noise_seed"] == 0
+
+
 def test_quiet_says_nothing(folder, run):
     assert run("tone.wav", "-q", "draft", "--quiet") == (0, "", "")
     assert names(folder) == ["tone-dunlin.wav", "tone.wav"]
@@ -154,6 +176,8 @@ BAD = {
     "tone.wav o.wav -c attack": "--change: 'attack' is not NAME=VALUE, such as C16=220n",
     "tone.wav o.wav --full-scale nan": "full_scale_dbu: nan is not a finite number",
     "tone.wav o.wav --load -5": "load",
+    "tone.wav o.wav --seed 3": "--seed: is that of the noise; add --noise",
+    "tone.wav o.wav --noise --seed -3": "noise seed: must be a whole number from 0 to 9223372036854775807, not -3",
 }
 
 

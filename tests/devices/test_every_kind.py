@@ -15,7 +15,7 @@ from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit, element
 from fetsim.engine.linear import linearise
-from fetsim.measurements.noise.sources import noise_sources
+from fetsim.engine.noise_sources import noise_sources
 
 T_K = 300.0
 KT_Q_V = k * T_K / elementary_charge

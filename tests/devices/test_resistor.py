@@ -12,9 +12,9 @@ from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit, element
 from fetsim.engine.linear import linearise
+from fetsim.engine.noise_sources import noise_sources
 from fetsim.measurements.noise.analysis import weighted_noise_rms
 from fetsim.measurements.noise.procedure import noise_powers
-from fetsim.measurements.noise.sources import noise_sources
 from fetsim.schematic.wiring import build_circuit
 
 T_K = 300.0

@@ -22,7 +22,7 @@ def test_a_compile_is_due_when_solver_or_march_is_missing(monkeypatch, missing):
     system = assemble(exact_circuit("teaching"))
     Simulation(prepare(system, 96e3), [], prepare(system, 96e3).state_at(np.zeros(system.size)))
     assert compile_s() == compile_s(system) == 0.0
-    monkeypatch.setattr(f"fetsim.engine.{missing}.is_ready", lambda *asked: False)
+    monkeypatch.setattr(f"fetsim.engine.{missing}.is_ready", lambda *asked, **how: False)
     solver_s = SOLVER_S + 234 * COMPILE_S_A_LINE  # the teaching unit's solver has 234 lines
     assert compile_s(system) == (COMPILE_S if missing == "march" else pytest.approx(solver_s, rel=0.1))
     assert compile_s(system, assemble(exact_circuit("teaching"))) == compile_s(system)  # one topology, one compile

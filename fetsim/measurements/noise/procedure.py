@@ -7,7 +7,7 @@ the others, and adds its power. (Director and Rohrer, IEEE Trans. Circuit Theory
 All levels are rms over 20 Hz to 20 kHz. The BS.468-weighted figure uses the weighting curve with an rms meter; the
 recommendation's quasi-peak meter is not modelled and reads some decibels more on noise. No signal is present: what a
 signal does to the noise (modulation by the control voltage, rectified noise in the sidechain) is left out, and with
-the gain reduction held, noise of the sidechain does not move the gain.
+the gain reduction held, noise of the sidechain does not move the gain. A render with noise has all of that.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ import numpy as np
 from fetsim.audio.levels import FLOOR_DB, rms_v_to_dbu
 from fetsim.engine.assembly import NO_UNKNOWN, Array
 from fetsim.engine.linear import Linearised
+from fetsim.engine.noise_sources import NoiseSource, kelvin, noise_sources
 from fetsim.engine.signals import White
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import LargestLevel, largest_level
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.transfer import TOGETHER, system_matrices, transfers
 from fetsim.measurements.noise.analysis import weighted_noise_rms
-from fetsim.measurements.noise.sources import NoiseSource, kelvin, noise_sources
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.weighting import a_weighting_db, itu_468_weighting_db
 from fetsim.rig.gain_cell import REFERENCE_HZ

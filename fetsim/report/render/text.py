@@ -33,6 +33,8 @@ def render_text(rendering: FileRendering) -> str:
         *((f"Input {name}", what or "silent, no file feeds it") for name, what in r.inputs),
         *(("Changed", f"{name} from {before} to {after}") for name, before, after in r.changes),
     ]  # fmt: skip
+    if r.noise_seed is not None:
+        lines.append(("Noise", f"of the parts: thermal, shot and 1/f; seed {r.noise_seed}"))
     lines.append(("At rest", _rest(rendering)))
     for number, log in enumerate(r.logs, start=1):
         channel = f" ch {number}" if r.channels > 1 else ""

@@ -12,6 +12,7 @@ from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit, element
 from fetsim.engine.linear import linearise
+from fetsim.engine.noise_sources import NoiseSource, kelvin, noise_sources
 from fetsim.errors import InputError
 from fetsim.measurements.noise.analysis import (
     capacitor_noise_rms,
@@ -20,7 +21,6 @@ from fetsim.measurements.noise.analysis import (
     weighted_noise_rms,
 )
 from fetsim.measurements.noise.procedure import measure_noise, noise_powers
-from fetsim.measurements.noise.sources import NoiseSource, kelvin, noise_sources
 from fetsim.measurements.traces.weighting import a_weighting_db, itu_468_weighting_db
 from fetsim.schematic.load import load_unit
 from tests.engine.small import DIODE, NPN, capacitor, resistor, source

@@ -1,0 +1,246 @@
+"""What a march does more where its circuit is noisy: draws numbers, asks the devices how strong their noise is, and
+hands the sum of each row over as one more input of the step.
+
+It is done for blocks of eight steps, counted from the start of the circuit's time: a block's numbers, strengths and
+sums are worked out before its first step, for four steps (or four circuits) in one vector. Memory holds the strengths
+of the present block, and what made noise pink as it was before the block; so a march that goes on in the middle of a
+block works out the same once more.
+
+Ordinary Python here; ``march`` compiles the same text into a march of its own, which differs from the other in two
+places of its text: one without noise has nothing of it, not even an empty call in which arrays are counted.
+"""
+
+from collections.abc import Callable, Sequence
+from inspect import getsource
+from types import FunctionType
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fetsim.engine.compiler import engine_digest
+from fetsim.engine.draws import BLOCK, HALF, Words, counters_before, numbers, words
+from fetsim.engine.lanes import lane_view
+from fetsim.engine.laws_text import laws_text
+from fetsim.engine.noise import PreparedNoise
+from fetsim.engine.pink import POLES, passed
+from fetsim.engine.state import State
+
+Array = NDArray[np.float64]
+
+DRAWN_TOGETHER = 8
+"""There are a multiple of so many numbers: the compiled loop takes 32 words at once."""
+
+
+class NoiseBuffers(NamedTuple):
+    """Workspace and values of a noisy march. Where it has lanes, arrays of the circuits have them as one more axis."""
+
+    counters: Words
+    """Of each word [shape=(words,)]; words stand number by number and in it step by step, with lanes step by step, in
+    it number by number, and in it lane by lane."""
+    keys: Words
+    """The same shape."""
+    sums: Words
+    """The same shape."""
+    drawn: Array
+    """Numbers of the block, flat [shape=(2, words)]."""
+    z: Array
+    """The same memory in order, white ones first [shape=(2, numbers, HALF), with lanes (2, HALF, numbers)]; a few
+    numbers more than are used, which fill the vectors of the compiled loop."""
+    white: int
+    """How many are white."""
+    first: int
+    """Place of noise in the memory."""
+    filters: Array
+    """Of pink noise [shape=(2, POLES)]."""
+    values: Array
+    """What the generated text reads, as in ``PreparedNoise``."""
+    rms: Array
+    """Of each moving source [shape=(moving,)]."""
+    held: Array
+    """What makes noise pink, after the block [shape=(POLES * pink,)]."""
+    rows: Array
+    """What each noisy row gets in each step of the block [shape=(2, rows, HALF), with lanes (2, HALF, rows)]."""
+    driven: Array
+    """Inputs before and at each stage of a step, then the rows [shape=(stages + 1, inputs + rows)]."""
+    clock: NDArray[np.int64]
+    """Which step of its block is next, and 1 where that block has begun in another march [shape=(2,)]."""
+
+
+def buffers_for(
+    noises: Sequence[PreparedNoise], states: Sequence[State], first: int, inputs: int, stages: int
+) -> NoiseBuffers:
+    """Of a march from these states, one circuit's or those of several lanes, which are all at one step of their blocks;
+    ``first`` place of noise in their memory."""
+    shape, lanes = noises[0].shape, (len(noises),) if len(noises) > 1 else ()
+    count, rows, moving = shape.white + shape.pink, len(shape.rows), len(shape.moving) + len(shape.moving_pink)
+    steps = states[0].steps
+    keys = [noise.keys(state.stream) for noise, state in zip(noises, states, strict=True)]
+    counters = [
+        counters_before(key, max(state.steps - 1, 0) // BLOCK) for key, state in zip(keys, states, strict=True)
+    ]
+    drawn = -(-count // DRAWN_TOGETHER) * DRAWN_TOGETHER
+    z = np.zeros((2, drawn, HALF) if not lanes else (2, HALF, drawn, *lanes))
+    return NoiseBuffers(
+        counters=_in_one_row(counters, drawn),
+        keys=_in_one_row([np.repeat(key[1][:, None], HALF, axis=1) for key in keys], drawn),
+        sums=np.zeros(z[0].size, dtype=np.uint32), drawn=z.reshape(2, -1), z=z, white=shape.white, first=first,
+        filters=noises[0].filters, values=_side_by_side([noise.values for noise in noises]),
+        rms=np.zeros((moving, *lanes)), held=np.zeros((POLES * shape.pink, *lanes)),
+        rows=np.zeros((2, rows, HALF) if not lanes else (2, HALF, rows, *lanes)),
+        driven=np.zeros((stages + 1, inputs + rows, *lanes)),
+        clock=np.array([steps % BLOCK, 1 if steps > 0 else 0]),
+    )  # fmt: skip
+
+
+def _side_by_side(arrays: Sequence[Array]) -> Array:
+    return np.ascontiguousarray(np.stack(arrays, axis=-1)) if len(arrays) > 1 else arrays[0]
+
+
+def _in_one_row(each: Sequence[Words], drawn: int) -> Words:
+    """Words of each circuit [shape=(numbers, HALF)] in the order of ``NoiseBuffers``, for ``drawn`` numbers."""
+    padded = [np.pad(one, ((0, drawn - len(one)), (0, 0))) for one in each]
+    ordered = padded[0] if len(each) == 1 else np.stack([one.T for one in padded], axis=-1)
+    return np.ascontiguousarray(ordered).ravel()
+
+
+def place_of(half, step, number):  # type: ignore[no-untyped-def]
+    """Index into ``z`` and ``rows``; with lanes ``place_in_lanes``."""
+    return half, number, step
+
+
+def place_in_lanes(half, step, number):  # type: ignore[no-untyped-def]
+    """The same with lanes."""
+    return half, step, number
+
+
+def add_up(functions, noise):  # type: ignore[no-untyped-def]
+    """Rows of the block, four steps side by side; with lanes ``add_up_lanes``."""
+    z, rows = lane_view(noise.z), lane_view(noise.rows)
+    for half in range(2):
+        functions.rows(noise.values, noise.rms, z[half], rows[half])
+
+
+def add_up_lanes(functions, noise):  # type: ignore[no-untyped-def]
+    """The same, the circuits side by side."""
+    for half in range(2):
+        for step in range(HALF):
+            functions.rows(noise.values, noise.rms, noise.z[half, step], noise.rows[half, step])
+
+
+def fill_block(functions, memory, noise):  # type: ignore[no-untyped-def]
+    """Rows of the next block, from the strengths and the pink noise in the memory."""
+    rms, held, first = noise.rms, noise.held, noise.first
+    for k in range(rms.shape[0]):
+        rms[k] = memory[first + k]
+    first += rms.shape[0]
+    for k in range(held.shape[0]):
+        held[k] = memory[first + k]
+    words(noise.counters, noise.keys, noise.sums)
+    numbers(noise.sums, noise.drawn)
+    z = noise.z
+    for half in range(2):
+        for step in range(HALF):
+            for k in range(held.shape[0] // POLES):
+                place = place_of(half, step, noise.white + k)  # type: ignore[no-untyped-call]
+                z[place] = passed(held, k * POLES, noise.filters, z[place])
+    add_up(functions, noise)  # type: ignore[no-untyped-call]
+
+
+def begin_block(functions, values, moving, scratch, noise):  # type: ignore[no-untyped-def]
+    """The last block is done: into the memory with it, and with what the devices say of the next one."""
+    memory, rms, held, first = moving.memory, noise.rms, noise.held, noise.first
+    functions.strengths(values.dev, noise.values, moving.ports, scratch.arg, rms)
+    for k in range(rms.shape[0]):
+        memory[first + k] = rms[k]
+    first += rms.shape[0]
+    for k in range(held.shape[0]):
+        memory[first + k] = held[k]
+
+
+def disturb(functions, values, moving, scratch, noise, u, step) -> None:  # type: ignore[no-untyped-def]
+    """Inputs of a step and its noise, which is the same at all stages, into ``driven``."""
+    clock, driven, rows = noise.clock, noise.driven, noise.rows
+    if clock[1] == 1:
+        clock[1] = 0
+        fill_block(functions, moving.memory, noise)  # type: ignore[no-untyped-call]
+    if clock[0] == 0:
+        begin_block(functions, values, moving, scratch, noise)  # type: ignore[no-untyped-call]
+        fill_block(functions, moving.memory, noise)  # type: ignore[no-untyped-call]
+    half, within = clock[0] // HALF, clock[0] % HALF
+    clock[0] = (clock[0] + 1) % BLOCK
+    inputs = u.shape[2]
+    for k in range(driven.shape[0]):
+        for j in range(inputs):
+            driven[k, j] = u[step, k, j]
+        for j in range(driven.shape[1] - inputs):
+            place = place_of(half, within, j)  # type: ignore[no-untyped-call]
+            driven[k, inputs + j] = rows[place]
+
+
+def driven_of(noise, u, step):  # type: ignore[no-untyped-def]
+    """Inputs of a step with its noise [shape=(stages + 1, inputs + rows)]; with lanes ``noise`` may be the ``Pack``."""
+    return noise.driven
+
+
+def viewed_in_lanes(noise):  # type: ignore[no-untyped-def]
+    """The buffers as arrays of lanes, but for what is drawn word by word."""
+    return NoiseBuffers(
+        noise.counters, noise.keys, noise.sums, noise.drawn, lane_view(noise.z), noise.white, noise.first,
+        noise.filters, lane_view(noise.values), lane_view(noise.rms), lane_view(noise.held), lane_view(noise.rows),
+        lane_view(noise.driven), noise.clock,
+    )  # fmt: skip
+
+
+UNCOUNTED: tuple[Callable[..., Any], ...] = (
+    place_of, place_in_lanes, add_up, add_up_lanes, fill_block, begin_block, disturb
+)  # fmt: skip
+"""In these no arrays are counted, which takes longer than what they do: they hand none out."""
+COUNTED: dict[str, Callable[..., Any]] = {"inputs_of": driven_of, "viewed": viewed_in_lanes}
+"""What replaces functions of the march."""
+IN_THE_MARCH = {
+    "failed[1] = 0.0\n": "failed[1] = 0.0; disturb(functions, values, moving, scratch, noise, u, step)\n",
+    "u[step, i + 1]": "noise.driven[i + 1]",
+}
+"""What stands in its text, and what stands there in a noisy one."""
+
+
+def noisy_source(march: Callable[..., int]) -> str:
+    """The march with noise."""
+    text = getsource(march)
+    for old, new in IN_THE_MARCH.items():
+        before, after = text.split(old)
+        text = f"{before}{new}{after}"
+    return text
+
+
+def noisy_text(march: Callable[..., int], lanes: int) -> str:
+    """What is compiled with the march, instead of some of it."""
+    helpers = laws_text((words, numbers, passed)).replace("@njit(**options)", "@njit(**uncounted)")
+    instead = {"place_of": "place_in_lanes", "add_up": "add_up_lanes"} if lanes > 1 else {}
+    return "\n\n".join((
+        f"from {__name__} import NoiseBuffers  # {engine_digest('noisy')}",
+        f"BLOCK, HALF, POLES = {BLOCK}, {HALF}, {POLES}",
+        'uncounted = inner | {"_nrt": False}',
+        helpers,
+        *(f"@njit(**uncounted)\n{getsource(one)}" for one in UNCOUNTED),
+        *(f"{getsource(one)}\n\n{name} = {one.__name__}" for name, one in COUNTED.items()),
+        *(f"{name} = {one}" for name, one in instead.items()),
+        noisy_source(march),
+    ))  # fmt: skip
+
+
+def interpreted(march: Callable[..., int]) -> Callable[..., int]:
+    """The march as plain Python, with noise."""
+    assert isinstance(march, FunctionType)
+    names = {**march.__globals__, **globals(), "lane_view": lambda array: array, "inputs_of": driven_of}
+    for one in UNCOUNTED:
+        assert isinstance(one, FunctionType)
+        names[one.__name__] = FunctionType(one.__code__, names)
+    exec(compile(noisy_source(march), "<noisy march>", "exec"), names)
+
+    def quietly(*arguments: Any) -> int:
+        with np.errstate(over="ignore"):  # the counters go round
+            return int(names["march"](*arguments))
+
+    return quietly
