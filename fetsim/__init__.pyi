@@ -11,6 +11,7 @@ from .errors import UnitError as UnitError
 from .measurements.capture.procedure import measure_capture as measure_capture
 from .measurements.curve.procedure import measure_curve as measure_curve
 from .measurements.distortion.procedure import measure_distortion as measure_distortion
+from .measurements.drift.procedure import measure_drift as measure_drift
 from .measurements.explain.procedure import measure_explain as measure_explain
 from .measurements.idle.procedure import idle_point as idle_point
 from .measurements.iron.procedure import measure_iron as measure_iron

@@ -26,6 +26,7 @@ MEASURES = {
     "needle": lambda unit: fetsim.measure_needle(unit, burst_s=0.2, tail_s=0.1, when_s=0.3, **QUICK),
     "noise": lambda unit: fetsim.measure_noise(unit, **QUICK),
     "levels": lambda unit: fetsim.measure_levels(unit, **QUICK),
+    "drift": lambda unit: fetsim.measure_drift(unit, temperatures_c=[25.0, 55.0], **QUICK),
     "idle": fetsim.idle_point,
     "explain": lambda unit: fetsim.measure_explain(unit, level_dbu=-5.0, burst_s=0.05, tail_s=0.1, **QUICK),
 }  # fmt: skip

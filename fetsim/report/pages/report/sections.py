@@ -10,6 +10,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import hold
 from fetsim.measurements.curve.procedure import closed_switches, measure_curve
 from fetsim.measurements.distortion.procedure import measure_distortion
+from fetsim.measurements.drift.procedure import measure_drift
 from fetsim.measurements.explain.procedure import measure_explain
 from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.idle.procedure import idle_point
@@ -146,6 +147,11 @@ def noise_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(measure_noise(unit, reductions_db=reductions_db, quality=quality))
 
 
+def drift_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Bias, gain and threshold at three temperatures."""
+    return result_section(measure_drift(unit, quality=quality, progress=progress))
+
+
 def timing_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Attack and release at the setting that the unit has."""
     return result_section(measure_timing(unit, quality=quality, progress=progress))
@@ -162,6 +168,7 @@ MAKERS = (
     Maker("response", "Response", response_section),
     Maker("levels", "Level plan", levels_section),
     Maker("noise", "Noise", noise_section),
+    Maker("drift", "Drift", drift_section),
     Maker("needle", "Gain-reduction needle", needle_section),
 )
 NAMES = tuple(maker.name for maker in MAKERS)

@@ -1,0 +1,1 @@
+"""Drift: how bias, gain and threshold move with temperature, and from cold to warm."""
