@@ -206,7 +206,7 @@ def _choices(info: FieldInfo) -> tuple[str, ...]:
 
 def _written(info: FieldInfo, choices: tuple[str, ...], quantity: Quantity | None) -> str:
     if quantity is not None:
-        return quantity.example if quantity.spellings else "a plain number"
+        return "a plain number" if quantity is QUANTITIES["plain"] else quantity.example
     found = form(info)
     if found is not None:
         return found.words

@@ -141,7 +141,7 @@ class CapacitorTable(ValuedTable):
     leakage_current: Annotated[float, Within("ampere", 1e-15, 1.0, NONE, MICROAMPERE)] | None = Field(
         default=None, description="leakage, as the current at its voltage_rating", examples=["2uA"]
     )
-    leakage_time_constant: Annotated[float, Within("second", 1e-3, 1e9, NONE)] | None = Field(
+    leakage_time_constant: Annotated[float, Within("second", 1e-3, 1e7, NONE)] | None = Field(
         default=None, description="leakage, as its resistance times the capacitance (ohm farads)", examples=["1000s"]
     )
     absorption: Annotated[float, Within("share", 1e-6, 0.3, NONE, Bare(0.03, ("%",)))] | None = Field(

@@ -68,7 +68,9 @@ class UnitTable(Table):
     name: Text = Field(description="what the unit is called")
     about: Text = Field(default="", description="what the unit is")
     source: Text = Field(default="", description="where its values come from")
-    temperature_c: Celsius = Field(default=25.0, description="temperature of all parts in degrees Celsius")
+    temperature_c: Celsius = Field(
+        default=25.0, description="temperature in degrees Celsius of all parts that have none of their own"
+    )
     full_scale_dbu: Annotated[float, Within("plain", -60.0, 60.0)] = Field(
         default=18.0, description="level in dBu at input and output that 0 dBFS in a file stands for"
     )
