@@ -6,8 +6,8 @@ the most, towards what the heat of the moment leads to; half a step where it swi
 every step would be larger than the one before it, there is nothing to find: thermal runaway.
 
 After a while (``on_s``) each part has come as far as its ``thermal_time_constant`` lets it, the electrical state
-following at once; steps of a twentieth of the shortest leave 1 % of the rise at most. A run keeps the temperatures that
-it begins with: of the heat of a signal nothing is known.
+following at once; steps of a twentieth of the shortest left 1.2 % of the rise where it was worst (a resistor of 5000
+ppm/K on its way to 100 K). A run keeps the temperatures that it begins with; the heat of the signal is left out.
 """
 
 from collections.abc import Mapping

@@ -12,6 +12,8 @@ from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import Circuit, element
 from fetsim.engine.linear import driving_impedance_ohm, linearise
 from fetsim.engine.simulation import Simulation
+from fetsim.rig.probes import find_probe
+from fetsim.rig.rig import Rig
 from fetsim.schematic.capacitors import capacitor_elements
 
 FARAD = 1e-6
@@ -175,3 +177,19 @@ def test_leakage_pulls_the_control_towards_its_other_end():
     capacitor = leaky.part("C16")
     assert capacitor.dissipation_w == pytest.approx(after**2 / 100e6, rel=1e-6)
     assert capacitor.state == "positive at 0"
+
+
+@pytest.mark.parametrize("esr", [{}, {"C16.esr": "1kohm"}])
+def test_a_current_probe_reads_all_that_enters(esr):
+    """At rest that is what leaks; while voltage and stores rise together by 1 V/s, C's share besides."""
+    unit = fetsim.load_unit("dunlin").changed({**esr, "C16.leakage_resistance": "100M", "C16.absorption": "1%"})
+    rig = Rig(unit)
+    probe = find_probe(unit, rig.circuit, "C16.current")
+    still = {name: np.full(3, rig.bias[rig.system.index[name]]) for name in probe.unknowns}
+    volt = rig.bias[rig.system.index["ctl"]]
+    leaking_a = volt / (100e6 + (1e3 if esr else 0.0))
+    assert probe.compute({"0": np.zeros(3), **still}, 48e3, np.zeros(2)) == pytest.approx(leaking_a, rel=1e-9)
+    if not esr:
+        rising = {name: level + np.array([0.0, 1.0, 2.0]) / 48e3 for name, level in still.items()}
+        now = probe.compute({"0": np.zeros(3), **rising}, 48e3, np.zeros(2))
+        assert now == pytest.approx(leaking_a + 150e-9 + np.array([1.0, 2.0]) / 48e3 / 100e6, rel=1e-6)
