@@ -60,7 +60,9 @@ class NoiseBuffers(NamedTuple):
     held: Array
     """What makes noise pink, after the block [shape=(POLES * pink,)]."""
     rows: Array
-    """What each noisy row gets in each step of the block [shape=(2, rows, HALF), with lanes (2, HALF, rows)]."""
+    """What each noisy row gets in each step of the block [shape=(BLOCK, rows)]."""
+    half: Array
+    """The same of half a block, step by step side by side [shape=(rows, HALF)]; not used with lanes."""
     driven: Array
     """Inputs before and at each stage of a step, then the rows [shape=(stages + 1, inputs + rows)]."""
     clock: NDArray[np.int64]
@@ -87,7 +89,7 @@ def buffers_for(
         sums=np.zeros(z[0].size, dtype=np.uint32), drawn=z.reshape(2, -1), z=z, white=shape.white, first=first,
         filters=noises[0].filters, values=_side_by_side([noise.values for noise in noises]),
         rms=np.zeros((moving, *lanes)), held=np.zeros((POLES * shape.pink, *lanes)),
-        rows=np.zeros((2, rows, HALF) if not lanes else (2, HALF, rows, *lanes)),
+        rows=np.zeros((BLOCK, rows, *lanes)), half=np.zeros((rows, HALF)),
         driven=np.zeros((stages + 1, inputs + rows, *lanes)),
         clock=np.array([steps % BLOCK, 1 if steps > 0 else 0]),
     )  # fmt: skip
@@ -105,7 +107,7 @@ def _in_one_row(each: Sequence[Words], drawn: int) -> Words:
 
 
 def place_of(half, step, number):  # type: ignore[no-untyped-def]
-    """Index into ``z`` and ``rows``; with lanes ``place_in_lanes``."""
+    """Index into ``z``; with lanes ``place_in_lanes``."""
     return half, number, step
 
 
@@ -116,16 +118,20 @@ def place_in_lanes(half, step, number):  # type: ignore[no-untyped-def]
 
 def add_up(functions, noise):  # type: ignore[no-untyped-def]
     """Rows of the block, four steps side by side; with lanes ``add_up_lanes``."""
-    z, rows = lane_view(noise.z), lane_view(noise.rows)
+    z = lane_view(noise.z)
     for half in range(2):
-        functions.rows(noise.values, noise.rms, z[half], rows[half])
+        functions.rows(noise.values, noise.rms, z[half], lane_view(noise.half))
+        for step in range(HALF):
+            row = noise.rows[HALF * half + step]
+            for j in range(row.shape[0]):
+                row[j] = noise.half[j, step]
 
 
 def add_up_lanes(functions, noise):  # type: ignore[no-untyped-def]
     """The same, the circuits side by side."""
     for half in range(2):
         for step in range(HALF):
-            functions.rows(noise.values, noise.rms, noise.z[half, step], noise.rows[half, step])
+            functions.rows(noise.values, noise.rms, noise.z[half, step], noise.rows[HALF * half + step])
 
 
 def fill_block(functions, memory, noise):  # type: ignore[no-untyped-def]
@@ -158,29 +164,35 @@ def begin_block(functions, values, moving, scratch, noise):  # type: ignore[no-u
         memory[first + k] = held[k]
 
 
-def disturb(functions, values, moving, scratch, noise, u, step) -> None:  # type: ignore[no-untyped-def]
-    """Inputs of a step and its noise, which is the same at all stages, into ``driven``."""
-    clock, driven, rows = noise.clock, noise.driven, noise.rows
-    if clock[1] == 1:
-        clock[1] = 0
+def disturb(functions, values, moving, scratch, noise) -> None:  # type: ignore[no-untyped-def]
+    """The rows of the block that the next step is in, where they are not there yet."""
+    if noise.clock[1] == 1:
+        noise.clock[1] = 0
         fill_block(functions, moving.memory, noise)  # type: ignore[no-untyped-call]
-    if clock[0] == 0:
+    if noise.clock[0] == 0:
         begin_block(functions, values, moving, scratch, noise)  # type: ignore[no-untyped-call]
         fill_block(functions, moving.memory, noise)  # type: ignore[no-untyped-call]
-    half, within = clock[0] // HALF, clock[0] % HALF
+
+
+def hand_over(clock, rows, driven, u, step) -> None:  # type: ignore[no-untyped-def]
+    """Inputs of a step at each of its stages and its noise, which is the same at all of them, into ``driven``."""
+    row = rows[clock[0]]
     clock[0] = (clock[0] + 1) % BLOCK
-    inputs = u.shape[2]
-    for k in range(driven.shape[0]):
-        for j in range(inputs):
-            driven[k, j] = u[step, k, j]
-        for j in range(driven.shape[1] - inputs):
-            place = place_of(half, within, j)  # type: ignore[no-untyped-call]
-            driven[k, inputs + j] = rows[place]
+    for k in range(1, driven.shape[0]):
+        inputs, noise = driven[k, : u.shape[2]], driven[k, u.shape[2] :]
+        for j in range(inputs.shape[0]):
+            inputs[j] = u[step, k, j]
+        for j in range(row.shape[0]):
+            noise[j] = row[j]
 
 
 def driven_of(noise, u, step):  # type: ignore[no-untyped-def]
-    """Inputs of a step with its noise [shape=(stages + 1, inputs + rows)]; with lanes ``noise`` may be the ``Pack``."""
-    return noise.driven
+    """Inputs of a step with its noise, before it and at each stage, for a step that is mended
+    [shape=(stages + 1, inputs + rows)]; with lanes ``noise`` may be the ``Pack``, and all are numbers."""
+    driven = noise.driven
+    for j in range(driven.shape[1]):
+        driven[0, j] = u[step, 0, j] if j < u.shape[2] else driven[1, j]
+    return driven
 
 
 def viewed_in_lanes(noise):  # type: ignore[no-untyped-def]
@@ -188,19 +200,25 @@ def viewed_in_lanes(noise):  # type: ignore[no-untyped-def]
     return NoiseBuffers(
         noise.counters, noise.keys, noise.sums, noise.drawn, lane_view(noise.z), noise.white, noise.first,
         noise.filters, lane_view(noise.values), lane_view(noise.rms), lane_view(noise.held), lane_view(noise.rows),
-        lane_view(noise.driven), noise.clock,
+        noise.half, lane_view(noise.driven), noise.clock,
     )  # fmt: skip
 
 
 UNCOUNTED: tuple[Callable[..., Any], ...] = (
-    place_of, place_in_lanes, add_up, add_up_lanes, fill_block, begin_block, disturb
+    place_of, place_in_lanes, add_up, add_up_lanes, fill_block, begin_block, disturb, hand_over
 )  # fmt: skip
 """In these no arrays are counted, which takes longer than what they do: they hand none out."""
 COUNTED: dict[str, Callable[..., Any]] = {"inputs_of": driven_of, "viewed": viewed_in_lanes}
 """What replaces functions of the march."""
 IN_THE_MARCH = {
-    "failed[1] = 0.0\n": "failed[1] = 0.0; disturb(functions, values, moving, scratch, noise, u, step)\n",
-    "u[step, i + 1]": "noise.driven[i + 1]",
+    "    for step in range(u.shape[0]):\n": """
+    clock, rows, driven = noise.clock, noise.rows, noise.driven
+    for step in range(u.shape[0]):
+        if clock[0] == 0 or clock[1] == 1:
+            disturb(functions, values, moving, scratch, noise)
+        hand_over(clock, rows, driven, u, step)
+""",
+    "u[step, i + 1]": "driven[i + 1]",
 }
 """What stands in its text, and what stands there in a noisy one."""
 
