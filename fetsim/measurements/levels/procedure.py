@@ -48,7 +48,10 @@ class StageLevel:
     headroom_db: float
     """Clip level over nominal level; at least that where ``clip.clips`` is false."""
     noise_dbu: float
-    """Unweighted, 20 Hz to 20 kHz."""
+    """Unweighted, 20 Hz to 20 kHz, of the whole path up to the point."""
+    dynamic_range_db: float
+    """Clip level over the noise, so headroom and what lies under the nominal level together; at least that where
+    ``clip.clips`` is false."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,6 +115,7 @@ def measure_levels(
             clip=clip,
             headroom_db=clip.stage_dbu - level,
             noise_dbu=noise,
+            dynamic_range_db=clip.stage_dbu - noise,
         )
         for (stage, point), arrives, level, clip, noise in zip(
             places, before, nominal_dbu, clips, noise_dbu, strict=False

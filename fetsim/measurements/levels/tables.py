@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from fetsim.measurements.bench.clipping import BEYOND_DB, ClipLimits
 from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, LevelPlan, StageLevel
+from fetsim.measurements.noise.tables import BAND
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import LEVELS, OWN, PRACTICE, SECOND_HAND, Definition
 from fetsim.measurements.results.formats import FINE_LEVEL, LEVEL, fixed
@@ -21,7 +22,9 @@ COLUMNS = (
     Column(key="clip_level_dbu", heading="from source", unit="dBu", show=LEVEL,
            meaning="level at the source at which it clips"),
     Column(key="headroom_db", heading="headroom", unit="dB", show=fixed(1)),
-    Column(key="noise_dbu", heading="noise", unit="dBu", show=LEVEL),
+    Column(key="noise_dbu", heading="noise floor", unit="dBu", show=LEVEL, meaning=f"unweighted, {BAND}"),
+    Column(key="dynamic_range_db", heading="dynamic range", unit="dB", show=fixed(1),
+           meaning="from the noise floor to where it clips"),
 )  # fmt: skip
 
 
@@ -43,9 +46,11 @@ def _row(one: StageLevel) -> tuple[Cell, ...]:
     clip = one.clip
     if clip.clips:
         at: tuple[Cell, ...] = (clip.stage_dbu, clip.by, clip.level_dbu, one.headroom_db)
+        reach: Cell = one.dynamic_range_db
     else:
         at = (AtLeast(clip.stage_dbu), "not yet", AtLeast(clip.level_dbu), AtLeast(one.headroom_db))
-    return (one.stage, one.point, one.gain_db, one.nominal_dbu, *at, one.noise_dbu)
+        reach = AtLeast(one.dynamic_range_db)
+    return (one.stage, one.point, one.gain_db, one.nominal_dbu, *at, one.noise_dbu, reach)
 
 
 def _lead(plan: LevelPlan) -> str:
@@ -103,8 +108,15 @@ DEFINITIONS = (
 HEADROOM_AND_NOISE = (
     Definition(term="headroom", meaning="clip level over nominal level", status=PRACTICE),
     Definition(
-        term="noise",
-        meaning="unweighted rms, 20 Hz to 20 kHz, with the control node held where the tone has brought it",
+        term="noise floor",
+        meaning=f"unweighted rms, {BAND}, of all parts up to the point, with the control node held where the tone has "
+        "brought it",
+        status=PRACTICE,
+    ),
+    Definition(
+        term="dynamic range",
+        meaning="clip level, an rms level of the tone, over the noise floor: headroom and what lies under the nominal "
+        "level together; the floor is that under the tone, the clip level that at rest",
         status=PRACTICE,
     ),
 )

@@ -1,4 +1,4 @@
-"""Picture of level plans: noise, nominal level and clip level, stage by stage."""
+"""Picture of level plans: noise floor, nominal level and clip level, stage by stage."""
 
 from collections.abc import Mapping
 from itertools import cycle
@@ -12,11 +12,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from fetsim.measurements.levels.procedure import LevelPlan, StageLevel
+from fetsim.measurements.noise.tables import BAND
 from fetsim.report.look.plots import COLOURS, GREY, decibel_axis, new_figure
 
 HEIGHT_INCH = 4.4
 GROUP = 0.72  # width of what is drawn at a stage, of the distance between stages
-ROOM_DB = 5.0
+ROOM_DB = 10.0  # under the noise floors, for their figures
 GAP = 0.1  # between the bars of two plans, of the width of one
 NOISE_SHADE, HEADROOM_SHADE = 0.16, 0.5  # opacities
 
@@ -55,7 +56,7 @@ def _name(stage: StageLevel) -> str:
 def _meanings(colour: str) -> list[Artist]:
     return [
         Line2D([], [], color=colour, marker="o", markersize=3.0, label="nominal level"),
-        Patch(color=colour, alpha=NOISE_SHADE, linewidth=0.0, label="down to the noise, 20 Hz to 20 kHz"),
+        Patch(color=colour, alpha=NOISE_SHADE, linewidth=0.0, label=f"down to the noise floor, in dBu, {BAND}"),
         Patch(color=colour, alpha=HEADROOM_SHADE, linewidth=0.0, label="headroom, in dB above the bar"),
         Line2D([], [], color=colour, linewidth=1.6, label="the stage clips (without: not yet)"),
         Line2D([], [], color=colour, marker="v", linestyle="", label="clips first"),
@@ -76,5 +77,6 @@ def _draw(panel: Axes, plan: LevelPlan, label: str, colour: str, centre: np.ndar
             panel.plot([left, right], [top, top], color=colour, linewidth=1.6)
         above: dict[str, Any] = {"textcoords": "offset points", "ha": "center"}
         panel.annotate(f"{more}{stage.headroom_db:.0f}", (x, top), (0.0, 2.0), **above)
+        panel.annotate(f"{stage.noise_dbu:.0f}", (x, stage.noise_dbu), (0.0, -2.0), va="top", **above)
         if stage.stage == plan.clips_first:
             panel.annotate("\u25bc", (x, top), (0.0, 11.0), color=colour, **above)

@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from scipy.constants import k
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
@@ -94,6 +95,10 @@ def test_plan_of_the_dunlin(plan):
     for one in plan.stages:
         assert one.headroom_db == pytest.approx(one.clip.stage_dbu - one.nominal_dbu)
         assert one.noise_dbu < one.nominal_dbu
+        assert one.dynamic_range_db == pytest.approx(one.headroom_db + one.nominal_dbu - one.noise_dbu)
+    (table,) = [one for one in plan.tables() if one.key == "levels"]
+    told = {column.key: column for column in table.columns}
+    assert "20 Hz to 20 kHz" in told["noise_dbu"].meaning and told["dynamic_range_db"].unit == "dB"
 
 
 def test_line_stage_of_the_dunlin_clips_first(plan):
@@ -113,6 +118,20 @@ def test_plan_without_gain_reduction(dunlin):
     assert quiet["dr"] == pytest.approx(-63.557, abs=0.002)
     assert quiet["po"] == pytest.approx(-35.743, abs=0.002)
     assert quiet["output"] == pytest.approx(-19.677, abs=0.002)
+
+
+def test_noise_floor_of_a_source_behind_its_resistance():
+    """At rest, the first point of the path: 4 k T of the source's resistance beside all that loads it (Nyquist 1928),
+    over 19.98 kHz."""
+    unit = load_unit("teaching")
+    bench = Bench(unit, "draft")
+    point = find_point(unit, "input")
+    plan = measure_levels(unit, points=("input",), level_dbu=-50.0, quality="draft")
+    linear = bench.rig.linear
+    there = point.weights(linear.index)
+    ohm = (there @ linear.solve(1000.0, there)).real
+    volt = np.sqrt(4.0 * k * (273.15 + unit.temperature_c) * ohm * (20e3 - 20.0))
+    assert plan.stages[0].noise_dbu == pytest.approx(20.0 * np.log10(volt / np.sqrt(0.6)), abs=0.02)
 
 
 def test_named_points_and_plain_tables():
