@@ -152,7 +152,10 @@ class IntervalSums:
 def _compiled(cell: GainCellModel | None) -> Callable[..., None]:
     law = no_channel if cell is None else cell.channel.law
     options = f'options = {{{CACHED}, "nogil": True, "error_model": "numpy"}}'
-    head = "from __future__ import annotations\n\nfrom numba import njit"
+    head = (
+        "from __future__ import annotations\n\nfrom numba import njit\n\n"
+        "import fetsim.engine.lanes\nfrom fetsim.devices.law import select"  # the former says what select means
+    )
     text = (head, options, laws_text((law, gather)), f"channel_s = {law.__name__}", "")
 
     def warm(module: Any) -> None:

@@ -50,6 +50,10 @@ class Channel(Protocol):
         """Resistance with the gate at source potential and little voltage across the channel."""
 
     @property
+    def decade_v(self) -> float:
+        """Of gate voltage, beyond pinch-off, that makes a tenth of the current."""
+
+    @property
     def law(self) -> Callable[..., Number]:
         """What ``chord_s`` works out from the three voltages and ``parameters``, fit to be compiled."""
 
@@ -74,7 +78,7 @@ class AtRest:
     """In words: ``active``, ``pinched off``, ``blocks`` ...; a terminal in braces stands for its node."""
     stored_energy_j: float = 0.0
     channel_resistance_ohm: float | None = None
-    """Slope of drain voltage over drain current; infinite when pinched off."""
+    """Slope of drain voltage over drain current; of a channel that is pinched off, that of its tail."""
     above_pinch_off_v: float | None = None
     """Gate to the nearer end of the channel, less the pinch-off voltage; negative: pinched off."""
     core_flux_share: float | None = None

@@ -39,9 +39,17 @@ class Junction:
 
     port: int
     slope_v: str
-    current_a: str
-    """Current scale in front of the exponential: with it the solver knows from where to limit its steps."""
+    current_a: str | None = None
+    """Current scale in front of the exponential: with it the solver knows from where to limit its steps. Left out, its
+    steps are not limited: the law stays tame without, or another junction at the port is limited."""
     offset_v: str | None = None
+    falls: bool = False
+    """Whether the law takes exp(-|v - offset| / slope), which is 1 at the offset and falls to either side."""
+
+    def argument(self, port_v: Number, offset_v: float, inv_slope_per_v: float) -> Number:
+        """What the exponential is taken of."""
+        argument = (port_v - offset_v) * inv_slope_per_v
+        return -abs(argument) if self.falls else argument
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,7 +113,7 @@ class BoundLaw:
     def exponentials(self, ports: Sequence[Number]) -> list[Number]:
         """Of each junction, at these port voltages."""
         return [
-            bounded_exp((ports[junction.port] - offset) * inv_slope)
+            bounded_exp(junction.argument(ports[junction.port], offset, inv_slope))
             for junction, inv_slope, offset in zip(
                 self.law.junctions, self.inv_slopes_per_v, self.offsets_v, strict=True
             )

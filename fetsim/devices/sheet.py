@@ -52,12 +52,16 @@ class Sheet:
     """(figures at the unit's temperature, k T / q in volts) -> values of the element."""
     warmed: Callable[[Figures, Warmth], Figures]
     """Those figures that change with temperature."""
-    follows: Callable[[Figures], Figures] = field(default=lambda figures: {})
-    """Lines of a datasheet that are no figures of ours but follow from the law,"""
+    completed: Callable[[Figures, float], Figures] = field(default=lambda figures, kt_q_v: figures)
+    """(figures without mistakes, k T / q where they hold) -> those with all that others of them stand for."""
+    follows: Callable[[Figures, float], Figures] = field(default=lambda figures, kt_q_v: {})
+    """Lines of a datasheet that are no figures of ours but follow from the law (arguments as of ``completed``),"""
     allowance: Mapping[str, float] = field(default_factory=dict)
     """and the share by which the law may miss them."""
 
-    mistakes: Callable[[Figures, str], list[tuple[str, str]]] = field(default=lambda figures, polarity: [])
+    mistakes: Callable[[Figures, str, float], list[tuple[str, str]]] = field(
+        default=lambda figures, polarity, kt_q_v: []
+    )
     """What is wrong between the figures of a type of that polarity, as (key, sentence)."""
 
     def figures_at(self, figures: Figures, warmth: Warmth) -> Figures:

@@ -10,7 +10,7 @@ has an empty diagonal and the elimination of the generated solver needs no pivot
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import log
+from math import inf, log
 from typing import NamedTuple
 
 import numpy as np
@@ -40,7 +40,13 @@ class JunctionPlace:
     inv_slope_per_v: float
     offset_v: float
     has_offset: bool
+    falls: bool
     critical_v: float
+    """From where its steps are limited; infinite where they are not."""
+
+    @property
+    def limited(self) -> bool:
+        return self.critical_v < inf
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -215,9 +221,11 @@ def _device(e: Element, law: Law, place: dict[str, int]) -> Device:
     bound = law.bound(e.values)
     junctions = []
     for j, inv_slope, offset in zip(law.junctions, bound.inv_slopes_per_v, bound.offsets_v, strict=True):
-        slope = e.values[j.slope_v]
-        critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / e.values[j.current_a])
-        junctions.append(JunctionPlace(j.port, inv_slope, offset, j.offset_v is not None, critical))
+        critical = inf
+        if j.current_a is not None:
+            slope = e.values[j.slope_v]
+            critical = offset + slope * log(slope * LIMITING_CONDUCTANCE_S / e.values[j.current_a])
+        junctions.append(JunctionPlace(j.port, inv_slope, offset, j.offset_v is not None, j.falls, critical))
     return Device(
         name=e.name,
         kind=e.kind,

@@ -27,7 +27,7 @@ Slot = tuple[str, int, int]
 Statement = tuple[str, str]
 
 LIMIT_VALUES = 3
-"""Numbers in ``dev`` for each junction's limits: critical voltage, inverse slope, quiet voltage."""
+"""Numbers in ``dev`` for each limited junction's limits: critical voltage, inverse slope, quiet voltage."""
 
 
 @dataclass
@@ -257,7 +257,7 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
     texts: list[DeviceText] = []
     flows: list[_Flow] = []
     limit_place = sum(len(d.bound.parameters) + 2 * len(d.junctions) for d in devices)
-    tolerance_place = limit_place + LIMIT_VALUES * sum(len(d.junctions) for d in devices)
+    tolerance_place = limit_place + LIMIT_VALUES * sum(j.limited for d in devices for j in d.junctions)
     place, port, junction, kept = 0, 0, 0, 0
     for number, (device, pairs, flow_pairs) in enumerate(zip(devices, plan.ports, plan.flows, strict=True)):
         names = [f"v{port + k}" for k in range(len(pairs))]
@@ -272,10 +272,12 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
         limits: dict[int, int] = {}
         for j in device.junctions:
             v = names[j.port] if not j.has_offset else f"({names[j.port]} - dev[{place + 1}])"
-            arguments.append((junction, f"{v} * dev[{place}]"))
+            arguments.append((junction, f"-abs({v}) * dev[{place}]" if j.falls else f"{v} * dev[{place}]"))
             exps.append(f"arg[{junction}]")
-            limits[j.port] = limit_place
-            place, limit_place, junction = place + 2, limit_place + LIMIT_VALUES, junction + 1
+            place, junction = place + 2, junction + 1
+            if j.limited:
+                limits[j.port] = limit_place
+                limit_place += LIMIT_VALUES
         results: list[str] = []
         for k, (pair, depends) in enumerate(zip(flow_pairs, device.law.depends, strict=True)):
             slopes = [(pairs[p], port + p, f"g{number}_{k}_{p}") for p in depends]

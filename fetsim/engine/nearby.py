@@ -108,8 +108,9 @@ class _Values:
     def __init__(self, devices: tuple[Device, ...], places: _Places) -> None:
         self._places = places
         self.tolerances = np.array([tolerance for d in devices for tolerance in d.bound.tolerances])
-        junctions = [(j.inv_slope_per_v, j.offset_v, j.critical_v) for d in devices for j in d.junctions]
-        self._inv_slope, self._offset, self._critical = np.array(junctions).reshape(-1, 3).T
+        junctions = [(j.inv_slope_per_v, j.offset_v, j.critical_v, j.falls) for d in devices for j in d.junctions]
+        self._inv_slope, self._offset, self._critical, falls = np.array(junctions).reshape(-1, 4).T
+        self._falls = falls > 0.0
         self._parameters = [
             np.array([devices[k].bound.parameters for k in group.devices]).T for group in places.groups
         ]
@@ -124,12 +125,13 @@ class _Values:
             return now, False
         at = now.copy()
         back = start + (FREE_SLOPES + np.log(rise - (FREE_SLOPES - 1.0))) / self._inv_slope
-        at[own] = np.where(held, back, now[own])
+        at[own[held]] = back[held]
         return at, True
 
     def results(self, at: Array) -> Array:
         """Currents and derivatives of all devices."""
         arguments = (at[self._places.junction_port] - self._offset) * self._inv_slope
+        arguments = np.where(self._falls, -np.abs(arguments), arguments)
         exponentials = np.exp(np.minimum(arguments, LARGEST_ARGUMENT))
         found = np.empty(self._places.results)
         first = 0

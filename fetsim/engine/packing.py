@@ -56,6 +56,7 @@ def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:
         value
         for d in devices
         for j in d.junctions
+        if j.limited
         for value in (j.critical_v, j.inv_slope_per_v, j.critical_v - quiet_slopes / j.inv_slope_per_v)
     ]
     tolerances = [tolerance for d in devices for tolerance in d.bound.tolerances]

@@ -6,8 +6,9 @@ taken from the circuit linearised at its bias point at 1 kHz. Then
 
     loss = 20 lg |1 + Z g|,   gain reduction = 20 lg |1 + Z g| - 20 lg |1 + Z g_idle|   [dB].
 
-The loss is against the FET taken out, the gain reduction against the unit at rest. The two are one where the FET is
-pinched off at rest. Where it is not, the unit loses level at all times, and no gain reduction shows it.
+The loss is against the FET taken out, the gain reduction against the unit at rest. The two are nearly one where the FET
+is pinched off at rest (0.03 dB apart in the Dunlin: the channel's tail). Where it is not, the unit loses level at all
+times, and no gain reduction shows it.
 
 Approximation: Z is held at its idle value at 1 kHz. On the Dunlin it agrees with the drop of the
 fundamental at the output within 0.01 dB at 1 kHz, from 2 to 18 dB of gain reduction.
@@ -97,10 +98,10 @@ class CellAtRest:
 
     fet: str
     loss_db: float
-    """What the channel takes, against the FET taken out; 0 when it is pinched off."""
+    """What the channel takes, against the FET taken out; next to nothing when it is pinched off."""
     above_pinch_off_v: float
     """Gate against the nearer end of the channel, less the pinch-off voltage, positive towards conduction for either
-    polarity: above 0 the channel conducts, below it is pinched off by so much."""
+    polarity: above 0 the channel conducts, below it is pinched off by so much and only its tail conducts."""
     travel_v: float
     """From pinched off to fully on, |V_P|."""
 

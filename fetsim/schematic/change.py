@@ -125,6 +125,9 @@ def _edit_part(document: Document, part: Part, key: str, value: str | float) -> 
         _same_polarity(document, part, str(value))
         return _put(_drop(document, _path(part), "figures"), [*_path(part), "device"], value)
     if key in figures:
+        for replaced in SHEETS[part.kind].replaces.get(key, ()):
+            if replaced in part.figures:  # in the unit as it was: what the same call gives stands
+                document = _drop(document, [*_path(part), "figures"], replaced)
         return _put(document, [*_path(part), "figures", key], value)
     if key in keys:
         return _put(document, [*_path(part), key], value)

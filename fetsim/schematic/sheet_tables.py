@@ -38,6 +38,8 @@ class SheetTable(Table):
 
     lines: ClassVar[Mapping[str, str]]
     """Lines of a datasheet that ``limits`` may give, with their quantity."""
+    replaces: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    """Figures of the sheet that no longer hold where a part or a change gives this one, which says the same."""
 
     kind: str = Field(description="the kind of part")
     about: Text = Field(default="", description="what the type is")
@@ -58,20 +60,42 @@ class SheetTable(Table):
 
 
 class JfetSheet(SheetTable):
-    """A junction FET in the square law."""
+    """A junction FET in the square law with a diffusion tail below pinch-off."""
 
     lines: ClassVar[Mapping[str, str]] = {"i_dss": "ampere", "v_gs_off": "volt", "r_ds_on": "ohm", "g_fs": "siemens"}
+    replaces: ClassVar[Mapping[str, tuple[str, ...]]] = {
+        "pinch_off_voltage": ("v_gs_off", "v_gs_off_current"),
+        "v_gs_off": ("pinch_off_voltage",),
+    }
 
     polarity: Literal["n", "p"] = Field(description="n-channel or p-channel")
-    i_dss: SmallAmpere = Field(description="drain current at V_GS = 0 in saturation")
-    pinch_off_voltage: Annotated[float, Within("volt", -50.0, 50.0)] = Field(
-        description="V_GS at which the square law's channel closes; negative for n"
+    i_dss: SmallAmpere = Field(description="drain current at V_GS = 0 in saturation, without its rise with V_DS")
+    pinch_off_voltage: Annotated[float, Within("volt", -50.0, 50.0)] | None = Field(
+        default=None,
+        description="V_GS at which the square law's channel closes; negative for n; needed, or v_gs_off instead",
+    )
+    v_gs_off: Annotated[float, Within("volt", -50.0, 50.0)] | None = Field(
+        default=None, description="V_GS at a small drain current, as sheets and meters tell it; for pinch_off_voltage"
+    )
+    v_gs_off_current: Annotated[float, Within("ampere", 1e-12, 10.0)] | None = Field(
+        default=None, description="the drain current at which v_gs_off was read"
+    )
+    r_ds_on: Annotated[float, Within("ohm", 1e-2, 1e6)] | None = Field(
+        default=None,
+        description="channel resistance at V_GS = 0 and little V_DS, met by resistances in drain and source; "
+        "left out, that of the law, right to 10-20 %",
+    )
+    ideality: Annotated[float, Within("plain", 1.0, 3.0)] = Field(
+        default=1.0, description="below pinch-off the current falls by a decade in this times kT/q ln 10 (59.5 mV)"
     )
     channel_slope: Annotated[float, Within("per_volt", 0.0, 1.0)] = Field(
         default=0.0, description="rise of the drain current with V_DS, as a share of it"
     )
     gate_saturation_current: SmallAmpere = Field(description="saturation current of each of the gate's two junctions")
     gate_ideality: Ideality = Field(default=1.0, description="ideality of the gate's junctions")
+    gate_leakage: Annotated[float, Within("ampere", 0.0, 1e-3)] = Field(
+        default=0.0, description="reverse current of the gate, drain and source joined (I_GSS); doubles each 10 K"
+    )
     gate_source_capacitance: Farad = Field(description="gate to source, constant with voltage")
     gate_drain_capacitance: Farad = Field(description="gate to drain (a datasheet's reverse transfer capacitance)")
 

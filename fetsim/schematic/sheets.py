@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from fetsim.devices.kinds import KINDS, kind_name
-from fetsim.devices.sheet import Sheet
+from fetsim.devices.sheet import Sheet, thermal_voltage
 from fetsim.errors import InputError
 from fetsim.schematic.fields import Table, checked, quantities, suggestion
 from fetsim.schematic.model import Device, Limits
@@ -53,23 +53,30 @@ def read_sheet(
             (key, f"unknown figure of a {kind}{suggestion(key, choices)}; choices: {', '.join(choices)}")
             for key in unknown
         ]
-    table, mistakes = checked(model, {**raw, **(figures or {})})
+    replaced = {key for given in figures or {} for key in model.replaces.get(given, ())}
+    kept = {key: value for key, value in raw.items() if key not in replaced}
+    table, mistakes = checked(model, {**kept, **(figures or {})})
     if table is None:
         return None, mistakes
     limits, mistakes = _limits(kind, table)
+    polarity, kt_q_v = getattr(table, "polarity", ""), thermal_voltage(table.reference_temperature_c)
+    sheet = _sheet(kind, polarity)
+    given = {key: amount for key in sheet_figures(model) if (amount := getattr(table, key)) is not None}
+    mistakes += sheet.mistakes(given, polarity, kt_q_v)
+    if mistakes:
+        return None, mistakes
     device = Device(
         name=name,
         kind=kind,
-        polarity=getattr(table, "polarity", ""),
-        figures={key: getattr(table, key) for key in sheet_figures(model)},
+        polarity=polarity,
+        figures=sheet.completed(given, kt_q_v),
         limits=limits,
         ratings={key: getattr(table, key) for key in RATINGS if getattr(table, key) is not None},
         reference_temperature_c=table.reference_temperature_c,
         about=table.about,
         source=table.source,
     )
-    mistakes += _law(device).mistakes(device.figures, device.polarity)
-    if not figures and not mistakes:
+    if not figures:
         mistakes = outside_limits(device)
     return (None if mistakes else device), mistakes
 
@@ -85,8 +92,8 @@ def outside_limits(device: Device) -> list[tuple[str, str]]:
 
     Lines that follow from the law of the device may lie as far outside as the law misses real parts.
     """
-    sheet = _law(device)
-    figures = {**device.figures, **sheet.follows(device.figures)}
+    sheet = _sheet(device.kind, device.polarity)
+    figures = {**sheet.follows(device.figures, thermal_voltage(device.reference_temperature_c)), **device.figures}
     mistakes = []
     for key, limit in device.limits.items():
         if key not in figures:
@@ -101,9 +108,9 @@ def outside_limits(device: Device) -> list[tuple[str, str]]:
     return mistakes
 
 
-def _law(device: Device) -> Sheet:
-    """What the kind of device makes of its sheet."""
-    sheet = KINDS[kind_name(device.kind, device.polarity)].sheet
+def _sheet(kind: str, polarity: str) -> Sheet:
+    """What a kind of device makes of its sheet."""
+    sheet = KINDS[kind_name(kind, polarity)].sheet
     assert sheet is not None
     return sheet
 

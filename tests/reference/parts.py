@@ -8,7 +8,9 @@ All junctions are at V_T = 25.85 mV. Capacitances are constant and stand in the 
                 i_c = I_T - (I_S/beta_R)(e^{v_bc/V_T} - 1),
                 i_b = (I_S/beta_F)(e^{v_be/V_T} - 1) + (I_S/beta_R)(e^{v_bc/V_T} - 1)
     jfet        symmetrical square law (H. Shichman, D. A. Hodges, IEEE J. Solid-State Circuits SC-3, 1968,
-                from memory). With o_s, o_d the overdrives v_gs - V_P and v_gd - V_P, zero when negative,
+                from memory) with a diffusion tail (interpolation of Enz, Krummenacher and Vittoz, Analog
+                Integrated Circuits and Signal Processing 8, 1995, 83, from memory). With o_s, o_d the softened
+                overdrives 2 V_T ln(1 + e^{(v - V_P)/(2 V_T)}) of v_gs and v_gd,
                 i = (I_DSS/V_P^2) (o_s^2 - o_d^2) (1 + lambda |v_ds|)
                 is the triode, the pinched-off and the cut-off region, and both directions, in one line.
     iron        i_m = (phi/L_m) (1 + (phi/phi_0)^6)
@@ -17,6 +19,7 @@ All junctions are at V_T = 25.85 mV. Capacitances are constant and stand in the 
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import expit
 
 V_T = 25.85e-3  # V
 
@@ -84,11 +87,12 @@ def transistor_currents(v_be, v_bc, i_s, beta_f, beta_r, v_a):
 def jfet_currents(v_gs, v_gd, fet=JFET):
     """(i, d) with i = [i_drain, i_gate] flowing into the terminals and d = [[d/dv_gs, d/dv_gd], ...]."""
     beta = fet.i_dss / fet.v_p**2
-    o_s, o_d, v_ds = max(v_gs - fet.v_p, 0.0), max(v_gd - fet.v_p, 0.0), v_gs - v_gd
+    x_s, x_d, v_ds = (v_gs - fet.v_p) / (2 * V_T), (v_gd - fet.v_p) / (2 * V_T), v_gs - v_gd
+    o_s, o_d = 2 * V_T * np.logaddexp(0.0, x_s), 2 * V_T * np.logaddexp(0.0, x_d)
     square, modulation, sign = o_s**2 - o_d**2, 1 + fet.lam * abs(v_ds), np.sign(v_ds)
     channel = beta * square * modulation
-    channel_gs = beta * (2 * o_s * modulation + square * fet.lam * sign)
-    channel_gd = -beta * (2 * o_d * modulation + square * fet.lam * sign)
+    channel_gs = beta * (2 * o_s * expit(x_s) * modulation + square * fet.lam * sign)
+    channel_gd = -beta * (2 * o_d * expit(x_d) * modulation + square * fet.lam * sign)
     i_gs, g_gs = diode_current(v_gs, fet.i_s, 1.0)
     i_gd, g_gd = diode_current(v_gd, fet.i_s, 1.0)
     return (channel - i_gd, i_gs + i_gd), ((channel_gs, channel_gd - g_gd), (g_gs, g_gd))

@@ -139,12 +139,18 @@ class ChannelFigures:
     beyond_pinch_off_v: float
     """At rest; negative where the FET conducts already."""
     rest_ohm: float
-    """Infinite while pinched off."""
+    """Beyond pinch-off, that of the channel's tail."""
+    decade_v: float
+    """Of gate voltage beyond pinch-off, that makes a tenth of the tail's current."""
+    at_pinch_off_db: float
+    """What the channel takes, against the FET taken out, with the gate at pinch-off."""
     settled_ohm: float
     least_ohm: float
     on_ohm: float
     opens_s: float | None
-    """When its resistance comes under 100 times the divider's impedance."""
+    """When its resistance comes under 100 times the divider's impedance: at once where it is under it before."""
+    shows_at_rest: bool
+    """Whether it is under it before the burst."""
 
     @property
     def closed_at_rest(self) -> bool:

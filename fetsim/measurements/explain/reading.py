@@ -198,13 +198,18 @@ def _channel(traces: BurstTraces, facts: LoopFacts) -> ChannelFigures:
     burst, settled = traces.burst(traces.conductance), traces.settled(traces.conductance)
     visible = 1.0 / (VISIBLE * facts.divider_ohm)
     conducting = np.flatnonzero(burst >= visible)
+    before = float(np.mean(traces.before(traces.conductance)))
+    at_pinch_off = facts.divider_ohm * facts.channel.small_signal_s(facts.channel.pinch_off_v)
     return ChannelFigures(
         beyond_pinch_off_v=facts.channel.pinch_off_v - facts.sign * gate,
-        rest_ohm=_ohm(float(np.mean(traces.before(traces.conductance)))),
+        rest_ohm=_ohm(before),
+        decade_v=facts.channel.decade_v,
+        at_pinch_off_db=float(20.0 * np.log10(1.0 + at_pinch_off)),
         settled_ohm=_ohm(float(np.mean(settled))),
         least_ohm=_ohm(float(np.max(burst))),
         on_ohm=facts.channel.on_ohm,
         opens_s=None if not conducting.size else _passing(traces, burst, visible, int(conducting[0])),
+        shows_at_rest=before >= visible,
     )
 
 

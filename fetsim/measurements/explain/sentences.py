@@ -2,9 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isinf
 
-from fetsim.measurements.explain.figures import MOVES_V, NEAR_DB, RECOVERED_DB, LoopFigures, WaveFigures
+from fetsim.measurements.explain.figures import MOVES_V, NEAR_DB, RECOVERED_DB, ChannelFigures, LoopFigures, WaveFigures
 from fetsim.measurements.explain.procedure import Explanation
 from fetsim.schematic.values import format_value
 
@@ -190,16 +189,30 @@ def _channel(figures: LoopFigures) -> str:
             f"Comes down to {settled} on average although the control stands still: the signal itself opens it in part "
             "of each cycle."
         )
-    if isinf(channel.rest_ohm):
+    rest = format_value(channel.rest_ohm, "ohm", 3)
+    if channel.closed_at_rest and not channel.shows_at_rest:
         opens = duration(channel.opens_s)
         text = f"pinched off at rest, by {beyond}, it conducts after {opens} and {_ends(figures)} at {settled}"
+    elif channel.closed_at_rest:
+        text = (
+            f"conducts before the burst already, {rest} with its gate {beyond} beyond pinch-off, and {_ends(figures)} "
+            f"at {settled}"
+        )
     else:
-        rest = format_value(channel.rest_ohm, "ohm", 3)
         text = f"conducts before the burst already, {rest}, and {_ends(figures)} at {settled}"
     on = f"{format_value(channel.on_ohm, 'ohm', 3)} with the gate at the source"
     if channel.bottoms_out:
-        return _sentence(f"{text}: as low as the gate can bring it ({on}), so no more gain can be taken")
-    return _sentence(f"{text}, {channel.settled_ohm / channel.on_ohm:.3g} times its least ({on})")
+        text += f": as low as the gate can bring it ({on}), so no more gain can be taken"
+    else:
+        text += f", {channel.settled_ohm / channel.on_ohm:.3g} times its least ({on})"
+    return _sentence(text + (_tail(channel) if channel.closed_at_rest else ""))
+
+
+def _tail(channel: ChannelFigures) -> str:
+    return (
+        f"; beyond pinch-off its current falls by a decade in {_volts(channel.decade_v)}, and this tail alone takes "
+        f"{channel.at_pinch_off_db:.2g} dB by the time the gate is at pinch-off"
+    )
 
 
 def _gain(figures: LoopFigures) -> str:

@@ -84,7 +84,7 @@ DEFINITIONS = (
     ),
     Definition(
         term="ripple's worth",
-        meaning="gain that the control's ripple would make by the square law of the FET",
+        meaning="gain that the control's ripple would make by the law of the FET",
         status=LAW,
     ),
     Definition(

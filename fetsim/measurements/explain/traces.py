@@ -38,7 +38,7 @@ class BurstTraces:
     control: Trace
     gate_source: Trace
     conductance: Trace
-    """Of the FET's channel, chord I_D / V_DS [S]; zero while it is pinched off."""
+    """Of the FET's channel, chord I_D / V_DS [S]; while it is pinched off, that of its tail."""
     reduction: Trace
     """Gain reduction [dB], from that conductance."""
     output: Trace

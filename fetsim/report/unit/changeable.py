@@ -61,7 +61,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
         text = ""
         if name in now:
             text = shown(now[name])
-        elif key in figures and part.device is not None:
+        elif key in figures and part.device is not None and key in part.device.figures:
             text = amount(part.device.figures[key], figures[key])
         typed = text if key not in amounts and key != "tolerance" else text.replace(" ", "")
         if key in TEXTS or typed in ("", "infinite"):
