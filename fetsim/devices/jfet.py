@@ -22,11 +22,12 @@ def jfet(
     v_gs_v: float, v_gd_v: float,
     e_gs: float, e_gd: float, t_gs: float, t_gd: float, l_gs: float, l_gd: float,
     beta_a_v2: float, pinch_off_v: float, tail_slope_v: float, series_per_v: float, slope_per_v: float,
-    i_gate_sat_a: float, gate_slope_v: float, i_leakage_a: float, leakage_slope_v: float,
+    i_gate_sat_a: float, g_gate_sat_s: float, i_leakage_a: float, g_leakage_s: float,
 ) -> tuple[float, float, float, float, float, float, float]:  # fmt: skip
     """Channel current drain to source [A] with derivatives by v_gs and v_gd [S], then both gate junctions.
 
-    Exponentials: e of the junctions, t = exp(-|v - V_P| / tail slope), l of their leakage.
+    Exponentials: e of the junctions, t = exp(-|v - V_P| / tail slope), l of their leakage; currents and conductances of
+    junctions and leakage without voltage.
     Returns (i_ch, di_ch/dv_gs, di_ch/dv_gd, i_gs, di_gs/dv_gs, i_gd, di_gd/dv_gd).
     """
     i_ch, by_gs, by_gd = channel_current(
@@ -37,9 +38,9 @@ def jfet(
         by_gs,
         by_gd,
         i_gate_sat_a * (e_gs - 1.0) + i_leakage_a * (l_gs - 1.0),
-        i_gate_sat_a * e_gs / gate_slope_v + i_leakage_a * l_gs / leakage_slope_v,
+        g_gate_sat_s * e_gs + g_leakage_s * l_gs,
         i_gate_sat_a * (e_gd - 1.0) + i_leakage_a * (l_gd - 1.0),
-        i_gate_sat_a * e_gd / gate_slope_v + i_leakage_a * l_gd / leakage_slope_v,
+        g_gate_sat_s * e_gd + g_leakage_s * l_gd,
     )
 
 
@@ -82,9 +83,9 @@ def _kind(polarity: str) -> Kind:
         parameters=lambda v: (
             *JfetChannel.of(v).parameters,
             v["i_gate_sat_a"],
-            v["gate_slope_v"],
+            v["i_gate_sat_a"] / v["gate_slope_v"],
             v["i_leakage_a"],
-            v["leakage_slope_v"],
+            v["i_leakage_a"] / v["leakage_slope_v"],
         ),
         junctions=(
             Junction(port=0, slope_v="gate_slope_v", current_a="i_gate_sat_a"),

@@ -35,15 +35,17 @@ SMALLEST_V = 1e-300  # keeps the noise of a channel that is closed beyond all nu
 def opening(above_v: Number, t: Number, tail_slope_v: Number) -> tuple[Number, Number]:
     """How far an end of the channel is open [V], and its derivative; ``t`` = exp(-|above| / tail slope).
 
-    ln(1 + t) as 2 artanh(r) with r = t / (2 + t), a polynomial in r^2: relative error 2.5e-12, and no branch.
+    ln(1 + t) as 2 artanh(r) with r = t / (2 + t), a polynomial in r^2: relative error 2.5e-12, and no branch. One
+    division serves both.
     """
-    r = t / (2.0 + t)
+    inverse = 1.0 / ((1.0 + t) * (2.0 + t))
+    r = t * (1.0 + t) * inverse
     z = r * r
     series = 1.0000000000024984 + z * (0.3333333311472524 + z * (0.20000031157895226 + z * (0.14284055628751913 + z * (
         0.11152864126260832 + z * (0.08558858282983611 + z * 0.10937530641871004)))))  # fmt: skip
     return (
         0.5 * (above_v + abs(above_v)) + 2.0 * tail_slope_v * r * series,
-        select(above_v > 0.0, 1.0, t) / (1.0 + t),
+        select(above_v > 0.0, 1.0, t) * (2.0 + t) * inverse,
     )
 
 

@@ -62,7 +62,8 @@ def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -
         for used in value.__code__.co_names:
             if used in value.__globals__:
                 _add(value.__globals__[used], used, texts, owners)
-        texts[name] = f"@njit(**options)\n{inspect.getsource(value)}".rstrip()
+        inlined = "" if value in HELPERS else "forceinline=True, "
+        texts[name] = f"@njit({inlined}**options)\n{inspect.getsource(value)}".rstrip()
     elif isinstance(value, int | float):
         texts[name] = f"{name} = {value!r}"
     elif isinstance(value, np.ndarray):

@@ -34,7 +34,7 @@ def currents(channel, v_gs, v_gd, leakage_a=0.0):
     v_gs, v_gd = np.asarray(v_gs, dtype=float), np.asarray(v_gd, dtype=float)
     tails = (np.exp(-abs(v - channel.pinch_off_v) / channel.tail_slope_v) for v in (v_gs, v_gd))
     leaks = (np.exp(v / (2 * VT)) for v in (v_gs, v_gd))
-    return jfet(v_gs, v_gd, 0.0, 0.0, *tails, *leaks, *channel.parameters, 0.0, VT, leakage_a, 2 * VT)
+    return jfet(v_gs, v_gd, 0.0, 0.0, *tails, *leaks, *channel.parameters, 0.0, 0.0, leakage_a, leakage_a / (2 * VT))
 
 
 class TestTail:
@@ -112,8 +112,8 @@ class TestSquareLaw:
         assert 0.0 < self.current(-2.5, 5.0) < 1e-12  # a decade in 59.5 mV: 8.4 decades under 1.7 uA
 
     def test_half_drain_feedback_makes_a_resistor(self):
-        """Gate at V_c + V_DS / 2 gives I = 2 b (V_c - V_P) V_DS exactly (algebra on the square law); the ends are at least
-        0.55 V above pinch-off, where the tail opens them by 2 n V_T e^(-0.55/0.0517) = 1.2 uV more."""
+        """Gate at V_c + V_DS / 2 gives I = 2 b (V_c - V_P) V_DS exactly (algebra on the square law); the ends are
+        0.55 V or more above pinch-off, where the tail opens them by 2 n V_T e^(-0.55/0.0517) = 1.2 uV more."""
         for v_ds in np.linspace(-0.9, 0.9, 7):
             i = self.current(-1.0 + v_ds / 2, v_ds)
             assert i == pytest.approx(2 * self.CHANNEL.beta_a_v2 * v_ds, rel=3e-6, abs=1e-18)

@@ -63,11 +63,11 @@ def test_current_gain_rises_by_half_a_per_cent_per_kelvin():
 
 
 def drain_current(device, temperature_c, over_v):
-    """Saturated drain current at a gate voltage ``over_v`` above the sheet's pinch-off voltage."""
+    """Saturated drain current at a gate voltage ``over_v`` above the sheet's pinch-off voltage, by the square law."""
     figures = figures_at(device, temperature_c)
-    gate_v = device.figures["pinch_off_voltage"] + over_v
-    beta = figures["i_dss"] / figures["pinch_off_voltage"] ** 2
-    return beta * (gate_v - figures["pinch_off_voltage"]) ** 2
+    gate_v = abs(device.figures["pinch_off_voltage"]) - over_v
+    depth_v = abs(figures["pinch_off_voltage"])
+    return figures["i_dss"] / depth_v**2 * (depth_v - gate_v) ** 2
 
 
 @pytest.mark.parametrize("name", [name for name, device in DEVICES.items() if device.kind == "jfet"])
@@ -83,6 +83,8 @@ def test_a_jfet_has_its_point_of_no_drift_0_6_to_0_9_v_above_pinch_off(name):
 def test_pinch_off_of_n_and_p_channel_moves_away_from_zero():
     device = DEVICES["J112"]
     assert figures_at(device, 36.85)["pinch_off_voltage"] == pytest.approx(-2.2 - 0.02)
+    cold_v = DEVICES["J176"].figures["pinch_off_voltage"]
+    assert figures_at(DEVICES["J176"], 36.85)["pinch_off_voltage"] == pytest.approx(cold_v + 0.02)
 
 
 def test_zener_voltage_follows_the_sheets_coefficient():
