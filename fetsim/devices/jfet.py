@@ -17,6 +17,8 @@ from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacit
 from fetsim.devices.law import Junction, Law, Values, Volts
 from fetsim.devices.noise import CHANNEL, SHOT, NoiseLaw, NoisePlace, shot_density
 
+LEAST_SLOPE_S = 1e-15  # of a channel: less than any board's insulation, and told as none; own choice
+
 
 def jfet(
     v_gs_v: float, v_gd_v: float,
@@ -116,7 +118,7 @@ def _kind(polarity: str) -> Kind:
         return AtRest(
             state=state,
             above_pinch_off_v=above_v,
-            channel_resistance_ohm=1.0 / slope_s if slope_s > 0.0 else inf,
+            channel_resistance_ohm=1.0 / slope_s if slope_s > LEAST_SLOPE_S else inf,
         )
 
     return Kind(

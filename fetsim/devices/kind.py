@@ -78,7 +78,7 @@ class AtRest:
     """In words: ``active``, ``pinched off``, ``blocks`` ...; a terminal in braces stands for its node."""
     stored_energy_j: float = 0.0
     channel_resistance_ohm: float | None = None
-    """Slope of drain voltage over drain current; of a channel that is pinched off, that of its tail."""
+    """Slope of drain voltage over drain current; infinite where it is beyond measure."""
     above_pinch_off_v: float | None = None
     """Gate to the nearer end of the channel, less the pinch-off voltage; negative: pinched off."""
     core_flux_share: float | None = None

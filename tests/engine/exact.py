@@ -16,7 +16,9 @@ EXACT = {
     "bjt_npn": {"thermal_v": THERMAL_V},
     "bjt_pnp": {"thermal_v": THERMAL_V},
     "diode": {"slope_v": 1.75 * THERMAL_V},
-    "jfet_n": {"gate_slope_v": THERMAL_V, "pinch_off_v": -4.5, "beta_a_v2": 0.015 / 4.5**2},
+    "jfet_n": {
+        "gate_slope_v": THERMAL_V, "tail_slope_v": 2 * THERMAL_V, "pinch_off_v": -4.5, "beta_a_v2": 0.015 / 4.5**2,
+    },
 }
 
 

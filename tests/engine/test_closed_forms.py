@@ -121,6 +121,13 @@ def test_feedback_pair():
     assert abs(response(small_signal(circuit), [100.0], "out")[0]) == pytest.approx(21.791, abs=5e-4)
 
 
+FET = {
+    "tail_slope_v": 2 * 0.02585, "series_per_v": 0.0, "slope_per_v": 0.0, "i_gate_sat_a": 1e-15,
+    "gate_slope_v": 0.02585, "i_leakage_a": 0.0, "leakage_slope_v": 2 * 0.02585,
+    "capacitance_gs_f": 1e-15, "capacitance_gd_f": 1e-15,
+}  # fmt: skip
+
+
 def test_divider_with_the_fet_as_a_resistor():
     """r_ds = V_P^2 / (2 I_DSS (V_GS - V_P)): 5 mA, -2 V at -1 V is 400 ohm (Shichman-Hodges); with 400 ohm above it the
     divider gives -6.02 dB."""
@@ -128,16 +135,15 @@ def test_divider_with_the_fet_as_a_resistor():
         source("V", "d", 400.0),
         source("G", "g", 1e-3, -1.0, 0.0),
         element(
-            "jfet_n", "J", ["d", "g", "0"], beta_a_v2=5e-3 / 4, pinch_off_v=-2.0, slope_per_v=0.0,
-            i_gate_sat_a=1e-15, gate_slope_v=0.02585, capacitance_gs_f=1e-15, capacitance_gd_f=1e-15,
+            "jfet_n", "J", ["d", "g", "0"], beta_a_v2=5e-3 / 4, pinch_off_v=-2.0, **FET,
         ),
     ))  # fmt: skip
     assert abs(response(small_signal(circuit), [100.0], "d")[0]) == pytest.approx(0.5, rel=1e-6)
 
 
 def test_half_drain_feedback_nulls_the_second_harmonic():
-    """Half of the drain signal at the gate makes the square-law channel an exact resistor (algebra); without it the
-    second harmonic is about A/(4 o) R_s/(R_s + r)."""
+    """Half of the drain signal at the gate makes the square-law channel an exact resistor (algebra), and that
+    with a tail one whose distortion is even about it; without it the second harmonic is about A/(4 o) R_s/(R_s + r)."""
 
     def second(feedback: bool) -> float:
         gate = (
@@ -150,8 +156,7 @@ def test_half_drain_feedback_nulls_the_second_harmonic():
             source("B", "bias", 1e-3, -1.5, 0.0),
             gate,
             element(
-                "jfet_n", "J", ["d", "g", "0"], beta_a_v2=5e-3 / 4, pinch_off_v=-2.0, slope_per_v=0.0,
-                i_gate_sat_a=1e-15, gate_slope_v=0.02585, capacitance_gs_f=1e-15, capacitance_gd_f=1e-15,
+                "jfet_n", "J", ["d", "g", "0"], beta_a_v2=5e-3 / 4, pinch_off_v=-2.0, **FET,
             ),
         ))  # fmt: skip
         sim = Simulation.of(circuit, 48e3, ["d"], tolerance_v=1e-8, compiled=False)
@@ -202,7 +207,8 @@ def test_capacitor_current_makes_kirchhoffs_law_hold_in_time():
         else:
             drain, gate, ground = e.nodes
             v_gs, v_gd = (level[gate] - level[k] for k in (ground, drain))
-            o_s, o_d = (np.maximum(x - v["pinch_off_v"], 0.0) for x in (v_gs, v_gd))
+            k = v["tail_slope_v"]
+            o_s, o_d = (k * np.logaddexp(0.0, (x - v["pinch_off_v"]) / k) for x in (v_gs, v_gd))
             channel = v["beta_a_v2"] * (o_s**2 - o_d**2) * (1 + v["slope_per_v"] * np.abs(v_gs - v_gd))
             gs = (
                 v["capacitance_gs_f"] * rate_of_change(v_gs)

@@ -1,7 +1,8 @@
 """The teaching loop against closed-form feedback theory: threshold, local ratio at every level, loop-shortened attack.
 
 Shunt element in a feedback loop: with a = 2 beta R_s and V_ov the gate's height over pinch-off, gain = 1 / (1 + a V_ov)
-and the local ratio is R = 1 + loop gain (Shichman and Hodges 1968 for the channel, algebra for the rest). The control
+and the local ratio is R = 1 + loop gain (Shichman and Hodges 1968 for the channel, algebra for the rest); around
+pinch-off o do/dv stands for V_ov, o = 2 V_T ln(1 + exp(V_ov / (2 V_T))), which is the channel's tail. The control
 is the peak of k y, less the delay bias of 7 V, less what the diode drops. For a sine of peak A through an exponential
 diode into a capacitor that gives the mean current I, the drop is known exactly: A - n V_T ln I_0(A / n V_T) + n V_T
 ln(1 + I / I_S), I_0 the modified Bessel function (average of exp(A cos / n V_T); textbook of detectors, from memory).
@@ -23,7 +24,7 @@ Where the unit as built leaves the theory (measured at 1 kHz, output against the
 import numpy as np
 import pytest
 from scipy.optimize import brentq
-from scipy.special import ive
+from scipy.special import expit, ive
 
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.steady import settle
@@ -40,7 +41,12 @@ K = 2500.0 * LOAD_OHM / (100.0 + LOAD_OHM)
 RELEASE_OHM = 10e6
 SLOPE_V = 1.75 * 0.02585  # n V_T
 SATURATION_A = 0.5e-9
+TAIL_V = 2.0 * 0.02585  # 2 V_T
 IDEAL = load_unit("teaching").changed({"A1.gain": 2500, "R3": 10, "R4": RELEASE_OHM, "J1.channel_slope": 0})
+
+
+def opened_v(above_v):
+    return TAIL_V * np.logaddexp(0.0, above_v / TAIL_V) * expit(above_v / TAIL_V)
 
 
 def control_v(peak_v, release_ohm):
@@ -56,7 +62,7 @@ def control_v(peak_v, release_ohm):
 
 def drain_peak_v(source_peak_v, release_ohm=RELEASE_OHM):
     def excess(drain):
-        over = max(control_v(K * drain, release_ohm) - PINCH_OFF_V, 0.0)
+        over = opened_v(control_v(K * drain, release_ohm) - PINCH_OFF_V)
         return drain * (1.0 + A_PER_V * over) - source_peak_v
 
     return brentq(excess, 0.0, 1.000001 * source_peak_v)
@@ -97,7 +103,10 @@ def test_local_ratio_at_every_level(curve):
     np.testing.assert_allclose(curve.local_ratio[above], theory[above], rtol=0.03)
     np.testing.assert_allclose(curve.local_ratio[-5:], theory[-5:], rtol=0.002)
     np.testing.assert_allclose(curve.local_ratio[curve.middle_in_dbu < -62.0], 1.0, atol=1e-3)
-    assert np.all(np.diff(curve.local_ratio[above]) < 0.0)
+    rising = curve.local_ratio[above]
+    top = int(np.argmax(rising))  # the tail rounds the knee: the ratio is largest a dB above the threshold, then falls
+    assert 1.0 < curve.middle_in_dbu[above][top] - curve.threshold_half_db_dbu < 3.0
+    assert np.all(np.diff(rising[top:]) < 0.0)
     assert 2.0 < curve.local_ratio[-1] < 3.1
 
 
@@ -109,7 +118,7 @@ ONE_POLE = IDEAL.changed(
 
 
 def reduction_db(control):
-    return 20.0 * np.log10(1.0 + A_PER_V * np.maximum(control - PINCH_OFF_V, 0.0))
+    return 20.0 * np.log10(1.0 + A_PER_V * opened_v(control - PINCH_OFF_V))
 
 
 @pytest.mark.parametrize("source_v", [2e-3, 8e-3])
@@ -127,8 +136,10 @@ def test_the_loop_shortens_the_attack(source_v):
         -reduction_db(trace), rate_hz=bench.rate_hz, step_s=0.0,
         gain_before_db=-reduction_db(before), gain_after_db=-reduction_db(after),
     )  # fmt: skip
-    drain_to_control = A_PER_V * K * 1.122 * source_v / (1.0 + A_PER_V * (after - PINCH_OFF_V)) ** 2
+    over, step = after - PINCH_OFF_V, 1e-5
+    steepness = (opened_v(over + step) - opened_v(over - step)) / (2.0 * step)
+    drain_to_control = steepness * A_PER_V * K * 1.122 * source_v / (1.0 + A_PER_V * opened_v(over)) ** 2
     ratio = 1.0 + drain_to_control
-    assert ratio == pytest.approx({2e-3: 10.5, 8e-3: 4.7}[source_v], rel=0.02)
+    assert ratio == pytest.approx({2e-3: 11.04, 8e-3: 4.7}[source_v], rel=0.02)
     assert timing.t63_s == pytest.approx(TAU_S / ratio, rel=0.04)
     assert timing.tau_s == pytest.approx(TAU_S / ratio, rel=0.06)

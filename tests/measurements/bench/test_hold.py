@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+from scipy.special import expit
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
@@ -12,6 +14,12 @@ from tests.measurements.units import changed_text, without_gain_cell
 SERIES_OHM = 4750.0  # source and series leg of the teaching unit
 TWO_BETA = 2.0 * 15e-3 / 4.5**2  # A/V^2
 PINCH_OFF_V = -4.5
+TAIL_V = 2.0 * 0.02585  # 2 kT/q at 26.83 C
+
+
+def opened_v(above_v):
+    """o do/dv with o = 2 V_T ln(1 + exp(v / (2 V_T)))."""
+    return TAIL_V * np.logaddexp(0.0, above_v / TAIL_V) * expit(above_v / TAIL_V)
 
 
 @pytest.fixture(scope="module")
@@ -21,9 +29,10 @@ def teaching():
 
 @pytest.mark.parametrize("wanted_db", [0.1, 6.0, 20.0, 30.0])
 def test_control_voltage_of_the_teaching_unit(teaching, wanted_db):
-    """1 + R_s g = 10^(GR/20) with g = 2 b (V_c - V_P), the channel's conductance at zero drain voltage."""
+    """1 + R_s g = 10^(GR/20) with g = 2 b o do/dV, the channel's conductance at zero drain voltage."""
     held = hold(teaching, wanted_db)
-    expected_v = PINCH_OFF_V + (10.0 ** (wanted_db / 20.0) - 1.0) / (SERIES_OHM * TWO_BETA)
+    wanted_v = (10.0 ** (wanted_db / 20.0) - 1.0) / (SERIES_OHM * TWO_BETA)
+    expected_v = PINCH_OFF_V + brentq(lambda v: opened_v(v) - wanted_v, -1.0, 5.0, xtol=1e-12)
     assert held.control_v == pytest.approx(expected_v, abs=1e-5)
     assert teaching.rig.idle_gain_db() - held.rig.idle_gain_db() == pytest.approx(wanted_db, abs=1e-6)
 

@@ -7,7 +7,7 @@ from math import asin, inf, log10, pi, sqrt
 import numpy as np
 import pytest
 
-from fetsim.devices.jfet import SquareLawChannel
+from fetsim.devices.jfet_channel import JfetChannel
 from fetsim.errors import InputError
 from fetsim.measurements.explain.figures import LoopFacts
 from fetsim.measurements.explain.points import loop_points
@@ -24,7 +24,7 @@ LEAD, BURST, AFTER = 2, 40, 3000  # cycles
 LOAD_OHM = 1.0 / (1.0 / 10e3 + 1.0 / 100e3)  # of the teaching unit's amplifier: output and rectifier bias
 AMPLIFIED = 25.0 * LOAD_OHM / (LOAD_OHM + 100.0)
 FACTS = LoopFacts(
-    sign=1.0, channel=SquareLawChannel(beta_a_v2=1.0 / (2.0 * 150.0 * 4.5), pinch_off_v=-4.5, slope_per_v=0.0),
+    sign=1.0, channel=JfetChannel(beta_a_v2=1.0 / (2.0 * 150.0 * 4.5), pinch_off_v=-4.5, tail_slope_v=0.0517),
     divider_ohm=4700.0, control_coupling=1.0, rectifier_gain={"an": 5.0 + 0j},
 )  # fmt: skip
 
@@ -189,6 +189,9 @@ def test_teaching_loop_by_hand(teaching):
     assert figures.control.release_slow_tau_s is None
     assert figures.channel.on_ohm == pytest.approx(4.5 / (2.0 * 15e-3))  # |V_P| / (2 I_DSS)
     assert figures.channel.beyond_pinch_off_v == pytest.approx(0.5005, abs=1e-4)
+    # kT/q ln 10 at 26.83 C; 37.67 kohm at pinch-off (formula of the tail) below 4.75 kohm
+    assert figures.channel.decade_v == pytest.approx(59.52e-3, abs=1e-5)
+    assert figures.channel.at_pinch_off_db == pytest.approx(20.0 * log10(1.0 + 4.75 / 37.67), rel=1e-3)
     assert figures.control.pinch_off_v == pytest.approx(-4.5, abs=1e-6)
 
 

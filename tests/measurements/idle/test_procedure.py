@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from fetsim.devices.sheet import thermal_voltage
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.rig import rig
 from fetsim.schematic.library import library_units
@@ -149,7 +150,9 @@ def test_channel_resistance_at_rest(built, polarity, sign, gate_v, state):
     assert fet.state == state
     gate_source_v = sign * fet.branches[1].voltage_v
     if state == "pinched off":
-        assert fet.channel_resistance_ohm == inf
+        kt_q_v = thermal_voltage(25.0)
+        tail_s = 4.0 * 10e-3 / 16.0 * kt_q_v * exp(-0.5 / kt_q_v)  # 2 b o dv/do of the tail, o = 2 V_T exp(v / (2 V_T))
+        assert fet.channel_resistance_ohm == pytest.approx(1.0 / tail_s, rel=1e-3)
         assert fet.above_pinch_off_v == pytest.approx(-0.5, abs=1e-6)
     elif state == "ohmic":
         assert fet.channel_resistance_ohm == pytest.approx(16.0 / (2 * 10e-3 * 3.0), rel=1e-6)
@@ -273,7 +276,7 @@ def test_dictionary_is_plain_json(at_rest):
     plain = json.loads(json.dumps(at_rest.to_dict(), allow_nan=False))
     assert plain["node_voltages_v"]["q6e"] == at_rest.node_voltages_v["q6e"]
     fet = next(part for part in plain["parts"] if part["designator"] == "J1")
-    assert fet["channel_resistance_ohm"] is None and fet["state"] == "pinched off"
+    assert 1e6 < fet["channel_resistance_ohm"] < 2e6 and fet["state"] == "pinched off"
 
 
 def transistor(volts):

@@ -30,7 +30,8 @@ T_K = 300.0
 BAND_HZ = 20e3 - 20.0
 THERMAL_V = NPN["thermal_v"]
 FET = {
-    "beta_a_v2": 1e-3, "pinch_off_v": -4.0, "slope_per_v": 0.0, "i_gate_sat_a": 1e-15, "gate_slope_v": 0.02585,
+    "beta_a_v2": 1e-3, "pinch_off_v": -4.0, "tail_slope_v": 2 * 0.02585, "series_per_v": 0.0, "slope_per_v": 0.0,
+    "i_gate_sat_a": 1e-15, "gate_slope_v": 0.02585, "i_leakage_a": 0.0, "leakage_slope_v": 2 * 0.02585,
     "capacitance_gs_f": 1e-12, "capacitance_gd_f": 1e-12,
 }  # fmt: skip
 
