@@ -90,9 +90,9 @@ def response_error(linear: Linearised, method: str, rate_hz: float, frequency_hz
     chosen = method_at(method, rate_hz)
     levels = np.exp(-2j * np.pi * frequency_hz / rate_hz * np.arange(5))
     s_per_s = rate_hz * ((levels[:-1] - levels[1:]) @ (chosen.lead, *np.negative(chosen.past)))
-    out = linear.index["out"]
-    with_method = np.linalg.solve(linear.g + s_per_s * linear.c, linear.b_input)[out]
-    return complex(with_method / linear.solve(frequency_hz, linear.b_input)[out])
+    out, driven = linear.index["out"], linear.b_input[:, 0]
+    with_method = np.linalg.solve(linear.g + s_per_s * linear.c, driven)[out]
+    return complex(with_method / linear.solve(frequency_hz, driven)[out])
 
 
 if __name__ == "__main__":

@@ -105,7 +105,7 @@ def test_local_ratio_at_every_level(curve):
     np.testing.assert_allclose(curve.local_ratio[curve.middle_in_dbu < -62.0], 1.0, atol=1e-3)
     rising = curve.local_ratio[above]
     top = int(np.argmax(rising))  # the tail rounds the knee: the ratio is largest a dB above the threshold, then falls
-    assert 1.0 < curve.middle_in_dbu[above][top] - curve.threshold_half_db_dbu < 3.0
+    assert 1.0 < curve.middle_in_dbu[above][top] - curve.threshold_half_db_dbu < 4.0  # levels stand 3 dB apart there
     assert np.all(np.diff(rising[top:]) < 0.0)
     assert 2.0 < curve.local_ratio[-1] < 3.1
 

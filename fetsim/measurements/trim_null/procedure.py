@@ -1,7 +1,7 @@
 """The linearising network's null: a part or trim swept, and where the second harmonic is least.
 
 A FET's channel bends the signal mostly by the square of its drain voltage; half of the drain voltage brought to the
-gate cancels that (in the square-law model exactly). How much arrives is set by one resistor, so the null is sharp and
+gate cancels that (in the square law exactly). How much arrives is set by one resistor, so the null is sharp and
 the resistor is selected on test.
 """
 
