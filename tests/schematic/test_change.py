@@ -118,6 +118,17 @@ def test_a_control_that_is_moved_frees_a_fixed_fraction_unless_given_again():
     assert track_fraction(both, both.parts["P3"]) == 0.5
 
 
+def test_a_fet_goes_in_as_it_was_read():
+    """V_GS(off) lies 0.135 V beyond pinch-off at 10 nA (formula of the tail, I_DSS 15 mA)."""
+    read = load_unit("dunlin").changed({"J1.v_gs_off": "-4.635V", "J1.v_gs_off_current": "10nA"})
+    assert read.parts["J1"].device.figures["pinch_off_voltage"] == pytest.approx(-4.5, abs=1e-3)
+    again = read.changed({"J1.pinch_off_voltage": "-4V"})
+    assert "v_gs_off" not in again.parts["J1"].device.figures
+    assert again.parts["J1"].device.figures["pinch_off_voltage"] == -4.0
+    back = again.changed({"J1.v_gs_off": "-4.635V", "J1.v_gs_off_current": "10nA"})
+    assert back.parts["J1"].device.figures == read.parts["J1"].device.figures
+
+
 def test_temperature_reaches_the_devices():
     moved = changed_values(DUNLIN.changed(temperature_c=45))
     assert {name for name, _ in moved} == {
@@ -164,6 +175,13 @@ WRONG = [
     ({"R2.nodes": "a"}, "R2.nodes: nodes is wiring, which a change cannot touch"),
     ({"R2.kind": "capacitor"}, "R2.kind: kind is wiring"),
     ({"R2.tolerance": 5}, "R2: tolerance: 5 is not a tolerance"),
+    ({"J1.v_gs_off": "-4.4V"}, "J1: v_gs_off: says nothing without the drain current"),
+    ({"J1.v_gs_off": "4.4V", "J1.v_gs_off_current": "1nA"}, "J1: v_gs_off: is negative in an n-channel"),
+    ({"J1.v_gs_off_current": "1nA"}, "J1: v_gs_off_current: goes with v_gs_off"),
+    ({"J1.v_gs_off": "-4V", "J1.v_gs_off_current": "1nA", "J1.pinch_off_voltage": "-4V"}, "J1: v_gs_off: says the same as"),
+    ({"J1.r_ds_on": 20}, "J1: r_ds_on: 20 ohm is not to be had"),
+    ({"J1.ideality": 0.9}, "J1: ideality: 0.9 is outside 1 to 3"),
+    ({"J1.gate_leakage": "-1nA"}, "J1: gate_leakage: "),
     ({"J1.figures": "x"}, "J1.figures: a part of kind jfet has no 'figures'"),
     ({"a\nb\x1b[2J": 1}, "a?b?[2J: no part"),
     ({"": 1}, "no part, control or switch bank of this name"),
