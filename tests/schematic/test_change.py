@@ -178,7 +178,7 @@ WRONG = [
     ({"J1.v_gs_off": "-4.4V"}, "J1: v_gs_off: says nothing without the drain current"),
     ({"J1.v_gs_off": "4.4V", "J1.v_gs_off_current": "1nA"}, "J1: v_gs_off: is negative in an n-channel"),
     ({"J1.v_gs_off_current": "1nA"}, "J1: v_gs_off_current: goes with v_gs_off"),
-    ({"J1.v_gs_off": "-4V", "J1.v_gs_off_current": "1nA", "J1.pinch_off_voltage": "-4V"}, "J1: v_gs_off: says the same as"),
+    ({"J1.v_gs_off": "-4V", "J1.v_gs_off_current": "1nA", "J1.pinch_off_voltage": -4}, "J1: v_gs_off: says the same"),
     ({"J1.r_ds_on": 20}, "J1: r_ds_on: 20 ohm is not to be had"),
     ({"J1.ideality": 0.9}, "J1: ideality: 0.9 is outside 1 to 3"),
     ({"J1.gate_leakage": "-1nA"}, "J1: gate_leakage: "),
