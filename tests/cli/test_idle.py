@@ -52,7 +52,7 @@ def test_page_of_the_dunlin(idle):
         "R18 resistor q7e/0 1.669 V 35.5 mA 59.23 mW 11.8 % W",
         "C92 capacitor vn/0 -13.99 V 0 A 0 W 56.0 % V positive at 0",
         "J1 jfet n pinched off",
-        "beyond pinch-off; channel resistance 1.4",
+        "beyond pinch-off; channel resistance 1.396 Mohm",
         "QS1 bjt pnp active V_CE -29.86 V",
         "No part is beyond a rating.",
         "all supplies 1.529 W",
