@@ -89,7 +89,7 @@ def test_plan_of_the_dunlin(plan):
     assert [(one.stage, one.point) for one in plan.stages] == [
         ("input", "t1s"), ("divider", "dr"), ("preamp", "po"), ("line", "lo"), ("output", "output"),
     ]  # fmt: skip
-    assert plan.gain_reduction_db == pytest.approx(9.65, abs=0.03)  # 20.32 dB less 10.70 dBu after 0.12 s of 0 dBu
+    assert plan.gain_reduction_db == pytest.approx(9.62, abs=0.03)  # 20.29 dB less 10.67 dBu after 0.12 s of 0 dBu
     gains = sum(one.gain_db for one in plan.stages)
     assert gains == pytest.approx(plan.stages[-1].nominal_dbu - plan.level_dbu, abs=1e-9)
     for one in plan.stages:
@@ -113,11 +113,12 @@ def test_line_stage_of_the_dunlin_clips_first(plan):
 
 
 def test_plan_without_gain_reduction(dunlin):
-    """-40 dBu is under the threshold: the nodes' small-signal gains, dr -23.557, po 4.257, output 20.323 dB."""
+    """-40 dBu is under the threshold: the nodes' small-signal gains, dr -23.557, po 4.257, output 20.323 dB without the
+    channel's tail, which takes 0.0287 dB at rest (1.4 Mohm against 4.63 kohm)."""
     quiet = {one.point: one.nominal_dbu for one in measure_levels(dunlin, level_dbu=-40.0, quality="draft").stages}
-    assert quiet["dr"] == pytest.approx(-63.557, abs=0.002)
-    assert quiet["po"] == pytest.approx(-35.743, abs=0.002)
-    assert quiet["output"] == pytest.approx(-19.677, abs=0.002)
+    assert quiet["dr"] == pytest.approx(-63.557 - 0.0287, abs=0.002)
+    assert quiet["po"] == pytest.approx(-35.743 - 0.0287, abs=0.002)
+    assert quiet["output"] == pytest.approx(-19.677 - 0.0287, abs=0.002)
 
 
 def test_noise_floor_of_a_source_behind_its_resistance():
