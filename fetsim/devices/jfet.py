@@ -127,7 +127,7 @@ def _kind(polarity: str) -> Kind:
             "beta_a_v2": 740e-6,
             "pinch_off_v": -4.5,
             "tail_slope_v": 52e-3,
-            "series_per_v": 2e-3,
+            "series_per_v": 30e-3,
             "slope_per_v": 6e-3,
             "i_gate_sat_a": 5e-15,
             "gate_slope_v": 26e-3,

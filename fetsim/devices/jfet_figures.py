@@ -170,10 +170,11 @@ def warmed(figures: Figures, warmth: Warmth) -> dict[str, float]:
 
 def follows(figures: Figures, kt_q_v: float) -> dict[str, float]:
     """Lines of a datasheet that follow from the law. Where no V_GS(off) is given, the pinch-off voltage stands for it,
-    which is that of a reading at about a microampere."""
+    with the current that flows there: about a microampere."""
     channel = channel_of(figures, kt_q_v)
     return {
-        "v_gs_off": figures.get("v_gs_off", figures["pinch_off_voltage"]),
+        "v_gs_off": figures["pinch_off_voltage"],
+        "v_gs_off_current": float(channel.saturated_a(channel.pinch_off_v)),
         "r_ds_on": channel.on_ohm,
         "g_fs": channel.transconductance_s,
     }

@@ -40,6 +40,8 @@ class SheetTable(Table):
     """Lines of a datasheet that ``limits`` may give, with their quantity."""
     replaces: ClassVar[Mapping[str, tuple[str, ...]]] = {}
     """Figures of the sheet that no longer hold where a part or a change gives this one, which says the same."""
+    together: ClassVar[tuple[str, ...]] = ()
+    """Figures that say nothing without each other."""
 
     kind: str = Field(description="the kind of part")
     about: Text = Field(default="", description="what the type is")
@@ -67,6 +69,7 @@ class JfetSheet(SheetTable):
         "pinch_off_voltage": ("v_gs_off", "v_gs_off_current"),
         "v_gs_off": ("pinch_off_voltage",),
     }
+    together: ClassVar[tuple[str, ...]] = ("v_gs_off", "v_gs_off_current")
 
     polarity: Literal["n", "p"] = Field(description="n-channel or p-channel")
     i_dss: SmallAmpere = Field(description="drain current at V_GS = 0 in saturation, without its rise with V_DS")

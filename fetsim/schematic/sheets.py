@@ -87,13 +87,19 @@ def sheet_figures(model: type[Table]) -> dict[str, str]:
     return {key: quantity for key, quantity in quantities(model).items() if key not in others}
 
 
+def lines(device: Device) -> dict[str, float]:
+    """Figures of a device, and the lines of a datasheet that follow from its law."""
+    follows = _sheet(device.kind, device.polarity).follows
+    return {**follows(device.figures, thermal_voltage(device.reference_temperature_c)), **device.figures}
+
+
 def outside_limits(device: Device) -> list[tuple[str, str]]:
     """Figures that lie outside the sheet's own limits, as (key, sentence).
 
     Lines that follow from the law of the device may lie as far outside as the law misses real parts.
     """
     sheet = _sheet(device.kind, device.polarity)
-    figures = {**sheet.follows(device.figures, thermal_voltage(device.reference_temperature_c)), **device.figures}
+    figures = lines(device)
     mistakes = []
     for key, limit in device.limits.items():
         if key not in figures:

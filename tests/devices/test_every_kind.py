@@ -321,7 +321,9 @@ class TestChannel:
         assert channel.noise_s(v_gs, v_gs) == pytest.approx(channel.small_signal_s(v_gs), rel=1e-9, abs=1e-18)
 
     def test_noise_in_saturation_is_two_thirds_of_the_transconductance(self, name):
-        """van der Ziel 1962; gate at source potential, far in saturation; the rise with V_DS counted in both."""
-        channel, bound, _, _ = self.sets(name)
-        flow = bound.evaluate([0.0, -40.0])[0]
+        """van der Ziel 1962, for a channel without resistances in drain and source; gate at source potential, far in
+        saturation; the rise with V_DS counted in both."""
+        kind = KINDS[name]
+        values = {**kind.typical, **dict.fromkeys({"series_per_v"} & set(kind.typical), 0.0)}
+        channel, flow = kind.channel(values), kind.law.bound(values).evaluate([0.0, -40.0])[0]
         assert channel.noise_s(0.0, -40.0) == pytest.approx(2.0 / 3.0 * sum(flow.slopes), rel=0.01)

@@ -163,6 +163,16 @@ class TestNoise:
             assert abs(off_db) < 0.06
 
 
+    @pytest.mark.parametrize("ohm", [10.0, 20.0, 40.0])
+    def test_resistance_in_the_law_against_two_noisy_resistors(self, ohm):
+        """Saturated: (2/3 g + R_s g^2) / (1 + g R_s)^2 with g of the channel inside (network theory)."""
+        channel = replace(CHANNEL, series_per_v=CHANNEL.beta_a_v2 * 2.0 * ohm)
+        inside_v = brentq(lambda v: v + ohm * currents(CHANNEL, v, -40.0)[0], -4.0, 0.0)
+        g = currents(CHANNEL, inside_v, -40.0)[1]
+        exact = (2 / 3 * g + ohm * g**2) / (1.0 + g * ohm) ** 2
+        assert 10.0 * np.log10(channel.noise_s(0.0, -40.0) / exact) == pytest.approx(0.0, abs=0.01)
+
+
 class TestFigures:
     @pytest.mark.parametrize(("ampere", "above_v"), [(1e-9, -0.1956), (1e-8, -0.1349), (1e-7, -0.0713), (1e-6, 0.0018)])
     @pytest.mark.parametrize("sign", [1.0, -1.0])

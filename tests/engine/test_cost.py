@@ -37,20 +37,21 @@ def test_newton_iterations(record, name, iterations_per_step):
 @pytest.mark.parametrize(
     ("name", "most"),
     [
-        ("dunlin", {"unknowns": 47, "core": 183, "Mult": 907, "Add and Sub": 1125, "Div": 31, "Bit": 49}),
-        ("teaching", {"unknowns": 6, "core": 14, "Mult": 83, "Add and Sub": 101, "Div": 4, "Bit": 7}),
+        ("dunlin", {"unknowns": 47, "core": 183, "Mult": 903, "Add and Sub": 1125, "Div": 31, "Bit": 49}),
+        ("teaching", {"unknowns": 6, "core": 14, "Mult": 79, "Add and Sub": 101, "Div": 4, "Bit": 7}),
     ],
 )
 def test_kernel_operations(name, most):
-    """Arithmetic in the text of one stage, the devices' own laws left out."""
+    """Arithmetic in the text of one stage, the devices' own laws left out. The FET's four exponentials beside its
+    junctions', two of the tail and two of leakage, take a multiplication each, the tail's a subtraction besides."""
     prepared = Rig(load_unit(name)).prepared
     system, plan = prepared.reduced.system, prepared.solver.plan
     tree = ast.parse(python_source(solver_text(system, plan), system, plan))
     found = Counter(type(node.op).__name__ for node in ast.walk(tree) if isinstance(node, ast.BinOp))
     assert system.size <= most["unknowns"]
     assert len(plan.core_entries) <= most["core"]
-    assert found["Mult"] <= most["Mult"]
-    assert found["Add"] + found["Sub"] <= most["Add and Sub"]
+    assert found["Mult"] <= most["Mult"] + 4
+    assert found["Add"] + found["Sub"] <= most["Add and Sub"] + 2
     assert found["Div"] <= most["Div"]
     assert found["BitAnd"] + found["BitOr"] <= most["Bit"]  # which lanes are done
     assert not set(found) - {"Mult", "Add", "Sub", "Div", "BitAnd", "BitOr"}

@@ -60,6 +60,8 @@ class Settings:
     curve: tuple[int, ...] = (2,)
     idle_trim: float = 0.60
     load_ohm: float = 600.0
+    linearising_ohm: float = 2.2e6  # R4, from the preamp's output to the linearising capacitor
+    linearising_farad: float = 47e-9  # C1
 
 
 DEFAULT = Settings()
@@ -69,6 +71,21 @@ def circuit(settings=DEFAULT):
     return Circuit(
         UNKNOWNS, CURRENTS, RAILS_V, lambda v, i, s, ddt: _equations(settings, v, i, s, ddt), _ports, _devices
     )
+
+
+def without_fet(settings=DEFAULT):
+    """The circuit at the same bias point, its FET out of all small signals."""
+    opened = circuit(settings)
+    assert opened.rest is not None  # worked out before
+    devices, fet = opened.devices, [CURRENTS.index(f"j1_{end}") for end in "dg"]
+
+    def closed(p):
+        i, slope = devices(p)
+        slope[fet] = 0.0
+        return i, slope
+
+    opened.devices = closed
+    return opened
 
 
 def bias(settings=DEFAULT):
@@ -129,8 +146,8 @@ def _equations(set_, v, i, s, ddt):
         "t1s": (v.s1 - v.t1s) / T1.r_sec - v.t1s / 12e3 - (v.t1s - v.dr) / 4.7e3,
         # divider
         "dr": (v.t1s - v.dr) / 4.7e3 - i.j1_d + j1_gd - 1e-6 * ddt(v.dr - v.q1b),
-        "g": (v.ctl - v.g) / 47e3 + 47e-9 * ddt(v.lx - v.g) - i.j1_g - j1_gs - j1_gd,
-        "lx": (v.po - v.lx) / 2.2e6 - 47e-9 * ddt(v.lx - v.g),
+        "g": (v.ctl - v.g) / 47e3 + set_.linearising_farad * ddt(v.lx - v.g) - i.j1_g - j1_gs - j1_gd,
+        "lx": (v.po - v.lx) / set_.linearising_ohm - set_.linearising_farad * ddt(v.lx - v.g),
         # preamp
         "q1b": 1e-6 * ddt(v.dr - v.q1b) + (v.va - v.q1b) / 220e3 - v.q1b / 220e3 - i.q1_b - q1_be - q1_bc,
         "q1c": (v.va - v.q1c) / 3.3e3 - i.q1_c + q1_bc + i.q2_b - q2_be - q2_bc + 39e-12 * ddt(v.q2c - v.q1c),
@@ -139,7 +156,7 @@ def _equations(set_, v, i, s, ddt):
         "q2c": i.q2_c + q2_bc - v.q2c / 8.2e3 - 39e-12 * ddt(v.q2c - v.q1c) - i.q3_b - q3_be - q3_bc,
         "q3e": i.q3_c + i.q3_b + q3_be - v.q3e / 2.2e3 - (v.q3e - v.q1e) / 2.4e3 - 47e-6 * ddt(v.q3e - v.po),
         "fb1": (v.q1e - v.fb1) / 100 - 680e-6 * ddt(v.fb1),
-        "po": 47e-6 * ddt(v.q3e - v.po) - (v.po - v.lx) / 2.2e6 - (v.po - v.mk) / p2_top
+        "po": 47e-6 * ddt(v.q3e - v.po) - (v.po - v.lx) / set_.linearising_ohm - (v.po - v.mk) / p2_top
         - (v.po - v.sx) * signal_s,
         # makeup and line stage
         "mk": (v.po - v.mk) / p2_top - v.mk / p2_bottom - 0.68e-6 * ddt(v.mk - v.q4b),

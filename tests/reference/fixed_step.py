@@ -20,53 +20,57 @@ WEIGHTS = np.array([
     [(296 + 169 * S6) / 1800, (88 + 7 * S6) / 360, (-2 - 3 * S6) / 225],
     [(16 - S6) / 36, (16 + S6) / 36, 1 / 9],
 ])  # fmt: skip
+INVERSE = np.linalg.inv(WEIGHTS)
 NEWTON_V, NEWTON_LIMIT = 1e-10, 30
 SHORTEST = 1 / 256  # of the nominal step, after halving where Newton's method does not settle
 
 
 def simulate(circuit, u, rate_hz, n_steps, steps_per_sample=1):
     """dict unknown -> array (n_steps + 1,) at multiples of 1/rate_hz, starting at rest."""
-    inverse = np.linalg.inv(WEIGHTS)
-    mass = np.kron(inverse, circuit.m)
     h = 1 / (rate_hz * steps_per_sample)
     x = circuit.rest
     out = np.empty((n_steps + 1, x.size))
     out[0] = x
     for k in range(n_steps):
         for j in range(steps_per_sample):
-            x = _advance(circuit, mass, u, x, (k * steps_per_sample + j) * h, h, SHORTEST)
+            x, _ = advance(circuit, u, x, (k * steps_per_sample + j) * h, h)
         out[k + 1] = x
     return dict(zip(circuit.names, out.T, strict=True))
 
 
-def _advance(circuit, mass, u, x, t, h, shortest):
-    z = _stages(circuit, mass, u, x, t, h)
-    if z is not None:
-        return x + z
+def advance(circuit, u, x, t, h, shortest=SHORTEST):
+    """The unknowns after one step from x at t, and their derivative by x (n, n)."""
+    found = _stages(circuit, u, x, t, h)
+    if found is not None:
+        return found
     if shortest >= 1:
         raise RuntimeError(f"no convergence at {t} s")
-    half = _advance(circuit, mass, u, x, t, h / 2, 2 * shortest)
-    return _advance(circuit, mass, u, half, t + h / 2, h / 2, 2 * shortest)
+    half, by_x = advance(circuit, u, x, t, h / 2, 2 * shortest)
+    whole, by_half = advance(circuit, u, half, t + h / 2, h / 2, 2 * shortest)
+    return whole, by_half @ by_x
 
 
-def _stages(c, mass, u, x, t, h):
-    """The increment over one step, or None where Newton's method does not settle."""
+def _stages(c, u, x, t, h):
+    """The same, or None where Newton's method does not settle."""
     n = x.size
     z = np.zeros((3, n))
+    mass = np.kron(INVERSE, c.m)
     drive = [c.b * u(t + node * h) + c.rail_terms + c.g @ x for node in NODES]
     for _ in range(NEWTON_LIMIT):
-        residual, jacobian = -(mass @ z.ravel()), mass.copy()
+        residual, jacobian, by_x = -(mass @ z.ravel()), mass.copy(), np.empty((3 * n, n))
         for j in range(3):
             with np.errstate(over="ignore", invalid="ignore"):
                 i, slope = c.devices(c.e @ (x + z[j]))
             rows = slice(j * n, (j + 1) * n)
             residual[rows] += h * (drive[j] + c.g @ z[j] + c.n @ i)
-            jacobian[rows, rows] -= h * (c.g + c.n @ slope @ c.e)
+            by_x[rows] = h * (c.g + c.n @ slope @ c.e)
+            jacobian[rows, rows] -= by_x[rows]
         if not (np.isfinite(residual).all() and np.isfinite(jacobian).all()):
             return None
         scale = 1 / np.abs(jacobian).max(axis=1)
-        step = lu_solve(lu_factor(scale[:, None] * jacobian), scale * residual).reshape(3, n)
+        factor = lu_factor(scale[:, None] * jacobian)
+        step = lu_solve(factor, scale * residual).reshape(3, n)
         z += step
         if np.abs(step).max() < NEWTON_V:
-            return z[2]
+            return x + z[2], np.eye(n) + lu_solve(factor, scale[:, None] * by_x)[2 * n :]
     return None

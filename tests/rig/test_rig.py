@@ -1,5 +1,7 @@
 """A unit made ready to run: worked out once, one policy for renders and measurements, and what is wrong at rest."""
 
+import json
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,9 @@ from fetsim.rig import rig as rig_module
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import with_an_oscillator, without_gain_cell
+from tests.reference.stored import DATA
 
+FIGURES = json.loads((DATA / "dunlin_figures.json").read_text())
 DUNLIN = load_unit("dunlin")
 TEACHING = load_unit("teaching")
 NPN = """
@@ -114,12 +118,13 @@ def test_a_neighbours_bias_point_leads_to_the_same():
 
 
 class TestAtRest:
-    @pytest.mark.parametrize(("name", "loss_db"), [("dunlin", 0.0287), ("teaching", 0.0)])
-    def test_shipped_units_give_no_warning(self, name, loss_db):
-        """The tail of the Dunlin's channel, 1.4 Mohm at 117 mV beyond pinch-off (formula), against 4.63 kohm."""
+    @pytest.mark.parametrize("name", ["dunlin", "teaching"])
+    def test_shipped_units_give_no_warning(self, name):
+        """The Dunlin's tail takes what its hand-written equations say; how the cell reads it is worth 1 % of that."""
+        loss_db = {"dunlin": FIGURES["idle_loss_db"], "teaching": 0.0}[name]
         rig = Rig(load_unit(name))
         assert rig.warnings == () and rig.growing == ()
-        assert rig.rest.loss_db == pytest.approx(loss_db, abs=5e-4) and rig.rest.above_pinch_off_v < 0.0
+        assert rig.rest.loss_db == pytest.approx(loss_db, rel=0.02, abs=1e-6) and rig.rest.above_pinch_off_v < 0.0
 
     def test_how_far_beyond_pinch_off(self):
         """The teaching loop's bias is -5.0 V, its pinch-off voltage -4.5 V: half a volt, and the 0.5 mV that the

@@ -11,7 +11,7 @@ from fetsim.schematic.describe import kinds
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.settings import part_settings
-from fetsim.schematic.sheets import sheet_figures
+from fetsim.schematic.sheets import lines, sheet_figures
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.values import QUANTITIES
 
@@ -55,27 +55,36 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     hidden = [key for key in (*OF_CORE, *of_core) if key not in part.values and (asks_for_core or key not in of_core)]
     hidden += unfit_alone(part) if part.kind == "capacitor" else []
     hidden += [] if "thermal_resistance" in part.values else ["thermal_time_constant"]
+    told = {} if part.device is None else lines(part.device)
+    given = {} if part.device is None else part.device.figures
+    of_law = {key: amount(told[key], quantity, 3) for key, quantity in figures.items() if key in told}
+    together = [key for key in (SHEETS[part.kind].together if figures else ()) if key not in given]
     keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures", *hidden)]
-    for key in sorted([*keys, *figures], key=lambda key: (key != main, key in TEXTS)):
+    alone = [key for key in figures if key not in together]
+    for key in sorted([*keys, *alone], key=lambda key: (key != main, key in TEXTS)):
         name = part.designator if key == main else f"{part.designator}.{key}"
         text = ""
         if name in now:
             text = shown(now[name])
-        elif key in figures and part.device is not None and key in part.device.figures:
-            text = amount(part.device.figures[key], figures[key])
+        elif key in figures and key in given:
+            text = amount(given[key], figures[key])
         typed = text if key not in amounts and key != "tolerance" else text.replace(" ", "")
         if key in TEXTS or typed in ("", "infinite"):
             example = PARTS[part.kind].model_fields[key].examples if key not in figures else None
             typed = example[0] if example else _example(amounts[key]) if key in amounts else EXAMPLES[key]
-            typed = of_core.get(key, typed).replace(" ", "")
+            typed = {**of_core, **of_law}.get(key, typed).replace(" ", "")
         found.append(_changeable(name, typed, text, _explained(key, amounts.get(key), forms.get(key))))
-    return [*found, _hysteresis(part, of_core)] if asks_for_core else found
+    if together:
+        found.append(_joined(part, {key: of_law[key] for key in together}, " with ".join(together)))
+    if asks_for_core:
+        found.append(_joined(part, of_core, "a core with hysteresis"))
+    return found
 
 
-def _hysteresis(part: Part, figures: Mapping[str, str]) -> Changeable:
-    """What gives the part's core hysteresis: figures that are of use together alone."""
+def _joined(part: Part, figures: Mapping[str, str], what: str) -> Changeable:
+    """Figures that are of use together alone."""
     options = [_option(f"{part.designator}.{key}", text.replace(" ", "")) for key, text in figures.items()]
-    sets = f"a core with hysteresis, these together; fetsim show --kind {part.kind} tells what they are"
+    sets = f"{what}, these together; fetsim show --kind {part.kind} tells what they are"
     return Changeable(" ".join(options), "", sets)
 
 

@@ -1,0 +1,147 @@
+"""Makes the stored figures of the Dunlin that measurements are held against, from its hand-written equations.
+
+    python tests/data/make_figures.py
+
+About ten minutes on one core. Steady states by shooting (``periodic``); how far they are from those with twice as many
+steps is printed and stored beside them. Attacks are marched by the constant-step integrator. Levels are those of the
+source's electromotive force.
+"""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import brentq
+
+DATA = Path(__file__).parent
+sys.path.insert(0, str(DATA.parent))
+
+from reference import dunlin, fixed_step, parts, periodic  # noqa: E402
+from reference.excitation import ZERO_DBU_V  # noqa: E402
+
+CURVES = {"S1": (1,), "S2": (2,), "S3": (3,)}
+LEVELS_DBU = tuple(range(-20, 25, 2))
+NEAR_DBU = {"S1": (-18.0, -8.0), "S2": (-14.0, -6.0), "S3": (-12.0, -4.0)}  # holds both thresholds
+SLOW = {"attack": 0.3, "release": 1.0}
+THD = {"as built": {}, "without R4": {"linearising_ohm": 1e9, "linearising_farad": 1e-12}}
+THD_LEVELS_DBU = (-3.76, 0.22, 12.70)
+ATTACKS = {"S1": (-16.0, -6.0), "S2": (-10.5, -0.5), "S3": (-9.0, 1.0)}  # level before, and after
+ATTACK_HZ, BEFORE_S, ATTACK_S, ATTACK_STEPS = 5e3, 10e-3, 60e-3, 32
+STEPS = 48  # a period
+CHECKED_DBU = (-20, -12, -8, -4, 0, 8, 16, 24)
+ORDERS = 10
+
+
+def peak_v(level_dbu):
+    return np.sqrt(2) * ZERO_DBU_V * 10 ** (level_dbu / 20)
+
+
+class Steady:
+    """Steady 1 kHz tones of one setting; each solution starts from that of the nearest level found before."""
+
+    def __init__(self, steps, **settings):
+        self.circuit = dunlin.circuit(dunlin.Settings(**settings))
+        self.out = self.circuit.names.index("out")
+        self.idle_db = float(20 * np.log10(np.abs(self.circuit.response([1e3])["out"][0])))
+        self.steps, self.starts = steps, {}
+
+    def harmonics_v(self, level_dbu):
+        peak = peak_v(level_dbu)
+        start = self.starts[min(self.starts, key=lambda x: abs(x - level_dbu))] if self.starts else None
+        period = periodic.steady_state(
+            self.circuit, lambda t: peak * np.sin(2e3 * np.pi * t), 1e3, self.steps, start
+        )  # fmt: skip
+        self.starts[level_dbu] = period[0]
+        return periodic.amplitudes(period[:, self.out], ORDERS)
+
+    def output_dbu(self, level_dbu):
+        return float(20 * np.log10(self.harmonics_v(level_dbu)[0] / peak_v(0.0)))
+
+    def reduction_db(self, level_dbu):
+        return self.idle_db + level_dbu - self.output_dbu(level_dbu)
+
+    def thd(self, level_dbu):
+        fundamental, *others = self.harmonics_v(level_dbu)
+        return float(np.linalg.norm(others) / fundamental)
+
+
+def curve(switches):
+    one = Steady(STEPS, curve=CURVES[switches])
+    output_dbu = [one.output_dbu(level) for level in LEVELS_DBU]
+    low, high = NEAR_DBU[switches]
+    thresholds = {f"{db:g}": brentq(lambda x, db=db: one.reduction_db(x) - db, low, high, xtol=1e-4) for db in (0.5, 2)}
+    return {"idle_gain_db": one.idle_db, "output_dbu": output_dbu, "threshold_dbu": thresholds}
+
+
+def thd(name, steps=STEPS):
+    one = Steady(steps, **SLOW, **THD[name])
+    for level in range(-20, -4, 4):
+        one.harmonics_v(level)
+    return [one.thd(level) for level in THD_LEVELS_DBU]
+
+
+def errors(curves, thds):
+    """Against twice as many steps a period, where it is most: in dB of output, as a share of THD."""
+    finer = Steady(2 * STEPS, curve=CURVES["S2"])
+    off_db = [finer.output_dbu(level) - curves["S2"]["output_dbu"][LEVELS_DBU.index(level)] for level in CHECKED_DBU]
+    off_thd = [np.divide(thd(name, 2 * STEPS), value) - 1 for name, value in thds.items()]
+    return {"output_db": np.abs(off_db).max(), "thd_share": np.abs(off_thd).max()}
+
+
+def idle_loss_db():
+    """What the channel takes at rest, against the FET taken out, at 1 kHz."""
+    whole, opened = (one.response([1e3])["out"][0] for one in (dunlin.circuit(), dunlin.without_fet()))
+    return float(20 * np.log10(np.abs(opened / whole)))
+
+
+def divider_ohm():
+    """What the FET sees at its drain at rest, at 1 kHz."""
+    circuit = dunlin.without_fet()
+    circuit.b = np.eye(len(circuit.names))[circuit.names.index("dr")]
+    return float(np.abs(circuit.response([1e3])["dr"][0]))
+
+
+def attack_s(switches, fraction, out_of_silence):
+    """First time past 63 % of the reduction at the end, 20 lg(1 + 2 beta R2 (ctl - V_P)), read off the control."""
+    circuit = dunlin.circuit(dunlin.Settings(curve=CURVES[switches], attack=fraction, release=0.3))
+    before, after = (peak_v(level) for level in ATTACKS[switches])
+    start_s = 0.0 if out_of_silence else BEFORE_S
+
+    def u(t):
+        return (after if t >= start_s else before) * np.sin(2 * np.pi * ATTACK_HZ * t)
+
+    h = 1 / (ATTACK_HZ * ATTACK_STEPS)
+    x, control = circuit.rest, []
+    place = circuit.names.index("ctl")
+    for k in range(round((start_s + ATTACK_S) / h)):
+        x, _ = fixed_step.advance(circuit, u, x, k * h, h)
+        control.append(x[place])
+    fet = parts.JFET
+    over = np.maximum(np.array(control[round(start_s / h) :]) - fet.v_p, 0.0)
+    reduction = 20 * np.log10(1 + 2 * fet.i_dss / fet.v_p**2 * 4.7e3 * over)
+    wanted = reduction[-1] * (1 - np.exp(-1))
+    first = int(np.argmax(reduction >= wanted))
+    low = reduction[first - 1] if first else 0.0
+    return float((first + (wanted - low) / (reduction[first] - low)) * h)
+
+
+def main():
+    curves, thds = {name: curve(name) for name in CURVES}, {name: thd(name) for name in THD}
+    error = errors(curves, thds)
+    print(error, flush=True)
+    attacks = {
+        name: {
+            "levels_dbu": levels, "fastest_s": attack_s(name, 0.0, False), "slowest_s": attack_s(name, 1.0, True),
+        }
+        for name, levels in ATTACKS.items()
+    }  # fmt: skip
+    table = {
+        "levels_dbu": LEVELS_DBU, "thd_levels_dbu": THD_LEVELS_DBU, "error": error, "curves": curves, "thd": thds,
+        "attack": attacks, "idle_loss_db": idle_loss_db(), "divider_ohm": divider_ohm(),
+    }  # fmt: skip
+    (DATA / "dunlin_figures.json").write_text(json.dumps(table, indent=1, default=float) + "\n")
+
+
+if __name__ == "__main__":
+    main()

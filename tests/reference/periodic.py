@@ -1,0 +1,37 @@
+"""The periodic steady state of a circuit by shooting: Newton's method on the state that returns after one period.
+
+One period is marched with the constant-step integrator, which also tells how the end of every step moves with its
+beginning; the product over the period is the matrix P = d x(T) / d x(0), and
+
+    x(0) <- x(0) + (1 - P)^-1 (x(T) - x(0))
+
+finds the steady state whatever the circuit's slowest time constant (T. J. Aprille, T. N. Trick, Proc. IEEE 60, 1972,
+108, from memory).
+"""
+
+import numpy as np
+
+from .fixed_step import advance
+
+RETURNS_V, LIMIT = 1e-8, 30
+
+
+def steady_state(circuit, u, f_hz, steps, start=None):
+    """(steps + 1, unknowns) over one period of u(t), from a start (the bias point, or a neighbour's first row)."""
+    x0 = circuit.rest if start is None else start
+    for _ in range(LIMIT):
+        rows, moves = [x0], np.eye(x0.size)
+        for k in range(steps):
+            x, by_x = advance(circuit, u, rows[-1], k / (steps * f_hz), 1 / (steps * f_hz))
+            rows.append(x)
+            moves = by_x @ moves
+        off = rows[-1] - x0
+        if np.abs(off).max() < RETURNS_V:
+            return np.array(rows)
+        x0 = x0 + np.linalg.solve(np.eye(x0.size) - moves, off)
+    raise RuntimeError("no periodic steady state")
+
+
+def amplitudes(period, orders):
+    """Peak amplitudes (orders,) of the harmonics 1, 2, ... in one period's samples, its end left out."""
+    return 2.0 * np.abs(np.fft.rfft(period[:-1]))[1 : orders + 1] / (period.size - 1)
