@@ -50,7 +50,7 @@ def jfet_noise(
     v_gs_v: float, v_gd_v: float,
     e_gs: float, e_gd: float, t_gs: float, t_gd: float, l_gs: float, l_gd: float,
     beta_a_v2: float, pinch_off_v: float, tail_slope_v: float, series_per_v: float, slope_per_v: float,
-    i_gate_sat_a: float, gate_slope_v: float, i_leakage_a: float, leakage_slope_v: float,
+    i_gate_sat_a: float, _g_gate_sat_s: float, i_leakage_a: float, _g_leakage_s: float,
     four_kt_j: float,
 ) -> tuple[float, float, float]:  # fmt: skip
     """Density of the channel's thermal noise, then of both gate junctions' shot noise [A^2/Hz]."""

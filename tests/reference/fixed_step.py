@@ -21,7 +21,7 @@ WEIGHTS = np.array([
     [(16 - S6) / 36, (16 + S6) / 36, 1 / 9],
 ])  # fmt: skip
 INVERSE = np.linalg.inv(WEIGHTS)
-NEWTON_V, NEWTON_LIMIT = 1e-10, 30
+NEWTON_V, NEWTON_LIMIT = 1e-8, 30  # the last step's own error is its square over twice 26 mV
 SHORTEST = 1 / 256  # of the nominal step, after halving where Newton's method does not settle
 
 
@@ -38,19 +38,19 @@ def simulate(circuit, u, rate_hz, n_steps, steps_per_sample=1):
     return dict(zip(circuit.names, out.T, strict=True))
 
 
-def advance(circuit, u, x, t, h, shortest=SHORTEST):
-    """The unknowns after one step from x at t, and their derivative by x (n, n)."""
-    found = _stages(circuit, u, x, t, h)
+def advance(circuit, u, x, t, h, moves=False, shortest=SHORTEST):
+    """The unknowns after one step from x at t, and with ``moves`` their derivative by x (n, n)."""
+    found = _stages(circuit, u, x, t, h, moves)
     if found is not None:
         return found
     if shortest >= 1:
         raise RuntimeError(f"no convergence at {t} s")
-    half, by_x = advance(circuit, u, x, t, h / 2, 2 * shortest)
-    whole, by_half = advance(circuit, u, half, t + h / 2, h / 2, 2 * shortest)
-    return whole, by_half @ by_x
+    half, by_x = advance(circuit, u, x, t, h / 2, moves, 2 * shortest)
+    whole, by_half = advance(circuit, u, half, t + h / 2, h / 2, moves, 2 * shortest)
+    return whole, by_half @ by_x if moves else None
 
 
-def _stages(c, u, x, t, h):
+def _stages(c, u, x, t, h, moves):
     """The same, or None where Newton's method does not settle."""
     n = x.size
     z = np.zeros((3, n))
@@ -59,11 +59,11 @@ def _stages(c, u, x, t, h):
     for _ in range(NEWTON_LIMIT):
         residual, jacobian, by_x = -(mass @ z.ravel()), mass.copy(), np.empty((3 * n, n))
         for j in range(3):
+            rows = slice(j * n, (j + 1) * n)
             with np.errstate(over="ignore", invalid="ignore"):
                 i, slope = c.devices(c.e @ (x + z[j]))
-            rows = slice(j * n, (j + 1) * n)
-            residual[rows] += h * (drive[j] + c.g @ z[j] + c.n @ i)
-            by_x[rows] = h * (c.g + c.n @ slope @ c.e)
+                residual[rows] += h * (drive[j] + c.g @ z[j] + c.n @ i)
+                by_x[rows] = h * (c.g + c.n @ slope @ c.e)
             jacobian[rows, rows] -= by_x[rows]
         if not (np.isfinite(residual).all() and np.isfinite(jacobian).all()):
             return None
@@ -72,5 +72,5 @@ def _stages(c, u, x, t, h):
         step = lu_solve(factor, scale * residual).reshape(3, n)
         z += step
         if np.abs(step).max() < NEWTON_V:
-            return x + z[2], np.eye(n) + lu_solve(factor, scale[:, None] * by_x)[2 * n :]
+            return x + z[2], np.eye(n) + lu_solve(factor, scale[:, None] * by_x)[2 * n :] if moves else None
     return None

@@ -22,7 +22,7 @@ def steady_state(circuit, u, f_hz, steps, start=None):
     for _ in range(LIMIT):
         rows, moves = [x0], np.eye(x0.size)
         for k in range(steps):
-            x, by_x = advance(circuit, u, rows[-1], k / (steps * f_hz), 1 / (steps * f_hz))
+            x, by_x = advance(circuit, u, rows[-1], k / (steps * f_hz), 1 / (steps * f_hz), moves=True)
             rows.append(x)
             moves = by_x @ moves
         off = rows[-1] - x0
