@@ -12,17 +12,21 @@ With temperature beta goes as T^-1.5, the mobility of lattice scattering (Sze, f
 junction falls (common practice, no source). Together they put the gate voltage of no drift 0.8 V above pinch-off;
 textbooks say 0.6-0.8 V.
 
+The gate's capacitances are constant, or those of depletion layers (``depletion``) where a sheet tells at which reverse
+voltage they were read; their built-in potential falls by the same 2 mV/K.
+
 Gate leakage is what the depletion layer generates, a junction of ideality 2: its current goes with the carrier density
 of the bare semiconductor and so doubles every 9 to 11 K between 25 and 60 C in silicon; common practice says 10 K.
 """
 
 from dataclasses import replace
-from math import copysign, exp, log
+from math import copysign, exp, log, sqrt
 
 from scipy.optimize import brentq
 
+from fetsim.devices.depletion import without_voltage_f
 from fetsim.devices.jfet_channel import JfetChannel
-from fetsim.devices.sheet import Figures, Sheet, Warmth, thermal_voltage
+from fetsim.devices.sheet import Beside, Figures, Sheet, Warmth, thermal_voltage
 
 MOBILITY_EXPONENT = -1.5
 PINCH_OFF_DRIFT_V_K = 2e-3
@@ -35,7 +39,10 @@ LEAST_PART, FORWARD_V = 0.2, 1.0
 LEAKAGE_IDEALITY = 2.0
 DEEPEST_V = 1e3
 """Pinch-off voltages are looked for down to this."""
-
+READ = {end: f"gate_{end}_capacitance" for end in ("source", "drain")}
+"""Keys of the gate's capacitances,"""
+READ_AT = {end: f"{key}_voltage" for end, key in READ.items()}
+"""and of the reverse voltages that they were read at."""
 
 
 def channel_of(figures: Figures, kt_q_v: float) -> JfetChannel:
@@ -142,9 +149,20 @@ def values(figures: Figures, kt_q_v: float) -> dict[str, float]:
         "gate_slope_v": figures["gate_ideality"] * kt_q_v,
         "i_leakage_a": 0.5 * figures["gate_leakage"],
         "leakage_slope_v": LEAKAGE_IDEALITY * kt_q_v,
-        "capacitance_gs_f": figures["gate_source_capacitance"],
-        "capacitance_gd_f": figures["gate_drain_capacitance"],
+        **{f"capacitance_g{end[0]}_f": 0.0 if READ_AT[end] in figures else figures[READ[end]] for end in READ},
     }
+
+
+def depletion_layers(figures: Figures, polarity: str) -> tuple[Beside, ...]:
+    """The gate's capacitances that fall with reverse voltage: those of which the sheet tells where they were read."""
+    found = []
+    for end in READ:
+        if READ_AT[end] in figures:
+            built_in_v = figures["gate_built_in_potential"]
+            farad = without_voltage_f(figures[READ[end]], figures[READ_AT[end]], built_in_v)
+            ends = ("gate", end) if polarity == "n" else (end, "gate")
+            found.append(Beside(f"gate_{end}", "depletion", ends, {"capacitance_f": farad, "built_in_v": built_in_v}))
+    return tuple(found)
 
 
 def warmed(figures: Figures, warmth: Warmth) -> dict[str, float]:
@@ -159,8 +177,17 @@ def warmed(figures: Figures, warmth: Warmth) -> dict[str, float]:
         tail_slope_v=2.0 * figures["ideality"] * kt_q_v,
     )
     resistance = {"r_ds_on": warm.on_ohm} if "r_ds_on" in figures else {}
+    built_in_v = figures["gate_built_in_potential"]
+    warm_built_in_v = built_in_v - PINCH_OFF_DRIFT_V_K * warmth.rise_k
+    layers = {
+        READ[end]: figures[READ[end]] * sqrt((figures[at] + built_in_v) / (figures[at] + warm_built_in_v))
+        for end, at in READ_AT.items()
+        if at in figures
+    }
     return {
         **resistance,
+        **layers,
+        "gate_built_in_potential": warm_built_in_v,
         "pinch_off_voltage": pinch_off_v,
         "i_dss": float(warm.saturated_a(0.0)),
         "gate_saturation_current": warmth.saturation(figures, "gate_saturation_current", figures["gate_ideality"]),
@@ -183,6 +210,7 @@ def follows(figures: Figures, kt_q_v: float) -> dict[str, float]:
 SHEET = Sheet(
     completed=completed,
     values=values,
+    beside=depletion_layers,
     warmed=warmed,
     follows=follows,
     mistakes=mistakes,

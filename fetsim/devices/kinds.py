@@ -9,6 +9,7 @@ from fetsim.devices.amplifier import AMPLIFIER
 from fetsim.devices.bjt import BJT_NPN, BJT_PNP
 from fetsim.devices.capacitor import CAPACITOR
 from fetsim.devices.ceramic import CERAMIC
+from fetsim.devices.depletion import DEPLETION
 from fetsim.devices.diode import DIODE
 from fetsim.devices.inductor import INDUCTOR
 from fetsim.devices.inductor_core import INDUCTOR_CORE
@@ -26,6 +27,7 @@ KINDS: dict[str, Kind] = {
     "noisy_resistor": NOISY_RESISTOR,
     "capacitor": CAPACITOR,
     "ceramic": CERAMIC,
+    "depletion": DEPLETION,
     "absorption": ABSORPTION,
     "inductor": INDUCTOR,
     "inductor_core": INDUCTOR_CORE,

@@ -10,6 +10,7 @@ Saturation current of a junction: I_S (T/T0)^(3/n) exp(E_g/(n k) (1/T0 - 1/T)); 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import exp
+from typing import NamedTuple
 
 from fetsim.devices.law import Values
 
@@ -44,12 +45,25 @@ class Warmth:
         return figures[current] * (self.ratio ** (SATURATION_EXPONENT / ideality) * exp(gap / ideality))
 
 
+class Beside(NamedTuple):
+    """A further element of a part, of a kind of its own."""
+
+    name: str
+    """Behind the part's designator."""
+    kind: str
+    terminals: tuple[str, ...]
+    """Those of the part that it hangs on, in the order of its own."""
+    values: Values
+
+
 @dataclass(frozen=True, kw_only=True)
 class Sheet:
     """What a kind of part makes of its device sheet."""
 
     values: Callable[[Figures, float], Values]
     """(figures at the unit's temperature, k T / q in volts) -> values of the element."""
+    beside: Callable[[Figures, str], tuple[Beside, ...]] = field(default=lambda figures, polarity: ())
+    """(figures at the unit's temperature, polarity) -> what there is besides the element of the part's own kind."""
     warmed: Callable[[Figures, Warmth], Figures]
     """Those figures that change with temperature."""
     completed: Callable[[Figures, float], Figures] = field(default=lambda figures, kt_q_v: figures)

@@ -99,8 +99,19 @@ class JfetSheet(SheetTable):
     gate_leakage: Annotated[float, Within("ampere", 0.0, 1e-3)] = Field(
         default=0.0, description="reverse current of the gate, drain and source joined (I_GSS); doubles each 10 K"
     )
-    gate_source_capacitance: Farad = Field(description="gate to source, constant with voltage")
+    gate_source_capacitance: Farad = Field(description="gate to source")
     gate_drain_capacitance: Farad = Field(description="gate to drain (a datasheet's reverse transfer capacitance)")
+    gate_source_capacitance_voltage: Annotated[float, Within("volt", 0.0, 200.0)] | None = Field(
+        default=None,
+        description="reverse voltage, without sign, at which gate_source_capacitance was read and from which it moves "
+        "with the voltage as a depletion layer's does; left out, it is constant",
+    )
+    gate_drain_capacitance_voltage: Annotated[float, Within("volt", 0.0, 200.0)] | None = Field(
+        default=None, description="the same of gate_drain_capacitance"
+    )
+    gate_built_in_potential: Annotated[float, Within("volt", 0.3, 2.0)] = Field(
+        default=0.8, description="of the gate's junctions, from which those capacitances move"
+    )
 
 
 class BjtSheet(SheetTable):

@@ -257,8 +257,15 @@ def _device(unit: UnitData, part: Part) -> list[Element]:
     kind = KINDS[name]
     assert kind.sheet is not None
     celsius = temperature_of(unit, part)
-    values = kind.sheet.values(figures_at(part.device, celsius), thermal_voltage(celsius))
-    return [element(name, part.designator, _wired(part, *kind.terminals), **values)]
+    figures = figures_at(part.device, celsius)
+    values = kind.sheet.values(figures, thermal_voltage(celsius))
+    return [
+        element(name, part.designator, _wired(part, *kind.terminals), **values),
+        *(
+            element(one.kind, f"{part.designator}.{one.name}", _wired(part, *one.terminals), **one.values)
+            for one in kind.sheet.beside(figures, part.device.polarity)
+        ),
+    ]
 
 
 def _wired(part: Part, *terminals: str) -> list[str]:

@@ -22,7 +22,6 @@ from reference.excitation import ZERO_DBU_V  # noqa: E402
 
 CURVES = {"S1": (1,), "S2": (2,), "S3": (3,)}
 LEVELS_DBU = (*range(-20, 0, 2), *range(0, 25, 4))
-NEAR_DBU = {"S1": (-17.0, -12.0), "S2": (-11.0, -9.0), "S3": (-10.0, -8.0)}  # holds both thresholds
 SLOW = {"attack": 0.3, "release": 1.0}
 THD = {"as built": {}, "without R4": {"linearising_ohm": 1e9, "linearising_farad": 1e-12}}
 THD_LEVELS_DBU = (-3.76, 0.22, 12.70)
@@ -69,9 +68,15 @@ class Steady:
 
 def curve(switches):
     one = Steady(STEPS, curve=CURVES[switches])
-    output_dbu = [one.output_dbu(level) for level in LEVELS_DBU]
-    low, high = NEAR_DBU[switches]
-    thresholds = {f"{db:g}": brentq(lambda x, db=db: one.reduction_db(x) - db, low, high, xtol=1e-3) for db in (0.5, 2)}
+    reduction_db = [one.reduction_db(level) for level in LEVELS_DBU]
+
+    def threshold_dbu(wanted_db):
+        after = next(k for k, found in enumerate(reduction_db) if found > wanted_db)
+        around = LEVELS_DBU[after - 1 : after + 1]
+        return brentq(lambda level: one.reduction_db(level) - wanted_db, *around, xtol=1e-3)
+
+    output_dbu = [one.idle_db + level - found for level, found in zip(LEVELS_DBU, reduction_db, strict=True)]
+    thresholds = {f"{wanted_db:g}": threshold_dbu(wanted_db) for wanted_db in (0.5, 2.0)}
     return {"idle_gain_db": one.idle_db, "output_dbu": output_dbu, "threshold_dbu": thresholds}
 
 
@@ -87,7 +92,6 @@ def errors(curves, thds):
     finer = Steady(2 * STEPS, curve=CURVES["S2"])
     off_db = [finer.output_dbu(level) - curves["S2"]["output_dbu"][LEVELS_DBU.index(level)] for level in CHECKED_DBU]
     off_thd = np.divide(thd("as built", 2 * STEPS), thds["as built"]) - 1
-    print(off_db, off_thd, flush=True)
     return {"output_db": np.abs(off_db).max(), "thd_share": np.abs(off_thd).max()}
 
 
@@ -130,7 +134,6 @@ def attack_s(switches, fraction, before_s, end_s):
 def main():
     curves, thds = {name: curve(name) for name in CURVES}, {name: thd(name) for name in THD}
     error = errors(curves, thds)
-    print(error, flush=True)
     attacks = {
         name: {
             "levels_dbu": levels, "fastest_s": attack_s(name, 0.0, *FAST_S), "slowest_s": attack_s(name, 1.0, *SLOW_S),

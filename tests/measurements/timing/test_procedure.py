@@ -16,7 +16,7 @@ from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.report.look.terminal import account_text
 from fetsim.schematic.load import load_unit
 from tests.measurements.units import with_an_oscillator
-from tests.reference import fet_loop, periodic
+from tests.reference import fet_loop, parts, periodic
 from tests.reference.excitation import ZERO_DBU_V
 from tests.reference.stored import DATA
 
@@ -141,19 +141,23 @@ def test_read_off_the_output_as_hardware_would_be():
 
 
 def test_default_levels_stand_around_the_threshold():
-    """0.5 dB down at the output in the hand-written loop's steady state at 5 kHz; here it is the channel's mean."""
+    """0.5 dB, mean over the cycle of 20 lg(1 + R i_D / v_D), in the hand-written loop's steady state at 5 kHz."""
     (one,) = measure_timing(TEACHING, phases=1).settings
-    circuit = fet_loop.circuit()
-    out = circuit.names.index("po")
-    idle_gain = np.abs(circuit.response([5e3])["po"][0])
-
-    def missing_db(level_dbu):
+    circuit, start, levels, reduction_db = fet_loop.circuit(), None, np.arange(-22.0, -17.9, 0.25), []
+    drain, gate = (circuit.names.index(name) for name in ("dr", "g"))
+    for level_dbu in levels:
         peak = np.sqrt(2.0) * ZERO_DBU_V * 10.0 ** (level_dbu / 20.0)
-        period = periodic.steady_state(circuit, lambda t: peak * np.sin(1e4 * np.pi * t), 5e3, 48)
-        return 20.0 * np.log10(idle_gain * peak / periodic.amplitudes(period[:, out], 1)[0]) - 0.5
-
+        period = periodic.steady_state(circuit, lambda t, v=peak: v * np.sin(1e4 * np.pi * t), 5e3, 48, start)
+        start = period[0]
+        conductance_s = [
+            parts.jfet_currents(row[gate], row[gate] - row[drain])[0][0] / row[drain]
+            for row in period[1:]
+            if abs(row[drain]) > 1e-3
+        ]
+        reduction_db.append(np.mean(20.0 * np.log10(1.0 + 4750.0 * np.array(conductance_s))))
+    threshold_dbu = np.interp(0.5, reduction_db, levels)
     assert one.level_dbu - one.before_dbu == pytest.approx(20.0)
-    assert one.before_dbu == pytest.approx(brentq(missing_db, -25.0, -15.0, xtol=1e-3) - 10.0, abs=0.05)
+    assert one.before_dbu == pytest.approx(threshold_dbu - 10.0, abs=0.05)
 
 
 def test_gain_that_ripples_is_averaged_and_says_so():
