@@ -26,8 +26,9 @@ LEAST_S = 60.0
 """Shorter files are marched in one piece: the solver of several lanes has to pay for its own compile."""
 SIDE_BY_SIDE = 8
 """Lanes of the shortest files: two packs, so that two cores have one each;"""
-SHORTEST_S = 13.0
-"""half as many where segments would be shorter than the longest overlaps seen, 12 s at the slowest release."""
+SHORTEST_S = 10.5
+"""half as many where segments would be shorter than this, twice an overlap: a second core would gain little then, and
+one alone lose."""
 WORTH_S = 75.0
 """Files are cut into twice as many segments as soon as each is as long: an overlap is some 5 s."""
 MOST_LANES = 64
