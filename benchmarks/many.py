@@ -6,21 +6,33 @@ processor time, least and median, and their ratios within each round.
 """
 
 import argparse
+import io
 import json
 import os
 import subprocess
 import sys
+import tarfile
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from statistics import median
 
 import numpy as np
 
+sys.path.append(str(Path(__file__).resolve().parents[1]))  # the last: the checkout to be timed comes first
+
+from benchmarks.table import Row
+
 HERE = Path(__file__).resolve().parents[1]
 POSITIONS = (0.0, 0.25, 0.5, 0.75, 1.0)
 LEVELS_DBU = np.linspace(-36.0, 24.0, 61)
+JOBS = {
+    "curve": "61-level curve of three subsets", "grid": "5 x 5 timing grid with 8 phases",
+    "compare": "compare of 4 versions of a 60 s stereo file",
+}  # fmt: skip
+BEFORE = "c32e260"
 VERSIONS = {"timing cap": {"C16": "330n"}, "weaker FET": {"J1.i_dss": "12mA"}, "firm curve": {"curve": "S3"}}
 FILE_S, RATE_HZ = 60, 48000
 
@@ -65,24 +77,41 @@ def timed(name: str, cores: int) -> None:
         print(json.dumps([time.perf_counter() - wall, time.process_time() - cpu]))
 
 
+def in_turns(name: str, checkout: Path, rounds: int, cores: int) -> tuple[list[list[float]], list[list[float]]]:
+    """Seconds and processor seconds of every round, in the other checkout and here."""
+    taken: dict[Path, list[list[float]]] = {checkout.resolve(): [], HERE: []}
+    for _ in range(rounds):
+        for place, found in taken.items():
+            call = f"from runpy import run_path; run_path({str(Path(__file__).resolve())!r})['timed']"
+            done = subprocess.run(
+                [sys.executable, "-c", f"{call}({name!r}, {cores})"], env={**os.environ, "PYTHONPATH": str(place)},
+                cwd=place, check=True, stdout=subprocess.PIPE,
+            )  # fmt: skip
+            found.append(json.loads(done.stdout.splitlines()[-1]))
+    before, now = taken.values()
+    return before, now
+
+
+def against_before(name: str, rounds: int) -> Sequence[float]:
+    """How many times less processor time it takes than at the last commit that knew no lanes."""
+    with tempfile.TemporaryDirectory() as folder:
+        files = subprocess.run(["git", "archive", BEFORE], cwd=HERE, check=True, stdout=subprocess.PIPE).stdout
+        with tarfile.open(fileobj=io.BytesIO(files)) as archive:
+            archive.extractall(folder, filter="data")
+        before, now = in_turns(name, Path(folder), rounds, os.cpu_count() or 1)
+    return [there[1] / here[1] for there, here in zip(before, now, strict=True)]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("checkout", type=Path)
     parser.add_argument("--rounds", type=int, default=5)
-    parser.add_argument("--only", choices=("curve", "grid", "compare"), action="append")
+    parser.add_argument("--only", choices=JOBS, action="append")
     parser.add_argument("--cores", type=int, default=os.cpu_count())
     given = parser.parse_args()
     print(f"{given.cores} cores, load {os.getloadavg()[0]:.1f}")
-    for name in given.only or ("curve", "grid", "compare"):
-        taken: dict[Path, list[list[float]]] = {given.checkout.resolve(): [], HERE: []}
-        for _ in range(given.rounds):
-            for place, found in taken.items():
-                call = f"from runpy import run_path; run_path({str(Path(__file__).resolve())!r})['timed']"
-                command = [sys.executable, "-c", f"{call}({name!r}, {given.cores})"]
-                environment = {**os.environ, "PYTHONPATH": str(place)}
-                done = subprocess.run(command, env=environment, cwd=place, check=True, stdout=subprocess.PIPE)
-                found.append(json.loads(done.stdout.splitlines()[-1]))
-        before, now = taken.values()
+    for name in given.only or JOBS:
+        before, now = in_turns(name, given.checkout, given.rounds, given.cores)
         for what, k in (("seconds", 0), ("of processor", 1)):
             old, new = [one[k] for one in before], [one[k] for one in now]
             ratios = [a / b for a, b in zip(old, new, strict=True)]
@@ -90,6 +119,15 @@ def main() -> None:
                 f"{name:8} {what:12} there {min(old):6.1f} / {median(old):6.1f} (least / median), here "
                 f"{min(new):6.1f} / {median(new):6.1f}; {min(ratios):.2f} / {median(ratios):.2f} times", flush=True,
             )  # fmt: skip
+
+
+ROWS = [
+    Row(
+        name=name, what=f"{what}, against commit {BEFORE}, processor time", wanted="at least 3.0",
+        measure=partial(against_before, name), slow=True,
+    )
+    for name, what in JOBS.items()
+]  # fmt: skip
 
 
 if __name__ == "__main__":
