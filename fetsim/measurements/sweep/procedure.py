@@ -60,7 +60,7 @@ def measure_sweep(
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
     >>> found = fetsim.measure_sweep(unit, levels_dbu=[-10.0], frequencies_hz=[60.0, 1000.0], quality="draft")
-    >>> found.tones[0].harmonic[1] > found.tones[1].harmonic[1]
+    >>> bool(found.tones[0].harmonic[1] > found.tones[1].harmonic[1])
     True
     """
     bench, point = Bench(unit, quality, against=reference_named(against)), find_point(unit, at)
