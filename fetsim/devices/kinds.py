@@ -15,6 +15,8 @@ from fetsim.devices.inductor import INDUCTOR
 from fetsim.devices.inductor_core import INDUCTOR_CORE
 from fetsim.devices.jfet import JFET_N, JFET_P
 from fetsim.devices.kind import Kind
+from fetsim.devices.mosfet import MOSFET_N, MOSFET_P
+from fetsim.devices.opamp import OPAMP
 from fetsim.devices.resistor import NOISY_RESISTOR, RESISTOR
 from fetsim.devices.source import SOURCE
 from fetsim.devices.transformer import TRANSFORMER
@@ -42,6 +44,9 @@ KINDS: dict[str, Kind] = {
     "bjt_pnp": BJT_PNP,
     "jfet_n": JFET_N,
     "jfet_p": JFET_P,
+    "mosfet_n": MOSFET_N,
+    "mosfet_p": MOSFET_P,
+    "opamp": OPAMP,
 }
 
 CHANNEL_PARTS = frozenset(name.partition("_")[0] for name, kind in KINDS.items() if kind.channel is not None)

@@ -53,6 +53,25 @@ class Junction:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Bend:
+    """A port across which the law goes from one saturation through zero to the other, as a limiter in a loop of high
+    gain does. Newton's method that has jumped from one side to the other does not come back by itself, so there the
+    solver shortens its step, that of all unknowns, to where the port is at zero."""
+
+    port: int
+    scale_v: Callable[[Values], float]
+    """The voltage that brings it about half way into saturation."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flat:
+    """A port below a voltage of which nothing flows and nothing depends on it: there the solver need not know it."""
+
+    port: int
+    below_v: Callable[[Values], float]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Law:
     """Nonlinear part of a kind: ports (plus, minus), flows (from, to), and the function that links them."""
 
@@ -65,6 +84,8 @@ class Law:
     """For each flow, the ports it depends on, in the order in which the derivatives come."""
     parameters: Callable[[Values], tuple[float, ...]]
     junctions: tuple[Junction, ...] = ()
+    bends: tuple[Bend, ...] = ()
+    flats: tuple[Flat, ...] = ()
     tolerances: Callable[[Values], tuple[float, ...]] | None = None
     """For each port, what 1 V of Newton tolerance means in the port's own unit; 1 where nothing is given."""
     sums_freely: bool = False
@@ -86,6 +107,8 @@ class Law:
             tuple(1.0 / values[j.slope_v] for j in self.junctions),
             tuple(0.0 if j.offset_v is None else values[j.offset_v] for j in self.junctions),
             (1.0,) * len(self.ports) if self.tolerances is None else self.tolerances(values),
+            tuple(bend.scale_v(values) for bend in self.bends),
+            tuple(flat.below_v(values) for flat in self.flats),
         )
 
     def evaluate(self, values: Values, volts: Volts) -> tuple[Flow, ...]:
@@ -109,6 +132,8 @@ class BoundLaw:
     """and this."""
     tolerances: tuple[float, ...]
     """Of each port."""
+    bend_scales_v: tuple[float, ...]
+    flat_below_v: tuple[float, ...]
 
     def exponentials(self, ports: Sequence[Number]) -> list[Number]:
         """Of each junction, at these port voltages."""

@@ -68,6 +68,10 @@ class PortText:
     tolerance: str
     limits: int | None
     """Place of the junction's limits in ``dev``; None for a port without exponential."""
+    quiet: str | None
+    """Voltage below which the port need not meet the tolerance."""
+    bend: str | None
+    """Voltage beyond which a change of its sign shortens the Newton step."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +171,7 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         *(f"    c{p.number} = {difference('d', p.pair)}" for p in ports),
         "    iterations = 0",
         "    while True:",
+        *_shortening(ports),
     ]
     for device in text.devices:
         lines.append(f"        # {device.name} ({device.kind})")
@@ -194,7 +199,7 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
     for p in ports:
         t, v, c, w = f"t{p.number}", f"v{p.number}", f"c{p.number}", f"w{p.number}"
         near = f"(abs({t} - {c}) <= tolerance * {p.tolerance})"
-        quiet = "" if p.limits is None else f" | (max({v}, {w} + {t}) <= dev[{p.limits + 2}])"
+        quiet = "" if p.quiet is None else f" | (max({v}, {w} + {t}) <= {p.quiet})"
         so_far = f"done & ({near}{quiet})" if conditions else f"{near}{quiet}"
         conditions += [f"        {t} = {difference('d', p.pair)}", f"        done = {so_far}"]
     lines += [
@@ -214,6 +219,32 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _shortening(ports: list[PortText]) -> list[str]:
+    """The start of an iteration but the first, where any port has a bend (``numeric.step_share``)."""
+    lines: list[str] = []
+    for p in ports:
+        if p.bend is not None:
+            old, new = f"v[{p.number}]", f"(w{p.number} + c{p.number})"
+            share = f"{old} / select(turns, {old} - {new}, 1.0)"
+            lines += [
+                f"            turns = ({old} * {new} < 0.0) & (abs({old}) > {p.bend})",
+                f"            share = select(turns, {f'min(share, {share})' if lines else share}, "
+                f"{'share' if lines else '1.0'})",
+            ]
+    if not lines:
+        return []
+    return [
+        "        if iterations > 0:",
+        *lines,
+        "            if any_lane(share < 1.0):",
+        *(
+            f"                c{p.number} = select(share < 1.0, (1.0 - share) * (v[{p.number}] - w{p.number})"
+            f" + share * c{p.number}, c{p.number})"
+            for p in ports
+        ),
+    ]
 
 
 def accept_source(text: SolverText) -> str:
@@ -258,6 +289,8 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
     flows: list[_Flow] = []
     limit_place = sum(len(d.bound.parameters) + 2 * len(d.junctions) for d in devices)
     tolerance_place = limit_place + LIMIT_VALUES * sum(j.limited for d in devices for j in d.junctions)
+    bend_place = tolerance_place + sum(len(d.ports) for d in devices)
+    flat_place = bend_place + sum(len(d.law.bends) for d in devices)
     place, port, junction, kept = 0, 0, 0, 0
     for number, (device, pairs, flow_pairs) in enumerate(zip(devices, plan.ports, plan.flows, strict=True)):
         names = [f"v{port + k}" for k in range(len(pairs))]
@@ -278,6 +311,10 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
             if j.limited:
                 limits[j.port] = limit_place
                 limit_place += LIMIT_VALUES
+        quiet = {k: f"dev[{limit + 2}]" for k, limit in limits.items()}
+        bends = {bend.port: f"dev[{bend_place + k}]" for k, bend in enumerate(device.law.bends)}
+        quiet |= {flat.port: f"dev[{flat_place + k}]" for k, flat in enumerate(device.law.flats)}
+        bend_place, flat_place = bend_place + len(device.law.bends), flat_place + len(device.law.flats)
         results: list[str] = []
         for k, (pair, depends) in enumerate(zip(flow_pairs, device.law.depends, strict=True)):
             slopes = [(pairs[p], port + p, f"g{number}_{k}_{p}") for p in depends]
@@ -288,7 +325,9 @@ def _devices(devices: tuple[Device, ...], plan: Plan) -> tuple[list[DeviceText],
                 name=device.name,
                 kind=device.kind,
                 ports=[
-                    PortText(port + k, pair, f"dev[{tolerance_place + port + k}]", limits.get(k))
+                    PortText(
+                        port + k, pair, f"dev[{tolerance_place + port + k}]", limits.get(k), quiet.get(k), bends.get(k)
+                    )
                     for k, pair in enumerate(pairs)
                 ],
                 arguments=arguments,

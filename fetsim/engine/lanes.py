@@ -14,6 +14,7 @@ import operator
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
@@ -175,6 +176,7 @@ _of_one(operator.neg, lambda builder, a: builder.fneg(a))
 _of_one(abs, _intrinsic("llvm.fabs"))
 _of_one(math.log, _intrinsic("llvm.log"))
 _of_one(math.sqrt, _intrinsic("llvm.sqrt"))
+_of_one(np.sqrt, _intrinsic("llvm.sqrt"))
 
 
 @intrinsic  # type: ignore[untyped-decorator]

@@ -8,6 +8,7 @@ The result is the limit of Newton's method: two starts that both lead there diff
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.law import LARGEST_ARGUMENT, Law
 from fetsim.engine.assembly import Array, Device, System, Topology
-from fetsim.engine.numeric import FREE_SLOPES
+from fetsim.engine.numeric import FREE_SLOPES, step_share
 
 MOST_ITERATIONS = 40
 """Four to six are usual; a start that needs more than this lies not near."""
@@ -111,18 +112,27 @@ class _Values:
         junctions = [(j.inv_slope_per_v, j.offset_v, j.critical_v, j.falls) for d in devices for j in d.junctions]
         self._inv_slope, self._offset, self._critical, falls = np.array(junctions).reshape(-1, 4).T
         self._falls = falls > 0.0
+        first_ports = accumulate((len(d.ports) for d in devices), initial=0)
+        self._bends = [
+            (first + bend.port, scale_v)
+            for d, first in zip(devices, first_ports, strict=False)
+            for bend, scale_v in zip(d.law.bends, d.bound.bend_scales_v, strict=True)
+        ]
         self._parameters = [
             np.array([devices[k].bound.parameters for k in group.devices]).T for group in places.groups
         ]
 
     def limited(self, now: Array, before: Array) -> tuple[Array, bool]:
-        """Port voltages at which to evaluate, and whether any junction is held back (``numeric.limited``)."""
+        """Port voltages at which to evaluate, and whether the step or any junction is held back (``numeric``)."""
+        share = min((step_share(now[k], before[k], scale_v) for k, scale_v in self._bends), default=1.0)
+        if share < 1.0:
+            now = before + share * (now - before)
         own = self._places.junction_port
         start = np.maximum(before[own], self._critical)
         rise = (now[own] - start) * self._inv_slope
         held = rise > FREE_SLOPES
         if not held.any():
-            return now, False
+            return now, share < 1.0
         at = now.copy()
         back = start + (FREE_SLOPES + np.log(rise - (FREE_SLOPES - 1.0))) / self._inv_slope
         at[own[held]] = back[held]

@@ -29,6 +29,20 @@ def limit_junction(new_v: float, old_v: float, critical_v: float, inv_slope_per_
     return new_v if rise <= FREE_SLOPES else limited(start_v, rise, inv_slope_per_v)
 
 
+BEND_SHARE = 0.6
+"""Of the scale of a ``Bend``: nearer to zero than this it may change sign in one Newton step."""
+
+
+def step_share(new_v: float, old_v: float, scale_v: float) -> float:
+    """How much of a Newton step leads the port of a ``Bend`` to zero, where all of it would jump to the other side.
+
+    Held back alone, the port would contradict the others, and the iteration goes round in circles: so this share is
+    taken of the step of all ports. From where the step's first iteration starts, it is not held back.
+    """
+    turns = new_v * old_v < 0.0 and abs(old_v) > BEND_SHARE * scale_v
+    return old_v / (old_v - new_v) if turns else 1.0
+
+
 def exponentials(arguments: NDArray[np.float64]) -> None:
     """Replace each argument by its exp, as (1 + y + ... + y^7/7!)^1024 with y = argument / 1024.
 

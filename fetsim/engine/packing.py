@@ -6,6 +6,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array, Device, System
 from fetsim.engine.emit import Layout
+from fetsim.engine.numeric import BEND_SHARE
 from fetsim.engine.plan import Plan
 
 QUIET_SLOPES, QUIET_TOLERANCE_V = 4.0, 0.01
@@ -40,7 +41,8 @@ def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: Array) -
 
 
 def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:
-    """Values of ``dev``: parameters and exponent scales of each device, then all limits, then all tolerances.
+    """Values of ``dev``: parameters and exponent scales of each device, then all limits, all tolerances, all bends and
+    all voltages below which a port is flat.
 
     A junction under its quiet voltage before and after a Newton step need not meet the tolerance: there it conducts
     less than LIMITING_CONDUCTANCE_S e^-4 (0.2 uS) at a tolerance of 10 mV, and in proportion less at a finer one, so
@@ -60,4 +62,6 @@ def pack_devices(devices: tuple[Device, ...], tolerance_v: float) -> Array:
         for value in (j.critical_v, j.inv_slope_per_v, j.critical_v - quiet_slopes / j.inv_slope_per_v)
     ]
     tolerances = [tolerance for d in devices for tolerance in d.bound.tolerances]
-    return np.array(laws + limits + tolerances)
+    bends = [BEND_SHARE * scale_v for d in devices for scale_v in d.bound.bend_scales_v]
+    flats = [below_v for d in devices for below_v in d.bound.flat_below_v]
+    return np.array(laws + limits + tolerances + bends + flats)

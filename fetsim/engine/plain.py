@@ -11,7 +11,7 @@ import numpy as np
 from fetsim.devices.law import Flow
 from fetsim.engine.assembly import Array, Device, System, accepted, device_flows, no_memory, port_voltages, stamped
 from fetsim.engine.methods import Method
-from fetsim.engine.numeric import limit_junction
+from fetsim.engine.numeric import limit_junction, step_share
 
 MAX_ITERATIONS = 100
 
@@ -52,7 +52,9 @@ def solve_stage(
     iteration, converged = 0, False
     while iteration < max_iterations and not converged:
         iteration += 1
-        ports, held = _limited(system.devices, port_voltages(system.devices, x + d), ports)
+        now = port_voltages(system.devices, x + d)
+        share = _share(system.devices, now, ports) if iteration > 1 else 1.0
+        ports, held = _limited(system.devices, _part_of_way(ports, now, share), ports)
         flows = device_flows(system.devices, ports, memory)
         current, jacobian = stamped(system.devices, flows, system.size)
         # linearised at the limited ports: i + J (x + d - "x of the ports"); the latter through the ports
@@ -65,7 +67,7 @@ def solve_stage(
             break
         d = np.asarray(new, dtype=np.float64)
         worst, step = _worst(system.devices, port_voltages(system.devices, x + d), ports)
-        if step <= tolerance_v and not held:
+        if step <= tolerance_v and not held and share == 1.0:
             ports, converged = port_voltages(system.devices, x + d), True
     return Solved(
         increment=d, ports=ports, converged=converged, iterations=iteration, worst_port=worst, worst_step=step
@@ -112,6 +114,24 @@ def _through_ports(
                 rows[start] += slope * v[port]
                 rows[end] -= slope * v[port]
     return rows[:n]
+
+
+def _share(devices: tuple[Device, ...], new: list[list[float]], old: list[list[float]]) -> float:
+    """Of a Newton step, that may be taken (``numeric.step_share``)."""
+    return min(
+        (
+            step_share(v[bend.port], before[bend.port], scale_v)
+            for device, v, before in zip(devices, new, old, strict=True)
+            for bend, scale_v in zip(device.law.bends, device.bound.bend_scales_v, strict=True)
+        ),
+        default=1.0,
+    )
+
+
+def _part_of_way(start: list[list[float]], end: list[list[float]], share: float) -> list[list[float]]:
+    if share == 1.0:
+        return end
+    return [[a + share * (b - a) for a, b in zip(v, w, strict=True)] for v, w in zip(start, end, strict=True)]
 
 
 def _limited(

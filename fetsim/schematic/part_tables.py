@@ -32,7 +32,15 @@ from fetsim.schematic.passive_tables import (
     ResistorTable,
     ValuedTable,
 )
-from fetsim.schematic.sheet_tables import BjtSheet, DiodeSheet, JfetSheet, SheetTable, ZenerSheet
+from fetsim.schematic.sheet_tables import (
+    BjtSheet,
+    DiodeSheet,
+    JfetSheet,
+    MosfetSheet,
+    OpampSheet,
+    SheetTable,
+    ZenerSheet,
+)
 
 
 class AnodeCathode(Table):
@@ -68,6 +76,14 @@ class AmplifierNodes(Table):
     plus: Node = Field(description="input that is amplified")
     minus: Node = Field(default="0", description="input that is subtracted")
     reference: Node = Field(default="0", description="node that the output voltage is counted from")
+
+
+class OpampNodes(Table):
+    out: Node = Field(description="output")
+    plus: Node = Field(description="input that does not invert")
+    minus: Node = Field(description="input that inverts")
+    positive: Node = Field(description="positive rail")
+    negative: Node = Field(description="negative rail, or ground")
 
 
 class DevicePartTable(HeatedTable):
@@ -116,6 +132,27 @@ class BjtTable(DevicePartTable):
     sheet = BjtSheet
 
     nodes: TransistorNodes
+
+
+class MosfetTable(DevicePartTable):
+    """A MOSFET, n- or p-channel by its sheet, its body joined to the source."""
+
+    example = 'M1 = { kind = "mosfet", device = "2N7000", nodes = { drain = "a", gate = "b", source = "0" } }'
+    sheet = MosfetSheet
+
+    nodes: FetNodes
+
+
+class OpampTable(DevicePartTable):
+    """An operational amplifier between two rails, with gain-bandwidth, slew rate, swing and current limit."""
+
+    example = (
+        'U1 = { kind = "opamp", device = "TL072", '
+        'nodes = { out = "a", plus = "b", minus = "c", positive = "vp", negative = "vn" } }'
+    )
+    sheet = OpampSheet
+
+    nodes: OpampNodes
 
 
 class TurningTable(ResistiveTable):
@@ -292,6 +329,8 @@ PARTS: dict[str, type[PartTable]] = {
     "zener": ZenerTable,
     "jfet": JfetTable,
     "bjt": BjtTable,
+    "mosfet": MosfetTable,
+    "opamp": OpampTable,
     "potentiometer": PotentiometerTable,
     "rheostat": RheostatTable,
     "transformer": TransformerTable,

@@ -155,3 +155,103 @@ class ZenerSheet(DiodeSheet):
     temperature_coefficient: Annotated[float, Within("volt_per_kelvin", -1.0, 1.0)] = Field(
         default=0.0, description="change of the zener voltage with temperature"
     )
+
+
+class MosfetSheet(SheetTable):
+    """A MOSFET, enhancement type, in the square law with a diffusion tail below its threshold."""
+
+    lines: ClassVar[Mapping[str, str]] = {"v_gs_th": "volt", "g_fs": "siemens", "r_ds_on": "ohm"}
+    together: ClassVar[tuple[str, ...]] = ("r_ds_on", "r_ds_on_gate_voltage")
+
+    polarity: Literal["n", "p"] = Field(description="n-channel or p-channel")
+    v_gs_th: Annotated[float, Within("volt", -20.0, 20.0)] = Field(
+        description="gate threshold voltage, at v_gs_th_current; positive for n"
+    )
+    v_gs_th_current: Annotated[float, Within("ampere", 1e-9, 10.0)] = Field(
+        description="the drain current at which v_gs_th was read"
+    )
+    g_fs: Annotated[float, Within("siemens", 1e-6, 100.0)] = Field(
+        description="forward transconductance in saturation, at g_fs_current"
+    )
+    g_fs_current: Annotated[float, Within("ampere", 1e-6, 100.0)] = Field(
+        description="the drain current at which g_fs was read"
+    )
+    r_ds_on: Annotated[float, Within("ohm", 1e-3, 1e6)] | None = Field(
+        default=None, description="channel resistance at r_ds_on_gate_voltage and little V_DS; left out, the law's own"
+    )
+    r_ds_on_gate_voltage: Annotated[float, Within("volt", -50.0, 50.0)] | None = Field(
+        default=None, description="V_GS at which r_ds_on was read"
+    )
+    ideality: Annotated[float, Within("plain", 1.0, 5.0)] = Field(
+        default=1.5, description="below the threshold the current falls by a decade in this times kT/q ln 10 (59.5 mV)"
+    )
+    channel_slope: Annotated[float, Within("per_volt", 0.0, 1.0)] = Field(
+        default=0.0, description="rise of the drain current with V_DS, as a share of it"
+    )
+    body_saturation_current: Ampere = Field(description="saturation current of the body diode, source to drain")
+    body_ideality: Ideality = Field(default=1.0, description="ideality of the body diode")
+    gate_source_capacitance: Farad = Field(description="C_iss less C_rss, constant with voltage")
+    gate_drain_capacitance: Farad = Field(description="C_rss")
+    drain_source_capacitance: Farad = Field(description="C_oss less C_rss")
+
+
+class OpampSheet(SheetTable):
+    """An operational amplifier of one pole, with its limits; figures of one amplifier where the case holds several."""
+
+    lines: ClassVar[Mapping[str, str]] = {
+        "open_loop_gain": "plain", "gain_bandwidth": "hertz", "slew_rate": "volt_per_microsecond",
+        "output_current": "ampere", "supply_current": "ampere", "offset_voltage": "volt",
+        "input_bias_current": "ampere", "input_offset_current": "ampere",
+    }  # fmt: skip
+
+    open_loop_gain: Annotated[float, Within("plain", 10.0, 1e9)] = Field(description="gain at direct voltage")
+    gain_bandwidth: Annotated[float, Within("hertz", 1e3, 1e9)] = Field(
+        description="gain times frequency above the pole; a stage's corner is this over its noise gain"
+    )
+    slew_rate: Annotated[float, Within("volt_per_microsecond", 1e-3, 1e4)] = Field(
+        description="how fast the output can move"
+    )
+    upper_drop: Annotated[float, Within("volt", 0.0, 20.0)] = Field(
+        description="the output without load clips so far below the positive rail"
+    )
+    lower_drop: Annotated[float, Within("volt", 0.0, 20.0)] = Field(description="and so far above the negative one")
+    output_current: Annotated[float, Within("ampere", 1e-5, 20.0)] = Field(
+        description="what the output gives into a short circuit, either way"
+    )
+    output_resistance: Annotated[float, Within("ohm", 1e-2, 1e5)] = Field(
+        default=100.0, description="of the output without feedback"
+    )
+    supply_current: Annotated[float, Within("ampere", 1e-9, 1.0)] = Field(description="through the rails, without load")
+    offset_voltage: Annotated[float, Within("volt", -0.1, 0.1)] = Field(
+        default=0.0, description="plus less minus at which the output is at zero"
+    )
+    offset_drift: Annotated[float, Within("volt_per_kelvin", -1e-3, 1e-3)] = Field(
+        default=0.0, description="change of the offset voltage with temperature"
+    )
+    input_bias_current: Annotated[float, Within("ampere", -1e-3, 1e-3)] = Field(
+        default=0.0, description="into each input, on the mean; negative where it comes out"
+    )
+    input_offset_current: Annotated[float, Within("ampere", -1e-3, 1e-3)] = Field(
+        default=0.0, description="bias current of the plus input less that of the minus input"
+    )
+    bias_doubling_k: Annotated[float, Within("plain", 1.0, 1000.0)] | None = Field(
+        default=None, description="rise in temperature that doubles the bias currents (FETs 10); left out, they stay"
+    )
+    input_resistance: Annotated[float, Within("ohm", 1e2, 1e15)] = Field(
+        default=1e12, description="between the inputs, without feedback"
+    )
+    input_capacitance: Annotated[float, Within("farad", 1e-16, 1e-9)] = Field(
+        default=2e-12, description="between the inputs"
+    )
+    noise_voltage: Annotated[float, Within("volt_per_root_hertz", 0.0, 1e-5)] = Field(
+        default=0.0, description="of the input, in the white range"
+    )
+    noise_voltage_corner: Annotated[float, Within("hertz", 0.0, 1e6)] = Field(
+        default=0.0, description="below it the noise voltage rises, its square as 1/f"
+    )
+    noise_current: Annotated[float, Within("ampere_per_root_hertz", 0.0, 1e-9)] = Field(
+        default=0.0, description="of each input, in the white range"
+    )
+    noise_current_corner: Annotated[float, Within("hertz", 0.0, 1e6)] = Field(
+        default=0.0, description="below it the noise current rises"
+    )

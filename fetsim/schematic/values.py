@@ -3,8 +3,8 @@
 Letter codes (the multiplier stands where the decimal point would) and tolerance letters are those of IEC
 60062:2016, known here from secondary sources and from memory. The parser is strict: the quantity that is
 wanted is given, an amount in another unit is an error, and nothing is guessed. Prefixes: f p n u m k M G T;
-``m`` is always milli, and ``M`` (mega) is taken with ohm only, because a capital M behind a capacitor is more
-often a slip than a megafarad.
+``m`` is always milli, and ``M`` (mega) is taken with ohm and hertz only, because a capital M behind a capacitor is more
+often a slip than a megafarad. Slew rates stay in V/us, as every datasheet has them.
 """
 
 import re
@@ -17,7 +17,8 @@ from fetsim.errors import InputError
 PREFIXES = {  # powers of ten; micro is also written with either Greek letter
     "f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9, "T": 12,
 }  # fmt: skip
-LARGE = "MGT"  # prefixes taken with ohm only
+LARGE = "MGT"  # prefixes taken with these only:
+OF_LARGE = ("ohm", "hertz")
 
 # IEC 60062 tolerance letters, in per cent; for capacitors below 10 pF the standard reads B, C, D as
 # picofarad, which is not supported here.
@@ -57,6 +58,9 @@ QUANTITIES = {
     "ampere": Quantity("A", ("A", "ampere", "amperes"), "A", "12mA or 5fA"),
     "watt": Quantity("W", ("W", "watt", "watts"), "W", "0.25W"),
     "hertz": Quantity("Hz", ("Hz",), "", "20Hz or 1kHz"),
+    "volt_per_microsecond": Quantity("V/us", ("V/us", "V/µs", "V/μs"), "", "13 or 13V/us"),
+    "volt_per_root_hertz": Quantity("V/rtHz", ("V/rtHz", "V/√Hz"), "", "18nV/rtHz"),
+    "ampere_per_root_hertz": Quantity("A/rtHz", ("A/rtHz", "A/√Hz"), "", "0.5pA/rtHz"),
     "weber": Quantity("Vs", ("Vs", "Wb", "weber"), "", "0.06 or 60mVs"),
     "per_volt": Quantity("/V", ("/V", "1/V"), "", "0.006 or 0.006/V"),
     "siemens": Quantity("S", ("S", "siemens"), "S", "4mS"),
@@ -126,10 +130,10 @@ def format_value(number: float, quantity: str, digits: int = 6) -> str:
     if quantity in ("per_kelvin", "share"):
         return f"{number * (1e6 if quantity == 'per_kelvin' else 100.0):.{digits}g} {symbol}"
     rounded = float(f"{number:.{digits - 1}e}")
-    if symbol in ("", "/V") or rounded == 0.0:
+    if symbol in ("", "/V", "V/us") or rounded == 0.0:
         return f"{rounded:.{digits}g} {symbol}".rstrip()
     power = 3 * floor(log10(abs(rounded)) / 3 + 1e-12)
-    power = min(max(power, -15), 12 if quantity == "ohm" else 3)
+    power = min(max(power, -15), 12 if quantity in OF_LARGE else 3)
     prefix = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}[power]
     return f"{rounded / 10.0**power:.{digits}g} {prefix}{symbol}"
 
@@ -162,7 +166,7 @@ def _scale(unit: str, wanted: Quantity) -> int | None:
 
 
 def _prefix(letter: str, wanted: Quantity) -> int | None:
-    if not wanted.spellings or (letter in LARGE and wanted is not QUANTITIES["ohm"]):
+    if not wanted.spellings or (letter in LARGE and wanted not in [QUANTITIES[one] for one in OF_LARGE]):
         return None
     return PREFIXES.get(letter)
 
@@ -186,7 +190,7 @@ def _complaint(text: str, quantity: str) -> str:
         if other != quantity and _names_unit(text, other):
             return f"{_shown(text)} is in {other.replace('_', ' ')}; {wanted} is wanted, as {example}"
     if "M" in text and _amount(text.replace("M", "m", 1), quantity) is not None:
-        return f"{_shown(text)}: M (mega) is taken with ohm only; m is milli"
+        return f"{_shown(text)}: M (mega) is taken with ohm and hertz only; m is milli"
     return f"{_shown(text)} is not {wanted}; write it as {example}"
 
 

@@ -176,6 +176,9 @@ MISTAKES = [
         "J1, C9: nodes: node 'x' has no path to ground",
         "",
     ),
+    ('plus = "c", minus = "u"', 'plus = "x", minus = "u"', "U1: nodes: node 'x' is on this one terminal only", ""),
+    ('plus = "c", minus = "u", positive = "vp", negative = "0" } }', 'plus = "x", minus = "u", positive = "vp", negative = "0" } }\nC9 = { kind = "capacitor", value = "1n", nodes = ["a", "x"] }', "U1, C9: nodes: node 'x' has no path to ground", ""),
+    ('positive = "vp", negative = "0"', 'positive = "vp"', "U1: nodes.negative: is missing", ""),
     ('base = "e", emitter = "f" } }\nQ2', 'base = "x", emitter = "f" } }\nC9 = { kind = "capacitor", value = "1n", nodes = ["a", "x"] }\nQ2', "Q1, C9: nodes: node 'x' has no path to ground", ""),
     ('secondary = ["g", "0"]', 'secondary = ["g", "h"]', "T1: nodes: node 'h' is on this one terminal only", ""),
     (

@@ -89,7 +89,7 @@ REFUSED = [
     ("12mA", "volt", "is in ampere"),
     ("12V", "plain", "is in volt; a plain number is wanted"),
     ("1k", "plain", "not a plain number"),
-    ("1M", "farad", "M (mega) is taken with ohm only"),
+    ("1M", "farad", "M (mega) is taken with ohm and hertz only"),
     ("5%", "ohm", "not an amount in ohm"),
     ("1e999", "ohm", "not a finite number"),
     ("1e9999", "ohm", "not an amount in ohm"),
