@@ -19,10 +19,13 @@ from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND, PROGRAM, Circuit, Element
 from fetsim.errors import InputError
+from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import part_elements
 
 Levels = dict[str, Array]
+Entry = tuple[Element, str]
+"""An element, and the terminal by which a current enters it."""
 
 
 @dataclass(frozen=True)
@@ -55,24 +58,30 @@ def find_probe(unit: Unit, circuit: Circuit, text: str) -> Probe:
     raise InputError(f"probe: nothing is called {text[:60]!r} in {unit.name}; {hint} (a part's current: R1.current)")
 
 
-def _at_first_end(unit: Unit, circuit: Circuit, designator: str, first: Element) -> list[Element]:
-    """The elements whose currents make up the one into a part's first terminal: of a capacitor all that begin there."""
+def _at_first_end(unit: Unit, circuit: Circuit, designator: str, first: Element) -> list[Entry]:
+    """Where current enters the first terminal of a part: of a capacitor and of a device all its elements that meet
+    there, of any other part the first one."""
     part = unit.parts.get(designator)
-    if part is None or part.kind != "capacitor":
-        return [first]
-    return [e for e in circuit.elements if e.designator == designator and e.nodes[0] == part.nodes["a"]]
+    if part is None or part.kind not in ("capacitor", *SHEETS):
+        return [(first, KINDS[first.kind].terminals[0])]
+    end = next(iter(part.nodes.values()))
+    found = []
+    for e in circuit.elements:
+        terminals = KINDS[e.kind].terminals
+        meets = zip(terminals[:1], e.nodes[:1], strict=True) if e is first else zip(terminals, e.nodes, strict=True)
+        found += [(e, terminal) for terminal, node in meets if e.designator == designator and node == end]
+    return found
 
 
-def _current(label: str, elements: list[Element]) -> Probe:
-    def into(e: Element, levels: Levels, rate_hz: float, input_v: Array) -> Array:
-        kind = KINDS[e.kind]
-        volts = {terminal: level[1:] for terminal, level in e.at(levels).items()}
-        rates = {terminal: rate_hz * np.diff(level) for terminal, level in e.at(levels).items()}
-        return np.asarray(current_into_a(kind, kind.terminals[0], e.values, volts, rates, input_v))
+def _current(label: str, entries: list[Entry]) -> Probe:
+    def into(e: Element, terminal: str, levels: Levels, rate_hz: float, input_v: Array) -> Array:
+        volts = {name: level[1:] for name, level in e.at(levels).items()}
+        rates = {name: rate_hz * np.diff(level) for name, level in e.at(levels).items()}
+        return np.asarray(current_into_a(KINDS[e.kind], terminal, e.values, volts, rates, input_v))
 
     def compute(levels: Levels, rate_hz: float, input_v: Array) -> Array:
-        first, *others = (into(e, levels, rate_hz, input_v) for e in elements)
+        first, *others = (into(e, terminal, levels, rate_hz, input_v) for e, terminal in entries)
         return np.asarray(sum(others, first))
 
-    nodes = dict.fromkeys(node for e in elements for node in e.unknowns.values() if node != GROUND)
-    return Probe(label, "A", tuple(nodes), compute, elements[0].input)
+    nodes = dict.fromkeys(node for e, _ in entries for node in e.unknowns.values() if node != GROUND)
+    return Probe(label, "A", tuple(nodes), compute, entries[0][0].input)

@@ -193,3 +193,17 @@ def test_a_current_probe_reads_all_that_enters(esr):
         rising = {name: level + np.array([0.0, 1.0, 2.0]) / 48e3 for name, level in still.items()}
         now = probe.compute({"0": np.zeros(3), **rising}, 48e3, np.zeros(2))
         assert now == pytest.approx(leaking_a + 150e-9 + np.array([1.0, 2.0]) / 48e3 / 100e6, rel=1e-6)
+
+
+def test_a_current_probe_of_a_fet_has_its_depletion_layers():
+    """Charge that moves from gate to drain comes out at the drain."""
+    unit = fetsim.load_unit("teaching")
+    fet = unit.gain_cell.fet
+    rig = Rig(unit.changed({f"{fet}.gate_drain_capacitance_voltage": "5V"}))
+    probe = find_probe(rig.unit, rig.circuit, f"{fet}.current")
+    at_rest = {"0": np.zeros(2), **{name: np.full(2, rig.bias[rig.system.index[name]]) for name in probe.unknowns}}
+    (charge,) = (name for name in probe.unknowns if name.endswith(".charge"))  # in volts of C_0
+    coulomb = 1e-6 * rig.circuit.element(charge.rpartition(".")[0]).values["capacitance_f"]
+    moved = {**at_rest, charge: at_rest[charge] + np.array([0.0, 1e-6])}
+    still, moving = (float(probe.compute(one, 48e3, np.zeros(1))[0]) for one in (at_rest, moved))
+    assert moving - still == pytest.approx(-coulomb * 48e3, rel=1e-6)
