@@ -9,7 +9,7 @@ def library_units() -> dict[str, Path]:
 
     >>> import fetsim
     >>> sorted(fetsim.library_units())
-    ['dunlin', 'teaching']
+    ['dunlin', 'greenshank', 'teaching']
     """
     folder = Path(str(files("fetsim.library").joinpath("units")))
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
