@@ -120,7 +120,7 @@ class LogCollector:
         self._rate_hz = rate_hz
         self._fet_sign = fet_sign
         self._interval = interval_steps(rate_hz, log_rate_hz)
-        self._table = np.empty((len(fields(GainLog)), 256))  # transposed and growing: the log is views of it
+        self._table = np.empty((256, len(fields(GainLog))))  # growing: the columns of the log are views of it
         self._rows = 0
         self._open_steps = 0
         self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
@@ -145,7 +145,7 @@ class LogCollector:
 
     def result(self) -> GainLog:
         """All rows so far."""
-        return GainLog(*self._table[:, : self._rows])
+        return GainLog(*self._table[: self._rows].T)
 
     def _close(self) -> None:
         self._open_steps = 0
@@ -153,9 +153,9 @@ class LogCollector:
 
     def _write(self, sums: Array, peaks: Array, lengths: Array) -> None:
         count = len(lengths)
-        if self._rows + count > self._table.shape[1]:
-            larger = np.empty((len(self._table), GROWTH * (self._rows + count)))
-            larger[:, : self._rows] = self._table[:, : self._rows]
+        if self._rows + count > len(self._table):
+            larger = np.empty((GROWTH * (self._rows + count), self._table.shape[1]))
+            larger[: self._rows] = self._table[: self._rows]
             self._table = larger
         mean = sums / lengths
         rms = np.sqrt(np.minimum(mean[:2], peaks[:2])) / DBU_REFERENCE_V  # rounding could lift the mean of a constant
@@ -163,7 +163,7 @@ class LogCollector:
         with np.errstate(divide="ignore"):
             resistance = 1.0 / peaks[4]
         starts = np.arange(self._rows, self._rows + count) * self._interval
-        self._table[:, self._rows : self._rows + count] = (
+        self._table[self._rows : self._rows + count].T[:] = (
             (starts + 0.5 * lengths) / self._rate_hz, decibels(rms[0]), decibels(peak[0]), decibels(rms[1]),
             decibels(peak[1]), mean[2], peaks[2], mean[3], self._fet_sign * peaks[3], mean[4], resistance,
         )  # fmt: skip
