@@ -17,7 +17,7 @@ from math import inf
 from fetsim.devices.diode import CONDUCTING_A
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance, turned
 from fetsim.devices.law import Junction, Law, Values, Volts
-from fetsim.devices.noise import SHOT, NoiseLaw, NoisePlace, shot_density
+from fetsim.devices.noise import FLICKER, SHOT, NoiseLaw, NoisePlace, shot_density
 from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 SATURATION_SHARE = 0.1  # base current lost in the collector junction against the useful one; own choice
@@ -66,12 +66,15 @@ def bjt_noise(
     inv_reverse_gain: float,
     inv_early_v: float,
     _inv_vt: float,
-) -> tuple[float, float, float]:
-    """Density of the shot noise [A^2/Hz] of both halves of the transport current, then of the base currents."""
+    flicker_hz: float,
+) -> tuple[float, float, float, float]:
+    """Density of the shot noise [A^2/Hz] of both halves of the transport current, then of the base currents, then at
+    1 Hz that of the base current's 1/f noise, which without a current is none."""
     return (
         shot_density(i_sat_a * (e_be + e_bc) * (1.0 - v_bc_v * inv_early_v)),
         shot_density(i_sat_a * inv_gain * (e_be + 1.0)),
         shot_density(i_sat_a * inv_reverse_gain * (e_bc + 1.0)),
+        flicker_hz * shot_density(i_sat_a * inv_gain * abs(e_be - 1.0)),
     )
 
 
@@ -94,6 +97,7 @@ def _values(figures: Figures, kt_q_v: float) -> dict[str, float]:
         "thermal_v": kt_q_v,
         "capacitance_be_f": figures["base_emitter_capacitance"],
         "capacitance_bc_f": figures["base_collector_capacitance"],
+        "flicker_hz": figures["noise_corner"],
     }
 
 
@@ -143,6 +147,7 @@ def _kind(polarity: str) -> Kind:
             "thermal_v": 26e-3,
             "capacitance_be_f": 18e-12,
             "capacitance_bc_f": 4e-12,
+            "flicker_hz": 20.0,
         },
         linear=_stamp,
         conducts=(("collector", "emitter"), ("base", "emitter")),
@@ -153,7 +158,9 @@ def _kind(polarity: str) -> Kind:
                 NoisePlace(SHOT, "collector", "emitter"),
                 NoisePlace(SHOT, "base", "emitter"),
                 NoisePlace(SHOT, "base", "collector"),
+                NoisePlace(FLICKER, "base", "emitter", pink=True, only_with="flicker_hz"),
             ),
+            parameters=lambda v, temperature_k: (v["flicker_hz"],),
         ),
         at_rest=at_rest,
         stress=_stress,

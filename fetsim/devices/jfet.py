@@ -15,7 +15,7 @@ from fetsim.devices.jfet_channel import JfetChannel, channel_current, channel_no
 from fetsim.devices.jfet_figures import SHEET
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance, turned
 from fetsim.devices.law import Junction, Law, Values, Volts
-from fetsim.devices.noise import CHANNEL, SHOT, NoiseLaw, NoisePlace, shot_density
+from fetsim.devices.noise import CHANNEL, FLICKER, SHOT, NoiseLaw, NoisePlace, shot_density
 
 LEAST_SLOPE_S = 1e-15  # of a channel: less than any board's insulation, and told as none; own choice
 
@@ -51,9 +51,14 @@ def jfet_noise(
     e_gs: float, e_gd: float, t_gs: float, t_gd: float, l_gs: float, l_gd: float,
     beta_a_v2: float, pinch_off_v: float, tail_slope_v: float, series_per_v: float, slope_per_v: float,
     i_gate_sat_a: float, _g_gate_sat_s: float, i_leakage_a: float, _g_leakage_s: float,
-    four_kt_j: float,
-) -> tuple[float, float, float]:  # fmt: skip
-    """Density of the channel's thermal noise, then of both gate junctions' shot noise [A^2/Hz]."""
+    four_kt_j: float, flicker_hz: float,
+) -> tuple[float, float, float, float]:  # fmt: skip
+    """Density of the channel's thermal noise, then of both gate junctions' shot noise [A^2/Hz], then at 1 Hz that of
+    the channel's 1/f noise: a voltage at the gate, and so none without drain current, of 2/3 of 4 k T over the
+    transconductance at its corner (common practice, no source)."""
+    _, by_gs, by_gd = channel_current(
+        v_gs_v, v_gd_v, t_gs, t_gd, beta_a_v2, pinch_off_v, tail_slope_v, series_per_v, slope_per_v
+    )
     conductance_s = channel_noise_s(
         v_gs_v, v_gd_v, t_gs, t_gd, beta_a_v2, pinch_off_v, tail_slope_v, series_per_v, slope_per_v
     )
@@ -61,6 +66,7 @@ def jfet_noise(
         four_kt_j * conductance_s,
         shot_density(i_gate_sat_a * (e_gs + 1.0) + i_leakage_a * (l_gs + 1.0)),
         shot_density(i_gate_sat_a * (e_gd + 1.0) + i_leakage_a * (l_gd + 1.0)),
+        2.0 / 3.0 * flicker_hz * four_kt_j * abs(by_gs + by_gd),
     )
 
 
@@ -135,6 +141,7 @@ def _kind(polarity: str) -> Kind:
             "leakage_slope_v": 52e-3,
             "capacitance_gs_f": 9e-12,
             "capacitance_gd_f": 9e-12,
+            "flicker_hz": 20.0,
         },
         linear=_stamp,
         conducts=(("drain", "source"), ("gate", "source")),
@@ -145,8 +152,9 @@ def _kind(polarity: str) -> Kind:
                 NoisePlace(CHANNEL, "drain", "source"),
                 NoisePlace(SHOT, "gate", "source"),
                 NoisePlace(SHOT, "gate", "drain"),
+                NoisePlace(FLICKER, "drain", "source", pink=True, only_with="flicker_hz"),
             ),
-            parameters=lambda v, temperature_k: (4.0 * k * temperature_k,),
+            parameters=lambda v, temperature_k: (4.0 * k * temperature_k, v["flicker_hz"]),
         ),
         at_rest=at_rest,
         stress=_stress,

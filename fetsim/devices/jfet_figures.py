@@ -147,6 +147,7 @@ def values(figures: Figures, kt_q_v: float) -> dict[str, float]:
         "slope_per_v": channel.slope_per_v,
         "i_gate_sat_a": figures["gate_saturation_current"],
         "gate_slope_v": figures["gate_ideality"] * kt_q_v,
+        "flicker_hz": figures["noise_corner"],
         "i_leakage_a": 0.5 * figures["gate_leakage"],
         "leakage_slope_v": LEAKAGE_IDEALITY * kt_q_v,
         **{f"capacitance_g{end[0]}_f": 0.0 if READ_AT[end] in figures else figures[READ[end]] for end in READ},

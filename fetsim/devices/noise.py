@@ -21,7 +21,7 @@ from scipy.constants import elementary_charge, k
 
 from fetsim.devices.law import Number, Values
 
-THERMAL, CHANNEL, SHOT, EXCESS = "thermal", "channel", "shot", "excess"
+THERMAL, CHANNEL, SHOT, EXCESS, FLICKER = "thermal", "channel", "shot", "excess", "1/f"
 
 
 class Noise(NamedTuple):
@@ -45,6 +45,8 @@ class NoisePlace(NamedTuple):
     start: str
     end: str | None
     pink: bool = False
+    only_with: str = ""
+    """Name of a value of the element that is 0 where it has no such source."""
 
 
 @dataclass(frozen=True, kw_only=True)

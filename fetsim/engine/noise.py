@@ -10,7 +10,7 @@ The same number meets every stage of a step. Nodes that the reduction takes out 
 (their part reaches the neighbours), so those that are recorded have to be kept.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import NamedTuple
@@ -20,7 +20,7 @@ import numpy as np
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.noise import NoiseLaw
 from fetsim.engine.assembly import NO_UNKNOWN, Array, System
-from fetsim.engine.circuit import Circuit
+from fetsim.engine.circuit import Circuit, Element
 from fetsim.engine.draws import Words, keys_of
 from fetsim.engine.noise_sources import NoiseSource, own_kelvin, sources_of
 from fetsim.engine.pink import POLES, pink_filter
@@ -128,9 +128,9 @@ def prepare_noise(noise: Noise, system: System, reduced: Reduced, plan: Plan, ra
         roots[pink] = weights
         names[pink] = [f"{'pink' if pink else 'white'} {_row_name(reduced.system, plan, rows[0])}" for rows in pattern]
     place = {index: position for position, index in enumerate(reduced.kept[np.array(plan.order)])}
-    moving, moving_names = _moving(sources[True], system, place)
-    values = [0.5 * rate_hz, *roots[False], *roots[True]]
     by_name = {e.name: e for e in noise.circuit.elements}
+    moving, moving_names = _moving(sources[True], by_name, system, place)
+    values = [0.5 * rate_hz, *roots[False], *roots[True]]
     for device in system.devices:
         law = KINDS[device.kind].noise
         if isinstance(law, NoiseLaw):
@@ -188,7 +188,7 @@ def _root(covariance: Array, pattern: Array) -> tuple[tuple[tuple[int, ...], ...
 
 
 def _moving(
-    sources: Sequence[NoiseSource], system: System, place: dict[int, int]
+    sources: Sequence[NoiseSource], elements: Mapping[str, Element], system: System, place: dict[int, int]
 ) -> tuple[dict[bool, tuple[MovingSource, ...]], dict[bool, tuple[str, ...]]]:
     """Moving sources, white and pink, and their names."""
     place = {**place, NO_UNKNOWN: NO_UNKNOWN}
@@ -198,6 +198,12 @@ def _moving(
     count: dict[str, int] = {}
     for one in sources:
         number = count[one.element] = count.get(one.element, -1) + 1
+        element = elements[one.element]
+        law = KINDS[element.kind].noise
+        assert isinstance(law, NoiseLaw)
+        needed = law.sources[number].only_with
+        if needed and element.values[needed] == 0.0:
+            continue
         found[one.pink].append(MovingSource(devices[one.element], number, place[one.start], place[one.end]))
         names[one.pink].append(f"{one.element} {number}")
     return {pink: tuple(all_) for pink, all_ in found.items()}, {pink: tuple(all_) for pink, all_ in names.items()}

@@ -109,6 +109,10 @@ class JfetSheet(SheetTable):
     gate_drain_capacitance_voltage: Annotated[float, Within("volt", 0.0, 200.0)] | None = Field(
         default=None, description="the same of gate_drain_capacitance"
     )
+    noise_corner: Annotated[float, Within("hertz", 0.0, 1e6)] = Field(
+        default=0.0, description="frequency below which the channel's 1/f noise exceeds its thermal noise, in "
+        "saturation; 0: none"
+    )
     gate_built_in_potential: Annotated[float, Within("volt", 0.3, 2.0)] = Field(
         default=0.8, description="of the gate's junctions, from which those capacitances move"
     )
@@ -130,6 +134,9 @@ class BjtSheet(SheetTable):
         description="base to emitter, constant: stands for the charge stored at the working point"
     )
     base_collector_capacitance: Farad = Field(description="base to collector, constant with voltage")
+    noise_corner: Annotated[float, Within("hertz", 0.0, 1e6)] = Field(
+        default=0.0, description="frequency below which the base current's 1/f noise exceeds its shot noise; 0: none"
+    )
 
 
 class DiodeSheet(SheetTable):

@@ -7,7 +7,7 @@ from fetsim.engine.circuit import Circuit, element
 DIODE = {"i_sat_a": 0.5e-9, "slope_v": 1.75 * 0.02585, "capacitance_f": 2e-12}
 NPN = {
     "i_sat_a": 12e-15, "gain": 320.0, "reverse_gain": 4.0, "early_v": 80.0, "thermal_v": 0.02585,
-    "capacitance_be_f": 18e-12, "capacitance_bc_f": 4e-12,
+    "capacitance_be_f": 18e-12, "capacitance_bc_f": 4e-12, "flicker_hz": 0.0,
 }  # fmt: skip
 
 

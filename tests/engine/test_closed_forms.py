@@ -123,7 +123,7 @@ def test_feedback_pair():
 
 FET = {
     "tail_slope_v": 2 * 0.02585, "series_per_v": 0.0, "slope_per_v": 0.0, "i_gate_sat_a": 1e-15,
-    "gate_slope_v": 0.02585, "i_leakage_a": 0.0, "leakage_slope_v": 2 * 0.02585,
+    "gate_slope_v": 0.02585, "i_leakage_a": 0.0, "leakage_slope_v": 2 * 0.02585, "flicker_hz": 0.0,
     "capacitance_gs_f": 1e-15, "capacitance_gd_f": 1e-15,
 }  # fmt: skip
 

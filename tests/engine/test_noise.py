@@ -168,6 +168,27 @@ def test_pink_noise_of_a_resistor():
         assert density[band].mean() == near(expected, 0.15 if low < 100.0 else 0.06)
 
 
+def test_pink_noise_of_a_transistor():
+    """At the corner the base current's 1/f noise is its shot noise: 2 q I_B (1 + corner / f) at the base, through r_pi,
+    and nothing of it where the corner is 0."""
+    corner_hz = 2000.0
+    elements = bipolar().elements
+    flickers = Circuit(tuple(
+        replace(e, values={**e.values, "flicker_hz": corner_hz}) if e.name == "Q" else e for e in elements
+    ))  # fmt: skip
+    system = assemble(flickers)
+    rest = find_bias(system)
+    i_b = (5.0 - rest[system.index["b"]]) / 1e6
+    at_b = 2.0 * elementary_charge * i_b * (NPN["thermal_v"] / i_b) ** 2
+    found = noisy(flickers, "b", "c", steps=4_000_000, rate_hz=96e3)[:, 0]
+    f, density = dsp.welch(found, fs=96e3, nperseg=1 << 13, detrend="constant")
+    for low, high in ((100.0, 200.0), (500.0, 1000.0), (2000.0, 4000.0)):
+        band = (f >= low) & (f <= high)
+        expected = at_b * np.mean(1.0 + corner_hz / f[band])
+        assert density[band].mean() == near(expected, 0.08)  # 1 Mohm beside r_pi, r_mu and the statistics
+    assert Simulation.of(bipolar(), RATE_HZ, ["c"], noise_seed=1).prepared.noise.shape.pink == 0
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_noise_of_any_resistive_network_is_that_of_its_conductances(data):

@@ -139,8 +139,8 @@ DEFINITIONS = (
         term="noise",
         meaning=f"rms from {BAND} without signal, of all parts through the linearised circuit: 4kT/R of resistors, "
         "tracks, windings and of the source resistance, 4kT times the channel conductance of FETs, 2qI of junctions, "
-        "excess noise of resistors that have a noise index; "
-        "no 1/f noise of semiconductors, base resistance of transistors, hum or supply noise",
+        "excess noise of resistors that have a noise index, 1/f noise of transistors whose sheet has a noise_corner; "
+        "no base resistance of transistors, hum or supply noise",
         source="Johnson and Nyquist 1928, Schottky 1918, IEC 60195",
         status=LAW,
     ),

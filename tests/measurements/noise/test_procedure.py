@@ -32,6 +32,7 @@ THERMAL_V = NPN["thermal_v"]
 FET = {
     "beta_a_v2": 1e-3, "pinch_off_v": -4.0, "tail_slope_v": 2 * 0.02585, "series_per_v": 0.0, "slope_per_v": 0.0,
     "i_gate_sat_a": 1e-15, "gate_slope_v": 0.02585, "i_leakage_a": 0.0, "leakage_slope_v": 2 * 0.02585,
+    "flicker_hz": 0.0,
     "capacitance_gs_f": 1e-12, "capacitance_gd_f": 1e-12,
 }  # fmt: skip
 
@@ -150,6 +151,22 @@ def test_channel_noise(drain_v, share):
     sources = noise_sources(Circuit(elements), find_bias(system), system.index, T_K)
     (channel,) = [one.density for one in sources if one.cause == "channel"]
     assert channel == pytest.approx(4.0 * k * T_K * 2.0 * 1e-3 * 2.0 * share, rel=1e-3)
+
+
+def test_pink_noise_of_a_channel():
+    """At its corner that of the channel's thermal noise in saturation, and none without drain voltage, where a change
+    of the number of carriers moves no current."""
+    corner_hz, found = 300.0, {}
+    for drain_v in (0.0, 50.0):
+        elements = (
+            source("D", "d", 1.0, emf_v=drain_v), source("G", "g", 1.0, emf_v=-2.0),
+            element("jfet_n", "J", ["d", "g", "0"], **{**FET, "flicker_hz": corner_hz}),
+        )  # fmt: skip
+        system = assemble(Circuit(elements))
+        sources = noise_sources(Circuit(elements), find_bias(system), system.index, T_K)
+        found[drain_v] = {one.cause: one.density for one in sources}
+    assert found[50.0]["1/f"] / corner_hz == pytest.approx(found[50.0]["channel"], rel=5e-3, abs=0.0)
+    assert found[0.0].get("1/f", 0.0) < 1e-6 * found[50.0]["1/f"]
 
 
 def test_breakdown_diode_has_the_shot_noise_of_its_current():
