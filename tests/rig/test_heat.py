@@ -11,6 +11,7 @@ from fetsim.errors import ConvergenceError, InputError
 from fetsim.rig.heat import heat_of
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
+from fetsim.studies.compare.takes import circuit_key
 
 UNIT = """
 name = "warm"
@@ -149,3 +150,12 @@ def test_runs_and_held_states_are_as_warm_as_the_unit_at_rest():
     assert Rig(cold).bias == pytest.approx(rig.bias, abs=1e-3)  # 0.06 K of 57 are left
     noise = [fetsim.measure_noise(one, reductions_db=[10.0], largest=False).states[0] for one in (unit, cold)]
     assert noise[0].unweighted_dbu == pytest.approx(noise[1].unweighted_dbu, abs=1e-3)
+
+
+def test_takes_of_units_that_warm_differently_are_not_mixed_up():
+    """What the cache of renders goes by: heat is worked out of the circuit and the thermal resistances."""
+    unit = load_unit("dunlin")
+    versions = [unit.changed(change) for change in ({"Q6.thermal_resistance": k_w} for k_w in ("50K/W", "80K/W"))]
+    assert len({circuit_key(one) for one in (unit, *versions)}) == 3
+    named = unit.changed(about="the same")
+    assert circuit_key(named) == circuit_key(unit)
