@@ -154,7 +154,7 @@ def _compiled(cell: GainCellModel | None) -> Callable[..., None]:
     options = f'options = {{{CACHED}, "nogil": True, "error_model": "numpy"}}'
     head = (
         "from __future__ import annotations\n\nfrom numba import njit\n\n"
-        "import fetsim.engine.lanes\nfrom fetsim.devices.law import select"  # the former says what select means
+        "import fetsim.engine.lanes\nfrom fetsim.devices.law import clamp, select"  # the former says what they mean
     )
     text = (head, options, laws_text((law, gather)), f"channel_s = {law.__name__}", "")
 

@@ -25,7 +25,7 @@ from math import log, sqrt
 
 import numpy as np
 
-from fetsim.devices.law import Number, Values, select
+from fetsim.devices.law import Number, Values, clamp, select
 
 NEAR_SLOPES = 1e-3
 """Drain voltage, in 2 n V_T, below which the chord is the slope: off by 1e-7, above it rounding makes 1e-9."""
@@ -68,14 +68,33 @@ def channel_current(
     )
 
 
+def falling(slopes: Number) -> Number:
+    """exp(-|x|), as (1 + y + ... + y^7/7!)^1024 with y = -|x| / 1024: a third of the log's time less than by exp.
+
+    Relative error below 1e-12 to 45, 3e-10 at 100, 3e-3 at 700, where it is 1e-304 and stays.
+    """
+    y = -abs(clamp(slopes, 700.0)) * (1.0 / 1024.0)
+    p = 1.0 + y * (1.0 + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040)))))))
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    return p * p
+
+
 def chord_s(
     v_gs: Number, v_gd: Number, v_ds: Number,
     beta_a_v2: float, pinch_off_v: float, tail_slope_v: float, series_per_v: float, slope_per_v: float,
 ) -> Number:  # fmt: skip
     """Chord conductance i / v_ds of the channel [S]; at v_ds = 0 the slope. The three voltages belong to one state."""
     a_s, a_d = v_gs - pinch_off_v, v_gd - pinch_off_v
-    o_s, w_s = opening(a_s, np.exp(-abs(a_s) / tail_slope_v), tail_slope_v)
-    o_d, w_d = opening(a_d, np.exp(-abs(a_d) / tail_slope_v), tail_slope_v)
+    o_s, w_s = opening(a_s, falling(a_s / tail_slope_v), tail_slope_v)
+    o_d, w_d = opening(a_d, falling(a_d / tail_slope_v), tail_slope_v)
     # i / v_ds is the sum of the openings times their difference over v_ds
     size = abs(v_ds)
     near = NEAR_SLOPES * tail_slope_v

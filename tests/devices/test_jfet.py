@@ -11,7 +11,7 @@ from scipy.constants import elementary_charge, k
 from scipy.optimize import brentq
 
 from fetsim.devices.jfet import jfet
-from fetsim.devices.jfet_channel import JfetChannel
+from fetsim.devices.jfet_channel import JfetChannel, falling
 from fetsim.devices.jfet_figures import channel_of, completed, mistakes, values, warmed
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.sheet import Warmth, thermal_voltage
@@ -90,6 +90,13 @@ class TestTail:
         for v in (-60.0, -1e3):
             assert np.all(np.isfinite(currents(CHANNEL, v, v)))
             assert CHANNEL.chord_s(v, v, 0.0) >= 0.0 and CHANNEL.noise_s(v, v) >= 0.0
+
+
+def test_the_logs_exponential_is_one():
+    x = np.concatenate([-np.geomspace(1e-9, 45.0, 200), [0.0], np.geomspace(1e-9, 45.0, 200)])
+    assert falling(x) == pytest.approx(np.exp(-abs(x)), rel=1e-12)
+    assert falling(100.0) == pytest.approx(np.exp(-100.0), rel=3e-10)
+    assert 0.0 < falling(1e6) < 1e-303
 
 
 class TestSquareLaw:
