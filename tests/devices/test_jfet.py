@@ -20,7 +20,7 @@ VT = 0.02585
 FIGURES = {
     "i_dss": 15e-3, "pinch_off_voltage": -4.5, "ideality": 1.0, "channel_slope": 0.0, "gate_saturation_current": 5e-15,
     "gate_ideality": 1.0, "gate_leakage": 0.0, "gate_source_capacitance": 9e-12, "gate_drain_capacitance": 9e-12,
-    "gate_built_in_potential": 0.8, "band_gap": 1.12,
+    "gate_built_in_potential": 0.8, "noise_corner": 0.0, "band_gap": 1.12,
 }  # fmt: skip
 CHANNEL = JfetChannel(beta_a_v2=15e-3 / 4.5**2, pinch_off_v=-4.5, tail_slope_v=2 * VT)
 
