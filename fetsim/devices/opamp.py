@@ -31,6 +31,7 @@ from fetsim.devices.opamp_figures import SHEET
 STAGE_F = 30e-12
 CLAMP_V = 0.05
 """w above; own choice."""
+PER_CLAMP = 1.0 / CLAMP_V  # a division takes several times as long as a product
 LIMITING_SHARE = 0.9  # of the largest output current, told as limiting; own choice
 LEAST_DROP_V = 0.125
 """Half of the output stage's range over which the solver need know it no better than a node."""
@@ -48,10 +49,8 @@ def held_back(beyond_v: Number) -> tuple[Number, Number]:
     inside = clamp(beyond_v, CLAMP_V)
     rise = inside + CLAMP_V
     over = beyond_v - inside
-    return (
-        (0.25 * rise * rise / CLAMP_V + 0.5 * (over + abs(over))) / CLAMP_V,
-        0.5 * rise / (CLAMP_V * CLAMP_V),
-    )
+    slope = 0.5 * PER_CLAMP * PER_CLAMP * rise
+    return 0.5 * slope * rise + 0.5 * PER_CLAMP * (over + abs(over)), slope
 
 
 def opamp(
