@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fetsim.cli.options import ForceOption, QuietOption, SoundVersionOptions
+from fetsim.cli.options import ForceOption, NoiseOption, QuietOption, SeedOption, SoundVersionOptions, noise_seed_of
 from fetsim.cli.streams import be_quiet
 from fetsim.errors import PartlyDone
 from fetsim.studies.compare.comparison import AS_BUILT, Comparison
@@ -35,6 +35,8 @@ def compare(
             "where that means something)",
         ),
     ] = "auto",
+    noise: NoiseOption = False,
+    seed: SeedOption = None,
     page: Annotated[bool, typer.Option("--page/--no-page", help="write the page to listen with")] = True,
     keep_going: Annotated[
         bool, typer.Option("--keep-going", help="leave out versions whose changes are wrong instead of refusing all")
@@ -62,7 +64,8 @@ def compare(
     with _bars(names, shown=not quiet and sys.stderr.isatty()) as progress:
         found = compare_versions(
             source, wanted, folder=folder, unit=chosen.unit, changes=chosen.changes,
-            title=title or file_title, match=match, quality=chosen.quality, keep_going=keep_going, overwrite=force,
+            title=title or file_title, match=match, quality=chosen.quality,
+            noise_seed=noise_seed_of(noise, seed), keep_going=keep_going, overwrite=force,
             pages=[_page] if page else [], progress=progress, notice=_silent if quiet else _say,
         )  # fmt: skip
     if not quiet:

@@ -73,6 +73,14 @@ QualityOption = Annotated[
     str,
     typer.Option("--quality", "-q", metavar="QUALITY", help="how finely time is solved: draft, standard or fine"),
 ]
+NoiseOption = Annotated[
+    bool,
+    typer.Option("--noise", help="let the unit's parts make noise: thermal, shot, 1/f, as gain reduction moves it"),
+]
+SeedOption = Annotated[
+    int | None,
+    typer.Option("--seed", metavar="NUMBER", help="of the noise: another one gives other noise (default: 0)"),
+]
 AgainstOption = Annotated[
     str,
     typer.Option("--against", metavar="STATE", help="what gain reduction is counted from: idle (the unit at rest) or "
@@ -179,6 +187,13 @@ class FigureFiles(Options):
     csv_to: CsvOption = None
     plot_to: PlotOption = None
     force: ForceOption = False
+
+
+def noise_seed_of(noise: bool, seed: int | None) -> int | None:
+    """The seed of the noise that is asked for; None without noise. Raises InputError for a seed of none."""
+    if seed is not None and not noise:
+        raise InputError("--seed: is that of the noise; add --noise")
+    return (seed or 0) if noise else None
 
 
 def spread(command: Callable[..., None]) -> Callable[..., None]:

@@ -13,7 +13,16 @@ from typing import Annotated
 import typer
 
 from fetsim.audio.render_file import FileRendering, default_output, render_file
-from fetsim.cli.options import AgainstOption, ForceOption, QualityOption, QuietOption, SoundUnitOptions
+from fetsim.cli.options import (
+    AgainstOption,
+    ForceOption,
+    NoiseOption,
+    QualityOption,
+    QuietOption,
+    SeedOption,
+    SoundUnitOptions,
+    noise_seed_of,
+)
 from fetsim.cli.streams import be_quiet
 from fetsim.errors import InputError
 from fetsim.rig.gain_cell import reference_named
@@ -83,14 +92,8 @@ def render(
             "--plot", metavar="FILE", help="picture of levels and gain reduction (.png, .svg or .pdf)"
         ),
     ] = None,
-    noise: Annotated[
-        bool,
-        typer.Option("--noise", help="let the unit's parts make noise: thermal, shot, 1/f, as gain reduction moves it"),
-    ] = False,
-    seed: Annotated[
-        int | None,
-        typer.Option("--seed", metavar="NUMBER", help="of the noise: another one gives other noise (default: 0)"),
-    ] = None,
+    noise: NoiseOption = False,
+    seed: SeedOption = None,
     segments: Annotated[
         bool,
         typer.Option(
@@ -124,7 +127,7 @@ def render(
         rendering = render_file(
             source, target or default_output(source, unit), unit=unit, quality=quality, cold=start == "cold",
             bits=bits, gain_db=gain, log_to=log, log_rate_hz=log_rate, against=reference_named(against),
-            inputs=_feeds(feed or ()), noise_seed=_noise_seed(noise, seed), segments=segments, probes=probe or (),
+            inputs=_feeds(feed or ()), noise_seed=noise_seed_of(noise, seed), segments=segments, probes=probe or (),
             probes_to=probe_to,
             more={plot: _plot_writer(plot)} if plot is not None else None, overwrite=force, progress=advance,
             notice=None if quiet else _say,
@@ -133,12 +136,6 @@ def render(
         from fetsim.report.render.text import render_text
 
         print(render_text(rendering))
-
-
-def _noise_seed(noise: bool, seed: int | None) -> int | None:
-    if seed is not None and not noise:
-        raise InputError("--seed: is that of the noise; add --noise")
-    return (seed or 0) if noise else None
 
 
 def _feeds(texts: Iterable[str]) -> dict[str, str]:

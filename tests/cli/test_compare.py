@@ -50,6 +50,23 @@ def compare(capsys):
     return run
 
 
+def test_noise_is_the_same_in_all_versions(compare, place):
+    """A version that changes nothing that is heard adds nothing, though its noise is there; it is told; and a take
+    with noise is not mistaken for one without."""
+    soundfile.write("jingle.wav", np.zeros(RATE_HZ // 2), RATE_HZ)
+    silence = ("--match", "none", "--no-page", "-v", "same: C2=150n", "-v", "other: C2=151n")
+    heard = []
+    for folder, noise in (("quiet", ()), ("noisy", ("--noise", "--seed", "5"))):
+        status, out, err = compare(*silence, *noise, "--to", folder)
+        assert status == 0 and (not err or "compiling the solver" in err)
+        told = json.loads((place / folder / "comparison.json").read_text())
+        assert ("noise of the parts" in told["settings"]) is bool(noise) and ("seed 5" in out) is bool(noise)
+        heard.append([soundfile.read(path)[0] for path in sorted((place / folder).glob("*.wav"))])
+    assert max(np.abs(one).max() for one in heard[0]) < 1e-6
+    assert any(np.std(one[5000:]) > 1e-6 for one in heard[1])
+    assert compare("-v", "same: C2=150n", "--seed", "5")[0] == 2
+
+
 def test_tables_and_folder(compare, place):
     status, out, err = compare("--version", "bigger cap: C2=330n", "-v", "same: C2=150n", "--no-page")
     assert (status, err) == (0, "")

@@ -9,7 +9,7 @@ from fetsim.measurements.results.table import Table
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
 from fetsim.report.look.terminal import table_section
 from fetsim.report.render.text import CHANNELS
-from fetsim.studies.compare.comparison import Comparison, VersionResult
+from fetsim.studies.compare.comparison import NOISE, Comparison, VersionResult
 
 LONGEST_NAME = 30  # characters of a name in a table
 NONE = "-"
@@ -60,6 +60,7 @@ def _head(comparison: Comparison) -> str:
                 ("title", _plain(c.title)),
                 ("played", f"{_plain(c.input_name)}: {c.duration_s:.2f} s, {c.rate_hz / 1000:g} kHz, {kind}"),
                 ("unit", c.unit_name if common == "nothing" else f"{c.unit_name}, in all versions {common}"),
+                *((name, c.settings[name]) for name in (NOISE,) if name in c.settings),
                 ("matched by", f"{MATCHED_BY[c.matching]} ({c.matching_reason})"),
                 ("headroom", headroom if c.headroom_gain_db else "no true peak is above -1 dBTP"),
             ]

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 AS_BUILT = "as built"
 """Label of version 0."""
+NOISE = "noise of the parts"
+"""Name of the setting that tells its seed."""
 NO_DIFFERENCE_DB = -150.0
 """A difference whose level re the programme is below this is none: the last bit of single precision."""
 

@@ -76,7 +76,8 @@ def play_all(
         figures[key] = kept_figures(cache, circuits[key], quality, partial(tell, key, MEASURING))
 
     new = [unit for unit in circuits.values() if cache.find(take_key(unit, programme, quality)) is None]
-    if told := compile_notice(*{one.origin.path: one for one in new}.values()):
+    noisy = programme.noise_seed is not None
+    if told := compile_notice(*{one.origin.path: one for one in new}.values(), noisy=noisy):
         notice(told)  # once, whichever thread is first
     jobs = {(number, key): partial(job, key) for number, job in enumerate((play, measure)) for key in circuits}
     run_all(jobs, lambda job, _: job(), stop=stop.set)

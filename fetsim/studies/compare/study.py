@@ -20,7 +20,7 @@ from fetsim.schematic.unit import Unit
 from fetsim.schematic.versions import Changes
 from fetsim.studies.cache import KIND, package_version
 from fetsim.studies.compare.audio_files import check_size
-from fetsim.studies.compare.comparison import Comparison
+from fetsim.studies.compare.comparison import NOISE, Comparison
 from fetsim.studies.compare.figures import CONDITIONS
 from fetsim.studies.compare.matching import Matching, check_matching, match_levels
 from fetsim.studies.compare.playing import Played, Watcher, play_all
@@ -47,6 +47,7 @@ def compare(
     title: str = "",
     match: str = "auto",
     quality: str = "standard",
+    noise_seed: int | None = None,
     keep_going: bool = False,
     overwrite: bool = False,
     pages: Sequence[PageWriter] = (),
@@ -60,9 +61,10 @@ def compare(
 
     Writes 24 bit FLAC and WAV files of every version and of what it adds to the untouched unit, ``comparison.json``,
     and what ``pages`` write, into ``folder`` (default: ``default_folder``), which appears whole or not at all.
-    ``match``: ``"auto"``, ``"loudness"``, ``"rms"`` or ``"none"``. Wrong changes are refused all at once, or with
-    ``keep_going`` become versions with an error, as a version that cannot be played always does. ``notice`` is called
-    with a sentence before something slow.
+    ``match``: ``"auto"``, ``"loudness"``, ``"rms"`` or ``"none"``. With a ``noise_seed`` the parts make noise as in
+    ``render``, from the same numbers in all versions. Wrong changes are refused all at once, or with ``keep_going``
+    become versions with an error, as a version that cannot be played always does. ``notice`` is called with a sentence
+    before something slow.
 
     Raises InputError or UnitError, and ConvergenceError when the untouched unit itself cannot be played.
 
@@ -81,7 +83,7 @@ def compare(
     loaded = given_unit(unit)
     loaded = loaded.changed(changes) if changes else loaded
     made = make_versions(loaded, wanted, changes, keep_going=keep_going)
-    programme = open_programme(source)
+    programme = open_programme(source, noise_seed)
     check_rate(programme.rate_hz, str(source))
     check_size(source, programme.frames, programme.channels)
     target, kept = Path(folder) if folder is not None else default_folder(source), cache or user_cache(KIND)
@@ -124,7 +126,7 @@ def _comparison(
         headroom_gain_db=matching.headroom_gain_db,
         conditions=CONDITIONS,
         cautions=(MONITORS, *_unmatched(matching, levels)),
-        settings=_settings(unit, quality),
+        settings=_settings(unit, quality, programme.noise_seed),
         created=datetime.now().astimezone().isoformat(timespec="seconds"),
         package_version=package_version(),
         versions=found,
@@ -143,10 +145,12 @@ def _unmatched(matching: Matching, levels: Sequence[ProgrammeLevels | None]) -> 
     )
 
 
-def _settings(unit: Unit, quality: str) -> dict[str, str]:
+def _settings(unit: Unit, quality: str, noise_seed: int | None) -> dict[str, str]:
+    noise = {} if noise_seed is None else {NOISE: f"seed {noise_seed}, the same in all versions"}
     return {
         "unit file": unit.path.name,
         "changed in all": "; ".join(f"{name} {before} -> {after}" for name, before, after in unit.changes) or "nothing",
         "0 dBFS": f"{unit.full_scale_dbu:+g} dBu",
         "quality": quality,
+        **noise,
     }

@@ -16,7 +16,7 @@ from numpy.lib import format as npy
 from fetsim.audio.files import AudioReader
 from fetsim.audio.gain_log import GainLog, write_npz
 from fetsim.audio.loudness import ProgrammeLevels, measure_levels
-from fetsim.audio.player import BLOCK_FRAMES, Player
+from fetsim.audio.player import BLOCK_FRAMES, Player, check_seed
 from fetsim.errors import InputError
 from fetsim.files.npz import ArchiveWriter
 from fetsim.files.user_cache import UserCache
@@ -32,7 +32,7 @@ _SAMPLES, _LOGS, _LEVELS, _WARNING = "samples.npy", "logs.npz", "levels.npz", "w
 
 @dataclass(frozen=True)
 class Programme:
-    """The sound file that all versions play."""
+    """The sound file that all versions play, and whether their parts make noise meanwhile."""
 
     path: Path
     digest: str
@@ -40,6 +40,8 @@ class Programme:
     rate_hz: int
     channels: int
     frames: int
+    noise_seed: int | None = None
+    """Of the parts' noise, the same for all versions; None: they have none."""
 
 
 @dataclass(frozen=True)
@@ -54,11 +56,12 @@ class Take:
     """What the solver had to do differently; mostly empty."""
 
 
-def open_programme(path: Path) -> Programme:
-    """Look at a sound file. Raises InputError when it cannot be read."""
+def open_programme(path: Path, noise_seed: int | None = None) -> Programme:
+    """Look at a sound file. Raises InputError when it cannot be read, or for what is no seed."""
+    check_seed(noise_seed)
     with AudioReader(path) as reader, path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-        return Programme(path, digest, reader.rate_hz, reader.channels, reader.frames)
+        return Programme(path, digest, reader.rate_hz, reader.channels, reader.frames, noise_seed)
 
 
 def circuit_key(unit: Unit) -> str:
@@ -70,7 +73,8 @@ def circuit_key(unit: Unit) -> str:
 
 def take_key(unit: Unit, programme: Programme, quality: str) -> str:
     """Where the cache keeps this take."""
-    return key_of("take", circuit_key(unit), programme.digest, quality, source=PLAYS)
+    noise = () if programme.noise_seed is None else (programme.noise_seed, unit.temperature_c)
+    return key_of("take", circuit_key(unit), programme.digest, quality, *noise, source=PLAYS)
 
 
 def take(cache: UserCache, unit: Unit, programme: Programme, quality: str, progress: Progress) -> Take:
@@ -97,7 +101,9 @@ def _play(unit: Unit, programme: Programme, quality: str, folder: Path, progress
     header = {"descr": npy.dtype_to_descr(np.dtype(np.float32)), "fortran_order": False, "shape": shape}
     with (
         AudioReader(programme.path) as reader,
-        Player(unit, reader.rate_hz, reader.channels, quality=quality) as player,
+        Player(
+            unit, reader.rate_hz, reader.channels, quality=quality, noise_seed=programme.noise_seed
+        ) as player,
     ):
         # plain writes: on a full disk they fail with an error, a mapped file with a bus error
         with (folder / _SAMPLES).open("wb") as file:
