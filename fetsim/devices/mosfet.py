@@ -4,7 +4,7 @@ diode from source to drain. For a p-channel type every port and current is rever
 
 R stands for the drain region, which makes most of the channel resistance of a switching type. Velocity saturation, the
 gate's capacitance against voltage (constant here) and breakdown are left out. The gate carries no current. Noise: that
-of the channel and the body diode's shot noise.
+of the channel, thermal and 1/f, and the body diode's shot noise.
 """
 
 from dataclasses import replace
@@ -16,7 +16,7 @@ from fetsim.devices.jfet_channel import JfetChannel, channel_current, channel_no
 from fetsim.devices.kind import AtRest, Kind, Roles, Stamp, Stress, Way, capacitance, turned
 from fetsim.devices.law import Junction, Law, Values, Volts
 from fetsim.devices.mosfet_figures import SHEET
-from fetsim.devices.noise import CHANNEL, SHOT, NoiseLaw, NoisePlace, shot_density
+from fetsim.devices.noise import CHANNEL, FLICKER, SHOT, NoiseLaw, NoisePlace, shot_density
 
 
 def mosfet(
@@ -35,13 +35,21 @@ def mosfet(
 def mosfet_noise(
     v_gs_v: float, v_gd_v: float, _v_sd_v: float, t_gs: float, t_gd: float, e_body: float,
     beta_a_v2: float, threshold_v: float, tail_slope_v: float, series_per_v: float, slope_per_v: float,
-    i_body_sat_a: float, _g_body_sat_s: float, four_kt_j: float,
-) -> tuple[float, float]:  # fmt: skip
-    """Density of the channel's thermal noise, then of the body diode's shot noise [A^2/Hz]."""
+    i_body_sat_a: float, _g_body_sat_s: float, four_kt_j: float, flicker_hz: float,
+) -> tuple[float, float, float]:  # fmt: skip
+    """Density of the channel's thermal noise, then of the body diode's shot noise [A^2/Hz], then at 1 Hz that of the
+    channel's 1/f noise, as in ``jfet``."""
+    _, by_gs, by_gd = channel_current(
+        v_gs_v, v_gd_v, t_gs, t_gd, beta_a_v2, threshold_v, tail_slope_v, series_per_v, slope_per_v
+    )
     conductance_s = channel_noise_s(
         v_gs_v, v_gd_v, t_gs, t_gd, beta_a_v2, threshold_v, tail_slope_v, series_per_v, slope_per_v
     )
-    return four_kt_j * conductance_s, shot_density(i_body_sat_a * (e_body + 1.0))
+    return (
+        four_kt_j * conductance_s,
+        shot_density(i_body_sat_a * (e_body + 1.0)),
+        2.0 / 3.0 * flicker_hz * four_kt_j * abs(by_gs + by_gd),
+    )
 
 
 def _stamp(stamp: Stamp, v: Values) -> None:
@@ -105,14 +113,19 @@ def _kind(polarity: str) -> Kind:
             "capacitance_gs_f": 16e-12,
             "capacitance_gd_f": 4e-12,
             "capacitance_ds_f": 7e-12,
+            "flicker_hz": 1e3,
         },
         linear=_stamp,
         conducts=(("drain", "source"),),
         law=law,
         noise=NoiseLaw(
             function=mosfet_noise,
-            sources=(NoisePlace(CHANNEL, "drain", "source"), NoisePlace(SHOT, "source", "drain")),
-            parameters=lambda v, temperature_k: (4.0 * k * temperature_k,),
+            sources=(
+                NoisePlace(CHANNEL, "drain", "source"),
+                NoisePlace(SHOT, "source", "drain"),
+                NoisePlace(FLICKER, "drain", "source", pink=True, only_with="flicker_hz"),
+            ),
+            parameters=lambda v, temperature_k: (4.0 * k * temperature_k, v["flicker_hz"]),
         ),
         at_rest=at_rest,
         stress=_stress,

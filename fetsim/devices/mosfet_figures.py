@@ -107,6 +107,7 @@ def _values(figures: Figures, kt_q_v: float) -> dict[str, float]:
         "capacitance_gs_f": figures["gate_source_capacitance"],
         "capacitance_gd_f": figures["gate_drain_capacitance"],
         "capacitance_ds_f": figures["drain_source_capacitance"],
+        "flicker_hz": figures["noise_corner"],
     }
 
 

@@ -103,11 +103,11 @@ NOISE = NoiseLaw(
     function=opamp_noise,
     sources=(
         NoisePlace("input voltage", "stage", None),
-        NoisePlace("input voltage", "stage", None, pink=True),
+        NoisePlace("input voltage", "stage", None, pink=True, only_with="voltage_corner_hz"),
         NoisePlace("input current", "plus", "negative"),
-        NoisePlace("input current", "plus", "negative", pink=True),
+        NoisePlace("input current", "plus", "negative", pink=True, only_with="current_corner_hz"),
         NoisePlace("input current", "minus", "negative"),
-        NoisePlace("input current", "minus", "negative", pink=True),
+        NoisePlace("input current", "minus", "negative", pink=True, only_with="current_corner_hz"),
     ),
     parameters=lambda v, temperature_k: (
         v["noise_v"] ** 2,

@@ -200,6 +200,10 @@ class MosfetSheet(SheetTable):
     gate_source_capacitance: Farad = Field(description="C_iss less C_rss, constant with voltage")
     gate_drain_capacitance: Farad = Field(description="C_rss")
     drain_source_capacitance: Farad = Field(description="C_oss less C_rss")
+    noise_corner: Annotated[float, Within("hertz", 0.0, 1e8)] = Field(
+        default=0.0, description="frequency below which the channel's 1/f noise exceeds its thermal noise, in "
+        "saturation; 0: none"
+    )
 
 
 class OpampSheet(SheetTable):

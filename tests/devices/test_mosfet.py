@@ -3,6 +3,7 @@ chapter 5, from memory), and a threshold with its current."""
 
 import numpy as np
 import pytest
+from scipy.constants import k
 
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.mosfet_figures import SHEET, channel_of
@@ -72,6 +73,20 @@ def test_an_inverter_at_10_v():
         saturated = b * above**2 / (1 + part * above)
         # I (1 + 0.01 V_out) R_D = 10 - V_out; the tail adds 2 % at 0.12 V above threshold
         assert out_v(v_gs) == pytest.approx((10.0 - 100.0 * saturated) / (1 + saturated), abs=0.12)
+
+
+def test_noise_in_saturation_and_its_corner():
+    """Two thirds of 4 k T times the transconductance (van der Ziel), and as much again from 1/f noise at the corner;
+    none of it without drain current."""
+    kind, t_k, corner_hz = KINDS["mosfet_n"], 300.0, 20e3
+    values = {**VALUES, "flicker_hz": corner_hz, "series_per_v": 0.0, "slope_per_v": 0.0}
+    at = {"drain": 10.0, "gate": 3.5, "source": 0.0}
+    channel, _, flicker = kind.noise_at(values, at, t_k)
+    wanted = 2 / 3 * 4 * k * t_k * current_a(3.5, 10.0, values)[1]
+    assert channel.density == pytest.approx(wanted, rel=0.01)
+    assert flicker.pink
+    assert flicker.density / corner_hz == pytest.approx(wanted, rel=1e-6)
+    assert kind.noise_at(values, {**at, "drain": 0.0}, t_k)[2].density == pytest.approx(0.0, abs=1e-12 * wanted)
 
 
 def test_it_switches_a_square_wave():
