@@ -66,7 +66,8 @@ class NoiseBuffers(NamedTuple):
     driven: Array
     """Inputs before and at each stage of a step, then the rows [shape=(stages + 1, inputs + rows)]."""
     clock: NDArray[np.int64]
-    """Which step of its block is next, and 1 where that block has begun in another march [shape=(2,)]."""
+    """Which step of its block is next; and 1 until the block of the step before it is worked out once more, which at
+    the start is the one before the first, without strength [shape=(2,)]."""
 
 
 def buffers_for(
@@ -76,11 +77,8 @@ def buffers_for(
     ``first`` place of noise in their memory."""
     shape, lanes = noises[0].shape, (len(noises),) if len(noises) > 1 else ()
     count, rows, moving = shape.white + shape.pink, len(shape.rows), len(shape.moving) + len(shape.moving_pink)
-    steps = states[0].steps
     keys = [noise.keys(state.stream) for noise, state in zip(noises, states, strict=True)]
-    counters = [
-        counters_before(key, max(state.steps - 1, 0) // BLOCK) for key, state in zip(keys, states, strict=True)
-    ]
+    counters = [counters_before(key, (state.steps - 1) // BLOCK) for key, state in zip(keys, states, strict=True)]
     drawn = -(-count // DRAWN_TOGETHER) * DRAWN_TOGETHER
     z = np.zeros((2, drawn, HALF) if not lanes else (2, HALF, drawn, *lanes))
     return NoiseBuffers(
@@ -91,7 +89,7 @@ def buffers_for(
         rms=np.zeros((moving, *lanes)), held=np.zeros((POLES * shape.pink, *lanes)),
         rows=np.zeros((BLOCK, rows, *lanes)), half=np.zeros((rows, HALF)),
         driven=np.zeros((stages + 1, inputs + rows, *lanes)),
-        clock=np.array([steps % BLOCK, 1 if steps > 0 else 0]),
+        clock=np.array([states[0].steps % BLOCK, 1]),
     )  # fmt: skip
 
 

@@ -145,6 +145,11 @@ class Simulation:
         self._state = state.copy()
 
     @property
+    def steps(self) -> int:
+        """Done since the start of the circuit's time."""
+        return self._state.steps
+
+    @property
     def all_unknowns(self) -> Array:
         """All unknowns now [shape=(n,)], in the order of ``system.unknowns``."""
         return self.prepared.all_unknowns(self._state)

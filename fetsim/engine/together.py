@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from fetsim.engine.assembly import Array
+from fetsim.engine.draws import BLOCK
 from fetsim.engine.generated import Solver, is_compiled, solver_for
 from fetsim.engine.inputs import Drive
 from fetsim.engine.lanes import WIDTH
@@ -42,11 +43,12 @@ def march_together(
 
 
 def can_march_together(a: Simulation, b: Simulation) -> bool:
-    """Whether both fit into the lanes of one march."""
+    """Whether both fit into the lanes of one march; noisy ones are to be at one step of their blocks, too."""
     one, other = a.prepared, b.prepared
     return (
         one.compiled and other.compiled and one.solver is other.solver and one.method == other.method
         and one.rate_hz == other.rate_hz and one.tolerance_v == other.tolerance_v
+        and (one.noise is None or (a.steps - b.steps) % BLOCK == 0)
     )  # fmt: skip
 
 

@@ -25,7 +25,7 @@ from fetsim.engine.plan import make_plan
 from fetsim.engine.reduction import reduce_resistive
 from fetsim.engine.simulation import Simulation
 from fetsim.engine.state import State
-from fetsim.engine.together import march_together
+from fetsim.engine.together import can_march_together, march_together
 from tests.engine.small import DIODE, NPN, capacitor, diode_clipper, resistor, source
 
 T_K = 300.0
@@ -262,6 +262,20 @@ class TestNumbers:
         for one, marched in zip(alone, lanes, strict=True):
             assert marched.record[2000:] == pytest.approx(one, rel=0.0, abs=1e-9)
         assert plain == pytest.approx(alone[1], rel=0.0, abs=1e-9)
+
+    def test_lanes_are_for_circuits_at_one_step_of_their_blocks(self):
+        """Eight steps apart they march together and come out as alone; three apart they do not."""
+        first, *others = (
+            Simulation.of(bipolar(), RATE_HZ, ["c"], noise_seed=1, temperature_k=T_K) for _ in range(3)
+        )
+        for steps, one in zip((8, 3), others, strict=True):
+            one.advance(np.zeros(steps))
+        assert can_march_together(first, others[0]) and not can_march_together(first, others[1])
+        alone = [one.branch().advance(np.zeros(200)) for one in (first, others[0])]
+        marched = march_together([first, others[0]], [np.zeros(200)] * 2)
+        for one, other in zip(alone, marched, strict=True):
+            assert other.record == pytest.approx(one, rel=0.0, abs=1e-9)
+            assert np.std(one) > 1e-6
 
     @pytest.mark.parametrize("side_by_side", [False, True])
     def test_a_step_that_is_subdivided_has_its_noise(self, side_by_side):
