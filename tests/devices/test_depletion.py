@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import fetsim
+from fetsim.cli.main import main
 from fetsim.devices.depletion import depletion, without_voltage_f
 from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
@@ -99,6 +100,14 @@ def test_without_a_voltage_to_read_at_nothing_is_beside_the_fet():
         unit, unit.changed(GATE), unit.changed({"J1.gate_drain_capacitance_voltage": "10V"})
     )]  # fmt: skip
     assert names[1] - names[0] == {"J1.gate_source", "J1.gate_drain"} and names[2] - names[0] == {"J1.gate_drain"}
+
+
+@pytest.mark.parametrize("changes", [{}, GATE])
+def test_the_page_for_the_bench_tells_the_fet_as_ever(changes, capsys):
+    options = [word for key, value in changes.items() for word in ("-c", f"{key}={value}")]
+    with pytest.raises(SystemExit):
+        main(["idle", "--unit", "teaching", *options])
+    assert "V_GS -5.001 V, I_G -10 fA; gate" in " ".join(capsys.readouterr().out.split())
 
 
 def test_warmth_narrows_the_layer():
