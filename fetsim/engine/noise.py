@@ -7,7 +7,8 @@ Dunlin become 43 numbers). A source that moves keeps a number of its own, and it
 eight steps, at the port voltages that the last step led to: it comes up to 28 us late at 288 kHz, 56 us at 144 kHz.
 
 The same number meets every stage of a step. Nodes that the reduction takes out have no noise of their own in the record
-(their part reaches the neighbours), so those that are recorded have to be kept.
+(their part reaches the neighbours), so those that are recorded have to be kept. A current worked out from voltages
+lacks the part's own source.
 """
 
 from collections.abc import Mapping, Sequence
