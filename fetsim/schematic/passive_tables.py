@@ -144,7 +144,7 @@ class CapacitorTable(ValuedTable):
     leakage_time_constant: Annotated[float, Within("second", 1e-3, 1e7, NONE)] | None = Field(
         default=None, description="leakage, as its resistance times the capacitance (ohm farads)", examples=["1000s"]
     )
-    absorption: Annotated[float, Within("share", 1e-6, 0.3, NONE, Bare(0.03, ("%",)))] | None = Field(
+    absorption: Annotated[float, Within("share", 1e-6, 0.2, NONE, Bare(0.03, ("%",)))] | None = Field(
         default=None,
         description="dielectric absorption: the share of the voltage that comes back in the recovery test of IEC "
         "60384-1 (an hour charged, 10 s shorted, 15 min open)",

@@ -99,6 +99,13 @@ def test_the_recovery_test_shows_the_figure(figure):
     assert x[system.index["a"]] == pytest.approx(figure, rel=2e-3)  # the short of 5 ohm is not quite one
 
 
+@pytest.mark.parametrize("figure", ["0.0001%", "1%", "20%"])
+def test_every_figure_that_a_file_may_give_is_met(figure):
+    unit = fetsim.load_unit("dunlin").changed({"C16.absorption": figure})
+    given = unit.parts["C16"].values["absorption"]
+    assert recovery(ladder(given)) == pytest.approx(given, rel=1e-6)
+
+
 def test_the_ladder_has_equal_shares_and_leaves_the_value_at_1_khz():
     """Polyester's 0.2 % (from memory) takes some 0.1 % a decade; a sine of 1 kHz sees little of it."""
     branches = ladder(0.002)

@@ -114,7 +114,7 @@ MISTAKES = [
     ('leakage_current = "3uA"', 'leakage_time_constant = "1kV"', "C2: leakage_time_constant: '1kV' is in volt", "as 20ms"),
     ('leakage_current = "3uA"', 'leakage_current = "3uA", leakage_time_constant = "10s"', "C2: leakage_time_constant: says the same as leakage_current", ""),
     ('voltage_rating = "16V", esr', 'esr', "C2: voltage_rating: is missing; leakage_current flows at that voltage", ""),
-    ('absorption = "5%"', 'absorption = "50%"', "C2: absorption: 50 % is outside 0.0001 % to 30 %", ""),
+    ('absorption = "5%"', 'absorption = "50%"', "C2: absorption: 50 % is outside 0.0001 % to 20 %", ""),
     ('absorption = "5%"', 'absorption = "5%", absorption_branches = [["1%", "1s"]]', "C2: absorption_branches: says the same as absorption", ""),
     ('[["0.1%", "10ms"], ["0.2%", "1s"]]', '[["0.1%", "10ms"], ["0.2%"]]', "C3: absorption_branches: must be at most 12 pairs", ""),
     ('[["0.1%", "10ms"], ["0.2%", "1s"]]', '"0.1%"', "C3: absorption_branches: must be at most 12 pairs", ""),
