@@ -26,8 +26,14 @@ NAME = re.compile(r"\w[\w-]{0,39}")
 NAME_RULE = "letters, digits, _ and -, at most 40"
 PLAIN_NUMBER = re.compile(r"[+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?")
 NODE = re.compile(r"[\w+-]{1,40}")
-LISTS = {"poles": "needs one pair of nodes for each pole", "closed": "must be a list of switches",
-         "taken_out": 'must be a list of names, as ["R4", "C1"]'}  # fmt: skip
+LISTS = {
+    "poles": "must be a list of poles, one at the least",
+    "positions": 'must be a list of two names at the least, as ["soft", "hard"]',
+    "contacts": "must be a list of nodes, one for each position",
+    "rectifier_nodes": 'must be a list of nodes, as ["a"]',
+    "closed": "must be a list of switches",
+    "taken_out": 'must be a list of names, as ["R4", "C1"]',
+}
 MOST_BRANCHES = 12
 
 

@@ -118,7 +118,8 @@ def _selector_misfits(keys: Mapping[str, Any]) -> Mistakes:
         mistakes.append(("position", f"it has no {position!r}{suggestion(position, positions)}; {choices}"))
     for number, pole in enumerate(keys["poles"], 1):
         if len(pole.contacts) != len(positions):
-            count = f"{len(pole.contacts)} contacts for {len(positions)} positions"
+            contacts = "1 contact" if len(pole.contacts) == 1 else f"{len(pole.contacts)} contacts"
+            count = f"{contacts} for {len(positions)} positions"
             mistakes.append(("poles", f"pole {number} has {count}; write \"\" where nothing is connected"))
         if pole.common in pole.contacts:
             mistakes.append(("poles", f"pole {number}: {pole.common!r} is its moving contact and a fixed one"))

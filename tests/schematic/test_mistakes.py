@@ -63,7 +63,7 @@ MISTAKES = [
     ('["in", "a"]', '["in", 5.5]', "R1: nodes.1: must be a text", ""),
     ('["in", "a"]', '["in", "a b"]', "R1: nodes.1: 'a b' is not a node name", ""),
     ('top = "b"', 'tpo = "b"', "P1: nodes.top: is missing", ""),
-    ('poles = [["d", "0"]]', 'poles = []', "S1: poles: needs one pair of nodes for each pole", ""),
+    ('poles = [["d", "0"]]', 'poles = []', "S1: poles: must be a list of poles, one at the least", ""),
     ('poles = [["d", "0"]]', 'poles = [["d"]]', "S1: poles.0: needs two nodes", ""),
     ('nodes = { anode = "e", cathode = "vp" }', 'nodes = ["e", "vp"]', "D1: nodes: must be a table with anode, cathode", ""),
     ('source_resistance = "600"', 'source_resistance = "600", balanced = "yes"', "IN: balanced: must be true or false", ""),

@@ -78,7 +78,8 @@ def test_it_has_one_of_its_positions_always(selected, value, told):
         ('["s1a", "s2a", "s3a"]', '["s1a", "s2a", "sx"]', "SW1: poles: pole 1: 'sx' is its moving contact and a fixed"),
         ('["s1a", "s2a", "s3a"]', '["s1a", "s2a", "s 3"]', "SW1: poles: 's 3' is not a node name"),
         ('["S1", "S2", "S3"], position', '["S1", "S2", "S2"], position', "SW1: positions: one name for two of them"),
-        ('["S1", "S2", "S3"], position', '["S2"], position', "SW1: positions: "),
+        ('["S1", "S2", "S3"], position', '["S2"], position', "SW1: positions: must be a list of two names"),
+        ('contacts = ["s1a", "s2a", "s3a"]', 'contacts = "s1a"', "SW1: poles.0.contacts: must be a list of nodes"),
         ("poles = [", "poles = [3, ", "SW1: poles.0: must be a table with common, contacts"),
     ],
 )
