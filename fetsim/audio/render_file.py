@@ -148,7 +148,7 @@ def render_file(
         writers[Path(log_to)] = _log_writer(Path(log_to))
     loaded = given_unit(unit)
     feeds = feeds_of({} if inputs is None else inputs, loaded)
-    read = (source, loaded.path, *(feed.path for feed in feeds.values()))
+    read = (source, *loaded.files, *(feed.path for feed in feeds.values()))
     with Outputs(overwrite=overwrite, inputs=read) as outputs, AudioReader(source) as reader, ExitStack() as opened:
         readers = {name: opened.enter_context(AudioReader(feed.path)) for name, feed in feeds.items()}
         beside = from_files(feeds, readers, reader, BLOCK_FRAMES) if feeds else None

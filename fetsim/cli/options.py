@@ -153,7 +153,7 @@ class VersionOptions(UnitOptions):
 
     def read(self, units: Iterable[Unit]) -> list[Path]:
         """All files that these versions come from, the list of versions among them."""
-        return [*(one.path for one in units), *([] if self.versions is None else [self.versions])]
+        return [*(file for one in units for file in one.files), *([] if self.versions is None else [self.versions])]
 
     def units(self) -> dict[str, Unit]:
         """Label -> unit: each version, or the unit with its changes under an empty label."""

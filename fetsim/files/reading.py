@@ -29,3 +29,11 @@ def read_text(path: Path, *, largest_bytes: int, what: str, error: type[FetsimEr
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise error(f"{path}: is not UTF-8 text (byte {problem.start}); save it as UTF-8") from None
+
+
+def same_file(one: Path, other: Path) -> bool:
+    """Whether both are there and are one file, by whatever names; no name at all is no file."""
+    try:
+        return one.samefile(other)
+    except (OSError, ValueError):  # missing, too long, a NUL in it
+        return False

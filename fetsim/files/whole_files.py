@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Self
 
 from fetsim.errors import InputError
+from fetsim.files.reading import same_file
 
 NO_HARD_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EMLINK, errno.ENOSYS, errno.EACCES)
 PRIVATE = 0o600
@@ -179,10 +180,7 @@ def _exists(path: Path) -> InputError:
 
 def _same(one: Path, other: Path) -> bool:
     """Whether two paths are one file, through symbolic and hard links, or would be one once they are there."""
-    try:
-        return os.path.samefile(one, other)
-    except (OSError, ValueError):
-        return os.path.realpath(one) == os.path.realpath(other)
+    return same_file(one, other) or os.path.realpath(one) == os.path.realpath(other)
 
 
 def _flush(path: Path) -> None:

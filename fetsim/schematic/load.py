@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from fetsim.errors import UnitError
-from fetsim.files.reading import read_text
+from fetsim.files.reading import read_text, same_file
+from fetsim.safe_text import printable
 from fetsim.schematic.based import based_unit
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.library import library_units
@@ -15,6 +16,7 @@ from fetsim.schematic.unit import Unit
 
 DEFAULT_UNIT = "dunlin"
 LARGEST_FILE = 2_000_000  # bytes; a unit of a hundred parts has 15 000
+DEEPEST = 20  # tables and lists in one another; a unit has 8
 LONGEST_CHAIN = 16  # units that start from one another
 
 
@@ -60,9 +62,11 @@ def _loaded(path: Path, starting: tuple[Path, ...]) -> Unit:
 def _base(name: object, path: Path, starting: tuple[Path, ...]) -> Unit:
     if not isinstance(name, str):
         raise UnitError('must be a text in quotes, the name of a unit or the path of its file')
+    if printable(name) != name:
+        raise UnitError("holds a line break or another control character")
     place = _place(name, path.parent)
     chain = (*starting, path)
-    if any(place.exists() and place.samefile(one) for one in chain):
+    if any(same_file(place, one) for one in chain):
         circle = " -> ".join(one.name for one in (*chain, place))
         raise UnitError(f"goes in a circle ({circle}); one of these must be a whole unit")
     if len(chain) > LONGEST_CHAIN:
@@ -81,7 +85,10 @@ def given_unit(unit: Unit | str | Path) -> Unit:
 
 def _parse(text: str, file: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
+        document = tomllib.loads(text)
+        if _is_deep(document):
+            raise RecursionError
+        return document
     except RecursionError:
         raise UnitError(f"{file}: is nested too deeply") from None
     except ValueError as error:  # also for an integer of more digits than Python takes
@@ -92,3 +99,15 @@ def _parse(text: str, file: str) -> dict[str, Any]:
         line = found[1] if found else len(text.rstrip().splitlines())
         hint = " (two of one name?)" if "overwrite" in what or "Duplicate" in what or "twice" in what else ""
         raise UnitError(f"{file}: line {line}: not valid TOML: {what}{hint}") from None
+
+
+def _is_deep(document: dict[str, Any]) -> bool:
+    """Whether tables and lists lie in one another deeper than in any unit; a dotted key is as deep as it is long."""
+    level: list[object] = [document]
+    for _ in range(DEEPEST):
+        level = [
+            inner
+            for one in level
+            for inner in (one.values() if isinstance(one, dict) else one if isinstance(one, list) else ())
+        ]
+    return bool(level)

@@ -37,6 +37,11 @@ class Unit(UnitData):
         """The unit as it was loaded, without any change; nothing is read again for it."""
         return self.loaded or self
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The file it was read from, the one which that starts from, and so on."""
+        return (self.path, *(self.base.files if self.base is not None else ()))
+
     def changed(self, changes: Mapping[str, str | float] | None = None, **more: str | float) -> "Unit":
         """Another unit with these changes, as ``changed(C16="220n", attack=0.8)``; see
         ``change.changed_unit``.
@@ -51,10 +56,11 @@ class Unit(UnitData):
         """Write the unit to a ``.toml`` file, with the comments and the layout of the file that it came from; or,
         ``based``, only its changes, as a file that starts from that one.
 
-        Raises InputError when the file exists (unless ``overwrite``) or cannot be written.
+        Raises InputError when the file exists (unless ``overwrite``) or cannot be written, and where a file would start
+        from itself.
         """
         path = Path(path)
-        text = based_text(self, self.origin, path) if based else unit_text(self)
+        text = based_text(self, self.origin, path, self.files) if based else unit_text(self)
         return save_text(text, path, overwrite=overwrite)
 
     def differences(self, other: UnitData) -> tuple[tuple[str, str, str], ...]:

@@ -31,6 +31,12 @@ def test_no_file_of_a_version_is_overwritten(place, attack, option):
         attack("measure", *MEASURE, *arguments).refused("is the input itself")
 
 
+@pytest.mark.parametrize("command", [("measure", *MEASURE, "--json"), ("measure", "explain", "-q", "draft", "--csv")])
+def test_nor_a_file_that_the_unit_starts_from(place, attack, command):
+    (place / "other.toml").write_text('name = "Other"\nbased_on = "mine.toml"\n')
+    attack(*command, "mine.toml", "-u", "other.toml", "-f").refused("is the input itself")
+
+
 @pytest.mark.parametrize("other", ["--plot", "--json", "--csv"])
 def test_two_outputs_of_one_name(place, attack, other):
     attack("measure", *MEASURE, "-u", "teaching", "--meter", "p.svg", other, "p.svg").refused("two outputs")

@@ -144,6 +144,9 @@ def test_a_file_may_start_from_a_file_beside_it_from_anywhere(write, monkeypatch
         ('name = "a"\nbased_on = "gone.toml"\n', ["based_on: {folder}/gone.toml: no such file"]),
         ('name = "a"\nbased_on = 3\n', ["based_on: must be a text in quotes"]),
         ('name = "a"\nbased_on = "reed.toml"\n', ["based_on: goes in a circle (reed.toml -> reed.toml)"]),
+        (f'name = "a"\nbased_on = "{"a" * 5000}.toml"\n', ["based_on: {folder}/" + "a" * 5000]),
+        ('name = "a"\nbased_on = "./a\\nb.toml"\n', ["based_on: holds a line break"]),
+        (f"{HEAD}[changed]\nC16.{'a.' * 3000}a = 1\n", ["is nested too deeply"]),
         ('based_on = "dunlin"\n', ["name: is missing"]),
         (f"{HEAD}colour = 3\n", ["colour: unknown key"]),
         (f'{HEAD}taken_out = "R4"\n', ["taken_out: must be a list of names"]),
@@ -223,3 +226,33 @@ def test_changes_of_a_file_are_written_as_seen_from_the_new_one(write, tmp_path)
         'name = "Sedge"\nbased_on = "../reed.toml"\ntemperature_c = 30\n\n[changed]\nC16 = "1u"\n'
     )
     assert isinstance(load_unit(path), Unit) and load_unit(path) == unit
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ('J1.v_gs_off = "-4V"\nJ1.v_gs_off_current = "10nA"', {"J1.pinch_off_voltage": "-4.2V"}),
+        ('J1.v_gs_off = "-4V"\nJ1.v_gs_off_current = "10nA"', {"J1": "J112"}),
+        ('J1.device = "J112"\nJ1.i_dss = "9mA"', {"J1": "J113", "J1.channel_slope": "0.008"}),
+        ('J1.i_dss = "9mA"', {"J1": "J113", "J1.i_dss": "9mA"}),
+    ],
+)
+def test_what_a_change_takes_away_is_not_told(write, tmp_path, before, after):
+    """Figures that say the same as a new one, and those of another device, are gone with the change that is told; one
+    that both have is told all the same, as the new device has it not."""
+    unit = load_unit(write(f"{HEAD}[changed]\n{before}\n")).changed(after)
+    saved = load_unit(unit.save(tmp_path / "sedge.toml", based=True))
+    assert saved.differences(unit) == (("name", "Reed, changed", "Reed"),)
+    assert build_circuit(saved) == build_circuit(unit)
+
+
+def test_no_file_is_made_to_start_from_itself(write, tmp_path):
+    first = write(f'{HEAD}[changed]\nC16 = "1u"\n')
+    second = load_unit(first).changed(C16="2u").save(tmp_path / "sedge.toml", based=True)
+    (tmp_path / "link.toml").symlink_to(first)
+    text = first.read_text(encoding="utf-8")
+    for name in ("reed.toml", "sedge.toml", "link.toml"):
+        with pytest.raises(InputError, match="starts from this very file"):
+            load_unit(second).changed(C16="3u").save(tmp_path / name, based=True, overwrite=True)
+    assert first.read_text(encoding="utf-8") == text and load_unit(second).parts["C16"].values["value"] == 2e-6
+    assert load_unit(second).changed(C16="3u").save(first, overwrite=True) == first  # a whole unit may stand there

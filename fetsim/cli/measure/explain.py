@@ -60,7 +60,7 @@ def explain(
     fetsim measure explain -c attack=0 --frequency 5000 --phase 90 --json loop.json
     """
     unit, watched = chosen.chosen(), words(rectifier, "--rectifier") or ()
-    with destination(files, [unit.path]) as write:
+    with destination(files, unit.files) as write:
         with progress_bar(unit) as progress:
             one = measure_explain(
                 unit, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,

@@ -98,7 +98,7 @@ def write_report(
     ['idle']
     """
     chosen_sections(only)
-    with Outputs(overwrite=overwrite, inputs=(unit.path,)) as outputs:
+    with Outputs(overwrite=overwrite, inputs=unit.files) as outputs:
         staged = {to: outputs.stage(to) for to in (path, json_to) if to is not None}
         sections = measure_sections(unit, only=only, quality=quality, watch=watch)
         if all(one.problem for one in sections):
