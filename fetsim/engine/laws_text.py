@@ -19,6 +19,7 @@ from fetsim.engine.assembly import Device
 
 KNOWN = (clamp, select)
 """What has a meaning for lanes, and so is imported by every solver."""
+APART, IN_PLACE = "@njit(**options)", "@njit(forceinline=True, **options)"
 FREE = '@njit(**{**options, "fastmath": {"contract", "reassoc"}})'
 HELPERS = (numeric.exponentials, numeric.limited)
 """What the generated text itself calls besides the laws."""
@@ -42,13 +43,13 @@ def laws_text(functions: Iterable[Callable[..., Any]], free: Sequence[Callable[.
     texts: dict[str, str] = {}
     owners: dict[str, Any] = {}
     for function in functions:
-        _add(function, function.__name__, texts, owners)
-    for function in free:
-        texts[function.__name__] = texts[function.__name__].replace("@njit(**options)", FREE, 1)
+        _add(function, function.__name__, texts, owners, free)
     return "\n\n".join(texts.values())
 
 
-def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -> None:
+def _add(
+    value: Any, name: str, texts: dict[str, str], owners: dict[str, Any], free: Sequence[Callable[..., Any]] = ()
+) -> None:
     if any(value is one for one in KNOWN):
         return
     if name in owners:
@@ -61,9 +62,9 @@ def _add(value: Any, name: str, texts: dict[str, str], owners: dict[str, Any]) -
     elif isinstance(value, FunctionType):
         for used in value.__code__.co_names:
             if used in value.__globals__:
-                _add(value.__globals__[used], used, texts, owners)
-        inlined = "" if value in HELPERS else "forceinline=True, "
-        texts[name] = f"@njit({inlined}**options)\n{inspect.getsource(value)}".rstrip()
+                _add(value.__globals__[used], used, texts, owners, free)
+        compiled = APART if value in HELPERS else FREE if value in free else IN_PLACE
+        texts[name] = f"{compiled}\n{inspect.getsource(value)}".rstrip()
     elif isinstance(value, int | float):
         texts[name] = f"{name} = {value!r}"
     elif isinstance(value, np.ndarray):

@@ -15,6 +15,7 @@ from fetsim.report.unit.plain import part_dict
 from fetsim.schematic.library import library_units
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.sheets import library_devices
+from tests.measurements.units import PLAIN_IRON
 
 ONE_OF_EACH = str(Path(__file__).parents[1] / "schematic" / "one_of_each.toml")
 UNITS = [*library_units(), ONE_OF_EACH]
@@ -171,7 +172,7 @@ CORES = [HYSTERESIS, {**HYSTERESIS, "T2.core_loss": "1mW"}, {**HYSTERESIS, "T2.e
 
 @pytest.mark.parametrize("core", CORES)
 def test_a_core_with_hysteresis_offers_what_may_be_told_beside_the_rest(core):
-    unit = load_unit("dunlin").changed(core)
+    unit = PLAIN_IRON.changed(core)
     offered = [one for one in part_changes(unit, unit.parts["T2"]) if one.now == "" and "rating" not in one.option]
     for one in offered:
         key, _, value = shlex.split(one.option)[1].partition("=")

@@ -6,7 +6,7 @@ import sys
 import pytest
 from numba import njit
 
-from fetsim.engine.laws_text import laws_text
+from fetsim.engine.laws_text import FREE, laws_text
 
 LAW = '''
 from math import log
@@ -63,3 +63,11 @@ def test_two_laws_that_mean_different_things_by_one_name_are_refused(tmp_path, c
     one, other = law_of(tmp_path, scale=3.0, offset=1.0), law_of(tmp_path / "other", scale=2.0, offset=1.0)
     with pytest.raises(ValueError, match="rename one"):
         laws_text([one, other])
+
+
+def test_a_law_whose_sums_are_free_is_compiled_so(tmp_path, clear_lines):
+    """And no other: its helpers keep their order."""
+    law = law_of(tmp_path, scale=3.0, offset=1.0)
+    text = laws_text([law], [law])
+    assert f"{FREE}\ndef law(" in text and f"{FREE}\ndef helper(" not in text
+    assert FREE not in laws_text([law])

@@ -1,6 +1,11 @@
 """The teaching unit with pieces of its text replaced, for hard cases."""
 
+from pathlib import Path
+
 from fetsim.schematic.load import load_unit
+
+PLAIN_IRON = load_unit(str(Path(__file__).with_name("plain_iron.toml")))
+"""The Dunlin without hysteresis in its transformers, of which ``tests/data/dunlin_figures.json`` is."""
 
 
 def changed_text(folder, *pairs):

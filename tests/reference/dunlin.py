@@ -4,7 +4,7 @@ One equation per node, the part values written into it: the sum of the currents 
 more unknowns describe the two transformers: leakage current l1, l2 (A) and flux phi1, phi2 (Vs). With n the
 primary to secondary voltage ratio and s the node inside the ideal secondary winding,
 
-    phi' = n s,   l' L_leak = (primary terminals) - r_pri l - n s,   current into s = n (l - i_m(phi))
+    phi' = n s,   l' L_leak = (primary terminals) - r_pri l - n s,   current into s = n (l - i_m(phi) - n s/R_eddy)
 
 so that the magnetising branch sits between leakage and the ideal transformer.
 
@@ -17,22 +17,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .handwritten import Circuit
+from .handwritten import Circuit, Memory
 from .parts import DIODE as D
 from .parts import (
     JFET,
     POWER_NPN,
     SMALL_NPN,
     SMALL_PNP,
+    Cores,
     Iron,
     diode_current,
-    iron_current,
     jfet_currents,
     transistor_currents,
 )
 
-T1 = Iron(n=2.5, r_pri=40, l_leak=2e-3, l_m=20.0, phi_0=0.060, r_sec=12, c=150e-12)
-T2 = Iron(n=0.8, r_pri=12, l_leak=0.5e-3, l_m=3.0, phi_0=0.075, r_sec=25, c=400e-12)
+# y_c so that the inductance is 20 H at 0.355 V and 3 H at 0.8 V, 20 Hz
+T1 = Iron(2.5, 40, 2e-3, 12.0, 26.0, 1.1725289521322699e-3, 0.060, 200e3, 12, 150e-12)
+T2 = Iron(0.8, 12, 0.5e-3, 1.2, 3.9, 1.5136922790169476e-3, 0.075, 30e3, 25, 400e-12)
 RTOL, ATOL = 1e-8, 1e-10  # -170 dB here; below rtol 3e-9 the fastest states are at the rounding floor
 RAILS_V = {"plus": 28.0, "minus": -14.0, "zener": 24.0}
 
@@ -62,15 +63,27 @@ class Settings:
     load_ohm: float = 600.0
     linearising_ohm: float = 2.2e6  # R4, from the preamp's output to the linearising capacitor
     linearising_farad: float = 47e-9  # C1
+    hysteresis: bool = True  # of the transformers; without it their cores have 20 and 3 H at every level, and no eddies
+
+    @property
+    def irons(self):
+        if self.hysteresis:
+            return T1, T2
+        return tuple(
+            one._replace(l_initial=henry, l_largest=henry, r_eddy=np.inf) for one, henry in ((T1, 20.0), (T2, 3.0))
+        )
 
 
 DEFAULT = Settings()
 
 
 def circuit(settings=DEFAULT):
-    return Circuit(
-        UNKNOWNS, CURRENTS, RAILS_V, lambda v, i, s, ddt: _equations(settings, v, i, s, ddt), _ports, _devices
-    )
+    cores = Cores(*settings.irons)
+    named = UNKNOWNS, CURRENTS, RAILS_V, lambda v, i, s, ddt: _equations(settings, v, i, s, ddt), _ports
+    if not settings.hysteresis:
+        return Circuit(*named, lambda p: _devices(p, cores, cores.fresh))
+    memory = Memory(("phi1", "phi2"), cores.fresh, lambda p, played: cores.play(p[_M], played))
+    return Circuit(*named, lambda p, played: _devices(p, cores, played), memory)
 
 
 def without_fet(settings=DEFAULT):
@@ -104,6 +117,7 @@ def response(f_hz, settings=DEFAULT):
 
 
 def _equations(set_, v, i, s, ddt):
+    t1, t2 = set_.irons
     p1_top, p1_bottom = 2.5e3 * (1 - set_.drive), 2.5e3 * set_.drive
     p2_top, p2_bottom = 10e3 * (1 - set_.makeup), 10e3 * set_.makeup
     p3, p4 = 47e3 * set_.attack + 150, 6.8e6 * set_.release + 470e3
@@ -125,7 +139,7 @@ def _equations(set_, v, i, s, ddt):
     qs2_be, qs2_bc = charge(SMALL_NPN, v.qs1c, v.qs2c, v.qs2e)
     j1_gs, j1_gd = JFET.c_gs * ddt(v.g), JFET.c_gd * ddt(v.g - v.dr)
     d1_c, d2_c, d3_c = D.c * ddt(v.an1 - v.rc), D.c * ddt(v.an2 - v.rc), D.c * ddt(v.ctl)
-    t1_c, t2_c = T1.c * ddt(v.w - v.ic), T2.c * ddt(v.lo)
+    t1_c, t2_c = t1.c * ddt(v.w - v.ic), t2.c * ddt(v.lo)
 
     return {
         # supplies
@@ -140,10 +154,10 @@ def _equations(set_, v, i, s, ddt):
         "ih": (s.input / 2 - v.ih) / 25 - (v.ih - v.w) / p1_top,
         "w": (v.ih - v.w) / p1_top - (v.w - v.ic) / p1_bottom - v.l1 - t1_c,
         "ic": (-s.input / 2 - v.ic) / 25 + (v.w - v.ic) / p1_bottom + v.l1 + t1_c,
-        "l1": v.w - v.ic - T1.r_pri * v.l1 - T1.n * v.s1 - T1.l_leak * ddt(v.l1),
-        "phi1": T1.n * v.s1 - ddt(v.phi1),
-        "s1": T1.n * (v.l1 - i.m1) - (v.s1 - v.t1s) / T1.r_sec - 0.2 * T1.c * ddt(v.s1),
-        "t1s": (v.s1 - v.t1s) / T1.r_sec - v.t1s / 12e3 - (v.t1s - v.dr) / 4.7e3,
+        "l1": v.w - v.ic - t1.r_pri * v.l1 - t1.n * v.s1 - t1.l_leak * ddt(v.l1),
+        "phi1": t1.n * v.s1 - ddt(v.phi1),
+        "s1": t1.n * (v.l1 - i.m1 - t1.n * v.s1 / t1.r_eddy) - (v.s1 - v.t1s) / t1.r_sec - 0.2 * t1.c * ddt(v.s1),
+        "t1s": (v.s1 - v.t1s) / t1.r_sec - v.t1s / 12e3 - (v.t1s - v.dr) / 4.7e3,
         # divider
         "dr": (v.t1s - v.dr) / 4.7e3 - i.j1_d + j1_gd - 1e-6 * ddt(v.dr - v.q1b),
         "g": (v.ctl - v.g) / 47e3 + set_.linearising_farad * ddt(v.lx - v.g) - i.j1_g - j1_gs - j1_gd,
@@ -173,10 +187,10 @@ def _equations(set_, v, i, s, ddt):
         "zb": (v.q6e - v.zb) / 47 - 10e-9 * ddt(v.zb),
         # output transformer
         "lo": 1000e-6 * ddt(v.q6e - v.lo) - v.l2 - t2_c,
-        "l2": v.lo - T2.r_pri * v.l2 - T2.n * v.s2 - T2.l_leak * ddt(v.l2),
-        "phi2": T2.n * v.s2 - ddt(v.phi2),
-        "s2": T2.n * (v.l2 - i.m2) - (v.s2 - v.out) / T2.r_sec - 0.2 * T2.c * ddt(v.s2),
-        "out": (v.s2 - v.out) / T2.r_sec - (v.out - v.zo) / 1e3 - v.out / set_.load_ohm,
+        "l2": v.lo - t2.r_pri * v.l2 - t2.n * v.s2 - t2.l_leak * ddt(v.l2),
+        "phi2": t2.n * v.s2 - ddt(v.phi2),
+        "s2": t2.n * (v.l2 - i.m2 - t2.n * v.s2 / t2.r_eddy) - (v.s2 - v.out) / t2.r_sec - 0.2 * t2.c * ddt(v.s2),
+        "out": (v.s2 - v.out) / t2.r_sec - (v.out - v.zo) / 1e3 - v.out / set_.load_ohm,
         "zo": (v.out - v.zo) / 1e3 - 2.2e-9 * ddt(v.zo),
         # curve bank and sidechain
         "sx": (v.po - v.sx) * signal_s - v.sx / 100e3 - 1e-6 * ddt(v.sx - v.qs1b),
@@ -218,19 +232,19 @@ def _ports(v):
 
 
 _MODEL = np.array(list(TRANSISTORS.values())).T[:4]  # I_S, beta_F, beta_R, V_A of all transistors
-_L_M, _PHI_0 = np.array([T1.l_m, T2.l_m]), np.array([T1.phi_0, T2.phi_0])
-_C, _B, _D, _M = slice(0, 9), slice(9, 18), slice(20, 23), slice(23, 25)  # places in port and current arrays
+_C, _B, _J, _D, _M = slice(0, 9), slice(9, 18), slice(18, 20), slice(20, 23), slice(23, 25)  # in ports and currents
+_PLACES = np.array(  # of the slopes: current, port
+    [(row + q, port + q) for row, port in ((0, 0), (0, 9), (9, 0), (9, 9)) for q in range(9)]
+    + [(18, 18), (18, 19), (19, 18), (19, 19)]
+    + [(k, k) for k in range(20, 25)]
+).T
 
 
-def _devices(p):
+def _devices(p, cores, played):
     i, slope = np.empty(25), np.zeros((25, 25))
-    i[_C], i[_B], c_be, c_bc, b_be, b_bc = transistor_currents(p[:9], p[9:18], *_MODEL)
-    diagonal = np.arange(9)
-    slope[diagonal, diagonal], slope[diagonal, diagonal + 9] = c_be, c_bc
-    slope[diagonal + 9, diagonal], slope[diagonal + 9, diagonal + 9] = b_be, b_bc
-    i[18:20], slope[18:20, 18:20] = jfet_currents(p[18], p[19])
-    i[_D], d = diode_current(p[_D])
-    i[_M], m = iron_current(p[_M], _L_M, _PHI_0)
-    tail = np.arange(20, 25)
-    slope[tail, tail] = np.concatenate([d, m])
+    i[_C], i[_B], *by_junction = transistor_currents(p[_C], p[_B], *_MODEL)
+    i[_J], by_gate = jfet_currents(*p[_J])
+    i[_D], by_diode = diode_current(p[_D])
+    i[_M], by_flux = cores.currents(p[_M], played)
+    slope[_PLACES[0], _PLACES[1]] = np.concatenate([*by_junction, *by_gate, by_diode, by_flux])
     return i, slope

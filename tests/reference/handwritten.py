@@ -14,14 +14,21 @@ ones), with inductors (current) and fluxes. An island of nodes that no capacitor
 voltage; the currents into the island sum to zero, a linear condition without device currents, which gives
 that voltage. What is left is an ordinary, stiff y' = A y + H i(F y) + ..., given to scipy's Radau with its
 exact Jacobian.
+
+Devices may remember where a port (the flux of an iron core) last turned. Between two turning points their currents
+are functions of the ports; so time is taken in stretches, and at each turning point, found on the integrator's own
+interpolation, the step is taken again up to there and what is remembered is brought forward.
 """
 
+from collections.abc import Callable
 from functools import cached_property
 from types import SimpleNamespace
+from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.integrate import solve_ivp
+from scipy.integrate import Radau, solve_ivp
 from scipy.linalg import lu_factor, lu_solve
+from scipy.optimize import brentq
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
@@ -31,17 +38,27 @@ BIAS_STEP = 1e-11  # V; rounding of 10 V through megohms leaves less
 POWER_UP_S = 100.0  # many times the slowest time constant (about 1.4 s)
 
 
+class Memory(NamedTuple):
+    """What devices remember."""
+
+    ports: tuple[str, ...]  # whose turning they remember
+    fresh: Any  # before anything has happened
+    after: Callable[[np.ndarray, Any], Any]  # from all ports at a turning point and what was remembered before
+
+
 class Circuit:
     """A circuit from its hand-written equations.
 
     unknowns, currents: names. rails: dict source -> constant volts; the other source is s.input.
     equations(v, i, s, ddt): dict unknown -> form, zero when satisfied.
     ports(v): dict name -> form, the voltages (or fluxes) the devices see.
-    devices(p): device currents (n_i,) and their derivatives by the ports (n_i, n_p).
+    devices(p), or devices(p, remembered): device currents (n_i,) and their derivatives by the ports (n_i, n_p).
     """
 
-    def __init__(self, unknowns, currents, rails, equations, ports, devices):
-        self.names, self.devices = list(unknowns), devices
+    def __init__(self, unknowns, currents, rails, equations, ports, devices, memory=None):
+        self.names, self.memory = list(unknowns), memory
+        self.remembered = memory and memory.fresh
+        self.devices = devices if memory is None else lambda p: devices(p, self.remembered)
         n, n_i = len(self.names), len(currents)
         sources = ["input", *rails]
         basis = np.eye(2 * n + n_i + len(sources))
@@ -56,7 +73,9 @@ class Circuit:
         self.g, self.m = matrix[:, :n], -matrix[:, n : 2 * n]
         self.n, self.b = matrix[:, 2 * n : 2 * n + n_i], matrix[:, 2 * n + n_i]
         self.rail_terms = matrix[:, 2 * n + n_i + 1 :] @ np.array(list(rails.values()), dtype=float)
-        self.e = np.array(list(ports(v).values()))[:, :n]
+        forms = ports(v)
+        self.e = np.array(list(forms.values()))[:, :n]
+        self.turning = [list(forms).index(name) for name in memory.ports] if memory else []
         self._reduce()
 
     def _reduce(self):
@@ -120,6 +139,17 @@ class Circuit:
         rails = self.x_of_rails if np.ndim(u) == 0 else self.x_of_rails[:, None]
         return self.x_of_y @ y + np.multiply.outer(self.x_of_input, u) + rails
 
+    def begin(self):
+        """The unknowns at rest (n,), nothing remembered."""
+        x = self.rest
+        self.remembered = self.memory and self.memory.fresh
+        return x
+
+    def remember(self, p):
+        """Ports (n_p,) at a turning point, or at the end of a step that is taken for one."""
+        if self.memory is not None:
+            self.remembered = self.memory.after(p, self.remembered)
+
     # ------------------------------------------------------------------ what the modules offer
     @cached_property
     def rest(self):
@@ -144,13 +174,17 @@ class Circuit:
 
     def simulate(self, u, t_end_s, t_out_s, rtol=RTOL, atol=ATOL):
         """dict unknown -> array at t_out_s for the input u(t), starting at rest."""
-        run = self._integrate(u, self.x_to_y @ self.rest, t_out_s, rtol, atol, t_end_s)
-        x = self.unknowns_of(run.y, np.array([u(t) for t in t_out_s]))
+        y0 = self.x_to_y @ self.begin()
+        if self.memory is None:
+            y = self._integrate(u, y0, t_out_s, rtol, atol, t_end_s).y
+        else:
+            y = self._stretches(u, y0, np.asarray(t_out_s), rtol, atol, t_end_s)
+        x = self.unknowns_of(y, np.array([u(t) for t in t_out_s]))
         return dict(zip(self.names, x, strict=True))
 
     def response(self, f_hz):
         """dict unknown -> complex small-signal gain from the input at rest, at the frequencies f_hz (n,)."""
-        x = self.rest
+        x = self.begin()
         linear = self.g + self.n @ self.devices(self.e @ x)[1] @ self.e
         lines = []
         for f in np.atleast_1d(f_hz):
@@ -170,3 +204,61 @@ class Circuit:
         if not run.success:
             raise RuntimeError(run.message)
         return run
+
+    def _stretches(self, u, y, t_out_s, rtol, atol, t_end_s):
+        """States (n_y, n) at t_out_s, from turning point to turning point of the ports that are remembered."""
+
+        def rates(t, y):
+            return self.f[self.turning] @ self.slope(y, u(t))
+
+        def begun(t, y, end_s, first_s):
+            return Radau(
+                lambda t, y: self.slope(y, u(t)), t, y, end_s, rtol=rtol, atol=atol,
+                jac=lambda t, y: self.jacobian(y), first_step=min(first_s, end_s - t),
+            )  # fmt: skip
+
+        out, falling = np.tile(y[:, None], len(t_out_s)), rates(0.0, y) < 0
+        run = begun(0.0, y, t_end_s, 1e-12)
+        while run.status == "running":
+            t, y = run.t, run.y
+            _step(run)
+            turned = (rates(run.t, run.y) < 0) != falling
+            if not turned.any():
+                _read(run, t_out_s, out)
+                continue
+            t_turn, port = min((_turn(run, rates, port, falling[port]), port) for port in np.flatnonzero(turned))
+            first_s = run.h_abs
+            if t_turn > t:
+                run = begun(t, y, t_turn, first_s)
+                while run.status == "running":
+                    _step(run)
+                    _read(run, t_out_s, out)
+                y = run.y
+            self.remember(self.f @ y)
+            falling[port] = not falling[port]
+            run = begun(t_turn, y, t_end_s, first_s)
+        return out
+
+
+def _step(run):
+    if problem := run.step():
+        raise RuntimeError(problem)
+
+
+def _read(run, t_out_s, out):
+    """Fill in what lies within the last step."""
+    within = (t_out_s > run.t_old) & (t_out_s <= run.t)
+    if within.any():
+        out[:, within] = run.dense_output()(t_out_s[within])
+
+
+def _turn(run, rates, port, falling):
+    """When a rate changes its sign within the last step; at once, where rounding has left it the new sign there."""
+    between = run.dense_output()
+
+    def rate(t):
+        return rates(t, between(t))[port]
+
+    if (rate(run.t_old) < 0) != falling:
+        return run.t_old
+    return brentq(rate, run.t_old, run.t, xtol=1e-16)

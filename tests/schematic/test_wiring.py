@@ -9,6 +9,7 @@ from fetsim.devices.kinds import KINDS
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.sheets import library_sheets
 from fetsim.schematic.wiring import CLOSED_OHM, OPEN_OHM, build_circuit, track_fraction
+from tests.reference import dunlin as dunlin_equations
 
 # The Dunlin's resistors and capacitors once more, apart from the unit file: name, value, nodes.
 DUNLIN_OHM = """
@@ -41,7 +42,7 @@ J1 jfet_n dr g 0; Q1 bjt_npn q1c q1b q1e; Q2 bjt_pnp q2c q1c q2e; Q3 bjt_npn va 
 Q4 bjt_npn q4c q4b q4e
 Q5 bjt_pnp q5c q4c q5e; Q6 bjt_npn vp q5c q6e; Q7 bjt_npn q6e q7b q7e; QS1 bjt_pnp qs1c qs1b qs1e
 QS2 bjt_npn qs2c qs1c qs2e; D1 diode an1 rc; D2 diode an2 rc; D3 diode ctl 0
-T1 transformer w ic t1s 0; T2 transformer lo 0 out 0
+T1 transformer_core w ic t1s 0; T2 transformer_core lo 0 out 0
 V1 source vp 0; V2 source vn 0; V3 source va 0; IN.hot source ih 0; IN.cold source ic 0
 """
 
@@ -92,13 +93,15 @@ def test_the_dunlins_sources(circuit):
 
 
 def test_the_dunlins_transformers(circuit):
-    # ratio, R primary, L leakage, L magnetising, saturation flux, R secondary, C primary, C secondary
+    # ratio, R primary, L leakage, saturation flux, R secondary, C primary, C secondary, L initial, L largest, flux over
+    # which it rises from one to the other (that of the hand-written equations), R of eddy currents
     expected = {
-        "T1": (2.5, 40.0, 2e-3, 20.0, 0.060, 12.0, 150e-12, 30e-12),
-        "T2": (0.8, 12.0, 0.5e-3, 3.0, 0.075, 25.0, 400e-12, 80e-12),
+        "T1": (2.5, 40.0, 2e-3, 0.060, 12.0, 150e-12, 30e-12, 12.0, 26.0, dunlin_equations.T1.y_c, 200e3),
+        "T2": (0.8, 12.0, 0.5e-3, 0.075, 25.0, 400e-12, 80e-12, 1.2, 3.9, dunlin_equations.T2.y_c, 30e3),
     }
     for name, values in expected.items():
-        assert tuple(circuit.element(name).values.values()) == pytest.approx(values, rel=1e-12)
+        found = circuit.element(name).values
+        assert [found[value] for value in KINDS["transformer_core"].values] == pytest.approx(values, rel=1e-12)
 
 
 def test_the_dunlins_devices_are_at_their_sheets_values(circuit):

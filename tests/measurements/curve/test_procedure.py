@@ -15,7 +15,7 @@ from fetsim.report.look.terminal import account_text
 from fetsim.report.pages.report.sections import curve_section
 from fetsim.rig.runner import unwatched
 from fetsim.schematic.load import load_unit
-from tests.measurements.units import with_an_oscillator
+from tests.measurements.units import PLAIN_IRON, with_an_oscillator
 from tests.reference.stored import DATA
 
 DUNLIN = load_unit("dunlin")
@@ -26,7 +26,7 @@ GRID_DBU = np.array(FIGURES["levels_dbu"], dtype=float)
 
 @pytest.fixture(scope="module")
 def steady():
-    found = measure_curve(DUNLIN, switches=["S1", "S2", "S3"], levels_dbu=GRID_DBU, compare=False)
+    found = measure_curve(PLAIN_IRON, switches=["S1", "S2", "S3"], levels_dbu=GRID_DBU, compare=False)
     return {one.switches: one for one in found.curves}
 
 
@@ -64,7 +64,7 @@ def test_steady_state_lies_close_below_the_waited_curve():
     above = GRID_DBU >= -8.0
     levels = np.concatenate([[-10.0], GRID_DBU[above]])
     (late,) = measure_curve(
-        DUNLIN, switches=["S2"], levels_dbu=levels, wait_s=0.12, compare=False, quality="draft"
+        PLAIN_IRON, switches=["S2"], levels_dbu=levels, wait_s=0.12, compare=False, quality="draft"
     ).curves
     waited = np.interp(GRID_DBU[above], late.curve.level_dbu, late.curve.output_dbu)
     difference = waited - np.array(FIGURES["curves"]["S2"]["output_dbu"])[above]

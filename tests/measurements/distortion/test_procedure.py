@@ -10,6 +10,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.distortion.procedure import measure_distortion, sine_distortion
 from fetsim.measurements.trim_null.procedure import measure_trim_null
 from fetsim.schematic.load import load_unit
+from tests.measurements.units import PLAIN_IRON
 from tests.reference.stored import DATA
 
 DUNLIN = load_unit("dunlin")
@@ -21,13 +22,13 @@ LEVELS_DBU = tuple(FIGURES["thd_levels_dbu"])  # about 6.5, 10 and 20 dB of gain
 
 @pytest.fixture(scope="module")
 def as_built():
-    return measure_distortion(DUNLIN.changed(SLOW), levels_dbu=LEVELS_DBU, two_tones=False)
+    return measure_distortion(PLAIN_IRON.changed(SLOW), levels_dbu=LEVELS_DBU, two_tones=False)
 
 
 @pytest.fixture(scope="module")
 def without_r4():
     """C1 hangs in the air with it, so that it need not charge through 1 Gohm."""
-    unit = DUNLIN.changed({**SLOW, "R4": "1000M", "C1": "1p"})
+    unit = PLAIN_IRON.changed({**SLOW, "R4": "1000M", "C1": "1p"})
     return measure_distortion(unit, levels_dbu=LEVELS_DBU, two_tones=False, with_noise=False)
 
 

@@ -15,7 +15,7 @@ from fetsim.measurements.timing.analysis import step_timing
 from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.report.look.terminal import account_text
 from fetsim.schematic.load import load_unit
-from tests.measurements.units import with_an_oscillator
+from tests.measurements.units import PLAIN_IRON, with_an_oscillator
 from tests.reference import fet_loop, parts, periodic
 from tests.reference.excitation import ZERO_DBU_V
 from tests.reference.stored import DATA
@@ -29,7 +29,7 @@ ATTACKS = json.loads((DATA / "dunlin_figures.json").read_text())["attack"]  # of
 def attack_from_control_s(switches, fraction, level_dbu, end_s, before=None):
     """20 lg(1 + 2 beta R2 (ctl - V_P)), read off the control: first time past 63 % of its value after ``end_s`` of a
     5 kHz tone about 10 dB over the threshold, out of silence or of 2 ms about at the threshold."""
-    bench = Bench(DUNLIN.changed({"curve": switches, "P3.fraction": fraction, "P4.fraction": 0.3}))
+    bench = Bench(PLAIN_IRON.changed({"curve": switches, "P3.fraction": fraction, "P4.fraction": 0.3}))
     run = bench.run(["ctl"])
     if before is not None:
         run.play(tone(before, 5000.0, 2e-3, bench.rate_hz))
