@@ -85,12 +85,16 @@ def _mistakes(figures: Figures, polarity: str, kt_q_v: float) -> list[tuple[str,
         return [(pair[0], f"says nothing without {other}; give both")]
     if not pair:
         return []
+    if not abs(figures["r_ds_on_gate_voltage"]) > abs(figures["v_gs_th"]):
+        return [("r_ds_on_gate_voltage", f"must be beyond v_gs_th = {figures['v_gs_th']:g} V; give r_ds_on at such")]
     least, most = (
         _on_ohm(figures, _channel(figures, share * LARGEST_SHARE / figures["g_fs"], kt_q_v)) for share in (0.0, 1.0)
     )
     if ROUNDED * least <= figures["r_ds_on"] <= most:
         return []
     told = f"{figures['r_ds_on']:.4g} ohm is not to be had with this g_fs and v_gs_th"
+    if most < least:  # so little g_fs that at the gate voltage less current than that of g_fs flows
+        return [("r_ds_on", f"{told}; that g_fs_current does not flow at r_ds_on_gate_voltage")]
     return [("r_ds_on", f"{told}, only {least:.3g} to {most:.3g} ohm")]
 
 
