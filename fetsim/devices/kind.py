@@ -76,6 +76,8 @@ class AtRest:
 
     state: str = ""
     """In words: ``active``, ``pinched off``, ``blocks`` ...; a terminal in braces stands for its node."""
+    doubt: str = ""
+    """Why the law is not to be believed there, as the end of a sentence about the part; empty where it is."""
     stored_energy_j: float = 0.0
     channel_resistance_ohm: float | None = None
     """Slope of drain voltage over drain current; infinite where it is beyond measure."""

@@ -33,6 +33,10 @@ CLAMP_V = 0.05
 """w above; own choice."""
 PER_CLAMP = 1.0 / CLAMP_V  # a division takes several times as long as a product
 LIMITING_SHARE = 0.9  # of the largest output current, told as limiting; own choice
+UNFED = (
+    "without supply or with the rails the wrong way round; what such an operational amplifier draws and gives is not "
+    "to be believed"
+)
 LEAST_DROP_V = 0.125
 """Half of the output stage's range over which the solver need know it no better than a node."""
 
@@ -183,7 +187,7 @@ def _at_rest(v: Values, volts: Volts) -> AtRest:
     _, sourced, sunk, *_ = (flow.current for flow in LAW.evaluate(v, volts))
     stage_v, positive_v, negative_v = volts["stage"], volts["positive"], volts["negative"]
     if positive_v - negative_v < v["upper_drop_v"] + v["lower_drop_v"]:
-        return AtRest(state="without supply")
+        return AtRest(state="without supply", doubt=UNFED)
     if abs(sourced - sunk) > LIMITING_SHARE * v["limit_a"]:
         return AtRest(state="limits its current")
     if stage_v > positive_v - v["upper_drop_v"] - CLAMP_V:

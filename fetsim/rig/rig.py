@@ -182,9 +182,20 @@ class Rig:
         if self.rest is not None and self.rest.warning:
             counted = "; gain reduction is counted from there" if self.rest.conducts and self.against == "idle" else ""
             found.append(f"{self.rest.warning}{counted}")
+        found += self._doubts
         if self.verdict.reason:
             found.append(f"{self.verdict.reason}; using {self.method} instead")
         return tuple(found)
+
+    @property
+    def _doubts(self) -> list[str]:
+        """A sentence about all parts that rest where their law is none for the same reason."""
+        volts = {GROUND: 0.0, **{name: float(self.bias[place]) for name, place in self.system.index.items()}}
+        parts: dict[str, list[str]] = {}
+        for one in self.circuit.elements:
+            doubt = KINDS[one.kind].at_rest(one.values, one.at(volts)).doubt
+            parts.setdefault(doubt, []).append(one.name)
+        return [f"{', '.join(names)}: {doubt}" for doubt, names in parts.items() if doubt]
 
     @property
     def told(self) -> tuple[str, ...]:

@@ -167,6 +167,20 @@ class TestAtRest:
         assert rig.rest is None and rig.gain_cell is None and rig.warnings == ()
 
 
+class TestWithoutRails:
+    @pytest.mark.parametrize("rails", [("0", "0"), ("-15V", "15V"), ("1V", "-1V")])
+    def test_amplifiers_without_supply_are_told_with_everything(self, rails):
+        """And the power that the law makes of it is told, so that what goes in and what turns to heat agree."""
+        unit = load_unit("greenshank").changed(V1=rails[0], V2=rails[1])
+        (warning,) = [text for text in Rig(unit, "draft").warnings if "supply" in text]
+        assert warning.startswith("U1, U2, U3, U4: without supply or with the rails the wrong way round")
+        assert abs(fetsim.idle_point(unit).power_residual_w) < 1e-9
+
+    def test_one_rail_is_enough_for_none_to_be_told(self):
+        unit = load_unit("greenshank").changed(V2="0")
+        assert not [text for text in Rig(unit, "draft").warnings if "supply" in text]
+
+
 class TestUnstable:
     @pytest.mark.parametrize("more", [ASTABLE, LATCH], ids=["astable", "latch"])
     def test_is_told_with_the_part(self, tmp_path, more):

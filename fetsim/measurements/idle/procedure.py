@@ -67,7 +67,7 @@ class IdlePoint(Result):
     parts: tuple[PartAtRest, ...]
     supply_power_w: float
     amplifier_power_w: float
-    """From ideal amplifiers, which have no supply."""
+    """From ideal amplifiers, which have no supply, and from other parts that feed what is beyond their rails."""
     dissipation_w: float
     power_residual_w: float
     """Power that goes in, less power that turns to heat."""
@@ -111,7 +111,7 @@ def idle_point(unit: Unit) -> IdlePoint:
         return tuple(name for name in names if name != GROUND)
 
     supplies_w = sum((part.delivered_w for part in parts if part.kind == "supply"), 0.0)
-    amplifiers_w = sum((part.delivered_w for part in parts if part.kind == "amplifier"), 0.0)
+    amplifiers_w = sum((part.delivered_w for part in parts if part.kind != "supply"), 0.0)
     heat_w = sum(part.dissipation_w for part in parts)
     loadings = sorted((loading for part in parts for loading in part.loadings), key=lambda one: -one.share)
     return IdlePoint(

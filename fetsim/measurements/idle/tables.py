@@ -236,10 +236,10 @@ def _supplies(point: IdlePoint) -> list[tuple[Cell, ...]]:
 
 
 def _power(point: IdlePoint) -> list[tuple[Cell, ...]]:
-    amplifiers = any(part.kind == "amplifier" for part in point.parts)
+    amplifiers = any(part.kind == "amplifier" for part in point.parts) or abs(point.amplifier_power_w) > WARM_W
     return [
         ("all supplies", point.supply_power_w),
-        *([("ideal amplifiers", point.amplifier_power_w)] if amplifiers else []),
+        *([("amplifiers", point.amplifier_power_w)] if amplifiers else []),
         ("heat in all parts", point.dissipation_w),
     ]
 
