@@ -56,6 +56,18 @@ def heat_of(unit: Unit, on_s: float = inf) -> Heat:
     return work.settled() if on_s == inf else work.after(on_s)
 
 
+def check_time_constants(unit: Unit, on_s: float) -> None:
+    """Raises InputError where a part that warms itself lacks what its warmth after ``on_s`` seconds depends on."""
+    warm = [part for part in unit.parts.values() if "thermal_resistance" in part.values]
+    lacking = [part.designator for part in warm if "thermal_time_constant" not in part.values]
+    if lacking:
+        others = f" (and of {', '.join(lacking[1:])})" if lacking[1:] else ""
+        raise InputError(
+            f"{lacking[0]}.thermal_time_constant{others}: is missing; how warm it is {on_s:g} s after switching on "
+            "depends on it; give it in seconds, as 20s"
+        )
+
+
 class _Work:
     """A unit at a series of temperatures, each bias point being found from the one before."""
 
@@ -79,12 +91,7 @@ class _Work:
         raise ConvergenceError(f"{self._hottest(rises)}: its heat finds no balance with the bias point")
 
     def after(self, on_s: float) -> Heat:
-        lacking = [part.designator for part in self._parts if "thermal_time_constant" not in part.values]
-        if lacking:
-            raise InputError(
-                f"{lacking[0]}.thermal_time_constant: is missing; how warm it is {on_s:g} s after switching on depends "
-                "on it"
-            )
+        check_time_constants(self._unit, on_s)
         seconds = np.array([part.values["thermal_time_constant"] for part in self._parts])
         if on_s > REACHED * seconds.max():
             return self.settled()

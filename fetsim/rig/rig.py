@@ -45,6 +45,7 @@ BENCH_RATE_HZ = 48000.0
 """Audio rate whose quality levels serve where there is no audio file: the internal rate is a multiple of it."""
 
 WARMEST = 5  # parts that are told with every result
+TOLD_K = 0.1  # less does not count as warm
 ROUND_S = 5
 """The time of a compile is told to this many seconds."""
 
@@ -206,8 +207,9 @@ class Rig:
             stands = (*stands, "Gain reduction is counted from the FET taken out.")
         warmest = sorted(self.heat.rises_k.items(), key=lambda one: -abs(one[1]))
         if warmest:
-            listed = ", ".join(f"{name} by {rise:.3g} K" for name, rise in warmest[:WARMEST])
-            stands = (*stands, f"Parts have warmed themselves: {listed}.")
+            listed = ", ".join(f"{name} by {rise:.3g} K" for name, rise in warmest[:WARMEST] if abs(rise) >= TOLD_K)
+            least = f"No part has warmed itself by {TOLD_K:g} K."
+            stands = (*stands, f"Parts have warmed themselves: {listed}." if listed else least)
         begins = beginning(self.circuit)
         stands = (*stands, *([f"Every run begins with {begins}."] if begins else []))
         return (*stands, *(f"Warning: {text}." for text in self.warnings))

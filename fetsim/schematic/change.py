@@ -151,6 +151,12 @@ def _same_polarity(document: Document, part: Part, name: str) -> None:
             )
 
 
+def _keys_and_figures(part: Part) -> set[str]:
+    """What may stand behind its designator."""
+    figures = sheet_figures(SHEETS[part.kind]) if part.kind in SHEETS else {}
+    return {*PARTS[part.kind].model_fields, *figures}.difference(WIRING_KEYS)
+
+
 def _subset(unit: UnitData, name: str, value: str | float) -> list[str]:
     switches = unit.banks[name].switches
     if value == "all":
@@ -175,6 +181,9 @@ def _position(unit: UnitData, name: str, value: str | float) -> str:
 
 def _unknown_name(unit: UnitData, name: str) -> str:
     word = name.partition(".")[0]
+    bearer = next((one for one in unit.parts.values() if word in _keys_and_figures(one)), None)
+    if word == name and bearer is not None:
+        return f"is told of a part; write it behind the part's designator, as {bearer.designator}.{word}"
     names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts]
     hint = suggestion(word, names)
     return f"no part, control or switch bank of this name{hint or '; choices: ' + ', '.join(names)}"

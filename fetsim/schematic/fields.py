@@ -20,7 +20,7 @@ from pydantic_core import CoreSchema, ErrorDetails, core_schema
 from fetsim.errors import InputError
 from fetsim.safe_text import is_safe
 from fetsim.schematic.taper import TAPERS
-from fetsim.schematic.values import Tolerance, format_value, parse_tolerance, parse_value
+from fetsim.schematic.values import QUANTITIES, Tolerance, format_value, parse_tolerance, parse_value
 
 NAME = re.compile(r"\w[\w-]{0,39}")
 NAME_RULE = "letters, digits, _ and -, at most 40"
@@ -240,7 +240,7 @@ def _sentence(model: type[Table], detail: ErrorDetails) -> tuple[str, str]:
         case "missing" if path[-1].isdigit():
             return ".".join(path[:-1]), "needs two nodes"
         case "missing":
-            return key, "is missing"
+            return key, f"is missing{_wanted(_table_at(model, path[:-1]).model_fields.get(path[-1]))}"
         case "value_error":
             return key, str(detail["ctx"]["error"])
         case "literal_error":
@@ -259,6 +259,14 @@ def _sentence(model: type[Table], detail: ErrorDetails) -> tuple[str, str]:
             return key, f"must be a table{keys}"
         case _:
             return key, detail["msg"]
+
+
+def _wanted(info: FieldInfo | None) -> str:
+    """What a key that holds an amount means and how it is written; nothing for another one."""
+    amount = None if info is None else within(info)
+    if info is None or amount is None or amount.quantity == "plain":
+        return ""
+    return f"; {info.description or 'its amount'}, as {QUANTITIES[amount.quantity].example}"
 
 
 def _table_at(model: type[Table], path: list[str]) -> type[Table]:

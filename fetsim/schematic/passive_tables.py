@@ -46,7 +46,8 @@ class HeatedTable(PartTable):
     """A part whose temperature may be another than the unit's."""
 
     temperature_c: Celsius | None = Field(
-        default=None, description="temperature in degrees Celsius of what is around it, where that is not the unit's"
+        default=None, examples=["40"],
+        description="temperature in degrees Celsius of what is around it, where that is not the unit's",
     )
     thermal_resistance: Annotated[float, Within("kelvin_per_watt", 0.1, 1e5, NONE)] | None = Field(
         default=None, description="from the part to what is around it; with it its own heat warms it"

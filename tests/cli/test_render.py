@@ -93,6 +93,7 @@ def test_noise_is_told_with_its_seed(folder, run):
         assert (status, err) == (0, "")
         said.append(" ".join(out.split()))
     assert "Noise of the parts: thermal, shot and 1/f; seed 7" in said[0] and "seed 8" in said[1]
+    assert "levels reach up to 72 kHz" in said[0]
     header, *rows = (folder / "a.csv").read_text().splitlines()
     assert header.endswith(",noise_seed") and all(row.endswith(",7") for row in rows)
     with soundfile.SoundFile("a.wav") as file:

@@ -28,6 +28,8 @@ def test_rest_is_balanced_and_told(unit):
     idle = fetsim.idle_point(unit)
     states = {part.designator: part.state for part in idle.parts if part.designator.startswith("U")}
     assert states == dict.fromkeys(("U1", "U2", "U3", "U4"), "in range")
+    (amplifiers,) = (table.rows for table in idle.tables() if table.key == "amplifiers")
+    assert [row[1:] for row in amplifiers] == [(name, "in range") for name in ("U1", "U2", "U3", "U4")]
     assert idle.kirchhoff_residual_a < 1e-12
 
 

@@ -146,6 +146,8 @@ def test_temperature_reaches_the_devices():
 WRONG = [
     ({"R99": 1}, "R99: no part, control or switch bank of this name; did you mean R9?"),
     ({"atack": 1}, "atack: no part, control or switch bank of this name; did you mean attack?"),
+    ({"thermal_resistance": "80K/W"}, "thermal_resistance: is told of a part; write it behind the part's designator"),
+    ({"i_dss": "9mA"}, "i_dss: is told of a part; write it behind the part's designator, as J1.i_dss"),
     ({"zzz": 1}, "zzz: no part, control or switch bank of this name; choices: drive, makeup, attack"),
     (
         {"T1.ratoi": 1},

@@ -55,7 +55,7 @@ MISTAKES = [
     (R1, "R1 = 1000", "R1: must be a table", "value"),
     ('value = "1k", nodes = ["in"', 'vlaue = "1k", value = "1k", nodes = ["in"', "R1: vlaue: unknown key; did you mean value?", "tolerance"),
     ('value = "1k", nodes = ["in"', 'tolernce = "1%", value = "1k", nodes = ["in"', "R1: tolernce: unknown key; did you mean tolerance?", "choices"),
-    ('value = "1k", nodes = ["in"', 'nodes = ["in"', "R1: value: is missing", ""),
+    ('value = "1k", nodes = ["in"', 'nodes = ["in"', "R1: value: is missing; ", "as 4k7, 10k or R47"),
     (', nodes = ["in", "a"] }', ' }', "R1: nodes: is missing", ""),
     ('"in", "a"]', '"in"]', "R1: nodes: needs two nodes", ""),
     ('"in", "a"]', '"in", "a", "b"]', "R1: nodes: needs two nodes", ""),

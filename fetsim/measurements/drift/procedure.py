@@ -21,6 +21,7 @@ from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.result import Result
 from fetsim.rig.gain_cell import REFERENCE_HZ
+from fetsim.rig.heat import check_time_constants
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_work, settling_s
 from fetsim.rig.runner import Progress, run_each, unwatched
@@ -104,6 +105,8 @@ def measure_drift(
     warms_up = any("thermal_resistance" in part.values for part in unit.parts.values())
     if waits and not warms_up:
         raise InputError(f"after: no part of {unit.name} warms up; give one a thermal_resistance")
+    if waits:
+        check_time_constants(unit, waits[0])
     units = {celsius: unit.changed(temperature_c=celsius) for celsius in temperatures}
     states = {state: state for state in product(temperatures, (0.0, *waits, inf) if warms_up else (inf,))}
     if len(states) > MOST_STATES:

@@ -38,6 +38,7 @@ TRANSISTORS = (
     Column(key="state", heading="is"),
     Column(key="point", heading="operating point", folds=True),
 )  # fmt: skip
+AMPLIFIERS = (VERSION, PART, Column(key="state", heading="at rest"))
 WARM = (
     VERSION, PART, KIND,
     Column(key="dissipation_w", heading="heat", show=WATTS),
@@ -87,6 +88,7 @@ def account(measured: Mapping[str, IdlePoint]) -> Account:
             *table("changes", "Changes", CHANGES, _changes),
             *table("nodes", "Node voltages", NODES, _nodes),
             *table("transistors", "Transistors", TRANSISTORS, _transistors),
+            *table("amplifiers", "Operational amplifiers", AMPLIFIERS, _amplifiers),
             *table("beyond_rating", "BEYOND THEIR RATING", LOADINGS, lambda point: _loadings(point.beyond_rating)),
             *table("near_rating", f"Above {100.0 * NEAR:.0f} % of a rating", LOADINGS,
                    lambda point: _loadings(point.near_rating)),
@@ -185,6 +187,11 @@ def _transistors(point: IdlePoint) -> list[tuple[Cell, ...]]:
         for part in point.parts
         if part.symbols
     ]
+
+
+def _amplifiers(point: IdlePoint) -> list[tuple[Cell, ...]]:
+    """Each operational amplifier and how it stands."""
+    return [(part.designator, part.state) for part in point.parts if part.kind == "opamp"]
 
 
 def _terminals(part: PartAtRest) -> list[str]:

@@ -21,7 +21,7 @@ from fetsim.measurements.explain.figures import VISIBLE
 from fetsim.measurements.explain.procedure import Explanation
 from fetsim.measurements.explain.sentences import Told, told
 from fetsim.measurements.explain.traces import BurstTraces, Trace
-from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, TEAL, WINE, line_styles, new_figure
+from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, TEAL, WINE, line_styles, new_figure, short
 
 PANEL_INCH, TITLE_INCH, TEXT_INCH, LINE_INCH, GAP_INCH = 0.62, 0.17, 0.07, 0.14, 0.18
 TOP_INCH, BOTTOM_INCH = 0.45, 0.43
@@ -201,7 +201,7 @@ def _scale_resistance(panels: Sequence[Axes], one: Explanation) -> None:
         panel.set_ylim(0.7 * min(channel.on_ohm, channel.least_ohm), VISIBLE * one.divider_ohm)
         panel.yaxis.set_major_locator(FixedLocator(OHMS[::2]))
         panel.yaxis.set_minor_locator(NullLocator())
-        panel.yaxis.set_major_formatter(FuncFormatter(lambda ohm, _: f"{ohm / 1e3:g}k" if ohm >= 1e3 else f"{ohm:g}"))
+        panel.yaxis.set_major_formatter(FuncFormatter(lambda ohm, _: short(ohm)))
 
 
 def _dress(panels: Sequence[Axes], stretches: Sequence[_Stretch], *, own_scale: bool, axis: bool) -> None:

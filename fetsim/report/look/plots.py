@@ -70,7 +70,7 @@ def plain_log_axis(panel: Axes, which: str, ticks: tuple[float, ...]) -> None:
     (panel.set_xscale if which == "x" else panel.set_yscale)("log")
     axis.set_major_locator(FixedLocator(list(ticks)))
     axis.set_minor_locator(NullLocator())
-    axis.set_major_formatter(FuncFormatter(lambda value, _: _short(value)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: short(value)))
 
 
 def decibel_axis(panel: Axes, which: str = "y", count: int = 6) -> None:
@@ -104,5 +104,9 @@ def make_texts_safe(figure: Figure) -> None:
             text.set_text(safe)
 
 
-def _short(value: float) -> str:
-    return f"{value / 1000.0:g}k" if value >= 1000.0 else f"{value:g}"
+def short(value: float) -> str:
+    """``500``, ``20k``, ``1M``, as a tick says it."""
+    for least, letter in ((1e6, "M"), (1e3, "k")):
+        if value >= least:
+            return f"{value / least:g}{letter}"
+    return f"{value:g}"

@@ -13,6 +13,7 @@ from fetsim.schematic.wiring import build_circuit
 CHANNELS = {1: "mono", 2: "stereo"}
 CLEAR_DB = 3.0  # of gain reduction: for how long there was more is told
 PEAK = "a peak is the highest voltage re 0.775 V: a sine's reads 3 dB above its rms"
+NOISE_BAND = "levels reach up to {khz:g} kHz, as the circuit is solved; of noise the file has less"
 BITS = {"16": "16 bit with dither", "24": "24 bit with dither", "float": "32 bit float"}
 
 
@@ -42,6 +43,8 @@ def render_text(rendering: FileRendering) -> str:
             (f"Gain reduction{channel}", _reduction(rendering, log)),
             (f"Levels{channel}", _levels(log)),
         ]
+    if r.noise_seed is not None:
+        lines.append(("", NOISE_BAND.format(khz=0.5e-3 * r.internal_rate_hz)))
     lines += [("", PEAK), ("Loudness", _loudness(rendering))]
     lines += [("Full scale", _full_scale(rendering)), ("Solver", _solver(rendering))]
     if r.splices:

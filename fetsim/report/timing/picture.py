@@ -142,8 +142,9 @@ def linear_time(panel: Axes, end_s: float) -> None:
     """Time after the step, from zero to ``end_s``."""
     panel.set_xlim(0.0, end_s)
     panel.xaxis.set_major_locator(MaxNLocator(6))
-    panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: _tick(value)))
-    panel.set_xlabel("Time after the step")
+    unit, factor = ("us", 1e6) if end_s < 1e-3 else ("ms", 1e3) if end_s < 1.0 else ("s", 1.0)
+    panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{factor * value:.4g}"))
+    panel.set_xlabel(f"Time after the step ({unit})")
 
 
 def _seconds_on(axis: Any, low: float, high: float) -> None:

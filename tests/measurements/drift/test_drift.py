@@ -6,6 +6,7 @@ import fetsim
 from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import threshold_dbu
+from fetsim.rig.rig import Rig
 
 QUICK = {"quality": "draft"}
 HEATED = {
@@ -72,6 +73,17 @@ def test_on_the_way_with_time_constants(dunlin):
     assert now == 0.0
     assert way == pytest.approx(settled * (1.0 - 2.718281828**-1), rel=0.01)  # its heat hardly moves as it warms
     assert [row[2] for row in found.tables()[0].rows] == ["just switched on", "after 30 s", "settled"]
+
+
+def test_a_part_without_a_time_constant_is_named_before_anything_is_worked_out(dunlin):
+    unit = dunlin.changed({"Q6.thermal_resistance": "80K/W", "J1.thermal_resistance": "300K/W"})
+    with pytest.raises(InputError, match=r"J1\.thermal_time_constant \(and of Q6\): is missing; .* as 20s"):
+        fetsim.measure_drift(unit, after_s=[5.0], **QUICK)
+
+
+def test_a_fet_without_drain_current_is_not_told_as_warm(dunlin):
+    """At rest the Dunlin's has no volt across it: its own heat is its gate's leakage."""
+    assert "No part has warmed itself by 0.1 K." in Rig(dunlin.changed({"J1.thermal_resistance": "300K/W"})).told
 
 
 def test_a_temperature_at_which_it_runs_away_leaves_the_others(dunlin):
