@@ -99,7 +99,7 @@ def render(
         typer.Option(
             "--segments/--no-segments",
             help="march a file of a minute or more in segments side by side, 1.5 times as fast and more, spliced where "
-            "they differ by less than -140 dB; or in one piece",
+            "they differ by less than -140 dB; or in one piece, as units with hysteresis always are",
         ),
     ] = True,
     force: ForceOption = False,

@@ -19,6 +19,7 @@ from fetsim.schematic.values import parse_value
 from fetsim.schematic.wiring import build_circuit, track_fraction
 
 DUNLIN = load_unit("dunlin")
+T2_REACH_VS = build_circuit(DUNLIN).element("T2").values["reach_vs"]
 EACH = load_unit(Path(__file__).with_name("one_of_each.toml"))
 
 
@@ -43,7 +44,8 @@ CHANGES = [
     ({"V1": "30V"}, {("V1", "emf_v"): 30.0}),
     ({"V1.resistance": "2"}, {("V1", "resistance_ohm"): 2.0}),
     ({"T1.ratio": 3}, {("T1", "ratio"): 3.0}),
-    ({"T2.saturation_flux": "80mVs"}, {("T2", "saturation_flux_vs"): 0.08}),
+    # the reach of its stops is fitted to the same two inductances as before, and moves by a millionth of itself
+    ({"T2.saturation_flux": "80mVs"}, {("T2", "saturation_flux_vs"): 0.08, ("T2", "reach_vs"): T2_REACH_VS}),
     ({"T2.winding_capacitance": "500p"},
      {("T2", "primary_capacitance_f"): 500e-12, ("T2", "secondary_capacitance_f"): 100e-12}),
     ({"J1.channel_slope": "0.01/V"}, {("J1", "slope_per_v"): 0.01}),

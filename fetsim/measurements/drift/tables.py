@@ -67,7 +67,7 @@ def _lead(found: DriftMeasurement) -> str:
 
 def _moves(start: str, one: DriftState, other: DriftState) -> str:
     words = [
-        f"{name} moves by {other_value - value:+.{digits}f} {unit}"
+        f"{name} moves by {round(other_value - value, digits) + 0.0:+.{digits}f} {unit}"
         for name, unit, digits, value, other_value in (
             ("the threshold", "dB", 2, one.threshold_dbu, other.threshold_dbu),
             ("the gain", "dB", 3, one.idle_gain_db, other.idle_gain_db),

@@ -1,11 +1,16 @@
 """Drift against units set to the same temperatures by hand, and against the laws of the parts."""
 
+from dataclasses import replace
+from math import inf
+
 import pytest
 
 import fetsim
 from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import threshold_dbu
+from fetsim.measurements.drift.procedure import DriftState
+from fetsim.measurements.drift.tables import _moves
 from fetsim.rig.rig import Rig
 
 QUICK = {"quality": "draft"}
@@ -121,3 +126,9 @@ def test_without_a_gain_cell_or_heat_there_is_less_to_tell(tmp_path):
 def test_what_cannot_be_asked(dunlin, asked, error, told):
     with pytest.raises(error, match=told):
         fetsim.measure_drift(dunlin, **asked)
+
+
+def test_what_does_not_move_has_no_minus_sign():
+    state = DriftState(temperature_c=25.0, on_s=0.0, threshold_dbu=-10.0, idle_gain_db=20.0, control_v=-4.6)
+    warm = replace(state, on_s=inf, threshold_dbu=-10.001, idle_gain_db=19.9999)
+    assert _moves("from", state, warm).startswith("from just switched on to settled the threshold moves by +0.00 dB, ")
