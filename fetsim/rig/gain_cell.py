@@ -118,17 +118,19 @@ class CellAtRest:
     @property
     def told(self) -> str:
         """What it takes and how far from pinch-off it stands, in a clause."""
+        return f"{self.fet} takes {self.loss_db:.2f} dB, its gate {self._gate}"
+
+    @property
+    def _gate(self) -> str:
         side = "short of" if self.above_pinch_off_v > 0.0 else "beyond"
-        return f"{self.fet} takes {self.loss_db:.2f} dB, its gate {abs(self.above_pinch_off_v):.3g} V {side} pinch-off"
+        return f"{abs(self.above_pinch_off_v):.3g} V {side} pinch-off"
 
     @property
     def warning(self) -> str:
         """One sentence where it matters, else empty."""
         if self.conducts:
-            return (
-                f"{self.fet} conducts at rest: it takes {self.loss_db:.2f} dB from every level, its gate "
-                f"{self.above_pinch_off_v:.3g} V short of pinch-off"
-            )
+            takes = f"it takes {self.loss_db:.2f} dB from every level"
+            return f"{self.fet} conducts at rest: {takes}, its gate {self._gate}"
         if self.deep:
             return (
                 f"{self.fet} rests {-self.above_pinch_off_v:.3g} V beyond pinch-off, more than half of its travel of "

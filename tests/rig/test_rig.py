@@ -145,6 +145,12 @@ class TestAtRest:
         assert warning.startswith(f"J1 conducts at rest: it takes {rig.rest.loss_db:.2f} dB")
         assert fetsim.render(np.zeros(10), 48e3, unit=unit, quality="draft").warnings == (warning,)
 
+    def test_one_that_conducts_by_its_tail_alone_is_beyond_pinch_off(self):
+        """At 80 C the tail of the Dunlin's FET, its gate 11 mV short of where the channel opens, takes 0.75 dB."""
+        rig = Rig(DUNLIN.changed({"J1.temperature_c": 80}))
+        assert rig.rest.conducts and -0.05 < rig.rest.above_pinch_off_v < 0.0
+        assert rig.warnings[0].split("; ")[0].endswith(f"its gate {-rig.rest.above_pinch_off_v:.3g} V beyond pinch-off")
+
     def test_reduction_against_the_fet_taken_out(self):
         cell = Rig(TEACHING.changed(V2="-4V")).gain_cell
         idle = np.array([cell.idle_conductance_s])
