@@ -8,6 +8,7 @@ from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.measurements.drift.procedure import measure_drift
+from fetsim.measurements.drift.tables import left_out
 
 
 def drift(
@@ -33,4 +34,5 @@ def drift(
         lambda unit, told: measure_drift(
             unit, temperatures_c=temperatures_c, after_s=after_s, quality=chosen.quality, progress=told
         ),
+        left_out=lambda measured: [f"left out: {text}" for text in left_out(measured)],
     )  # fmt: skip

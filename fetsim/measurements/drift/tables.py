@@ -41,6 +41,16 @@ def account(measured: Mapping[str, DriftMeasurement]) -> Account:
     )
 
 
+def left_out(measured: Mapping[str, DriftMeasurement]) -> list[str]:
+    """A clause for each state that could not be had."""
+    return [
+        f"{f'{label}: ' if label else ''}{one.temperature_c:g} C, {state_in_words(one)}: {one.reasons['heat_w'].text}"
+        for label, found in measured.items()
+        for one in found.states
+        if "heat_w" in one.reasons
+    ]
+
+
 def state_in_words(state: DriftState) -> str:
     """How long it has been switched on."""
     if isinf(state.on_s):

@@ -183,3 +183,10 @@ def test_stereo_recordings_are_refused(measure, tmp_path):
     soundfile.write(path, np.zeros((1000, 2)), 48000)
     status, _, error = measure("timing", "--capture", path, path, unit=None)
     assert status == 2 and "has 2 channels" in error
+
+
+def test_a_temperature_that_no_part_stands_is_named_and_the_others_are_there(measure):
+    options = ("--temperature", "25,120", "-c", "U2.thermal_resistance=900", "-q", "draft")
+    status, page, error = measure("drift", *options, unit="greenshank")
+    assert status == 1 and "\n    25  settled" in page
+    assert error.startswith("fetsim: left out: 120 C, settled: U2: gets hotter than 200 C")

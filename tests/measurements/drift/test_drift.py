@@ -10,7 +10,7 @@ from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.drift.procedure import DriftState
-from fetsim.measurements.drift.tables import _moves
+from fetsim.measurements.drift.tables import _moves, left_out
 from fetsim.rig.rig import Rig
 
 QUICK = {"quality": "draft"}
@@ -98,6 +98,8 @@ def test_a_temperature_at_which_it_runs_away_leaves_the_others(dunlin):
     lost = found.states[3]
     assert lost.threshold_dbu is None and lost.reasons["threshold_dbu"].cause == "not computed"
     assert "Q6: gets hotter than 200 C" in lost.reasons["threshold_dbu"].text
+    (told,) = left_out({"": found})
+    assert told.startswith("75 C, settled: Q6: gets hotter than 200 C")
     with pytest.raises(ConvergenceError, match="Q6: gets hotter than 200 C"):
         fetsim.idle_point(unit.changed(temperature_c=75.0))
 
