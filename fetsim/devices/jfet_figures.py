@@ -39,6 +39,7 @@ LEAST_PART, FORWARD_V = 0.2, 1.0
 LEAKAGE_IDEALITY = 2.0
 DEEPEST_V = 1e3
 """Pinch-off voltages are looked for down to this."""
+LEAST_A = 1e-300  # so far below pinch-off the tail is rounded to nothing
 READ = {end: f"gate_{end}_capacitance" for end in ("source", "drain")}
 """Keys of the gate's capacitances,"""
 READ_AT = {end: f"{key}_voltage" for end, key in READ.items()}
@@ -90,8 +91,8 @@ def completed(figures: Figures, kt_q_v: float) -> Figures:
 
 def _excess(figures: Figures, depth_v: float, kt_q_v: float) -> float:
     """By how much, as a logarithm, the current at V_GS(off) is above the one it was read at."""
-    channel = _channel(figures, depth_v, kt_q_v)
-    return log(channel.saturated_a(-abs(figures["v_gs_off"])) / figures["v_gs_off_current"])
+    ampere = _channel(figures, depth_v, kt_q_v).saturated_a(-abs(figures["v_gs_off"]))
+    return log(max(ampere, LEAST_A) / figures["v_gs_off_current"])
 
 
 def mistakes(figures: Figures, polarity: str, kt_q_v: float) -> list[tuple[str, str]]:

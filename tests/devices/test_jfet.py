@@ -188,6 +188,13 @@ class TestFigures:
         assert mistakes(given, "n" if sign > 0 else "p", VT) == []
         assert completed(given, VT)["pinch_off_voltage"] == pytest.approx(sign * -4.5, abs=6e-5)
 
+    @pytest.mark.parametrize("v_gs_off", [-4.0, -30.0, -50.0])
+    def test_v_gs_off_far_from_zero_has_its_current(self, v_gs_off):
+        """Also where the tail of the least pinch-off voltage that is tried is rounded to nothing there."""
+        given = figures(pinch_off_voltage=None, v_gs_off=v_gs_off, v_gs_off_current=1e-12)
+        assert mistakes(given, "n", VT) == []
+        assert channel_of(completed(given, VT), VT).saturated_a(v_gs_off) == pytest.approx(1e-12, rel=1e-6)
+
     def test_the_channel_carries_that_current_there(self):
         for ohm in (None, 110.0, 230.0):
             given = figures(pinch_off_voltage=None, v_gs_off=-4.0, v_gs_off_current=2e-3, r_ds_on=ohm)
