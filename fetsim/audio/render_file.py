@@ -18,8 +18,7 @@ from fetsim.audio.gain_log import Splice, write_csv, write_npz
 from fetsim.audio.loudness import LoudnessMeter, integrated_lufs
 from fetsim.audio.player import BLOCK_FRAMES, Player, check_log_rate, check_rate
 from fetsim.audio.probe_files import check_probe_file, write_probes
-from fetsim.audio.segment_player import SegmentPlayer, player_for
-from fetsim.audio.segments import first_chunks
+from fetsim.audio.segment_player import SegmentPlayer, begun, player_for
 from fetsim.audio.spool import BYTES, Spool
 from fetsim.audio.told import Told
 from fetsim.engine.simulation import Effort
@@ -156,7 +155,7 @@ def render_file(
         path = outputs.stage(target)
         probe_path = outputs.stage(probe_target) if probe_target is not None else None
         staged = [(one, outputs.stage(one), write) for one, write in writers.items()]
-        parts = len(first_chunks(reader.frames, reader.rate_hz, reader.channels)) if segments and not feeds else 1
+        parts = len(begun(loaded, reader.frames, reader.rate_hz, reader.channels, segments=segments and not feeds))
         _check_amounts(reader, target, columns, log_rate_hz, copies=1 if parts == 1 else 2)
         endless = [suffix for suffix, one in CONTAINERS.items() if one.largest_bytes is None]
         _check_length(reader.frames * reader.channels, target, endless)

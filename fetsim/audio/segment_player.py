@@ -26,8 +26,10 @@ from fetsim.audio.spool import Store
 from fetsim.engine.assembly import Array
 from fetsim.engine.lanes import WIDTH
 from fetsim.engine.simulation import Effort
+from fetsim.rig.beginning import beginning
 from fetsim.rig.runner import run_all
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import build_circuit
 
 MakeStore = Callable[[int, type[np.floating]], Store]
 """Makes a store of so many columns of numbers of a kind."""
@@ -47,10 +49,21 @@ def player_for(
     """A player for sound of this length: in segments where they are wanted and it is long enough, and nothing goes
     to inputs ``beside`` the program's (``Player``)."""
     check_rate(rate_hz)
-    firsts = first_chunks(frames, rate_hz, channels) if segments and beside is None else (0,)
+    firsts = begun(unit, frames, rate_hz, channels, segments=segments and beside is None)
     if len(firsts) == 1:
         return Player(unit, rate_hz, channels, beside or (), **options)
     return SegmentPlayer(unit, rate_hz, channels, firsts, make_store, **options)
+
+
+def begun(unit: Unit, frames: int, rate_hz: float, channels: int, *, segments: bool) -> tuple[int, ...]:
+    """The chunk that each segment begins with; (0,) where none are wanted, the sound is short, or the unit has parts
+    with memory: what the loudest swing has left in a core stays until a louder one comes, so that a segment which has
+    not heard it never comes to agree. (Of the Dunlin, two marches that had agreed to -200 dB were apart by -116 dB in
+    the next loud passage, and by -90 dB of the quiet stretch behind it.)
+    """
+    if not segments or beginning(build_circuit(unit)):
+        return (0,)
+    return first_chunks(frames, rate_hz, channels)
 
 
 class SegmentPlayer(Playing):
