@@ -133,7 +133,7 @@ def measure_curve(
     >>> unit = fetsim.load_unit("teaching")
     >>> found = fetsim.measure_curve(unit, levels_dbu=[-24.0, -16.0, -8.0], wait_s=0.02, quality="draft")
     >>> [round(float(x), 1) for x in found.curves[0].curve.gain_reduction_db[1:]]
-    [4.4, 10.8]
+    [4.3, 10.8]
     """
     levels = samples(levels_dbu, "levels", at_least=3)
     if np.any(np.diff(levels) <= 0.0) or levels[0] < LOWEST_DBU or levels[-1] > HIGHEST_DBU:

@@ -142,7 +142,7 @@ def measure_distortion(
     >>> unit = fetsim.load_unit("teaching")
     >>> found = fetsim.measure_distortion(unit, levels_dbu=[-10.0], two_tones=False, with_noise=False, quality="draft")
     >>> f"{100.0 * found.tones[0].thd_f:.1f} %"
-    '7.9 %'
+    '8.1 %'
     """
     bench = Bench(unit, quality, against=reference_named(against))
     asked, frequencies = AskedLevels.of(levels_dbu, reductions_db, DEFAULT_LEVELS_DBU), asked_tones(frequencies_hz)

@@ -72,7 +72,7 @@ def measure_iron(
     >>> unit = fetsim.load_unit("dunlin")
     >>> found = fetsim.measure_iron(unit, levels_dbu=[0.0], frequencies_hz=[60.0, 300.0], quality="draft")
     >>> [f"{one.winding.inductance_h:.1f} H" for one in found.cores if one.part == "T1"]
-    ['20.0 H', '20.0 H']
+    ['13.3 H', '12.3 H']
     """
     levels = AskedLevels.of(levels_dbu, None, DEFAULT_LEVELS_DBU).numbers
     frequencies, bench = asked_tones(frequencies_hz), Bench(unit, quality)

@@ -158,7 +158,7 @@ def measure_timing(
     >>> unit = fetsim.load_unit("teaching")
     >>> found = fetsim.measure_timing(unit, before_dbu=-20.0, level_dbu=-5.0, phases=1, quality="draft")
     >>> f"{1000.0 * found.settings[0].release.spreads['t63_s'].at_zero:.0f} ms"
-    '75 ms'
+    '74 ms'
     """
     _check(before_dbu, level_dbu, phases, release_phases, read_off, unit)
     grid = _combinations(vary or {})

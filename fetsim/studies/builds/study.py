@@ -84,7 +84,7 @@ def figures_of_builds(
     >>> builds = {farad: unit.changed(C2=farad) for farad in ("120n", "180n")}
     >>> found = fetsim.figures_of_builds(builds, quality="draft", workers=1)
     >>> [f"{1e3 * release_s:.0f} ms" for release_s in found.release_s]
-    ['42 ms', '63 ms']
+    ['41 ms', '61 ms']
     """
     if not builds:
         raise InputError("builds: there is none; give a label and a unit for each")

@@ -49,10 +49,12 @@ def test_agrees_with_the_direct_measurement(clean):
     for step, answer in zip(clean.steps, (direct.attack, direct.release), strict=True):
         assert step.timing.kind == answer.kind
         change_db = abs(answer.reduction_after_db - answer.reduction_before_db)
-        assert abs(step.timing.change_db) == pytest.approx(change_db, abs=0.06)
+        # the last 0.07 dB of either way take longer than the recording: the channel's tail has no corner to end in
+        assert abs(step.timing.change_db) == pytest.approx(change_db, abs=0.08)
         for figure in FIGURES:
-            # the gain moves in steps of 100 us, and the last 0.04 dB of either way take longer than the recording
-            expected = pytest.approx(answer.spreads[figure].at_zero, rel=0.03, abs=150e-6)
+            # 0.07 dB of 8.9 dB, where a tenth is left: 8 % of the time constant, 3.4 % of the way to 90 %; the gain
+            # moves in steps of 100 us
+            expected = pytest.approx(answer.spreads[figure].at_zero, rel=0.04, abs=150e-6)
             assert getattr(step.timing, figure) == expected
 
 
