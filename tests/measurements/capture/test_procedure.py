@@ -14,7 +14,7 @@ from fetsim.schematic.load import load_unit
 RATE_HZ = 96000.0
 FREQUENCY_HZ = 5000.0
 LOW_DBU, HIGH_DBU = -14.0, 0.0
-UP_S, DOWN_S, END_S = 0.05, 0.3, 0.6
+UP_S, DOWN_S, END_S = 0.05, 0.3, 1.1  # a release ends slowly, without a corner
 UNIT = load_unit("dunlin").changed({"P3.fraction": 1.0, "P4.fraction": 0.0})
 FIGURES = ("t63_s", "t90_s", "within_2db_s")
 
@@ -49,12 +49,10 @@ def test_agrees_with_the_direct_measurement(clean):
     for step, answer in zip(clean.steps, (direct.attack, direct.release), strict=True):
         assert step.timing.kind == answer.kind
         change_db = abs(answer.reduction_after_db - answer.reduction_before_db)
-        # the last 0.07 dB of either way take longer than the recording: the channel's tail has no corner to end in
-        assert abs(step.timing.change_db) == pytest.approx(change_db, abs=0.08)
+        assert abs(step.timing.change_db) == pytest.approx(change_db, abs=0.06)
         for figure in FIGURES:
-            # 0.07 dB of 8.9 dB, where a tenth is left: 8 % of the time constant, 3.4 % of the way to 90 %; the gain
-            # moves in steps of 100 us
-            expected = pytest.approx(answer.spreads[figure].at_zero, rel=0.04, abs=150e-6)
+            # the gain moves in steps of 100 us, and the last 0.05 dB of either way take longer than the recording
+            expected = pytest.approx(answer.spreads[figure].at_zero, rel=0.03, abs=150e-6)
             assert getattr(step.timing, figure) == expected
 
 
