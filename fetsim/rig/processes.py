@@ -94,8 +94,9 @@ def _backend(scheduler: str | None, workers: int) -> Iterator[None]:
         raise InputError(f"{at} is reached through Dask, which is not installed; pip install 'fetsim[dask]'") from None
     try:
         client = Client(scheduler, timeout=ANSWER_S, set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError) as error:  # a timeout is an OSError
-        raise InputError(f"{at} does not answer ({error}); start it with: dask scheduler") from None
+    except (OSError, ValueError, AssertionError) as error:
+        # a timeout is an OSError; an AssertionError is distributed's own, where its loop has not come up in time
+        raise InputError(f"{at} does not answer ({error or 'no connection'}); start it with: dask scheduler") from None
     with client:
         _check_workers(client, at)
         try:
