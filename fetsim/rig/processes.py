@@ -96,7 +96,8 @@ def _backend(scheduler: str | None, workers: int) -> Iterator[None]:
         client = Client(scheduler, timeout=ANSWER_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, AssertionError) as error:
         # a timeout is an OSError; an AssertionError is distributed's own, where its loop has not come up in time
-        raise InputError(f"{at} does not answer ({error or 'no connection'}); start it with: dask scheduler") from None
+        reason = str(error) or "no connection"
+        raise InputError(f"{at} does not answer ({reason}); start it with: dask scheduler") from None
     with client:
         _check_workers(client, at)
         try:
