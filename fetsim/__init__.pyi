@@ -47,6 +47,7 @@ from .schematic.describe import kinds as kinds
 from .schematic.library import library_units as library_units
 from .schematic.load import load_unit as load_unit
 from .schematic.sheets import library_devices as library_devices
+from .schematic.spreads import spreads_of as spreads_of
 from .schematic.unit import Unit as Unit
 from .schematic.versions import read_versions as read_versions
 from .schematic.versions import vary_versions as vary_versions

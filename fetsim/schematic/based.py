@@ -20,7 +20,7 @@ from fetsim.schematic.schema import BasedTable
 
 Document = Mapping[str, Any]
 
-NAMED = ("controls", "switches", "probes", "devices")
+NAMED = ("controls", "switches", "matched", "probes", "devices")
 TABLES = (*NAMED, "gain_cell", "stages")
 REMEDY = "change it under [changed], wire it anew under [rewired], or name it in taken_out first"
 

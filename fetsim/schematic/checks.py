@@ -20,6 +20,7 @@ def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
     yield from _names(unit, [*sound, *broken])
     yield from _references(unit, [*sound, *broken])
     yield from _gain_cell(unit, [*sound, *broken])
+    yield from _matched(unit, [*sound, *broken])
     yield from _ports(sound, broken)
     yield from _dangling(sound, broken)
     yield from _floating(unit, sound, broken)
@@ -33,7 +34,7 @@ def connections(unit: UnitData) -> tuple[object, ...]:
         for part in unit.parts.values()
     ]  # fmt: skip
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
-    return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell
+    return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell, unit.matched
 
 
 def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
@@ -88,6 +89,22 @@ def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     for key, node in [*named, ("tap_node", cell.tap_node)]:
         if node is not None and node not in nodes:
             yield "gain_cell", key, _unknown("node", node, nodes)
+
+
+def _matched(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
+    kinds = {part.designator: part.kind for part in parts}
+    owners: dict[str, str] = {}
+    for name, group in unit.matched.items():
+        where = f"matched.{name}"
+        for part in group.parts:
+            if part not in kinds:
+                yield where, "parts", _unknown("part", part, kinds)
+            elif part in owners:
+                yield where, "parts", f"{part} is in {owners[part]} already; a part is in one group at the most"
+            owners[part] = where
+        found = sorted({kinds[part] for part in group.parts if kinds.get(part)})
+        if len(found) > 1:
+            yield where, "parts", f"are of several kinds ({', '.join(found)}); only parts of one kind can match"
 
 
 def _ports(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:

@@ -21,6 +21,7 @@ from fetsim.schematic.schema import (
     BasedTable,
     ControlTable,
     GainCellTable,
+    MatchedTable,
     StageTable,
     UnitTable,
 )
@@ -96,8 +97,8 @@ def kinds() -> tuple[KindDescription, ...]:
 
 
 def file_tables() -> tuple[TableDescription, ...]:
-    """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, stages; then the
-    top of a file that starts from another unit.
+    """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, matched parts,
+    stages; then the top of a file that starts from another unit.
 
     >>> import fetsim
     >>> len(fetsim.file_tables()) > 3
@@ -108,6 +109,7 @@ def file_tables() -> tuple[TableDescription, ...]:
         "gain_cell": GainCellTable,
         "controls.NAME": ControlTable,
         "switches.NAME": BankTable,
+        "matched.NAME": MatchedTable,
         "stages.NAME": StageTable,
         BASED: BasedTable,
     }

@@ -31,6 +31,7 @@ LISTS = {
     "positions": 'must be a list of two names at the least, as ["soft", "hard"]',
     "contacts": "must be a list of nodes, one for each position",
     "rectifier_nodes": 'must be a list of nodes, as ["a"]',
+    "parts": 'must be a list of two parts at the least, as ["R55", "R56"]',
     "closed": "must be a list of switches",
     "taken_out": 'must be a list of names, as ["R4", "C1"]',
 }
@@ -206,7 +207,7 @@ Name = Annotated[str, AfterValidator(_name), Form(f"a name: {NAME_RULE}")]
 Node = Annotated[str, BeforeValidator(_digits), AfterValidator(_node), Form('a node, as "a"; "0" is ground')]
 TwoNodes = Annotated[tuple[Node, Node], Form('two nodes, as ["a", "b"]; "0" is ground')]
 Taper = Annotated[str, AfterValidator(_known_taper), Form("one of the tapers", tuple(TAPERS))]
-Spread = Annotated[Tolerance, PlainValidator(_tolerance), Form("5%, -20/+80% or a letter of IEC 60062 such as J")]
+ToleranceOf = Annotated[Tolerance, PlainValidator(_tolerance), Form("5%, -20/+80% or a letter of IEC 60062 such as J")]
 
 Branches = Annotated[
     tuple[tuple[float, float], ...],

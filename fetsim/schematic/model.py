@@ -129,6 +129,15 @@ class SwitchBank:
 
 
 @dataclass(frozen=True)
+class Matched:
+    """Parts of one kind that were matched: whatever one of them is off by, the others are too."""
+
+    parts: tuple[str, ...]
+    within: float
+    """How far each may lie from what they have in common, as a share of its value."""
+
+
+@dataclass(frozen=True)
 class GainCell:
     """Which FET does the gain reduction, and the node of its control voltage."""
 
@@ -162,6 +171,8 @@ class UnitData:
     """That file's text, for writing a changed unit with its comments kept."""
     document: Mapping[str, Any] = field(repr=False, compare=False)
     """The unit as nested tables, changes included: what ``changed`` edits and reads again."""
+    matched: Mapping[str, Matched] = field(default_factory=dict)
+    """Name -> parts that were matched to each other."""
     rises_k: Mapping[str, float] = field(default_factory=dict, repr=False, compare=False)
     """By how much parts are warmer than what is around them; worked out by whoever runs the unit (``rig.heat``)."""
 

@@ -14,9 +14,9 @@ from fetsim.schematic.fields import (
     Henry,
     Ohm,
     Positive,
-    Spread,
     Table,
     Text,
+    ToleranceOf,
     TwoNodes,
     Watt,
     Within,
@@ -68,8 +68,8 @@ class RatedTable(PartTable):
 class ValuedTable(RatedTable):
     """A part with one main value that has a tolerance."""
 
-    tolerance: Spread | None = Field(
-        default=None, description="how far the part may lie from its value; told, not simulated"
+    tolerance: ToleranceOf | None = Field(
+        default=None, description="how far the part may lie from its value; fetsim spread draws builds within it"
     )
 
 

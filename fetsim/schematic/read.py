@@ -12,9 +12,9 @@ from fetsim.errors import UnitError
 from fetsim.safe_text import printable
 from fetsim.schematic.checks import Mistake, check_unit, connections
 from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
-from fetsim.schematic.model import Control, GainCell, Part, Stage, SwitchBank, UnitData
+from fetsim.schematic.model import Control, GainCell, Matched, Part, Stage, SwitchBank, UnitData
 from fetsim.schematic.parts import read_part, sketch_part
-from fetsim.schematic.schema import BankTable, ControlTable, StageTable, UnitTable
+from fetsim.schematic.schema import BankTable, ControlTable, MatchedTable, StageTable, UnitTable
 from fetsim.schematic.sheets import library_sheets, read_sheet
 
 Document = Mapping[str, Any]
@@ -46,6 +46,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         path=path,
         text=text,
         document=document,
+        matched=reader.matched(),
     )
     mistakes = reader.mistakes
     if like is None or reader.broken or connections(unit) != connections(like):
@@ -146,6 +147,16 @@ class _Reader:
             banks[name] = SwitchBank(name, part.positions, closed, part.about, exclusive=True)
         return banks
 
+    def matched(self) -> dict[str, Matched]:
+        before, known = _table(self.before, "matched"), {} if self.like is None else self.like.matched
+        groups: dict[str, Matched] = {}
+        for name, raw in _table(self.document, "matched").items():
+            if raw is before.get(name):
+                groups[name] = known[name]
+            elif (table := self._read(MatchedTable, raw, f"matched.{name}")) is not None:
+                groups[name] = Matched(table.parts, table.within)
+        return groups
+
     def _read(self, model: type[AnyTable], raw: object, where: str) -> AnyTable | None:
         table, wrong = checked(model, raw)
         self.mistakes.extend((where, key, sentence) for key, sentence in wrong)
@@ -154,7 +165,7 @@ class _Reader:
 
 def _ill_named(document: Document) -> list[Mistake]:
     """Keys that name something and are no plain words."""
-    named = {key: list(_table(document, key)) for key in ("controls", "switches", "stages", "devices")}
+    named = {key: list(_table(document, key)) for key in ("controls", "switches", "stages", "devices", "matched")}
     named["parts"] = [
         name for stage in _table(document, "stages").values() for name in _table(stage, "parts")
     ]

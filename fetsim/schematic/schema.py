@@ -11,8 +11,8 @@ from fetsim.schematic.sheet_tables import SheetTable
 
 __all__ = [
     "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "BasedTable", "ControlTable",
-    "CoreTable", "GainCellTable", "HeatedTable", "ResistiveTable", "SheetTable", "StageTable", "UnitTable",
-    "ValuedTable",
+    "CoreTable", "GainCellTable", "HeatedTable", "MatchedTable", "ResistiveTable", "SheetTable", "StageTable",
+    "UnitTable", "ValuedTable",
 ]  # fmt: skip
 
 
@@ -30,6 +30,17 @@ class BankTable(Table):
     about: Text = Field(default="", description="what they do")
     closed: Annotated[tuple[Name, ...], Form('a list of switches, as ["S1", "S3"]')] = Field(
         default=(), description="those that are closed"
+    )
+
+
+class MatchedTable(Table):
+    """Parts that were matched to each other, [matched]; all of one kind, and each in one group at the most."""
+
+    parts: Annotated[tuple[Name, ...], Field(min_length=2), Form('a list of parts, as ["R55", "R56"]')] = Field(
+        description="their designators; fetsim spread draws for all of them the same way off their values"
+    )
+    within: Annotated[float, Within("share", 0.0, 0.5)] = Field(
+        default=0.0, description="how far each may lie from what they have in common"
     )
 
 
@@ -80,6 +91,9 @@ class UnitTable(Table):
     )
     switches: Annotated[dict[str, Any], Form("a table of banks")] = Field(
         default_factory=dict, description="name -> bank of switches"
+    )
+    matched: Annotated[dict[str, Any], Form("a table of groups")] = Field(
+        default_factory=dict, description="name -> parts that were matched to each other"
     )
     probes: Annotated[dict[Name, Node], Form('a table of nodes, as { divider = "dr" }')] = Field(
         default_factory=dict, description="names for nodes worth watching"

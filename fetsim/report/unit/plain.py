@@ -79,6 +79,7 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
             }
             for bank in unit.banks.values()
         ],
+        "matched": {name: {"parts": list(one.parts), "within": one.within} for name, one in unit.matched.items()},
         "probes": dict(unit.probes),
         "devices": [device_dict(device) for device in sheets.values()],
     }

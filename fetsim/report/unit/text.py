@@ -20,7 +20,8 @@ from fetsim.report.unit.diagram import stage_diagram
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import SHEETS
-from fetsim.schematic.unit import Part, Stage, Unit
+from fetsim.schematic.unit import Matched, Part, Stage, Unit
+from fetsim.schematic.values import format_value
 
 DIAGRAM = 98  # characters: a page less its indent
 HINT = "--part NAME shows everything about one part; --change NAME=VALUE shows the unit with that change."
@@ -44,6 +45,7 @@ def unit_page(unit: Unit, before: Unit) -> str:
         section("Parts by stage", blocks(_stage(unit, before, stage, changes) for stage in unit.stages)),
         section("Controls", blocks(_control(unit, before, name) for name in unit.controls)),
         section("Switches", blocks(_bank(unit, before, name) for name in unit.banks)),
+        section("Matched parts", *(paragraph(_matched(name, one)) for name, one in unit.matched.items())),
         section("Probes", _probes(unit)),
         section("Device sheets", sheets_text(unit.parts.values())),
         paragraph(HINT),
@@ -128,6 +130,11 @@ def _bank(unit: Unit, before: Unit, name: str) -> str:
         rows.append((f"{'' if old == new else '* '}{switch}", arrow(old, new), nodes_text(part), part.about))
     head = paragraph(f"{mark}{name}, closed: {arrow(was, bank.state)}. {bank.about}")
     return f"{head}\n{indented(columns(('switch', 'state', 'joins', 'about'), rows))}"
+
+
+def _matched(name: str, group: Matched) -> str:
+    within = f", each within {format_value(group.within, 'share')} of what they have in common" if group.within else ""
+    return f"{name}: {', '.join(group.parts)}{within}"
 
 
 def _probes(unit: Unit) -> str:
