@@ -19,6 +19,7 @@ from .measurements.levels.procedure import measure_levels as measure_levels
 from .measurements.needle.procedure import measure_needle as measure_needle
 from .measurements.needle.procedure import needle_of_log as needle_of_log
 from .measurements.noise.procedure import measure_noise as measure_noise
+from .measurements.rejection.procedure import measure_rejection as measure_rejection
 from .measurements.response.procedure import measure_response as measure_response
 from .measurements.results.result import account_of as account_of
 from .measurements.results.result import picture_of as picture_of

@@ -31,6 +31,14 @@ def number(text: str, option: str, *, low: float = -inf, high: float = inf) -> f
     return numbers(text, option, low=low, high=high, most=1)[0]
 
 
+def band_hz(text: str) -> tuple[float, float]:
+    """``20:20000``, lowest and highest frequency. Raises InputError."""
+    low, colon, high = text.partition(":")
+    if not colon:
+        raise InputError(f"--band: {text[:40]!r} is not FROM:TO in Hz, such as 20:20000")
+    return number(low, "--band"), number(high, "--band")
+
+
 def words(text: str | None, option: str) -> list[str] | None:
     """Words with commas between as a list; None for None. Raises InputError where there is no word."""
     if text is None:

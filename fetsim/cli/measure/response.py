@@ -5,11 +5,11 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
-from fetsim.cli.numbers import numbers, words
+from fetsim.cli.numbers import band_hz, numbers, words
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.engine.circuit import PROGRAM
-from fetsim.errors import InputError
-from fetsim.measurements.response.procedure import HIGH_HZ, LOW_HZ, PER_OCTAVE, measure_response
+from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE
+from fetsim.measurements.response.procedure import measure_response
 
 
 def response(
@@ -53,7 +53,7 @@ def response(
     """
     reductions_db = numbers(reduction, "--reduction") if reduction is not None else [] if level is not None else [0.0]
     levels_dbu = [] if level is None else numbers(level, "--level")
-    low_hz, high_hz = _band(band)
+    low_hz, high_hz = band_hz(band)
     points = words(at, "--at") or []
 
     measure_and_tell(
@@ -63,10 +63,3 @@ def response(
             per_octave=per_octave, check=check, source=source, quality=chosen.quality,
         ),
     )  # fmt: skip
-
-
-def _band(text: str) -> tuple[float, float]:
-    low, colon, high = text.partition(":")
-    if not colon:
-        raise InputError(f"--band: {text[:40]!r} is not FROM:TO in Hz, such as 20:20000")
-    return numbers(low, "--band")[0], numbers(high, "--band")[0]

@@ -25,11 +25,11 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import PROGRAM
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE, grid_hz
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.steady import highest_tone_hz, phasor, settle, whole_period
 from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
 from fetsim.measurements.results.result import Result
-from fetsim.measurements.traces.checks import positive
 from fetsim.measurements.traces.spectrum import tones
 from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import OUTPUT, Point, find_point, output_point
@@ -38,10 +38,6 @@ from fetsim.rig.request import check_work, settling_s
 from fetsim.rig.runner import run_all
 from fetsim.schematic.unit import Unit
 
-LOW_HZ, HIGH_HZ = 10.0, 100e3
-LEAST_HZ, MOST_HZ = 1e-3, 1e9
-PER_OCTAVE, MOST_PER_OCTAVE = 12, 500
-NAMED_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 15e3, 20e3, 50e3)  # on the grid, wherever it starts
 SWEPT_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3, 20e3)
 """Octaves of ISO 266 and both ends of the audio band."""
 CHECK_QUALITY = "fine"  # the circuit is to be compared, not the step: a coarser one alone is 0.02 dB off at 20 kHz
@@ -140,12 +136,7 @@ def measure_response(
     >>> round(fetsim.measure_response(unit, quality="draft").responses[0].gain_1khz_db, 2)
     27.86
     """
-    if not positive(low_hz, "low_hz") < positive(high_hz, "high_hz"):
-        raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz does not rise")
-    if not 1 <= per_octave <= MOST_PER_OCTAVE:
-        raise InputError(f"per_octave: is {per_octave}; it must lie between 1 and {MOST_PER_OCTAVE}")
-    if low_hz < LEAST_HZ or high_hz > MOST_HZ:
-        raise InputError(f"low_hz, high_hz: {low_hz:g} to {high_hz:g} Hz is outside {LEAST_HZ:g} to {MOST_HZ:g} Hz")
+    grid = grid_hz(low_hz, high_hz, per_octave)
     if not points:
         raise InputError("points: give at least one node or probe")
     if source not in unit.inputs:
@@ -158,9 +149,6 @@ def measure_response(
     )
     places = [find_point(unit, name) for name in points]
     states = [hold(bench, wanted) for wanted in reductions_db]
-    octaves = float(np.log2(high_hz / low_hz))
-    named = [f for f in NAMED_HZ if low_hz <= f <= high_hz]
-    grid = np.union1d(np.geomspace(low_hz, high_hz, 2 + int(octaves * per_octave)), named)
     found = [
         response
         for wanted, state in zip(reductions_db, states, strict=True)

@@ -5,8 +5,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from fetsim.engine.circuit import PROGRAM
+from fetsim.measurements.bench.frequencies import NAMED_HZ
 from fetsim.measurements.bench.transfer import CORNER_DB, CORNER_SEARCH
-from fetsim.measurements.response.procedure import CHECK_LEVEL_DBU, NAMED_HZ, Response, ResponseMeasurement
+from fetsim.measurements.response.procedure import CHECK_LEVEL_DBU, Response, ResponseMeasurement
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import LAW, OWN, PRACTICE, Definition
 from fetsim.measurements.results.formats import FINE_LEVEL, fixed, hertz, short_time

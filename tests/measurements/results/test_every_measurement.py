@@ -23,6 +23,7 @@ MEASURES = {
     "trim_null": lambda unit: fetsim.measure_trim_null(unit, "R1", span=0.1, steps=3, level_dbu=-10.0, **QUICK),
     "response": lambda unit: fetsim.measure_response(unit, reductions_db=(0.0, 6.0), levels_dbu=(0.0,), check=True,
                                                      **QUICK),
+    "rejection": lambda unit: fetsim.measure_rejection(unit, per_octave=3, **QUICK),
     "needle": lambda unit: fetsim.measure_needle(unit, burst_s=0.2, tail_s=0.1, when_s=0.3, **QUICK),
     "noise": lambda unit: fetsim.measure_noise(unit, **QUICK),
     "levels": lambda unit: fetsim.measure_levels(unit, **QUICK),
@@ -30,11 +31,12 @@ MEASURES = {
     "idle": fetsim.idle_point,
     "explain": lambda unit: fetsim.measure_explain(unit, level_dbu=-5.0, burst_s=0.05, tail_s=0.1, **QUICK),
 }  # fmt: skip
+NOT_OF_TEACHING = {"iron": "dunlin", "rejection": "greenshank"}  # it has neither iron nor a balanced input
 
 
 @pytest.fixture(scope="module", params=MEASURES)
 def found(request):
-    unit = "dunlin" if request.param == "iron" else "teaching"  # which has none
+    unit = NOT_OF_TEACHING.get(request.param, "teaching")
     return MEASURES[request.param](fetsim.load_unit(unit).changed(C2="220n"))
 
 
@@ -42,7 +44,7 @@ def test_what_made_it(found):
     plain = json.loads(found.to_json())
     assert plain == found.to_dict()
     made = plain["provenance"]
-    assert made["unit"] in ("Teaching loop", "Dunlin") and made["fetsim"] == fetsim.__version__
+    assert made["unit"] in ("Teaching loop", "Dunlin", "Greenshank") and made["fetsim"] == fetsim.__version__
     assert [change["name"] for change in made["changes"]] == ["C2"]
 
 

@@ -18,6 +18,7 @@ from fetsim.measurements.iron.procedure import iron_of, measure_iron
 from fetsim.measurements.levels.procedure import measure_levels
 from fetsim.measurements.needle.procedure import measure_needle
 from fetsim.measurements.noise.procedure import measure_noise
+from fetsim.measurements.rejection.procedure import measure_rejection, something_common
 from fetsim.measurements.response.procedure import measure_response
 from fetsim.measurements.results.result import Result, picture_of
 from fetsim.measurements.results.table import Table as ResultTable
@@ -129,6 +130,15 @@ def response_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(measure_response(unit, reductions_db=reductions_db, quality=quality))
 
 
+def rejection_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """What both legs of the source have in common."""
+    return result_section(measure_rejection(unit, quality=quality))
+
+
+def _rejects(unit: Unit) -> bool:
+    return unit.input.balanced and something_common(Bench(unit))
+
+
 def needle_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """The needle over a burst, and the meter as it stands when it reads most."""
     one = measure_needle(unit, quality=quality)
@@ -166,6 +176,7 @@ MAKERS = (
     Maker("sweep", "Distortion against frequency", sweep_section),
     Maker("iron", "Iron", iron_section, lambda unit: bool(iron_of(Bench(unit).circuit))),
     Maker("response", "Response", response_section),
+    Maker("rejection", "Common-mode rejection", rejection_section, _rejects),
     Maker("levels", "Level plan", levels_section),
     Maker("noise", "Noise", noise_section),
     Maker("drift", "Drift", drift_section),

@@ -1,0 +1,1 @@
+"""Common-mode rejection of a balanced input."""
