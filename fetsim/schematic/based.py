@@ -20,7 +20,7 @@ from fetsim.schematic.schema import BasedTable
 
 Document = Mapping[str, Any]
 
-NAMED = ("controls", "switches", "matched", "probes", "devices")
+NAMED = ("controls", "switches", "matched", "probes", "alignment", "devices")
 TABLES = (*NAMED, "gain_cell", "stages")
 REMEDY = "change it under [changed], wire it anew under [rewired], or name it in taken_out first"
 
@@ -53,13 +53,18 @@ def based_unit(document: Document, path: Path, text: str, base: UnitData) -> Uni
 
 
 def _without(whole: Document, names: tuple[str, ...], mistakes: list[Mistake]) -> Document:
-    """The tables without these parts, controls, switch banks and probes."""
+    """The tables without these parts, controls, switch banks, probes and steps; steps that set them go too."""
     known = {part for stage in whole["stages"].values() for part in stage["parts"]}
     known |= {name for key in NAMED for name in whole.get(key, {})}
     for name in names:
         if name not in known:
             mistakes.append(("", "taken_out", f"there is nothing named {name[:40]!r}{suggestion(name, known)}"))
     kept = {key: {name: one for name, one in whole[key].items() if name not in names} for key in NAMED if key in whole}
+    if "alignment" in kept:
+        kept["alignment"] = {
+            name: step for name, step in kept["alignment"].items()
+            if not isinstance(step, Mapping) or str(step.get("set")).partition(".")[0] not in names
+        }  # fmt: skip
     stages = {
         name: {**stage, "parts": {part: one for part, one in stage["parts"].items() if part not in names}}
         for name, stage in whole["stages"].items()

@@ -2,8 +2,9 @@
 
 A change edits the unit's tables and reads them again, so that it meets every check that the file met. Names:
 a part's main value by its designator (``C16``), any key of a part or figure of its device sheet
-(``T1.ratio``, ``J1.i_dss``, ``P3.fraction``, ``OUT.load``), a control's position, a switch bank's closed
-subset (``S1+S3``, ``all``, ``none``), ``load``, ``temperature_c``, ``full_scale_dbu``, ``name``, ``about``.
+(``T1.ratio``, ``J1.i_dss``, ``P3.fraction``, ``OUT.load``), of a step of the alignment (``idle_bias.must_be``), a
+control's position, a switch bank's closed subset (``S1+S3``, ``all``, ``none``), ``load``, ``temperature_c``,
+``full_scale_dbu``, ``name``, ``about``.
 The wiring never changes.
 """
 
@@ -12,6 +13,7 @@ from numbers import Integral, Real
 from typing import Any
 
 from fetsim.errors import UnitError
+from fetsim.schematic.alignment import TONE
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.read import mistake_line, read_unit
@@ -24,6 +26,7 @@ from fetsim.schematic.schema import (
     CoreTable,
     HeatedTable,
     ResistiveTable,
+    StepTable,
     ValuedTable,
 )
 from fetsim.schematic.sheets import library_sheets, sheet_figures
@@ -109,6 +112,8 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
     if name in unit.banks:
         return _put(document, ["switches", name, "closed"], _subset(unit, name, value))
     designator, _, key = _full_name(unit, name).partition(".")
+    if designator in unit.alignment:
+        return _edit_step(document, designator, key, value)
     if designator not in unit.parts:
         raise _Refused(_unknown_name(unit, name))
     return _edit_part(document, unit.parts[designator], key, value)
@@ -138,6 +143,18 @@ def _edit_part(document: Document, part: Part, key: str, value: str | float) -> 
         raise _Refused(f"{key} is wiring, which a change cannot touch; edit the unit file")
     hint = suggestion(key, [*keys, *figures])
     raise _Refused(f"a part of kind {part.kind} has no {key[:40]!r}{hint}; choices: {choices}")
+
+
+def _edit_step(document: Document, step: str, key: str, value: str | float) -> Document:
+    if key in StepTable.model_fields:
+        for replaced in TONE if key in TONE else ():
+            document = _drop(document, ["alignment", step], replaced)
+        return _put(document, ["alignment", step, key], value)
+    choices = ", ".join(f"{step}.{choice}" for choice in StepTable.model_fields)
+    if not key:
+        raise _Refused(f"say what of this step of the alignment; choices: {choices}")
+    hint = suggestion(key, StepTable.model_fields)
+    raise _Refused(f"a step of the alignment has no {key[:40]!r}{hint}; choices: {choices}")
 
 
 def _same_polarity(document: Document, part: Part, name: str) -> None:
@@ -184,7 +201,7 @@ def _unknown_name(unit: UnitData, name: str) -> str:
     bearer = next((one for one in unit.parts.values() if word in _keys_and_figures(one)), None)
     if word == name and bearer is not None:
         return f"is told of a part; write it behind the part's designator, as {bearer.designator}.{word}"
-    names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts]
+    names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts, *unit.alignment]
     hint = suggestion(word, names)
     return f"no part, control or switch bank of this name{hint or '; choices: ' + ', '.join(names)}"
 

@@ -4,8 +4,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from fetsim.devices.kinds import CHANNEL_PARTS
 from fetsim.engine.circuit import GROUND, PROGRAM
+from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
+from fetsim.schematic.settings import number_named
 from fetsim.schematic.wiring import direct_current
 
 RESERVED = ("name", "about", "temperature_c", "full_scale_dbu", "load", "none", "all")
@@ -21,6 +23,7 @@ def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
     yield from _references(unit, [*sound, *broken])
     yield from _gain_cell(unit, [*sound, *broken])
     yield from _matched(unit, [*sound, *broken])
+    yield from _alignment(unit, [part.designator for part in broken])
     yield from _ports(sound, broken)
     yield from _dangling(sound, broken)
     yield from _floating(unit, sound, broken)
@@ -34,13 +37,15 @@ def connections(unit: UnitData) -> tuple[object, ...]:
         for part in unit.parts.values()
     ]  # fmt: skip
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
-    return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell, unit.matched
+    named = (unit.matched, unit.alignment)
+    return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell, named
 
 
 def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     things = [(part.designator, f"a part in stage {part.stage}") for part in parts]
     things += [(name, "a control") for name in unit.controls]
     things += [(name, "a switch bank") for name, bank in unit.banks.items() if not bank.exclusive]
+    things += [(name, "a step of the alignment") for name in unit.alignment]
     by_name: dict[str, list[str]] = {}
     for name, what in things:
         by_name.setdefault(name, []).append(what)
@@ -105,6 +110,27 @@ def _matched(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
         found = sorted({kinds[part] for part in group.parts if kinds.get(part)})
         if len(found) > 1:
             yield where, "parts", f"are of several kinds ({', '.join(found)}); only parts of one kind can match"
+
+
+def _alignment(unit: UnitData, broken: Sequence[str]) -> Iterator[Mistake]:
+    """Names in the steps that lead nowhere."""
+    for step in unit.alignment.values():
+        reading, (owner, _, key) = READINGS[step.read], step.set.partition(".")
+        if owner not in (*unit.controls, *unit.parts, *broken):
+            yield step.name, "set", _unknown("control or part", owner, (*unit.controls, *unit.parts))
+        elif owner not in broken and number_named(unit, step.set) is None:
+            yield step.name, "set", f"{owner} has no number {key!r} that could be set" if key else (
+                f"say which value of {owner}; it has no main value that is a number"
+            )
+        if step.set in unit.controls and step.series is not None:
+            yield step.name, "series", f"goes with a part; {step.set} is a control"
+        for place in step.at if not broken else ():
+            if reading.at == "part" and place not in unit.parts:
+                yield step.name, "at", _unknown("part", place, unit.parts)
+            if reading.at == "points" and place not in (*unit.nodes, GROUND):
+                yield step.name, "at", _unknown("node", place, unit.nodes)
+        if unit.gain_cell is None and (reading.of_cell or step.reduction_db is not None):
+            yield step.name, "read" if reading.of_cell else "reduction_db", "needs a [gain_cell]; the unit has none"
 
 
 def _ports(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:

@@ -23,6 +23,7 @@ from fetsim.schematic.schema import (
     GainCellTable,
     MatchedTable,
     StageTable,
+    StepTable,
     UnitTable,
 )
 from fetsim.schematic.sheets import sheet_figures
@@ -98,7 +99,7 @@ def kinds() -> tuple[KindDescription, ...]:
 
 def file_tables() -> tuple[TableDescription, ...]:
     """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, matched parts,
-    stages; then the top of a file that starts from another unit.
+    stages, steps of the alignment; then the top of a file that starts from another unit.
 
     >>> import fetsim
     >>> len(fetsim.file_tables()) > 3
@@ -111,10 +112,11 @@ def file_tables() -> tuple[TableDescription, ...]:
         "switches.NAME": BankTable,
         "matched.NAME": MatchedTable,
         "stages.NAME": StageTable,
+        "alignment.NAME": StepTable,
         BASED: BasedTable,
     }
     changeable = {"": ("name", "about", "temperature_c", "full_scale_dbu"), "controls.NAME": ("position",),
-                  "switches.NAME": ("closed",)}  # fmt: skip
+                  "switches.NAME": ("closed",), "alignment.NAME": tuple(StepTable.model_fields)}  # fmt: skip
     return tuple(
         TableDescription(
             name=name,

@@ -1,6 +1,7 @@
 """Preferred values of IEC 60063 (values from memory): the next resistor, capacitor or coil that can be bought.
 
-A table: eight values of E24 differ from the rounded geometric series.
+E6 to E24 are a table, since eight values differ from the rounded geometric series; E48 and E96 are that series, with
+three figures.
 """
 
 from math import floor, log10
@@ -10,7 +11,13 @@ _E24 = (
     3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1,
 )  # fmt: skip
 
-SERIES: dict[str, tuple[float, ...]] = {"E12": _E24[::2], "E24": _E24}
+def _rounded(steps: int) -> tuple[float, ...]:
+    return tuple(round(10.0 ** (step / steps), 2) for step in range(steps))
+
+
+SERIES: dict[str, tuple[float, ...]] = {
+    "E6": _E24[::4], "E12": _E24[::2], "E24": _E24, "E48": _rounded(48), "E96": _rounded(96),
+}  # fmt: skip
 
 EQUAL = 1e-6  # of a value: written with six figures, it is the preferred one
 

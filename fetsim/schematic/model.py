@@ -149,6 +149,31 @@ class GainCell:
     """and the driven sides of the rectifier."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class AlignmentStep:
+    """One step of setting the unit up on the bench; see ``alignment`` for what may be read."""
+
+    name: str
+    set: str
+    """What is set: a control, a part, or a key of one."""
+    series: str | None
+    """Preferred values that the part comes in; None: any value."""
+    read: str
+    """A name in ``alignment.READINGS``."""
+    at: tuple[str, ...]
+    """The node or the two nodes that it is read at, or the part."""
+    level_dbu: float | None
+    """Of the tone at the source,"""
+    reduction_db: float | None
+    """or the gain reduction that it brings about before the step; None: there is no tone."""
+    frequency_hz: float
+    must_be: float | None
+    """In the unit of the reading; None: least."""
+    accepted: float | None
+    """How far off, either way, is good enough; of what must be least, up to where it is."""
+    about: str
+
+
 @dataclass(frozen=True)
 class UnitData:
     """A whole unit at one setting."""
@@ -173,6 +198,8 @@ class UnitData:
     """The unit as nested tables, changes included: what ``changed`` edits and reads again."""
     matched: Mapping[str, Matched] = field(default_factory=dict)
     """Name -> parts that were matched to each other."""
+    alignment: Mapping[str, AlignmentStep] = field(default_factory=dict)
+    """Steps by name, in their order."""
     rises_k: Mapping[str, float] = field(default_factory=dict, repr=False, compare=False)
     """By how much parts are warmer than what is around them; worked out by whoever runs the unit (``rig.heat``)."""
 

@@ -10,9 +10,19 @@ from typing import Any
 
 from fetsim.errors import UnitError
 from fetsim.safe_text import printable
+from fetsim.schematic.alignment import read_step
 from fetsim.schematic.checks import Mistake, check_unit, connections
 from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
-from fetsim.schematic.model import Control, GainCell, Matched, Part, Stage, SwitchBank, UnitData
+from fetsim.schematic.model import (
+    AlignmentStep,
+    Control,
+    GainCell,
+    Matched,
+    Part,
+    Stage,
+    SwitchBank,
+    UnitData,
+)
 from fetsim.schematic.parts import read_part, sketch_part
 from fetsim.schematic.schema import BankTable, ControlTable, MatchedTable, StageTable, UnitTable
 from fetsim.schematic.sheets import library_sheets, read_sheet
@@ -32,6 +42,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
     controls = reader.controls()
     stages = reader.stages()
     banks = reader.banks(stages)
+    alignment = reader.alignment()
     unit = UnitData(
         name=top.name,
         about=top.about,
@@ -43,6 +54,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         banks=banks,
         probes=top.probes,
         stages=stages,
+        alignment=alignment,
         path=path,
         text=text,
         document=document,
@@ -157,6 +169,19 @@ class _Reader:
                 groups[name] = Matched(table.parts, table.within)
         return groups
 
+    def alignment(self) -> dict[str, AlignmentStep]:
+        steps: dict[str, AlignmentStep] = {}
+        before, known = _table(self.before, "alignment"), {} if self.like is None else self.like.alignment
+        for name, raw in _table(self.document, "alignment").items():
+            if raw is before.get(name):
+                steps[name] = known[name]
+                continue
+            step, wrong = read_step(name, raw)
+            self.mistakes.extend((name, key, sentence) for key, sentence in wrong)
+            if step is not None:
+                steps[name] = step
+        return steps
+
     def _read(self, model: type[AnyTable], raw: object, where: str) -> AnyTable | None:
         table, wrong = checked(model, raw)
         self.mistakes.extend((where, key, sentence) for key, sentence in wrong)
@@ -165,7 +190,8 @@ class _Reader:
 
 def _ill_named(document: Document) -> list[Mistake]:
     """Keys that name something and are no plain words."""
-    named = {key: list(_table(document, key)) for key in ("controls", "switches", "stages", "devices", "matched")}
+    tables = ("controls", "switches", "stages", "devices", "matched", "alignment")
+    named = {key: list(_table(document, key)) for key in tables}
     named["parts"] = [
         name for stage in _table(document, "stages").values() for name in _table(stage, "parts")
     ]

@@ -75,6 +75,8 @@ def _written(unit: UnitData, name: str) -> Any:
     if name in unit.banks:
         return "+".join(unit.banks[name].closed) or "none"
     designator, _, key = name.partition(".")
+    if designator in unit.alignment:
+        return document["alignment"][designator][key]
     part = unit.parts[designator]
     table = document["stages"][part.stage]["parts"][designator]
     key = key or MAIN_KEYS[part.kind]

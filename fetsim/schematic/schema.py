@@ -4,6 +4,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from fetsim.schematic.alignment import StepTable
 from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, Within
 from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.passive_tables import CoreTable, HeatedTable, ResistiveTable, ValuedTable
@@ -12,7 +13,7 @@ from fetsim.schematic.sheet_tables import SheetTable
 __all__ = [
     "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "BasedTable", "ControlTable",
     "CoreTable", "GainCellTable", "HeatedTable", "MatchedTable", "ResistiveTable", "SheetTable", "StageTable",
-    "UnitTable", "ValuedTable",
+    "StepTable", "UnitTable", "ValuedTable",
 ]  # fmt: skip
 
 
@@ -99,6 +100,9 @@ class UnitTable(Table):
         default_factory=dict, description="names for nodes worth watching"
     )
     stages: Annotated[dict[str, Any], Form("a table of stages")] = Field(description="name -> stage with its parts")
+    alignment: Annotated[dict[str, Any], Form("a table of steps")] = Field(
+        default_factory=dict, description="name -> step of setting the unit up on the bench"
+    )
     devices: Annotated[dict[str, Any], Form("a table of device sheets")] = Field(
         default_factory=dict, description="name -> device sheet, beside those of the library"
     )
@@ -112,7 +116,7 @@ class BasedTable(Table):
 
     based_on: Text = Field(description="the unit that it starts from: a shipped one, or a file as seen from this one")
     taken_out: Annotated[tuple[Name, ...], Form('a list of names, as ["R4", "C1"]')] = Field(
-        default=(), description="parts, controls, switch banks, probes and device sheets that go"
+        default=(), description="parts, controls, switch banks, probes, alignment steps and device sheets that go"
     )
     rewired: Annotated[dict[str, Any], Form('a table, as { R31 = ["po", "x"], J1 = { gate = "g2" } }')] = Field(
         default_factory=dict, description="part -> its nodes, or those of its terminals that move"

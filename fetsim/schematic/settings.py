@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from fetsim.schematic.alignment import step_settings
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS
@@ -26,7 +27,8 @@ class Setting:
 
 
 def settings(unit: UnitData) -> dict[str, Setting]:
-    """Name -> setting for the unit, its controls, switch banks and parts, in the order of the file."""
+    """Name -> setting for the unit, its controls, switch banks, parts and steps of its alignment, in the order of the
+    file."""
     found = {key: _setting(getattr(unit, key)) for key in UNIT_KEYS}
     found.update({name: Setting(control.position, "plain") for name, control in unit.controls.items()})
     found.update(
@@ -34,7 +36,21 @@ def settings(unit: UnitData) -> dict[str, Setting]:
     )
     for part in unit.parts.values():
         found.update(part_settings(part))
+    for name, step in unit.alignment.items():
+        found.update({f"{name}.{key}": Setting(*told) for key, told in step_settings(step).items()})
     return found
+
+
+def number_named(unit: UnitData, name: str) -> Setting | None:
+    """A control's position or a number of a part, under any name that a change takes; None where there is none."""
+    owner, _, key = name.partition(".")
+    if owner in unit.controls and not key:
+        return Setting(unit.controls[owner].position, "plain")
+    if owner not in unit.parts:
+        return None
+    part = unit.parts[owner]
+    found = part_settings(part).get(owner if key == MAIN_KEYS.get(part.kind) else name)
+    return None if found is None or isinstance(found.value, str) else found
 
 
 def part_settings(part: Part) -> dict[str, Setting]:

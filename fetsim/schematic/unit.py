@@ -10,12 +10,25 @@ from typing import Self
 
 from fetsim.errors import UnitError
 from fetsim.schematic.change import changed_unit
-from fetsim.schematic.model import Control, Device, GainCell, Limits, Matched, Part, Stage, SwitchBank, UnitData
+from fetsim.schematic.model import (
+    AlignmentStep,
+    Control,
+    Device,
+    GainCell,
+    Limits,
+    Matched,
+    Part,
+    Stage,
+    SwitchBank,
+    UnitData,
+)
 from fetsim.schematic.save import save_text, unit_text
 from fetsim.schematic.save_based import based_text
 from fetsim.schematic.settings import differences
 
-__all__ = ["Control", "Device", "GainCell", "Limits", "Matched", "Part", "Stage", "SwitchBank", "Unit"]
+__all__ = [
+    "AlignmentStep", "Control", "Device", "GainCell", "Limits", "Matched", "Part", "Stage", "SwitchBank", "Unit",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,7 @@ def format_value(number: float, quantity: str, digits: int = 6) -> str:
     if quantity in ("per_kelvin", "share"):
         return f"{number * (1e6 if quantity == 'per_kelvin' else 100.0):.{digits}g} {symbol}"
     rounded = float(f"{number:.{digits - 1}e}")
-    if symbol in ("", "/V", "V/us") or rounded == 0.0:
+    if symbol in ("", "/V", "V/us", "dB") or rounded == 0.0:
         return f"{rounded:.{digits}g} {symbol}".rstrip()
     power = 3 * floor(log10(abs(rounded)) / 3 + 1e-12)
     power = min(max(power, -15), 12 if quantity in OF_LARGE else 3)

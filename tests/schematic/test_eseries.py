@@ -54,3 +54,10 @@ def test_neighbours_are_values_of_the_series_on_both_sides(value, series):
     values = [*SERIES[series], 10.0 * SERIES[series][0]]
     widest = max(high / low for low, high in pairwise(values))
     assert above / below <= widest**2 * (1.0 + 1e-9)
+
+
+def test_finer_series_have_their_known_values():
+    """IEC 60063, from memory."""
+    assert SERIES["E48"][:6] == (1.0, 1.05, 1.1, 1.15, 1.21, 1.27) and SERIES["E48"][-1] == 9.53
+    assert SERIES["E96"][:6] == (1.0, 1.02, 1.05, 1.07, 1.1, 1.13) and SERIES["E96"][-1] == 9.76
+    assert set(SERIES["E48"]) < set(SERIES["E96"]) and set(SERIES["E6"]) < set(SERIES["E12"])

@@ -9,6 +9,7 @@ from fetsim.report.look.wording import RATINGS, resistances
 from fetsim.report.unit.change_list import change_list
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.flow import stage_flow
+from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import LIMITS, PARTS, SHEETS
 from fetsim.schematic.unit import Device, Part, Unit
@@ -80,6 +81,9 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
             for bank in unit.banks.values()
         ],
         "matched": {name: {"parts": list(one.parts), "within": one.within} for name, one in unit.matched.items()},
+        "alignment": [
+            {**asdict(step), "quantity": READINGS[step.read].quantity} for step in unit.alignment.values()
+        ],
         "probes": dict(unit.probes),
         "devices": [device_dict(device) for device in sheets.values()],
     }

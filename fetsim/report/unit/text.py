@@ -18,12 +18,16 @@ from fetsim.report.look.wording import (
 from fetsim.report.unit.change_list import change_list, change_list_text
 from fetsim.report.unit.diagram import stage_diagram
 from fetsim.report.unit.flow import stage_flow
+from fetsim.schematic.alignment import step_settings
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import SHEETS
+from fetsim.schematic.settings import Setting
 from fetsim.schematic.unit import Matched, Part, Stage, Unit
 from fetsim.schematic.values import format_value
 
 DIAGRAM = 98  # characters: a page less its indent
+STEPS = "fetsim trims sets them as the bench does, and tells how well each is defined."
+TONES = (("level_dbu", "dBu"), ("reduction_db", "dB of gain reduction"))
 HINT = "--part NAME shows everything about one part; --change NAME=VALUE shows the unit with that change."
 
 
@@ -46,6 +50,7 @@ def unit_page(unit: Unit, before: Unit) -> str:
         section("Controls", blocks(_control(unit, before, name) for name in unit.controls)),
         section("Switches", blocks(_bank(unit, before, name) for name in unit.banks)),
         section("Matched parts", *(paragraph(_matched(name, one)) for name, one in unit.matched.items())),
+        section("Alignment", _alignment(unit, changes)),
         section("Probes", _probes(unit)),
         section("Device sheets", sheets_text(unit.parts.values())),
         paragraph(HINT),
@@ -135,6 +140,20 @@ def _bank(unit: Unit, before: Unit, name: str) -> str:
 def _matched(name: str, group: Matched) -> str:
     within = f", each within {format_value(group.within, 'share')} of what they have in common" if group.within else ""
     return f"{name}: {', '.join(group.parts)}{within}"
+
+
+def _alignment(unit: Unit, changes: Changes) -> str:
+    rows = []
+    for number, step in enumerate(unit.alignment.values(), start=1):
+        told = {key: Setting(*one).shown() for key, one in step_settings(step).items()}
+        shown = {key: arrow(*changes.get(f"{step.name}.{key}", (text, text))) for key, text in told.items()}
+        tones = [f"{shown[key]} {unit_of}, {shown['frequency']}" for key, unit_of in TONES if key in shown]
+        where = " at ".join(filter(None, (shown["read"], shown.get("at", ""))))
+        goal = ", ".join([shown["must_be"], *([f"accepted {shown['accepted']}"] if step.accepted is not None else [])])
+        mark = "* " if any(name.startswith(f"{step.name}.") for name in changes) else ""
+        rows.append((f"{number}", f"{mark}{step.name}", shown["set"], *(tones or ["nothing"]), where, goal, step.about))
+    headings = ("", "step", "set", "applied", "read", "must be", "about")
+    return "\n".join(filter(None, (columns(headings, rows, rigid=(0, 1, 2)), paragraph(STEPS) if rows else "")))
 
 
 def _probes(unit: Unit) -> str:
