@@ -171,7 +171,6 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         *(f"    c{p.number} = {difference('d', p.pair)}" for p in ports),
         "    iterations = 0",
         "    while True:",
-        *_shortening(ports),
     ]
     for device in text.devices:
         lines.append(f"        # {device.name} ({device.kind})")
@@ -210,6 +209,7 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
         "        # a lane that is done starts again where it did, and so comes to the same end",
         *(f"        v[{p.number}] = v{p.number}" for p in ports),
         *(f"        c{p.number} = select(done, c{p.number}, t{p.number})" for p in ports),
+        *_shortening(ports),
         "    done = done & (iterations <= max_iterations)",
         *_assign(text.backward, 1),
         *(f"    d[{k}] = d{k}" for k in range(n)),
@@ -222,25 +222,24 @@ def python_source(text: SolverText, system: System, plan: Plan) -> str:
 
 
 def _shortening(ports: list[PortText]) -> list[str]:
-    """The start of an iteration but the first, where any port has a bend (``numeric.step_share``)."""
+    """Before an iteration but the first, where any port has a bend (``numeric.step_share``)."""
     lines: list[str] = []
     for p in ports:
         if p.bend is not None:
-            old, new = f"v[{p.number}]", f"(w{p.number} + c{p.number})"
+            old, new = f"v{p.number}", f"(w{p.number} + c{p.number})"
             share = f"{old} / select(turns, {old} - {new}, 1.0)"
             lines += [
-                f"            turns = ({old} * {new} < 0.0) & (abs({old}) > {p.bend})",
-                f"            share = select(turns, {f'min(share, {share})' if lines else share}, "
+                f"        turns = ({old} * {new} < 0.0) & (abs({old}) > {p.bend})",
+                f"        share = select(turns, {f'min(share, {share})' if lines else share}, "
                 f"{'share' if lines else '1.0'})",
             ]
     if not lines:
         return []
     return [
-        "        if iterations > 0:",
         *lines,
-        "            if any_lane(share < 1.0):",
+        "        if any_lane(share < 1.0):",
         *(
-            f"                c{p.number} = select(share < 1.0, (1.0 - share) * (v[{p.number}] - w{p.number})"
+            f"            c{p.number} = select(share < 1.0, (1.0 - share) * (v{p.number} - w{p.number})"
             f" + share * c{p.number}, c{p.number})"
             for p in ports
         ),
@@ -267,7 +266,7 @@ def unknown_list(system: System, plan: Plan) -> str:
 def _right_side(plan: Plan, lin: Layout, i: int, disturbs: str) -> str:
     plus = [f"{lin.use('c', i, j)} * s{j}" for j in plan.pattern_c[i]]
     minus = [f"{lin.use('g', i, j)} * x{j}" for j in plan.pattern_g[i]]
-    minus += [f"{lin.use('l', i, k)} * r{k}" for k in range(min(i, plan.linear)) if i in plan.upper[k]]
+    minus += [f"{lin.use('l', i, k)} * r{k}" for k in range(min(i, plan.linear)) if i in plan.lower[k]]
     if i in plan.sources:
         driven = "".join(f" + {lin.use('i', i, k)} * u{k}" for k in plan.pattern_input[i])
         plus = [f"{lin.use('b', i)}{driven}", *plus]

@@ -24,10 +24,10 @@ def pack_linear(system: System, plan: Plan, layout: Layout, lead_per_s: Array) -
     m = g + c
     lower = np.zeros_like(m)
     for k in range(plan.linear):
-        later = np.array(plan.upper[k], dtype=np.intp)
-        factor = m[:, later, k] / m[:, k, k, None]
-        lower[:, later, k] = factor
-        m[:, later[:, None], later] -= factor[:, :, None] * m[:, k, later][:, None, :]
+        below, later = np.array(plan.lower[k], dtype=np.intp), np.array(plan.upper[k], dtype=np.intp)
+        factor = m[:, below, k] / m[:, k, k, None]
+        lower[:, below, k] = factor
+        m[:, below[:, None], later] -= factor[:, :, None] * m[:, k, later][:, None, :]
     diagonal = np.diagonal(m, axis1=1, axis2=2)[:, :, None]
     inverse = np.divide(1.0, diagonal, where=diagonal != 0.0, out=np.full_like(diagonal, np.inf))
     tables = {
