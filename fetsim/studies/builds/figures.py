@@ -1,16 +1,17 @@
 """The figures of one build, each in the definition of the measurement that it is short for.
 
-* volts at rest: ``fetsim idle``;
+* at rest: ``fetsim idle``; small signals: ``measure response``; noise: ``measure noise``;
 * thresholds: ``measure curve``, found as roots (``knee``) and not by a sweep;
+* gain reduction, local ratio and THD of steady tones: ``measure curve`` and ``measure distortion``;
 * attack and release: ``measure timing`` off the FET, for a step at the tone's upward zero crossing: time until 63 % of
   the change of gain in dB. The steps are the same for all builds. A record ends where 80 % of the change has happened:
   nothing after that moves the passage of 63 %.
 
 Every steady state is looked for from the nominal unit's at the same level (``nominal``). It does not depend on that
-start beyond what ``steady`` leaves, 3e-5 dB, so the figures do not either: see ``tests/studies/builds``.
+start beyond what ``knee.ENOUGH_V`` leaves, 0.003 dB, so the figures do not either: see ``tests/studies/builds``.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,21 +22,26 @@ from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import LONGEST_S, Level, steady_level
 from fetsim.measurements.bench.steady import block_of, whole_period
+from fetsim.measurements.bench.transfer import corners_hz
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
+from fetsim.measurements.distortion.harmonics import harmonics
+from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.timing.analysis import FULL_TIME_CONSTANT, LEAST_SAMPLES_TO_RESOLVE, SMALLEST_CHANGE_DB
 from fetsim.measurements.timing.procedure import RIPPLE_SHARE, averaged_over
 from fetsim.measurements.traces.crossings import UNREST_MARGIN, Approach, time_to
+from fetsim.rig.gain_cell import REFERENCE_HZ
+from fetsim.rig.points import output_point
 from fetsim.schematic.unit import Unit
+from fetsim.studies.builds.asked import STEP_DB
 from fetsim.studies.builds.knee import ENOUGH_V, LevelMeter, threshold_of
 from fetsim.studies.builds.nominal import Nominal
 
 ENOUGH = 0.8
-THRESHOLDS = ("threshold_half_db_dbu", "threshold_2db_dbu")
-ATTACK, RELEASE = "attack_s", "release_s"
-FIGURES = (*THRESHOLDS, ATTACK, RELEASE)
-"""All but the volts at rest."""
+THRESHOLDS = ("threshold", "threshold_2db")
 REST = "rest"
+CORNERS = ("low_corner", "high_corner")
+Found = Iterator[tuple[str, float | Missing]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,38 +63,62 @@ def figures_of(unit: Unit, nominal: Nominal) -> Figures:
         if bench.system.topology != nominal.bench.system.topology:
             raise InputError("the circuit is not the nominal unit's with other values, but another one")
         node_v = bench.bias[[bench.system.index[node] for node in nominal.unit.nodes]]
-        rest = bench.run().state
+        rest = bench.run().state if nominal.marches else None
     except FetsimError as error:
-        return Figures(node_v=np.full(len(nominal.unit.nodes), np.nan), reasons={REST: str(error)})
+        return failed(nominal, str(error))
     found: dict[str, float] = {}
     reasons: dict[str, str] = {}
-
-    def fill(name: str, figure: float | Missing) -> None:
-        if isinstance(figure, Missing):
-            reasons[name] = figure.text
-        else:
-            found[name] = figure
-
-    try:
-        for name, figure in _thresholds(bench, nominal, rest):
-            fill(name, figure)
-    except FetsimError as error:
-        reasons |= {name: str(error) for name in THRESHOLDS if name not in found}
-    try:
-        quiet = _level(bench, nominal, nominal.before_dbu, nominal.carried(nominal.quiet, rest))
-        loud = _level(bench, nominal, nominal.level_dbu, nominal.carried(nominal.loud, rest))
-        for name, before, after in ((ATTACK, quiet, loud), (RELEASE, loud, quiet)):
-            fill(name, _step_s(before, after, nominal.step_hz))
-    except FetsimError as error:
-        reasons |= {name: str(error) for name in (ATTACK, RELEASE) if name not in found}
+    for group, measure in MEASURES.items():
+        wanted = [one.key for one in nominal.of(group)]
+        if not wanted:
+            continue
+        try:
+            for key, figure in measure(bench, nominal, rest):
+                if key in wanted and isinstance(figure, Missing):
+                    reasons[key] = figure.text
+                elif key in wanted and not isinstance(figure, Missing):
+                    found[key] = figure
+        except FetsimError as error:
+            reasons |= {key: str(error) for key in wanted if key not in found and key not in reasons}
     return Figures(node_v=node_v, found=found, reasons=reasons)
 
 
-def _thresholds(bench: Bench, nominal: Nominal, rest: State) -> Iterator[tuple[str, float | Missing]]:
+def failed(nominal: Nominal, reason: str) -> Figures:
+    """A build of which nothing can be had."""
+    return Figures(node_v=np.full(len(nominal.unit.nodes), np.nan), reasons={REST: reason})
+
+
+def _at_rest(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
+    if bench.rig.rest is not None:
+        yield "loss", bench.rig.rest.loss_db
+        yield "gate", bench.rig.rest.above_pinch_off_v
+    for one in nominal.of("rest"):
+        if one.node is not None:
+            yield one.key, float(bench.bias[bench.system.index[one.node]])
+
+
+def _small_signals(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
+    yield "gain", bench.rig.idle_gain_db()
+    if {one.key for one in nominal.of("small")} & set(CORNERS):
+        weights = output_point(bench.unit).weights(bench.system.index)
+        for name, corner in zip(CORNERS, corners_hz(bench.rig.linear, weights, middle_hz=REFERENCE_HZ), strict=True):
+            beyond = Missing(cause="not reached", text="the gain has not fallen by 3 dB within 0.01 Hz to 10 MHz")
+            yield name, beyond if corner is None else corner
+
+
+def _noise(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
+    yield "noise", unweighted_noise_dbu(bench, output_point(bench.unit))
+
+
+def _thresholds(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     """The higher one first: what the build has there against the nominal unit it has nearly so at the lower one."""
+    assert rest is not None and nominal.rest is not None and nominal.knee is not None
     meter, knee, shift_db = LevelMeter(bench, nominal.curve_hz), nominal.knee, 0.0
     ahead = rest.vector() - nominal.rest.vector()
+    asked = [one.key for one in nominal.of("knee")]
     for name, wanted_db in sorted(zip(THRESHOLDS, THRESHOLDS_DB, strict=True), key=lambda one: -one[1]):
+        if name not in asked:
+            continue
         start = rest.with_vector(knee.state_at(wanted_db).vector() + ahead)
         found = threshold_of(knee, wanted_db, meter, start, shift_db)
         if isinstance(found, Missing):
@@ -97,6 +127,46 @@ def _thresholds(bench: Bench, nominal: Nominal, rest: State) -> Iterator[tuple[s
             yield name, found.level_dbu
             ahead = found.state.vector() - knee.state_at(wanted_db).vector()
             shift_db = found.level_dbu - knee.level_at(wanted_db)
+
+
+def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
+    """Level by level upwards, each from what the build had against the nominal unit at the one before."""
+    assert rest is not None and nominal.rest is not None
+    meter, ahead = LevelMeter(bench, nominal.curve_hz), rest.vector() - nominal.rest.vector()
+    at = {(one.kind, one.level_dbu): one.key for one in nominal.of("tone")}
+    reductions_db: dict[float, float] = {}
+    for level, state in nominal.tones.items():
+        point, steady = meter.steady(level, rest.with_vector(state.vector() + ahead), ENOUGH_V)
+        ahead = point.state.vector() - state.vector()
+        reductions_db[level] = point.reduction_db
+        if ("reduction", level) in at:
+            yield at["reduction", level], point.reduction_db
+        if ("thd", level) in at:
+            tone = harmonics(
+                steady.block.output_v, rate_hz=bench.rate_hz, fundamental_hz=meter.period.frequency_hz
+            )
+            yield at["thd", level], tone.thd_f
+        centre = level - 0.5 * STEP_DB
+        if ("ratio", centre) in at:
+            rise = STEP_DB - (point.reduction_db - reductions_db[centre - 0.5 * STEP_DB])
+            flat = Missing(cause="not defined", text="the output does not rise with the level there")
+            yield at["ratio", centre], STEP_DB / rise if rise > 0.0 else flat
+
+
+def _times(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
+    assert rest is not None and nominal.quiet is not None and nominal.loud is not None
+    assert nominal.before_dbu is not None and nominal.level_dbu is not None
+    quiet = _level(bench, nominal, nominal.before_dbu, nominal.carried(nominal.quiet, rest))
+    loud = _level(bench, nominal, nominal.level_dbu, nominal.carried(nominal.loud, rest))
+    for name, before, after in (("attack", quiet, loud), ("release", loud, quiet)):
+        if name in [one.key for one in nominal.of("step")]:
+            yield name, _step_s(before, after, nominal.step_hz)
+
+
+MEASURES: Mapping[str, Callable[[Bench, Nominal, State | None], Found]] = {
+    "rest": _at_rest, "small": _small_signals, "noise": _noise, "knee": _thresholds, "tone": _tones, "step": _times,
+}  # fmt: skip
+"""Group of figures -> what gives them, one after the other."""
 
 
 def _level(bench: Bench, nominal: Nominal, level_dbu: float, start: State) -> Level:

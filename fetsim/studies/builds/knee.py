@@ -18,7 +18,7 @@ from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import LOUD_DBU, QUIET_DBU
-from fetsim.measurements.bench.steady import SETTLED_V, settle, tone_level_dbu, whole_period
+from fetsim.measurements.bench.steady import SETTLED_V, Steady, settle, tone_level_dbu, whole_period
 from fetsim.measurements.results.missing import Missing
 
 ENOUGH_V = 1e-3
@@ -52,15 +52,19 @@ class LevelMeter:
 
     def __init__(self, bench: Bench, frequency_hz: float) -> None:
         self._run = bench.run()
-        self._period = whole_period(frequency_hz, bench.rate_hz)
-        self._idle_db = bench.rig.idle_gain_db(self._period.frequency_hz)
+        self.period = whole_period(frequency_hz, bench.rate_hz)
+        self._idle_db = bench.rig.idle_gain_db(self.period.frequency_hz)
 
     def __call__(self, level_dbu: float, start: State, settled_v: float = SETTLED_V) -> Point:
         """The level, brought to rest from ``start`` as far as ``settled_v`` says. Raises ConvergenceError."""
+        return self.steady(level_dbu, start, settled_v)[0]
+
+    def steady(self, level_dbu: float, start: State, settled_v: float = SETTLED_V) -> tuple[Point, Steady]:
+        """The same, and what was played there."""
         self._run.state = start
-        found = settle(self._run, self._period.tone(level_dbu), settled_v)
-        reduction_db = self._idle_db + level_dbu - tone_level_dbu(found.block.output_v, self._period)
-        return Point(level_dbu, reduction_db, self._run.state, found.left_v)
+        found = settle(self._run, self.period.tone(level_dbu), settled_v)
+        reduction_db = self._idle_db + level_dbu - tone_level_dbu(found.block.output_v, self.period)
+        return Point(level_dbu, reduction_db, self._run.state, found.left_v), found
 
 
 @dataclass(frozen=True, eq=False)

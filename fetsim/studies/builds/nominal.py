@@ -1,5 +1,6 @@
 """The nominal unit of many builds: where its figures lie, and the steady states from which theirs are looked for."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,26 +13,36 @@ from fetsim.measurements.timing.procedure import step_levels_dbu
 from fetsim.rig.quality import quality_named
 from fetsim.rig.request import check_tone
 from fetsim.schematic.unit import Unit
+from fetsim.studies.builds.asked import STEP_DB, Figure
 from fetsim.studies.builds.knee import Knee, LevelMeter, nominal_knee
+
+MARCHED = ("knee", "tone", "step")
+"""Groups of figures that are played in time."""
+OF_CELL = ("loss", "gate", "threshold", "threshold_2db", "attack", "release")
+"""Kinds of figures that a unit without gain cell has not."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Nominal:
-    """What a build starts from; plain data, so that it can be sent to other processes."""
+    """What a build starts from; plain data, so that it can be sent to other processes. None where nobody needs it."""
 
     unit: Unit
+    figures: tuple[Figure, ...]
+    """What is asked of every build."""
     quality: str
     curve_hz: float
     step_hz: float
-    before_dbu: float
+    before_dbu: float | None
     """Source level before the attack and after the release,"""
-    level_dbu: float
+    level_dbu: float | None
     """and between them: the same for all builds."""
-    rest: State
-    knee: Knee
-    quiet: State
-    """Steady at ``before_dbu``, at phase zero of the tone,"""
-    loud: State
+    rest: State | None
+    knee: Knee | None
+    tones: Mapping[float, State]
+    """Level [dBu, rising] -> steady there, at phase zero of the tone."""
+    quiet: State | None
+    """The same at ``before_dbu``"""
+    loud: State | None
     """and at ``level_dbu``."""
 
     @cached_property
@@ -42,31 +53,73 @@ class Nominal:
     def __getstate__(self) -> dict[str, object]:
         return {name: value for name, value in vars(self).items() if name != "bench"}
 
+    @property
+    def marches(self) -> bool:
+        """Whether anything is played in time."""
+        return self.rest is not None
+
+    def of(self, group: str) -> tuple[Figure, ...]:
+        """The figures of one group that are asked for."""
+        return tuple(one for one in self.figures if one.group == group)
+
     def carried(self, state: State, rest: State) -> State:
         """A state of the nominal unit as a start for a build that is at rest at ``rest``: as far from there as it is
         from the nominal rest. What devices remember stays the build's own."""
+        assert self.rest is not None
         return rest.with_vector(rest.vector() + state.vector() - self.rest.vector())
 
 
 def nominal_of(
-    unit: Unit, *, quality: str, curve_hz: float, step_hz: float, before_dbu: float | None, level_dbu: float | None
+    unit: Unit,
+    figures: tuple[Figure, ...],
+    *,
+    quality: str,
+    curve_hz: float,
+    step_hz: float,
+    before_dbu: float | None,
+    level_dbu: float | None,
 ) -> Nominal:
     """Measure what the builds are to start from.
 
-    Raises InputError for a unit without gain cell, or whose gain reduction does not reach the thresholds, and
-    ConvergenceError for one that does not come to rest.
+    Raises InputError for a unit that has not what the figures are about, and ConvergenceError for one that does not
+    come to rest.
     """
     for name, hertz in (("curve_hz", curve_hz), ("step_hz", step_hz)):
         check_tone(real_number(hertz, name))
     quality_named(quality)
     bench = Bench(unit, quality)
-    bench.gain_cell  # noqa: B018 - says so where there is none
-    before_dbu, level_dbu = step_levels_dbu(bench, before_dbu, level_dbu, step_hz)
-    rest = bench.run().state
-    quiet = steady_level(bench, before_dbu, step_hz)
-    loud = steady_level(bench, level_dbu, step_hz, quiet.run)
+    kinds, groups = {one.kind for one in figures}, {one.group for one in figures}
+    if kinds & set(OF_CELL):
+        bench.gain_cell  # noqa: B018 - says so where there is none
+    rest = bench.run().state if groups & set(MARCHED) else None
+    quiet = loud = None
+    if "step" in groups:
+        before_dbu, level_dbu = step_levels_dbu(bench, before_dbu, level_dbu, step_hz)
+        before = steady_level(bench, before_dbu, step_hz)
+        quiet, loud = before.run.state, steady_level(bench, level_dbu, step_hz, before.run).run.state
+    else:
+        before_dbu = level_dbu = None
+    meter = LevelMeter(bench, curve_hz) if groups & {"knee", "tone"} else None
     return Nominal(
-        unit=unit, quality=quality, curve_hz=curve_hz, step_hz=step_hz, before_dbu=before_dbu, level_dbu=level_dbu,
-        rest=rest, knee=nominal_knee(LevelMeter(bench, curve_hz), rest, THRESHOLDS_DB),
-        quiet=quiet.run.state, loud=loud.run.state,
+        unit=unit, figures=figures, quality=quality, curve_hz=curve_hz, step_hz=step_hz, before_dbu=before_dbu,
+        level_dbu=level_dbu, rest=rest, quiet=quiet, loud=loud,
+        knee=nominal_knee(meter, rest, THRESHOLDS_DB) if meter and rest and "knee" in groups else None,
+        tones=_tones(meter, rest, figures) if meter and rest else {},
     )  # fmt: skip
+
+
+def levels_of(figures: Iterable[Figure]) -> list[float]:
+    """Levels of the tones that figures need, rising [dBu]."""
+    levels: set[float] = set()
+    for one in figures:
+        if one.level_dbu is not None:
+            half = 0.5 * STEP_DB if one.kind == "ratio" else 0.0
+            levels |= {one.level_dbu - half, one.level_dbu + half}
+    return sorted(levels)
+
+
+def _tones(meter: LevelMeter, rest: State, figures: tuple[Figure, ...]) -> dict[float, State]:
+    found: dict[float, State] = {}
+    for level in levels_of(figures):
+        found[level] = meter(level, next(reversed(found.values()), rest)).state
+    return found

@@ -14,7 +14,7 @@ from fetsim.studies.builds.knee import LevelMeter
 from fetsim.studies.builds.study import figures_of_builds
 
 TEACHING, DUNLIN = load_unit("teaching"), load_unit("dunlin")
-COLUMNS = ("node_v", "threshold_half_db_dbu", "threshold_2db_dbu", "attack_s", "release_s")
+COLUMNS = ("threshold", "threshold_2db", "attack", "release", "loss", "gain")
 LEVEL_DB = 0.004
 """What a state that has not quite settled (0.003 dB) and the last move of the level (0.002 dB at most) leave."""
 TIME = 2e-3  # re the time: a level before or after the step that is 0.003 dB off
@@ -38,14 +38,15 @@ def found():
 
 def same(one, other, rows=slice(None), other_rows=slice(None)):
     return all(
-        np.array_equal(getattr(one, name)[rows], getattr(other, name)[other_rows], equal_nan=True) for name in COLUMNS
+        np.array_equal(a[rows], b[other_rows], equal_nan=True)
+        for a, b in ((one.node_v, other.node_v), *((one.columns[name], other.columns[name]) for name in COLUMNS))
     )
 
 
 def test_every_build_has_all_figures(found):
     assert found.labels == tuple("01234") and not found.reasons
-    assert all(np.isfinite(getattr(found, name)).all() for name in COLUMNS)
-    assert np.ptp(found.threshold_half_db_dbu) > 1.0 and np.ptp(found.release_s) > 5e-3
+    assert all(np.isfinite(found.columns[name]).all() for name in COLUMNS) and np.isfinite(found.node_v).all()
+    assert np.ptp(found.columns["threshold"]) > 1.0 and np.ptp(found.columns["release"]) > 5e-3
 
 
 def test_figures_are_those_of_the_measurements(found):
@@ -56,13 +57,13 @@ def test_figures_are_those_of_the_measurements(found):
         levels = np.arange(-30.0, -9.0, 2.0)
         (measured,) = measure_curve(unit, levels_dbu=levels, compare=False, quality="draft").curves
         chord_db = 0.03 + LEVEL_DB  # the curve is read between levels 0.125 dB apart
-        assert found.threshold_half_db_dbu[row] == pytest.approx(measured.curve.threshold_half_db_dbu, abs=chord_db)
-        assert found.threshold_2db_dbu[row] == pytest.approx(measured.curve.threshold_2db_dbu, abs=chord_db)
+        assert found.columns["threshold"][row] == pytest.approx(measured.curve.threshold_half_db_dbu, abs=chord_db)
+        assert found.columns["threshold_2db"][row] == pytest.approx(measured.curve.threshold_2db_dbu, abs=chord_db)
         timed = measure_timing(
             unit, before_dbu=found.before_dbu, level_dbu=found.level_dbu, phases=1, quality="draft"
         ).settings[0]
-        assert found.attack_s[row] == pytest.approx(timed.attack.spreads["t63_s"].at_zero, rel=TIME)
-        assert found.release_s[row] == pytest.approx(timed.release.spreads["t63_s"].at_zero, rel=TIME)
+        assert found.columns["attack"][row] == pytest.approx(timed.attack.spreads["t63_s"].at_zero, rel=TIME)
+        assert found.columns["release"][row] == pytest.approx(timed.release.spreads["t63_s"].at_zero, rel=TIME)
 
 
 def test_builds_of_the_dunlin_have_the_gain_reduction_at_their_thresholds():
@@ -75,13 +76,13 @@ def test_builds_of_the_dunlin_have_the_gain_reduction_at_their_thresholds():
     for row, unit in enumerate(builds.values()):
         bench = Bench(unit, "draft")
         meter = LevelMeter(bench, 1000.0)
-        for level, wanted_db in ((found.threshold_half_db_dbu[row], 0.5), (found.threshold_2db_dbu[row], 2.0)):
+        for level, wanted_db in ((found.columns["threshold"][row], 0.5), (found.columns["threshold_2db"][row], 2.0)):
             assert meter(float(level), bench.run().state).reduction_db == pytest.approx(wanted_db, abs=LEVEL_DB)
         timed = measure_timing(
             unit, before_dbu=found.before_dbu, level_dbu=found.level_dbu, phases=1, quality="draft"
         ).settings[0]
-        assert found.attack_s[row] == pytest.approx(timed.attack.spreads["t63_s"].at_zero, rel=TIME)
-        assert found.release_s[row] == pytest.approx(timed.release.spreads["t63_s"].at_zero, rel=TIME)
+        assert found.columns["attack"][row] == pytest.approx(timed.attack.spreads["t63_s"].at_zero, rel=TIME)
+        assert found.columns["release"][row] == pytest.approx(timed.release.spreads["t63_s"].at_zero, rel=TIME)
 
 
 def test_neither_order_nor_neighbours_nor_workers_move_a_bit(found):
@@ -100,10 +101,10 @@ def test_another_nominal_unit_leads_to_the_same_figures(found):
         workers=1,
     )  # fmt: skip
     assert led.node_v == pytest.approx(found.node_v[:2], abs=1e-9)
-    assert led.threshold_half_db_dbu == pytest.approx(found.threshold_half_db_dbu[:2], abs=LEVEL_DB)
-    assert led.threshold_2db_dbu == pytest.approx(found.threshold_2db_dbu[:2], abs=LEVEL_DB)
-    assert led.attack_s == pytest.approx(found.attack_s[:2], rel=TIME)
-    assert led.release_s == pytest.approx(found.release_s[:2], rel=TIME)
+    assert led.columns["threshold"] == pytest.approx(found.columns["threshold"][:2], abs=LEVEL_DB)
+    assert led.columns["threshold_2db"] == pytest.approx(found.columns["threshold_2db"][:2], abs=LEVEL_DB)
+    assert led.columns["attack"] == pytest.approx(found.columns["attack"][:2], rel=TIME)
+    assert led.columns["release"] == pytest.approx(found.columns["release"][:2], rel=TIME)
 
 
 def test_what_fails_is_told_by_build_and_leaves_the_others_alone(found, monkeypatch):
@@ -113,11 +114,11 @@ def test_what_fails_is_told_by_build_and_leaves_the_others_alone(found, monkeypa
     mixed = figures_of_builds({"0": builds["0"], **odd, "1": builds["1"]}, nominal=TEACHING, quality="draft", workers=1)
     assert same(found, mixed, rows=slice(0, 2), other_rows=[0, 3])
     assert set(mixed.reasons) == {"deaf", "other circuit"}
-    assert mixed.reasons["deaf"]["threshold_half_db_dbu"] == "the gain reduction does not reach 0.5 dB up to -10 dBu"
-    assert "no gain reduction to time" in mixed.reasons["deaf"]["attack_s"]
-    assert np.isfinite(mixed.node_v[1]).all() and np.isnan(mixed.threshold_2db_dbu[1])
+    assert mixed.reasons["deaf"]["threshold"] == "the gain reduction does not reach 0.5 dB up to -10 dBu"
+    assert "no gain reduction to time" in mixed.reasons["deaf"]["attack"]
+    assert np.isfinite(mixed.node_v[1]).all() and np.isnan(mixed.columns["threshold_2db"][1])
     assert "another one" in mixed.reasons["other circuit"]["rest"]
-    assert np.isnan(mixed.node_v[2]).all() and np.isnan(mixed.release_s[2])
+    assert np.isnan(mixed.node_v[2]).all() and np.isnan(mixed.columns["release"][2])
 
 
 def test_progress_and_what_is_refused(monkeypatch):

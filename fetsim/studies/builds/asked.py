@@ -1,0 +1,130 @@
+"""Figures of a build by name, so that nobody pays for one that is not wanted.
+
+A name is that of a kind, with a level in dBu or a node behind an @ where it takes one: ``threshold``, ``reduction@4``,
+``volts@ctl``.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from math import isfinite
+
+from fetsim.errors import InputError
+from fetsim.measurements.curve.analysis import IEC_THRESHOLD_DB, LOW_THRESHOLD_DB
+from fetsim.measurements.noise.procedure import HIGH_HZ, LOW_HZ
+from fetsim.measurements.results.formats import Format, amount, fixed, hertz, percent, ratio, seconds
+from fetsim.rig.gain_cell import REFERENCE_HZ
+from fetsim.rig.points import find_point
+from fetsim.rig.request import check_level
+from fetsim.schematic.fields import suggestion
+from fetsim.schematic.unit import Unit
+
+STEP_DB = 1.0
+"""Distance of the two levels between which a local ratio is taken."""
+DEFAULT_FIGURES = ("loss", "gain", "threshold", "threshold_2db", "attack", "release")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """One figure, or with ``takes`` a kind of them."""
+
+    key: str
+    """Name as it is asked for,"""
+    kind: str
+    """without what stands behind the @."""
+    heading: str
+    unit: str
+    """As it stands behind a number; empty where ``show`` writes it."""
+    quantity: str
+    """In which limits are written: a key of ``schematic.values.QUANTITIES``."""
+    show: Format
+    meaning: str
+    group: str
+    """Figures that are worked out together: ``rest``, ``small``, ``noise``, ``knee``, ``tone``, ``step``."""
+    takes: str = ""
+    """``level`` or ``node``: what stands behind the @."""
+    level_dbu: float | None = None
+    node: str | None = None
+
+
+def _kind(kind: str, group: str, heading: str, unit: str, quantity: str, show: Format, meaning: str, takes: str = ""
+          ) -> Figure:  # fmt: skip
+    return Figure(
+        key=kind, kind=kind, group=group, heading=heading, unit=unit, quantity=quantity, show=show, meaning=meaning,
+        takes=takes,
+    )  # fmt: skip
+
+
+KHZ = f"{REFERENCE_HZ / 1e3:g} kHz"
+KINDS = {
+    one.kind: one
+    for one in (
+        _kind("volts", "rest", "volts at rest", "", "volt", amount("volt", 4), "of a node against ground", "node"),
+        _kind("loss", "rest", "loss at rest", "dB", "decibel", fixed(2),
+              "what the FET takes at rest, against the FET taken out"),
+        _kind("gate", "rest", "gate at rest", "V", "volt", fixed(3, sign=True),
+              "above pinch-off: positive conducts"),
+        _kind("gain", "small", "gain at rest", "dB", "decibel", fixed(2, sign=True), f"of a small sine of {KHZ}"),
+        _kind("low_corner", "small", "low corner", "", "hertz", hertz,
+              f"where the gain at rest has fallen by 3 dB from that at {KHZ}, going down,"),
+        _kind("high_corner", "small", "high corner", "", "hertz", hertz, "and going up"),
+        _kind("noise", "noise", "noise", "dBu", "plain", fixed(1, sign=True),
+              f"at the output, at rest, {LOW_HZ:g} Hz to {HIGH_HZ / 1e3:g} kHz, unweighted"),
+        _kind("threshold", "knee", f"threshold, {LOW_THRESHOLD_DB:g} dB", "dBu", "plain", fixed(2, sign=True),
+              f"source level of a steady tone whose fundamental is reduced by {LOW_THRESHOLD_DB:g} dB"),
+        _kind("threshold_2db", "knee", f"threshold, {IEC_THRESHOLD_DB:g} dB", "dBu", "plain", fixed(2, sign=True),
+              f"and by {IEC_THRESHOLD_DB:g} dB"),
+        _kind("reduction", "tone", "gain reduction", "dB", "decibel", fixed(2),
+              "of the fundamental of a steady tone at the output", "level"),
+        _kind("ratio", "tone", "local ratio", "", "plain", ratio,
+              f"input over output in dB, from {STEP_DB / 2:g} dB below the level to as much above", "level"),
+        _kind("thd", "tone", "THD", "", "share", percent, "harmonics over fundamental at the output", "level"),
+        _kind("attack", "step", "attack", "", "second", seconds, "time until 63 % of the fall of the gain in dB"),
+        _kind("release", "step", "release", "", "second", seconds, "and of its recovery"),
+    )
+}  # fmt: skip
+EXAMPLES = {"level": "@4", "node": "@NODE"}
+
+
+def figure_named(text: str, unit: Unit) -> Figure:
+    """The figure of that name. Raises InputError."""
+    kind, at_sign, behind = (piece.strip() for piece in str(text).partition("@"))
+    found = KINDS.get(kind)
+    if found is None:
+        choices = ", ".join(f"{name}{EXAMPLES.get(one.takes, '')}" for name, one in KINDS.items())
+        raise InputError(f"figure: none named {kind[:40]!r}{suggestion(kind, KINDS)}; choices: {choices}")
+    if bool(found.takes) != bool(at_sign):
+        if found.takes:
+            raise InputError(f"figure: {kind} is one of a {found.takes}; write it as {kind}{EXAMPLES[found.takes]}")
+        raise InputError(f"figure: {kind} takes nothing behind an @")
+    if found.takes == "node":
+        point = find_point(unit, behind)
+        if len(point.nodes) != 1:
+            raise InputError(f"figure: {behind} lies between two nodes; name one of {', '.join(point.nodes)}")
+        return replace(found, key=f"{kind}@{behind}", node=point.nodes[0], heading=f"volts at {behind}")
+    return of_level(kind, _level(behind)) if found.takes else found
+
+
+def of_level(kind: str, level_dbu: float) -> Figure:
+    """That of a kind which takes a level."""
+    found = KINDS[kind]
+    return replace(
+        found, key=f"{kind}@{level_dbu:g}", level_dbu=level_dbu, heading=f"{found.heading} at {level_dbu:+g} dBu"
+    )
+
+
+def figures_named(names: Iterable[str], unit: Unit) -> tuple[Figure, ...]:
+    """All of them, each once. Raises InputError."""
+    if isinstance(names, str):
+        raise InputError("figures: give a list of names, not one text")
+    return tuple({one.key: one for one in (figure_named(name, unit) for name in names)}.values())
+
+
+def _level(text: str) -> float:
+    try:
+        level = float(text.removesuffix("dBu"))
+    except ValueError:
+        level = float("nan")
+    if not isfinite(level):
+        raise InputError(f"figure: {text[:40]!r} is no level in dBu; write one as reduction@4 or ratio@-10")
+    check_level(level)
+    return level
