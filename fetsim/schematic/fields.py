@@ -36,6 +36,8 @@ LISTS = {
     "taken_out": 'must be a list of names, as ["R4", "C1"]',
 }
 MOST_BRANCHES = 12
+MOST_MARKS = 40
+MARKS_EXAMPLE = '[["0dB", "95%"], ["10dB", "50%"], ["20dB", "10%"]]'
 
 
 class Table(BaseModel):
@@ -152,6 +154,7 @@ class Within:
         return number
 
 
+MARK_DB, MARK_SHARE = Within("decibel", -20.0, 60.0), Within("share", -0.2, 1.2)
 BRANCH_SHARE, BRANCH_TIME = Within("share", 1e-9, 1.0), Within("second", 1e-6, 1e9)
 
 
@@ -163,11 +166,30 @@ def _tolerance(raw: object) -> Tolerance:
 
 
 def _branches(raw: object) -> tuple[tuple[float, float], ...]:
-    pairs = [pair for pair in raw if isinstance(pair, list | tuple) and len(pair) == 2] if isinstance(raw, list) else []
-    if not isinstance(raw, list) or len(pairs) != len(raw) or len(raw) > MOST_BRANCHES:
+    pairs = _pairs(raw)
+    if pairs is None or len(pairs) > MOST_BRANCHES:
         example = '[["0.1%", "1s"], ["0.2%", "100s"]]'
         raise ValueError(f"must be at most {MOST_BRANCHES} pairs of share and time constant, as {example}")
     return tuple((BRANCH_SHARE.read(share), BRANCH_TIME.read(second)) for share, second in pairs)
+
+
+def _marks_of_scale(raw: object) -> tuple[tuple[float, float], ...]:
+    pairs = _pairs(raw)
+    if pairs is None or not 2 <= len(pairs) <= MOST_MARKS:
+        raise ValueError(f"must be 2 to {MOST_MARKS} pairs of gain reduction and share, as {MARKS_EXAMPLE}")
+    marks = tuple((MARK_DB.read(decibel), MARK_SHARE.read(share)) for decibel, share in pairs)
+    decibels, shares = zip(*marks, strict=True)
+    if list(decibels) != sorted(set(decibels)) or list(shares) not in (
+        sorted(set(shares)), sorted(set(shares), reverse=True)
+    ):  # fmt: skip
+        raise ValueError("must rise in dB from mark to mark, and rise or fall in the share of full scale all the way")
+    return marks
+
+
+def _pairs(raw: object) -> list[Any] | None:
+    """A list of pairs; None for anything else."""
+    found = [pair for pair in raw if isinstance(pair, list | tuple) and len(pair) == 2] if isinstance(raw, list) else []
+    return found if isinstance(raw, list) and len(found) == len(raw) else None
 
 
 def _line_of_text(text: str) -> str:
@@ -213,6 +235,12 @@ Branches = Annotated[
     tuple[tuple[float, float], ...],
     PlainValidator(_branches),
     Form('pairs of share of the capacitance and time constant, as [["0.1%", "1s"], ["0.2%", "100s"]]'),
+]
+
+Marks = Annotated[
+    tuple[tuple[float, float], ...],
+    PlainValidator(_marks_of_scale),
+    Form(f"pairs of gain reduction and share of the full-scale current, as {MARKS_EXAMPLE}"),
 ]
 
 Ohm = Annotated[float, Within("ohm", 1e-3, 1e12)]

@@ -81,6 +81,8 @@ class Part:
     """and the one it has."""
     transformer: str | None = None
     """Of a winding: on whose core it is."""
+    marks: tuple[tuple[float, float], ...] = ()
+    """Of a meter's scale: gain reduction in dB, rising, and the share of the full-scale current at which it stands."""
     balanced: bool = False
     input: str = PROGRAM
     """Of an input: what drives it."""

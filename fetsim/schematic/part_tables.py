@@ -10,6 +10,7 @@ from fetsim.schematic.fields import (
     Form,
     Fraction,
     Henry,
+    Marks,
     Name,
     Node,
     Ohm,
@@ -310,6 +311,32 @@ class SelectorTable(PartTable):
     ] = Field(description="each pole's moving contact and its fixed ones")
 
 
+class MeterTable(RatedTable):
+    """A moving-coil meter; one whose scale has marks in dB is the unit's gain-reduction meter."""
+
+    example = (
+        'M1 = { kind = "meter", resistance = "650", full_scale_current = "500uA", nodes = ["a", "0"], '
+        'marks = [["0dB", "95%"], ["10dB", "50%"], ["20dB", "10%"]] }'
+    )
+    ends = ("plus", "minus")
+
+    nodes: TwoNodes = Field(description="its terminals; current into the first one takes the pointer up")
+    resistance: Ohm = Field(description="resistance of the coil, whose inductance is left out")
+    full_scale_current: Annotated[float, Within("ampere", 1e-7, 10.0)] = Field(
+        description="current that takes the pointer to the end of the scale"
+    )
+    rise_time: Annotated[float, Within("second", 0.01, 10.0)] | None = Field(
+        default=None, description="in which it first passes 99 % of a step; that of the standard volume indicator (IEC "
+        "60268-17), 300 ms, if left out"
+    )
+    overshoot: Annotated[float, Within("share", 1e-3, 0.5)] | None = Field(
+        default=None, description="by which it passes a step; 1.25 %, as that one, if left out"
+    )
+    marks: Marks = Field(
+        default=(), description="where the scale has which gain reduction, as shares of the full-scale current"
+    )
+
+
 class AmplifierTable(PartTable):
     """An ideal amplifier of finite gain behind an output resistance; no limits, no pole."""
 
@@ -340,6 +367,7 @@ PARTS: dict[str, type[PartTable]] = {
     "output": OutputTable,
     "switch": SwitchTable,
     "selector": SelectorTable,
+    "meter": MeterTable,
     "amplifier": AmplifierTable,
 }
 """Every kind of part, with its keys."""
@@ -352,6 +380,7 @@ LIMITS = {kind: sheet.lines for kind, sheet in SHEETS.items()}
 MAIN_KEYS = {kind: table.main for kind, table in PARTS.items() if table.main}
 
 WIRING_KEYS = (
-    "kind", "nodes", "node", "poles", "positions", "bank", "transformer", "balanced", "input", "absorption_branches"
+    "kind", "nodes", "node", "poles", "positions", "bank", "transformer", "balanced", "input", "absorption_branches",
+    "marks",
 )  # fmt: skip
 """Keys that a change cannot touch: they are the circuit's topology."""

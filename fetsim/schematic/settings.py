@@ -66,6 +66,9 @@ def part_settings(part: Part) -> dict[str, Setting]:
     if part.branches:
         pairs = (f"{format_value(share, 'share')} {format_value(s, 'second')}" for share, s in part.branches)
         found["absorption_branches"] = Setting(", ".join(pairs))
+    if part.marks:
+        marks = (f"{format_value(db, 'decibel')} at {format_value(share, 'share')}" for db, share in part.marks)
+        found["marks"] = Setting(", ".join(marks))
     found["nodes"] = Setting(", ".join(part.nodes.values()))
     found.update({key: Setting(getattr(part, key)) for key in WORDS if getattr(part, key)})
     main = MAIN_KEYS.get(part.kind)

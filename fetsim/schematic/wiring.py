@@ -212,6 +212,10 @@ def _input(unit: UnitData, part: Part) -> list[Element]:
     return [source.driven_by(part.input) for source in sources]
 
 
+def _meter(unit: UnitData, part: Part) -> list[Element]:
+    return [_resistance(part.designator, part.nodes["plus"], part.nodes["minus"], part.values["resistance"])]
+
+
 def _output(unit: UnitData, part: Part) -> list[Element]:
     return [_resistance(part.designator, part.nodes["hot"], part.nodes["cold"], part.values["load"])]
 
@@ -333,6 +337,7 @@ PART_KINDS: dict[str, PartKind] = {
     "output": PartKind(build=_output, roles=Roles(listens=("hot", "cold"))),
     "switch": PartKind(build=_switch, roles=Roles(passes_direct=True, passes_signal=True)),
     "selector": PartKind(build=_selector, roles=Roles(passes_direct=True, passes_signal=True)),
+    "meter": PartKind(build=_meter, roles=Roles()),
     "amplifier": PartKind(build=_amplifier),
 }
 """Every kind of part that a unit file may hold."""

@@ -1,8 +1,9 @@
 """What a gain-reduction meter shows: its needle over time, for a burst through a unit or for the log of a render.
 
-The needle has the ballistics of the standard volume indicator (see ``ballistics``): 99 % of a step in 300 ms, 1.25 %
-overshoot. It is driven by the gain reduction in dB, so its scale is even in dB; a real meter's scale may be drawn
-otherwise. What happens within a few milliseconds, it does not show.
+A unit with a meter of its own is read there (``meter``): the circuit drives the coil, and the scale is the meter's.
+Without one, and for a log, the needle has the ballistics of the standard volume indicator (see ``ballistics``), 99 % of
+a step in 300 ms, 1.25 % overshoot, and is driven by the gain reduction in dB, on a scale even in dB. What happens
+within a few milliseconds, it does not show.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.files.reading import read_text
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.needle.meter import Meter, meter_of
 from fetsim.measurements.results.result import Measured, Result
 from fetsim.measurements.traces.ballistics import needle_reading
 from fetsim.measurements.traces.checks import not_negative, positive, samples
@@ -53,6 +55,10 @@ class NeedleTrace(Measured):
     time_s: Array
     gain_reduction_db: Array
     needle_db: Array
+    meter: Meter | None = None
+    """The unit's own; None for the standard needle on an even scale."""
+    deflection: Array | None = None
+    """Of the unit's own meter, as a share of full scale [shape=(n,)]."""
 
     @property
     def deepest_s(self) -> float:
@@ -122,7 +128,8 @@ def measure_needle(
     against: Reference = "idle",
     quality: str = "standard",
 ) -> NeedleMeasurement:
-    """The needle of a unit that hears silence, a tone burst of ``level_dbu`` at the source, and silence again.
+    """The needle of a unit that hears silence, a tone burst of ``level_dbu`` at the source, and silence again: of its
+    own meter, the first with marks in dB, or else the standard one.
 
     ``when_s``: instant at which the readings are told as well. ``against``: what gain reduction is counted from, the
     unit at rest (as a meter is zeroed) or (``"open"``) the FET taken out.
@@ -146,18 +153,26 @@ def measure_needle(
     start, stop, end = (round(until * rate_hz) for until in np.cumsum(spans))
     peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0)
     interval = round(rate_hz / READINGS_HZ)
-    run, means = bench.run(), []
+    meter, means, drives = meter_of(unit), [], []
+    run = bench.run(() if meter is None else meter.recorded)
     piece = interval * round(PIECE_S * READINGS_HZ)
     for first in range(0, end - interval + 1, piece):
         steps = np.arange(first, min(first + piece, end - end % interval))
         sounding = (steps >= start) & (steps < stop)
         emf_v = np.where(sounding, peak_v * np.sin(2.0 * np.pi * frequency_hz / rate_hz * (steps - start + 1)), 0.0)
-        means.append(run.play(emf_v).reduction_db.reshape(-1, interval).mean(axis=1))
+        played = run.play(emf_v)
+        means.append(played.reduction_db.reshape(-1, interval).mean(axis=1))
+        if meter is not None:
+            drives.append(meter.drive(played.nodes).reshape(-1, interval).mean(axis=1))
     about = f"{burst_s:g} s burst of {level_dbu:+g} dBu, {frequency_hz:g} Hz, through {unit.name}"
     trace = needle_trace(
         np.concatenate(means), rate_hz=rate_hz / interval, start_s=0.5 * interval / rate_hz, about=about, when_s=when_s
     )
-    return NeedleMeasurement(**{**vars(trace), "provenance": provenance(bench.rig)})
+    read = {}
+    if meter is not None:
+        deflection = meter.deflection(np.concatenate(drives), trace.rate_hz)
+        read = {"meter": meter, "deflection": deflection, "needle_db": meter.reading_db(deflection)}
+    return NeedleMeasurement(**{**vars(trace), **read, "provenance": provenance(bench.rig)})
 
 
 def needle_of_log(path: Path, *, channel: int = 1, when_s: float | None = None) -> NeedleTrace:

@@ -33,6 +33,10 @@ TRACE = (
     Column(key="needle_db", heading="needle", unit="dB", show=DECIBELS),
 )
 
+DEFLECTION = Column(
+    key="deflection", heading="pointer", unit="%", show=fixed(1), meaning="of full scale, of the unit's own meter"
+)
+
 
 def account(measured: Mapping[str, NeedleTrace]) -> Account:
     """Label -> trace."""
@@ -40,7 +44,7 @@ def account(measured: Mapping[str, NeedleTrace]) -> Account:
         title=f"Gain-reduction needle: {next(iter(measured.values())).about}.",
         lead=tuple(_lead(label, one) for label, one in measured.items()),
         tables=(_readings(measured), _trace(measured)),
-        definitions=(*DEFINITIONS, REDUCTION),
+        definitions=(*_definitions(measured), REDUCTION),
         readings=lambda: _all_readings(measured),
     )
 
@@ -48,7 +52,11 @@ def account(measured: Mapping[str, NeedleTrace]) -> Account:
 def _lead(label: str, one: NeedleTrace) -> str:
     start = f"{label}: the" if label else "The"
     deepest, most = float(np.max(one.needle_db)), float(np.max(one.gain_reduction_db))
-    return f"{start} needle comes to {deepest:.1f} dB where the gain reduction comes to {most:.1f} dB."
+    told = f"comes to {deepest:.1f} dB where the gain reduction comes to {most:.1f} dB."
+    if one.meter is None or one.deflection is None:
+        return f"{start} needle {told}"
+    rest = f"it rests at {100.0 * one.deflection[0]:.1f} % of full scale and reads {one.needle_db[0]:.1f} dB there"
+    return f"{start} needle of {one.meter.part} {told[:-1]}; {rest}."
 
 
 def _readings(measured: Mapping[str, NeedleTrace]) -> Table:
@@ -66,28 +74,41 @@ def _readings(measured: Mapping[str, NeedleTrace]) -> Table:
 
 def _trace(measured: Mapping[str, NeedleTrace]) -> Table:
     """A few evenly spread instants."""
+    columns = _trace_columns(measured)
     rows: list[tuple[Cell, ...]] = [
-        (label, *_instant(one, k))
+        (label, *_instant(one, k))[: len(columns)]
         for label, one in measured.items()
         for k in np.linspace(0, one.time_s.size - 1, BRIEF_ROWS).astype(int)
     ]
-    return Table(key="trace", title="Trace", columns=TRACE, rows=rows, detail=True)
+    return Table(key="trace", title="Trace", columns=columns, rows=rows, detail=True)
+
+
+def _trace_columns(measured: Mapping[str, NeedleTrace]) -> tuple[Column, ...]:
+    return (*TRACE, DEFLECTION) if any(one.meter is not None for one in measured.values()) else TRACE
 
 
 def _all_readings(measured: Mapping[str, NeedleTrace]) -> list[dict[str, str | float | int | None]]:
-    keys = [column.key for column in TRACE]
+    keys = [column.key for column in _trace_columns(measured)]
     return [
-        dict(zip(keys, (label, *_instant(one, k)), strict=True))
+        dict(zip(keys, (label, *_instant(one, k)), strict=False))
         for label, one in measured.items()
         for k in range(one.time_s.size)
     ]
 
 
-def _instant(one: NeedleTrace, k: int) -> tuple[float, float, float]:
-    return float(one.time_s[k]), float(one.gain_reduction_db[k]), float(one.needle_db[k])
+def _instant(one: NeedleTrace, k: int) -> tuple[float | None, ...]:
+    pointer = None if one.deflection is None else 100.0 * float(one.deflection[k])
+    return float(one.time_s[k]), float(one.gain_reduction_db[k]), float(one.needle_db[k]), pointer
 
 
-DEFINITIONS = (
+def _definitions(measured: Mapping[str, NeedleTrace]) -> tuple[Definition, ...]:
+    return (
+        *(STANDARD if any(one.meter is None for one in measured.values()) else ()),
+        *(OF_METER if any(one.meter is not None for one in measured.values()) else ()),
+    )
+
+
+STANDARD = (
     Definition(
         term="needle",
         meaning=f"moves like the standard volume indicator, {100.0 * VU_REACHED:g} % of a step in "
@@ -97,5 +118,18 @@ DEFINITIONS = (
     ),
     Definition(
         term="scale", meaning="even in dB from end to end; that of a real meter may be drawn otherwise", status=OWN
+    ),
+)
+OF_METER = (
+    Definition(
+        term="needle of the unit's own meter",
+        meaning="moves as its part says (99 % of a step in its rise time, its overshoot), driven by the current "
+        "through its coil; its end stops are left out",
+        status=OWN,
+    ),
+    Definition(
+        term="scale of the unit's own meter",
+        meaning="straight from mark to mark; beyond the outermost ones the reading is theirs",
+        status=OWN,
     ),
 )

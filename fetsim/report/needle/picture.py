@@ -1,10 +1,12 @@
 """Pictures of the gain-reduction needle: its trace over time, and a still of the meter.
 
-The meter is our own drawing: a straight ruler in dB, even from end to end, no gain reduction at the left, with a
-pointer standing on it, a bar for the gain reduction of that instant and a mark where the pointer was deepest.
+The meter is our own drawing: a straight ruler, even in dB with no gain reduction at the left, or with the marks of the
+unit's own meter where they stand between no current and full scale. A pointer stands on it, with a bar for the gain
+reduction of that instant and a line where the pointer was deepest.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from math import ceil
 
@@ -13,11 +15,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
+from fetsim.measurements.needle.meter import Meter
 from fetsim.measurements.needle.procedure import NeedleTrace
 from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, WINE, decibel_axis, legend_below, line_styles, new_figure
 
 TRACE_INCH, METER_INCH, TITLE_INCH = 3.2, 1.4, 0.35
 LEAST_SCALE_DB, SCALE_STEP_DB = 10, 5
+HALF = 0.011  # of the pointer's width, the ruler being 1
+STOPS = (-0.02, 1.02)  # of a meter's pointer
 COLUMNS = 2000  # a longer trace shows the mean of the rows of each column
 
 
@@ -45,36 +50,65 @@ def draw_on(ax: Axes, measured: Mapping[str, NeedleTrace]) -> None:
     decibel_axis(ax)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Scale:
+    """Where what stands, left 0 to right 1."""
+
+    place: Callable[[float], float]
+    """Of a gain reduction in dB."""
+    marks: Sequence[tuple[float, str]]
+    """Place and label of each, the label empty for a small one."""
+
+
 def draw_meters(traces: Mapping[str, NeedleTrace], title: str) -> Figure:
     """Label -> meter as it stands at the instant asked for, or at its own deepest reading; one below the other."""
     largest = max(float(max(one.needle_db.max(), one.gain_reduction_db.max())) for one in traces.values())
-    end = SCALE_STEP_DB * ceil(max(largest, LEAST_SCALE_DB) / SCALE_STEP_DB)
+    even = _even_scale(SCALE_STEP_DB * ceil(max(largest, LEAST_SCALE_DB) / SCALE_STEP_DB))
     with new_figure(title, TITLE_INCH + METER_INCH * len(traces)) as figure:
         panels = figure.subplots(len(traces), squeeze=False)[:, 0]
         for panel, (label, one) in zip(panels, traces.items(), strict=True):
-            _draw_meter(panel, one, one.deepest_s if one.when_s is None else one.when_s, end)
+            scale = even if one.meter is None else _scale_of(one.meter)
+            _draw_meter(panel, one, one.deepest_s if one.when_s is None else one.when_s, scale)
             panel.set_title(label, loc="left")
     return figure
 
 
-def _draw_meter(panel: Axes, trace: NeedleTrace, time_s: float, end: int) -> None:
+def _even_scale(end: int) -> _Scale:
+    """The same distance for every decibel."""
+    marks = [(mark / end, f"{mark}" if mark % SCALE_STEP_DB == 0 else "") for mark in range(end + 1)]
+    return _Scale(place=lambda decibel: min(max(decibel, 0.0), float(end)) / end, marks=marks)
+
+
+def _scale_of(meter: Meter) -> _Scale:
+    """As its file has it."""
+    return _Scale(place=meter.place, marks=[(share, f"{decibel:g}") for decibel, share in meter.marks])
+
+
+def _draw_meter(panel: Axes, trace: NeedleTrace, time_s: float, scale: _Scale) -> None:
     needle_db, reduction_db = trace.reading_db(time_s)
     deepest_db = float(np.max(trace.needle_db))
     panel.set_axis_off()
-    panel.set(xlim=(-0.04 * end, 1.04 * end), ylim=(-1.2, 1.0))
-    panel.add_patch(Rectangle((0.0, -0.22), end, 0.22, facecolor="0.93", edgecolor=GREY, linewidth=0.6))
-    panel.add_patch(Rectangle((0.0, -0.22), max(reduction_db, 0.0), 0.22, facecolor=AMBER, linewidth=0.0))
-    for mark in range(end + 1):
-        whole = mark % SCALE_STEP_DB == 0
-        panel.plot([mark, mark], [-0.22, -0.42 if whole else -0.32], color="0.2", linewidth=0.9 if whole else 0.5)
-        if whole:
-            panel.text(mark, -0.47, f"{mark}", ha="center", va="top", fontsize=9.0)
-    panel.plot([deepest_db, deepest_db], [0.02, 0.3], color=WINE, linewidth=1.4)
-    at, half = min(max(needle_db, 0.0), float(end)), 0.011 * end
-    panel.add_patch(Polygon([(at, -0.22), (at - half, 0.5), (at + half, 0.5)], facecolor=BLUE, zorder=3.0))
+    panel.set(xlim=(-0.04, 1.04), ylim=(-1.2, 1.0))
+    panel.add_patch(Rectangle((0.0, -0.22), 1.0, 0.22, facecolor="0.93", edgecolor=GREY, linewidth=0.6))
+    begin, end = scale.place(0.0), scale.place(reduction_db)
+    panel.add_patch(Rectangle((min(begin, end), -0.22), abs(end - begin), 0.22, facecolor=AMBER, linewidth=0.0))
+    for at, label in scale.marks:
+        panel.plot([at, at], [-0.22, -0.42 if label else -0.32], color="0.2", linewidth=0.9 if label else 0.5)
+        panel.text(at, -0.47, label, ha="center", va="top", fontsize=9.0)
+    deepest = scale.place(deepest_db)
+    panel.plot([deepest, deepest], [0.02, 0.3], color=WINE, linewidth=1.4)
+    at = _pointer(trace, time_s, scale)
+    panel.add_patch(Polygon([(at, -0.22), (at - HALF, 0.5), (at + HALF, 0.5)], facecolor=BLUE, zorder=3.0))
     panel.text(at, 0.55, f"{needle_db:.1f}", ha="center", va="bottom", fontsize=11.0, color=BLUE)
-    panel.text(end, -1.15, "dB of gain reduction", ha="right", va="bottom", color=GREY)
+    panel.text(1.0, -1.15, "dB of gain reduction", ha="right", va="bottom", color=GREY)
     panel.text(
         0.0, -1.15, f"at {time_s:.3f} s; bar: gain reduction now, {reduction_db:.1f} dB; short line: deepest "
         f"reading, {deepest_db:.1f} dB", ha="left", va="bottom", color=GREY,
     )  # fmt: skip
+
+
+def _pointer(trace: NeedleTrace, time_s: float, scale: _Scale) -> float:
+    """Where the pointer stands, a meter's own one also between its scale and its stops."""
+    if trace.deflection is None:
+        return scale.place(trace.reading_db(time_s)[0])
+    return float(np.clip(np.interp(time_s, trace.time_s, trace.deflection), *STOPS))

@@ -107,6 +107,7 @@ def part_dict(unit: Unit, part: Part, *, full: bool = False) -> dict[str, Any]:
         "nodes": dict(part.nodes),
         "values": _amounts(part.values, quantities(PARTS[part.kind])),
         "tolerance": None if tolerance is None else {"low": tolerance.low, "high": tolerance.high},
+        "marks": [{"gain_reduction_db": decibel, "full_scale_share": share} for decibel, share in part.marks],
         "absorption_branches": [{"share": share, "time_constant_s": second} for share, second in part.branches],
         "ratings": _amounts(part.ratings, RATINGS),
         "device": None if part.device is None else part.device.name,
