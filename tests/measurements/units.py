@@ -61,7 +61,8 @@ def with_node_called(folder, name):
 
 
 def without_gain_cell(folder):
-    """The teaching unit, its gain cell not named."""
+    """The teaching unit, its gain cell not named, nor the alignment that asks for one."""
     text = load_unit("teaching").text
     cell = text[text.index("[gain_cell]") : text.index("[probes]")]
-    return load_unit(changed_text(folder, cell, ""))
+    alignment = text[text.index("[alignment]") : text.index("[devices")]
+    return load_unit(changed_text(folder, cell, "", alignment, ""))
