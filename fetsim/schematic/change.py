@@ -115,7 +115,7 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
     if designator in unit.alignment:
         return _edit_step(document, designator, key, value)
     if designator not in unit.parts:
-        raise _Refused(_unknown_name(unit, name))
+        raise _Refused(_unknown_name(unit, name, value))
     return _edit_part(document, unit.parts[designator], key, value)
 
 
@@ -196,14 +196,17 @@ def _position(unit: UnitData, name: str, value: str | float) -> str:
     return str(value)
 
 
-def _unknown_name(unit: UnitData, name: str) -> str:
+def _unknown_name(unit: UnitData, name: str, value: str | float) -> str:
     word = name.partition(".")[0]
     bearer = next((one for one in unit.parts.values() if word in _keys_and_figures(one)), None)
     if word == name and bearer is not None:
         return f"is told of a part; write it behind the part's designator, as {bearer.designator}.{word}"
     names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts, *unit.alignment]
-    hint = suggestion(word, names)
-    return f"no part, control or switch bank of this name{hint or '; choices: ' + ', '.join(names)}"
+    otherwise = "; choices: " + ", ".join(names)
+    if word == name and unit.banks and str(value)[:1].isalpha():  # a word, as switches and texts are given, no amount
+        names = [*unit.banks, *UNIT_KEYS]
+        otherwise = "; what is switched: " + ", ".join(bank.told for bank in unit.banks.values())
+    return f"no part, control or switch bank of this name{suggestion(word, names) or otherwise}"
 
 
 def _plain(value: object) -> str | float:

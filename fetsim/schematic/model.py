@@ -129,6 +129,11 @@ class SwitchBank:
         """What is closed, as ``S1+S3`` or ``none``; a selector's position."""
         return "+".join(self.closed) or "none"
 
+    @property
+    def told(self) -> str:
+        """Its name and all that can be chosen, as ``curve (S1, S2, S3)``."""
+        return f"{self.name} ({', '.join(self.switches)})"
+
 
 @dataclass(frozen=True)
 class Matched:

@@ -14,13 +14,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import brentq
 
 DATA = Path(__file__).parent
 sys.path.insert(0, str(DATA.parent))
 
-from reference import dunlin, fixed_step, parts, periodic  # noqa: E402
-from reference.excitation import ZERO_DBU_V  # noqa: E402
+from reference import dunlin, fixed_step, parts  # noqa: E402
+from reference.tones import Tones, peak_v  # noqa: E402
 
 CURVES = {"S1": (1,), "S2": (2,), "S3": (3,)}
 LEVELS_DBU = (*range(-20, 0, 2), *range(0, 25, 4))
@@ -33,58 +32,19 @@ FAST_S, SLOW_S = (2e-3, 4e-3), (0.0, 24e-3)  # at the level before (the slow one
 STEPS = 48  # a period
 PLAIN = dunlin.Settings(hysteresis=False)
 CHECKED_DBU = (-12, -8, 0, 12)
-ORDERS = 10
 
 
-def peak_v(level_dbu):
-    return np.sqrt(2) * ZERO_DBU_V * 10 ** (level_dbu / 20)
-
-
-class Steady:
-    """Steady 1 kHz tones of one setting; each solution starts from that of the nearest level found before."""
-
-    def __init__(self, steps, **settings):
-        self.circuit = dunlin.circuit(dunlin.Settings(hysteresis=False, **settings))
-        self.out = self.circuit.names.index("out")
-        self.idle_db = float(20 * np.log10(np.abs(self.circuit.response([1e3])["out"][0])))
-        self.steps, self.starts = steps, {}
-
-    def harmonics_v(self, level_dbu):
-        peak = peak_v(level_dbu)
-        start = self.starts[min(self.starts, key=lambda x: abs(x - level_dbu))] if self.starts else None
-        period = periodic.steady_state(
-            self.circuit, lambda t: peak * np.sin(2e3 * np.pi * t), 1e3, self.steps, start
-        )  # fmt: skip
-        self.starts[level_dbu] = period[0]
-        return periodic.amplitudes(period[:, self.out], ORDERS)
-
-    def output_dbu(self, level_dbu):
-        return float(20 * np.log10(self.harmonics_v(level_dbu)[0] / peak_v(0.0)))
-
-    def reduction_db(self, level_dbu):
-        return self.idle_db + level_dbu - self.output_dbu(level_dbu)
-
-    def thd(self, level_dbu):
-        fundamental, *others = self.harmonics_v(level_dbu)
-        return float(np.linalg.norm(others) / fundamental)
+def tones(steps, **settings):
+    """Of 1 kHz."""
+    return Tones(dunlin.circuit(dunlin.Settings(hysteresis=False, **settings)), steps)
 
 
 def curve(switches):
-    one = Steady(STEPS, curve=CURVES[switches])
-    reduction_db = [one.reduction_db(level) for level in LEVELS_DBU]
-
-    def threshold_dbu(wanted_db):
-        after = next(k for k, found in enumerate(reduction_db) if found > wanted_db)
-        around = LEVELS_DBU[after - 1 : after + 1]
-        return brentq(lambda level: one.reduction_db(level) - wanted_db, *around, xtol=1e-3)
-
-    output_dbu = [one.idle_db + level - found for level, found in zip(LEVELS_DBU, reduction_db, strict=True)]
-    thresholds = {f"{wanted_db:g}": threshold_dbu(wanted_db) for wanted_db in (0.5, 2.0)}
-    return {"idle_gain_db": one.idle_db, "output_dbu": output_dbu, "threshold_dbu": thresholds}
+    return tones(STEPS, curve=CURVES[switches]).curve(LEVELS_DBU)
 
 
 def thd(name, steps=STEPS):
-    one = Steady(steps, **SLOW, **THD[name])
+    one = tones(steps, **SLOW, **THD[name])
     for level in range(-20, -4, 4):
         one.harmonics_v(level)
     return [one.thd(level) for level in THD_LEVELS_DBU]
@@ -92,7 +52,7 @@ def thd(name, steps=STEPS):
 
 def errors(curves, thds):
     """Against twice as many steps a period, where it is most: in dB of output, as a share of THD."""
-    finer = Steady(2 * STEPS, curve=CURVES["S2"])
+    finer = tones(2 * STEPS, curve=CURVES["S2"])
     off_db = [finer.output_dbu(level) - curves["S2"]["output_dbu"][LEVELS_DBU.index(level)] for level in CHECKED_DBU]
     off_thd = np.divide(thd("as built", 2 * STEPS), thds["as built"]) - 1
     return {"output_db": np.abs(off_db).max(), "thd_share": np.abs(off_thd).max()}

@@ -1,6 +1,7 @@
 """Device equations of the reference circuits: currents and their exact derivatives, vectorised over devices.
 
-All junctions are at V_T = 25.85 mV. Capacitances are constant and stand in the node equations, not here.
+All junctions are at V_T = 25.85 mV unless told otherwise. Capacitances are constant and stand in the node equations,
+not here.
 
     diode       i = I_S (e^{v/(n V_T)} - 1)
     transistor  transport form, written for an NPN; a PNP is used with all its voltages and currents reversed:
@@ -18,6 +19,14 @@ All junctions are at V_T = 25.85 mV. Capacitances are constant and stand in the 
                 Models for Hysteresis in Magnetic Materials", Materials 16 (2023) 2422). While the flux goes one way
                 they are functions of it alone. s_k and y_k: stiffness and mean reach of twelve cells of the density
                 (T/y_c) e^{-y/y_c}, T = 1/L_i - 1/L, with edges at 0, 0.01 to 3 y_c in equal ratios, infinity.
+    amplifier   an input stage that saturates, into the capacitance of a gain stage at a volts, held short of both rails
+                by d, and an output stage of class AB (J. E. Solomon, IEEE J. Solid-State Circuits SC-9, 1974, 314,
+                from memory; the forms of the limits are our own):
+                i_a = C slew (tanh((v+ - v- - V_os)/v_s) - p(a - (v_pos - d)) + p(v_neg + d - a)),
+                v_s = slew/(2 pi GBW),   w p(x) = 0 below x = -w, (x + w)^2/(4 w) to x = w, x above,   w = 50 mV
+                i = i_max tanh((a - v_out)/(i_max r_out)), of which the positive rail gives
+                i_pos = (i + sqrt(i^2 + 4 I_q^2))/2 and the negative one takes i_pos - i
+                The loss of its gain stage, C 2 pi GBW/A_0, is linear and stands in the node equations.
 """
 
 from typing import NamedTuple
@@ -68,6 +77,22 @@ class Iron(NamedTuple):
     c: float  # F
 
 
+class Amplifier(NamedTuple):
+    slew: float  # V/s
+    gbw: float  # Hz
+    gain: float
+    short: float  # V, d above
+    i_max: float  # A
+    r_out: float  # ohm
+    i_q: float  # A
+    offset: float  # V
+
+    @property
+    def loss_s(self):
+        return 2 * np.pi * self.gbw * STAGE_F / self.gain
+
+
+STAGE_F, LIMIT_V = 30e-12, 50e-3
 DIODE = Diode(0.5e-9, 1.75, 2e-12)
 SMALL_NPN = Transistor(12e-15, 320.0, 4.0, 80.0, 18e-12, 4e-12)
 SMALL_PNP = Transistor(10e-15, 240.0, 4.0, 55.0, 18e-12, 5e-12)
@@ -75,10 +100,10 @@ POWER_NPN = Transistor(80e-15, 160.0, 6.0, 100.0, 120e-12, 9e-12)
 JFET = Jfet(15e-3, -4.5, 0.006, 5e-15, 9e-12, 9e-12)
 
 
-def diode_current(v, i_s=DIODE.i_s, n=DIODE.n):
+def diode_current(v, i_s=DIODE.i_s, n=DIODE.n, v_t=V_T):
     """(i, di/dv), A and A/V."""
-    e = np.exp(v / (n * V_T))
-    return i_s * (e - 1), i_s * e / (n * V_T)
+    e = np.exp(v / (n * v_t))
+    return i_s * (e - 1), i_s * e / (n * v_t)
 
 
 def transistor_currents(v_be, v_bc, i_s, beta_f, beta_r, v_a):
@@ -91,18 +116,43 @@ def transistor_currents(v_be, v_bc, i_s, beta_f, beta_r, v_a):
     return i_c, i_b, forward / V_T * early, c_bc, forward / (V_T * beta_f), backward / (V_T * beta_r)
 
 
-def jfet_currents(v_gs, v_gd, fet=JFET):
+def jfet_currents(v_gs, v_gd, fet=JFET, v_t=V_T):
     """(i, d) with i = [i_drain, i_gate] flowing into the terminals and d = [[d/dv_gs, d/dv_gd], ...]."""
     beta = fet.i_dss / fet.v_p**2
-    x_s, x_d, v_ds = (v_gs - fet.v_p) / (2 * V_T), (v_gd - fet.v_p) / (2 * V_T), v_gs - v_gd
-    o_s, o_d = 2 * V_T * np.logaddexp(0.0, x_s), 2 * V_T * np.logaddexp(0.0, x_d)
+    x_s, x_d, v_ds = (v_gs - fet.v_p) / (2 * v_t), (v_gd - fet.v_p) / (2 * v_t), v_gs - v_gd
+    o_s, o_d = 2 * v_t * np.logaddexp(0.0, x_s), 2 * v_t * np.logaddexp(0.0, x_d)
     square, modulation, sign = o_s**2 - o_d**2, 1 + fet.lam * abs(v_ds), np.sign(v_ds)
     channel = beta * square * modulation
     channel_gs = beta * (2 * o_s * expit(x_s) * modulation + square * fet.lam * sign)
     channel_gd = -beta * (2 * o_d * expit(x_d) * modulation + square * fet.lam * sign)
-    i_gs, g_gs = diode_current(v_gs, fet.i_s, 1.0)
-    i_gd, g_gd = diode_current(v_gd, fet.i_s, 1.0)
+    i_gs, g_gs = diode_current(v_gs, fet.i_s, 1.0, v_t)
+    i_gd, g_gd = diode_current(v_gd, fet.i_s, 1.0, v_t)
     return (channel - i_gd, i_gs + i_gd), ((channel_gs, channel_gd - g_gd), (g_gs, g_gd))
+
+
+def amplifier_currents(v_in, above, below, drop, kind):
+    """(i, d) with i = [i_a, i_pos, i_neg], A, and d their derivatives by the four ports, A/V.
+
+    Ports: v+ - v-, a - v_pos, v_neg - a, a - v_out. Into the gain stage, out of the positive rail into the output, out
+    of the output into the negative rail.
+    """
+    tail, v_s, drop_v = kind.slew * STAGE_F, kind.slew / (2 * np.pi * kind.gbw), kind.i_max * kind.r_out
+    pull, share = np.tanh((v_in - kind.offset) / v_s), np.tanh(drop / drop_v)
+    (up, up_slope), (down, down_slope) = _limit(above + kind.short), _limit(below + kind.short)
+    i, by_drop = kind.i_max * share, (1 - share**2) / kind.r_out
+    root = np.sqrt(i**2 + 4 * kind.i_q**2)
+    slopes = np.zeros((3, 4))
+    slopes[0, :3] = tail * (1 - pull**2) / v_s, -tail * up_slope, tail * down_slope
+    slopes[1:, 3] = by_drop * (i / root + 1) / 2, by_drop * (i / root - 1) / 2
+    return np.array([tail * (pull - up + down), (root + i) / 2, (root - i) / 2]), slopes
+
+
+def _limit(x):
+    """p and its derivative."""
+    w = LIMIT_V
+    if x < -w:
+        return 0.0, 0.0
+    return ((x + w) ** 2 / (4 * w) / w, (x + w) / (2 * w) / w) if x < w else (x / w, 1.0 / w)
 
 
 EDGES = np.array([0, *np.geomspace(0.01, 3, 11), 50])  # y_c; e^-50 is nothing

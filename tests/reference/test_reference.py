@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from . import clipper, dunlin, fet_loop, fixed_step, one_transistor, parts, rc, stored
+from . import clipper, dunlin, fet_loop, fixed_step, greenshank, one_transistor, parts, rc, stored
 from .excitation import Burst, edge
 from .handwritten import Circuit, Memory
 
@@ -87,6 +87,36 @@ def test_device_derivatives_by_differences():
         difference = (devices(up)[0] - devices(down)[0]) / (2 * step)
         # curvature error (step/V_T)^2/6 = 2.5e-10 relative; rounding of currents up to 0.5 A over 2e-6 V
         assert slope[:, k] == pytest.approx(difference, rel=1e-6, abs=1e-9)
+
+
+def test_derivatives_of_the_greenshank_by_differences():
+    """Each amplifier in another state: in range, slewing and at either rail, limiting its current; one side of zero."""
+    states = [1e-3, -14.0, -16.0, 0.02], [0.5, -1.48, -28.5, 0.4], [-0.2, -28.0, -1.97, -2.0], [2e-3, -1.0, -30.0, 9.0]
+    port = np.array([*np.ravel(states), -2.3, -2.36, 0.4, -2.0])
+    devices = greenshank.circuit().devices
+    _, slope = devices(port)
+    step = 1e-6
+    for k in range(port.size):
+        up, down = port.copy(), port.copy()
+        up[k] += step
+        down[k] -= step
+        difference = (devices(up)[0] - devices(down)[0]) / (2 * step)
+        # curvature error as above; rounding of up to 40 mA over 2e-6 V
+        assert slope[:, k] == pytest.approx(difference, rel=1e-6, abs=1e-9)
+
+
+def test_equations_of_the_greenshank_are_balanced():
+    """What leaves one node through a resistor enters another (capacitors: see Circuit)."""
+    circuit = greenshank.circuit()
+    assert np.array_equal(circuit.g, circuit.g.T)
+    to_ground = -circuit.g.sum(axis=1)
+    assert to_ground.min() > -1e-12
+    grounded = {name for name, siemens in zip(circuit.names, to_ground, strict=True) if siemens > 1e-9}
+    assert grounded == set("vp vn ih ic u1p w dr u2p mk u3p out th bb tt u1s u2s u3s u4s".split())
+    total = dict(zip(greenshank.CURRENTS, circuit.n.sum(axis=0), strict=True))
+    assert {name for name, left in total.items() if left != 0} == {
+        *(f"u{k}_stage" for k in (1, 2, 3, 4)), "j1_d", "j1_g", "d2",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(("iron", "volt", "henry"), [(dunlin.T1, 0.355, 20.0), (dunlin.T2, 0.8, 3.0)])

@@ -150,6 +150,9 @@ WRONG = [
     ({"atack": 1}, "atack: no part, control or switch bank of this name; did you mean attack?"),
     ({"thermal_resistance": "80K/W"}, "thermal_resistance: is told of a part; write it behind the part's designator"),
     ({"i_dss": "9mA"}, "i_dss: is told of a part; write it behind the part's designator, as J1.i_dss"),
+    ({"curv": "S1"}, "curv: no part, control or switch bank of this name; did you mean curve?"),
+    ({"SW1": "steep"}, "SW1: no part, control or switch bank of this name; what is switched: curve (S1, S2, S3)"),
+    ({"nam": "Box"}, "nam: no part, control or switch bank of this name; did you mean name?"),
     ({"zzz": 1}, "zzz: no part, control or switch bank of this name; choices: drive, makeup, attack"),
     (
         {"T1.ratoi": 1},

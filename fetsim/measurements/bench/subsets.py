@@ -34,7 +34,8 @@ def switched(unit: Unit, subsets: Sequence[str] | str | None = None) -> dict[str
         name, sign, subset = text.partition("=")
         bank = unit.banks.get(name.strip() if sign else first.name)
         if bank is None:
-            raise InputError(f"switches: no bank is called {name[:40]!r}; choose from {', '.join(unit.banks)}")
+            choices = ", ".join(one.told for one in unit.banks.values())
+            raise InputError(f"switches: no bank is called {name[:40]!r}; choose from {choices}")
         version = unit.changed({bank.name: (subset if sign else text).strip()})
         found[version.banks[bank.name].state] = version
     return found

@@ -185,7 +185,7 @@ def test_result_for_json():
         ({"levels_dbu": [0.0, 1.0, 99.0]}, "within -100 to 60 dBu"),
         ({"wait_s": 0.0}, "wait: is 0.0"),
         ({"switches": ["S4"]}, "no switch named 'S4'"),
-        ({"switches": ["tone=S1"]}, "no bank is called 'tone'"),
+        ({"switches": ["tone=S1"]}, r"no bank is called 'tone'; choose from curve \(S1, S2, S3\)"),
     ],
 )
 def test_mistakes(arguments, message):
