@@ -8,7 +8,7 @@ has an empty diagonal and the elimination of the generated solver needs no pivot
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import inf, log
 from typing import NamedTuple
@@ -160,6 +160,31 @@ def assemble(circuit: Circuit) -> System:
         pattern_input=frozenset(matrices.pattern_input),
         index=index,
     )
+
+
+def restamped(system: System, before: Sequence[Element], after: Sequence[Element]) -> System | None:
+    """The system with linear elements ``after`` in the places of those ``before``, for a tenth of an assembly's time.
+
+    It differs from a new assembly by rounding. None where one of them is no linear element in the same place.
+    """
+    same = len(before) == len(after) and all(
+        old.kind == new.kind and old.name == new.name and old.unknowns == new.unknowns and KINDS[new.kind].law is None
+        for old, new in zip(before, after, strict=False)
+    )
+    if not same:
+        return None
+    added, removed = (_Matrices(system.size, len(system.inputs)) for _ in range(2))
+    for matrices, elements in ((added, after), (removed, before)):
+        for e in elements:
+            place = {t: system.index.get(name, NO_UNKNOWN) for t, name in e.unknowns.items()}
+            KINDS[e.kind].linear(_ElementStamp(matrices, place, system.inputs.index(e.input)), e.values)
+    other = replace(
+        system,
+        c=system.c + (added.c - removed.c), g=system.g + (added.g - removed.g),
+        b=system.b + (added.b - removed.b), b_input=system.b_input + (added.b_input - removed.b_input),
+    )  # fmt: skip
+    other.__dict__["topology"] = system.topology  # worked out already
+    return other
 
 
 def port_voltages(devices: tuple[Device, ...], x: Array) -> list[list[float]]:

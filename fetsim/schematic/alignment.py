@@ -18,6 +18,7 @@ from fetsim.schematic.values import format_value, parse_value
 
 LEAST = "least"
 DEFAULT_FREQUENCY_HZ = 1000.0
+LEAST_LOSS_DB = 1e-6
 TONE = ("level_dbu", "reduction_db")
 
 
@@ -135,6 +136,9 @@ def read_step(name: str, raw: object) -> tuple[AlignmentStep | None, Mistakes]:
         mistakes.append(("must_be", wanted))
     elif not reading.least:
         must_be = _parsed(table.must_be, reading, "must_be", mistakes)
+        if table.read == "loss_at_rest" and must_be is not None and must_be < LEAST_LOSS_DB:
+            told = f"{must_be:g} dB is never reached, since a channel's tail always conducts; {LEAST_LOSS_DB:g} or more"
+            mistakes.append(("must_be", told))
     if table.accepted is not None:
         accepted = _parsed(table.accepted, reading, "accepted", mistakes)
         if accepted is not None and not accepted > 0.0:

@@ -13,11 +13,16 @@ from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.model import UnitData
 
 
+def check_unit_path(path: Path) -> None:
+    """Raises InputError for a path that is none of a unit file."""
+    if path.suffix.lower() != ".toml":
+        raise InputError(f"{path}: a unit file ends in .toml")
+
+
 def save_text(text: str, path: Path, *, overwrite: bool) -> Path:
     """Write a unit file, whole or not at all; InputError when it exists (unless ``overwrite``) or cannot be
     written."""
-    if path.suffix.lower() != ".toml":
-        raise InputError(f"{path}: a unit file ends in .toml")
+    check_unit_path(path)
     with Outputs(overwrite=overwrite) as outputs:
         staged = outputs.stage(path)
         with writing(path):

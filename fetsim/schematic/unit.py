@@ -73,8 +73,11 @@ class Unit(UnitData):
         from itself.
         """
         path = Path(path)
-        text = based_text(self, self.origin, path, self.files) if based else unit_text(self)
-        return save_text(text, path, overwrite=overwrite)
+        return save_text(self.file_text(path, based=based), path, overwrite=overwrite)
+
+    def file_text(self, path: Path, *, based: bool = False) -> str:
+        """What ``save`` writes to a path."""
+        return based_text(self, self.origin, path, self.files) if based else unit_text(self)
 
     def differences(self, other: UnitData) -> tuple[tuple[str, str, str], ...]:
         """(name, before, after) of everything that differs in ``other``, in words.

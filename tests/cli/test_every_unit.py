@@ -50,6 +50,12 @@ def test_every_unit_is_shown_and_rests(unit, capsys):
 
 
 @pytest.mark.parametrize("unit", UNITS)
+def test_every_unit_is_aligned_as_it_stands(unit, capsys):
+    said = run(capsys, "trims", "--unit", unit, "--quality", "draft")
+    assert "out of reach" not in said and "not good enough" not in said
+
+
+@pytest.mark.parametrize("unit", UNITS)
 def test_every_unit_plays(unit, capsys, tmp_path):
     rate_hz = 48000
     tone = 0.5 * np.sin(2 * np.pi * 440 * np.arange(rate_hz // 10) / rate_hz)

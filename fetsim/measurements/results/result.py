@@ -1,6 +1,6 @@
 """The base of all results: plain numbers with provenance, tables, JSON and a picture.
 
-A measurement's result only holds its figures. Its tables are built by ``fetsim.measurements.ROOM.tables`` and its
+A measurement's result only holds its figures. Its tables are built by ``fetsim.FLOOR.ROOM.tables`` and its
 picture by ``fetsim.report.ROOM.picture``, both found by the name of the room when they are asked for. That second one
 is the only door that leads upwards in the whole program: so a result can be printed and drawn without its room knowing
 matplotlib, which is imported no earlier than that.
@@ -26,7 +26,9 @@ class Measured:
     """Figures that can be told and drawn."""
 
     ROOM: ClassVar[str]
-    """Name of the measurement: of its room in ``measurements``, ``report`` and ``cli.measure``."""
+    """Name of the measurement or study: of its room in ``FLOOR``, ``report`` and ``cli``."""
+    FLOOR: ClassVar[str] = "measurements"
+    """Where its tables are made: in ``measurements`` or ``studies``."""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts, lists and tables; what is not finite is None."""
@@ -75,7 +77,7 @@ def account_of(results: Mapping[str, Measured]) -> Account:
     >>> fetsim.account_of(quiet).tables[0].rows[1][0]
     '10k'
     """
-    account: Account = _room("measurements", _kind(results), "tables").account(results)
+    account: Account = _room(_floor(results), _kind(results), "tables").account(results)
     told = {label: one.provenance.told for label, one in results.items() if isinstance(one, Result)}
     return replace(account, lead=(*account.lead, *told_once(told)))
 
@@ -97,6 +99,11 @@ def picture_of(results: Mapping[str, Measured], *, titled: bool = True) -> "Figu
 def _kind(results: Mapping[str, Measured]) -> str:
     (room,) = {one.ROOM for one in results.values()}
     return room
+
+
+def _floor(results: Mapping[str, Measured]) -> str:
+    (floor,) = {one.FLOOR for one in results.values()}
+    return floor
 
 
 def _room(floor: str, room: str, module: str) -> Any:

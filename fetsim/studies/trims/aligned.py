@@ -1,0 +1,86 @@
+"""A unit with its trims set, for the thousands: the steps that are read without a tone, each in a few bias points.
+
+What the bench would do before anything is measured. Steps that need a tone are left as they are and told; ``study``
+takes those too, and says how sharply each is defined.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fetsim.errors import FetsimError, InputError
+from fetsim.rig.rig import Rig
+from fetsim.schematic.alignment import READINGS
+from fetsim.schematic.fields import suggestion
+from fetsim.schematic.unit import AlignmentStep, Unit
+from fetsim.studies.trims.readings import missed_at_rest
+from fetsim.studies.trims.resting import Rests
+from fetsim.studies.trims.search import find
+from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What came of one step."""
+
+    step: str
+    set: str
+    """What was set."""
+    value: float
+    """What it is set to: position of the control, value of the part."""
+    reached: bool
+    """Whether the reading is what it must be."""
+    why: str
+    """Why not, in a clause; empty where it is."""
+
+
+def aligned(unit: Unit, *, near: Rig | None = None, steps: Sequence[str] | None = None) -> tuple[Unit, list[Outcome]]:
+    """The unit with its ``steps`` (default: all) taken in their order, and what came of each.
+
+    ``near``: a rig of a unit of the same topology, from whose bias point this one's is looked for. A trim that is out
+    of reach stands at the nearest end. Raises InputError for a name that is no step.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("dunlin").changed({"J1.pinch_off_voltage": -4.3})
+    >>> other, outcomes = fetsim.aligned(unit)
+    >>> f"{other.controls['idle_trim'].position:.3f}", outcomes[0].reached
+    ('0.471', True)
+    """
+    outcomes = []
+    for step in chosen_steps(unit, steps):
+        unit, rig, outcome = _taken(unit, near, step)
+        near = near if rig is None else rig
+        outcomes.append(outcome)
+    return unit, outcomes
+
+
+def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]:
+    """The steps of these names, or all, in the order of the unit. Raises InputError."""
+    if not unit.alignment:
+        raise InputError(f"{unit.name}: has no [alignment], so nothing says what its trims are set to")
+    for name in names or ():
+        if name not in unit.alignment:
+            choices = f"{suggestion(str(name), unit.alignment)}; choices: {', '.join(unit.alignment)}"
+            raise InputError(f"step: {unit.name} has no step {str(name)[:40]!r} in its alignment{choices}")
+    return [step for name, step in unit.alignment.items() if names is None or name in names]
+
+
+def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig | None, Outcome]:
+    travel = Travel.of(unit, step.set, step.series)
+    if READINGS[step.read].tone:
+        return unit, None, _outcome(step, travel.present, "is read under a tone, which is left out here")
+    rig = Rig(unit, near=near)
+    try:
+        rests = Rests(rig, step.set)
+        found = find(
+            lambda way: missed_at_rest(step, rests(travel.value(way))), travel.start, travel.ends, TURN_STEP, SETTLED
+        )
+        values = travel.preferred(travel.value(found.way))
+        value = min(values, key=lambda one: abs(missed_at_rest(step, rests(one)))) if len(values) > 1 else values[0]
+    except FetsimError as error:
+        return unit, rig, _outcome(step, travel.present, str(error))
+    why = "" if found.reached else "is out of reach"
+    return unit.changed({step.set: value}), rig, _outcome(step, value, why)
+
+
+def _outcome(step: AlignmentStep, value: float, why: str) -> Outcome:
+    return Outcome(step=step.name, set=step.set, value=value, reached=not why, why=why)
