@@ -3,8 +3,8 @@
 A change edits the unit's tables and reads them again, so that it meets every check that the file met. Names:
 a part's main value by its designator (``C16``), any key of a part or figure of its device sheet
 (``T1.ratio``, ``J1.i_dss``, ``P3.fraction``, ``OUT.load``), of a step of the alignment (``idle_bias.must_be``), a
-control's position, a switch bank's closed subset (``S1+S3``, ``all``, ``none``), ``load``, ``temperature_c``,
-``full_scale_dbu``, ``name``, ``about``.
+control's position or the step of a stepped attenuator (``-12dB``), a switch bank's closed subset (``S1+S3``, ``all``,
+``none``), ``load``, ``temperature_c``, ``full_scale_dbu``, ``name``, ``about``.
 The wiring never changes.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from numbers import Integral, Real
 from typing import Any
 
-from fetsim.errors import UnitError
+from fetsim.errors import InputError, UnitError
 from fetsim.schematic.alignment import TONE
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import Part, UnitData
@@ -30,6 +30,8 @@ from fetsim.schematic.schema import (
     ValuedTable,
 )
 from fetsim.schematic.sheets import library_sheets, sheet_figures
+from fetsim.schematic.stepped import OFF, OFF_DB, position_of, step_text
+from fetsim.schematic.values import parse_value
 
 Document = Mapping[str, Any]
 
@@ -106,7 +108,7 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
         for part in unit.parts.values():
             if part.control == name and "fraction" in part.values:
                 document = _drop(document, _path(part), "fraction")
-        return _put(document, ["controls", name, "position"], value)
+        return _put(document, ["controls", name, "position"], _turned(unit, name, value))
     if name in unit.banks and unit.banks[name].exclusive:
         return _put(document, [*_path(unit.parts[name]), "position"], _position(unit, name, value))
     if name in unit.banks:
@@ -186,6 +188,24 @@ def _subset(unit: UnitData, name: str, value: str | float) -> list[str]:
                 f"no switch named {switch[:40]!r}{suggestion(switch, switches)}; choices: {choices}"
             )
     return [switch for switch in switches if switch in closed]
+
+
+def _turned(unit: UnitData, name: str, value: str | float) -> str | float:
+    """A control's position, of a stepped attenuator also by its step: ``-12dB``, ``off``."""
+    if not isinstance(value, str) or not (value == OFF or value.endswith("dB")):
+        return value
+    stepped = next((part for part in unit.parts.values() if part.control == name and part.steps), None)
+    if stepped is None:
+        raise _Refused(f"turns no stepped attenuator, so {value[:40]!r} is no position of it; give 0 to 1")
+    try:
+        wanted = OFF_DB if value == OFF else parse_value(value, "decibel")
+    except InputError as error:
+        raise _Refused(str(error)) from None
+    position = position_of(stepped.steps, wanted)
+    if position is None:
+        choices = ", ".join(step_text(step).replace(" ", "") for step in stepped.steps)
+        raise _Refused(f"{stepped.designator} has no step of {value[:40]!r}; choices: {choices}")
+    return 1.0 - position if stepped.direction == "falling" else position
 
 
 def _position(unit: UnitData, name: str, value: str | float) -> str:

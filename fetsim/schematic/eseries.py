@@ -29,3 +29,10 @@ def neighbours(value: float, series: str) -> tuple[float, float]:
     candidates = [float(f"{step}e{decade + shift}") for shift in (-1, 0, 1) for step in SERIES[series]]
     below = max(one for one in candidates if one < value * (1.0 - EQUAL))
     return below, min(one for one in candidates if one > value * (1.0 + EQUAL))
+
+
+def nearest(value: float, series: str) -> float:
+    """The preferred value that lies nearest to ``value`` (> 0, any unit), as a ratio."""
+    below, above = neighbours(value, series)
+    within = neighbours(below, series)[1]  # a preferred value itself lies between its own neighbours
+    return min((below, within, above), key=lambda one: abs(log10(one / value)))

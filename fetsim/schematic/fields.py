@@ -19,6 +19,7 @@ from pydantic_core import CoreSchema, ErrorDetails, core_schema
 
 from fetsim.errors import InputError
 from fetsim.safe_text import is_safe
+from fetsim.schematic.stepped import OFF, OFF_DB
 from fetsim.schematic.taper import TAPERS
 from fetsim.schematic.values import QUANTITIES, Tolerance, format_value, parse_tolerance, parse_value
 
@@ -37,6 +38,8 @@ LISTS = {
 }
 MOST_BRANCHES = 12
 MOST_MARKS = 40
+MOST_STEPS = 60
+STEPS_FORM = 'a list as ["off", "-40dB", "-20dB", "0dB"], or "-46dB:0dB:2dB"'
 MARKS_EXAMPLE = '[["0dB", "95%"], ["10dB", "50%"], ["20dB", "10%"]]'
 
 
@@ -154,6 +157,7 @@ class Within:
         return number
 
 
+STEP_DB = Within("decibel", -200.0, 200.0)
 MARK_DB, MARK_SHARE = Within("decibel", -20.0, 60.0), Within("share", -0.2, 1.2)
 BRANCH_SHARE, BRANCH_TIME = Within("share", 1e-9, 1.0), Within("second", 1e-6, 1e9)
 
@@ -190,6 +194,23 @@ def _pairs(raw: object) -> list[Any] | None:
     """A list of pairs; None for anything else."""
     found = [pair for pair in raw if isinstance(pair, list | tuple) and len(pair) == 2] if isinstance(raw, list) else []
     return found if isinstance(raw, list) and len(found) == len(raw) else None
+
+
+def _steps_of_attenuator(raw: object) -> tuple[float, ...]:
+    if isinstance(raw, str):
+        edges = [STEP_DB.read(text) for text in raw.split(":")]
+        if len(edges) != 3 or edges[2] <= 0.0 or not 0.0 < (edges[1] - edges[0]) / edges[2] <= MOST_STEPS:
+            what = f"is not FROM:TO:STEP in dB, rising, of at most {MOST_STEPS} steps"
+            raise ValueError(f"{raw[:40]!r} {what}; {STEPS_FORM}")
+        count = int((edges[1] - edges[0]) / edges[2] + 1e-6) + 1
+        steps = [edges[0] + edges[2] * k for k in range(count)]
+    elif isinstance(raw, list):
+        steps = [OFF_DB if one == OFF else STEP_DB.read(one) for one in raw]
+    else:
+        raise ValueError(f"must be {STEPS_FORM}")
+    if not 2 <= len(steps) <= MOST_STEPS or steps != sorted(set(steps)) or steps[-1] > 0.0:
+        raise ValueError(f"must be 2 to {MOST_STEPS} steps that rise to 0 dB at the most; {STEPS_FORM}")
+    return tuple(steps)
 
 
 def _line_of_text(text: str) -> str:
@@ -236,6 +257,8 @@ Branches = Annotated[
     PlainValidator(_branches),
     Form('pairs of share of the capacitance and time constant, as [["0.1%", "1s"], ["0.2%", "100s"]]'),
 ]
+
+Steps = Annotated[tuple[float, ...], PlainValidator(_steps_of_attenuator), Form(f"steps, {STEPS_FORM}")]
 
 Marks = Annotated[
     tuple[tuple[float, float], ...],

@@ -71,6 +71,8 @@ class Part:
     seconds."""
     control: str | None = None
     taper: str | None = None
+    steps: tuple[float, ...] = ()
+    """Of a stepped attenuator, which has no taper: its contacts [dB], rising."""
     direction: str | None = None
     """``falling``: the wiper moves down the track as the control turns clockwise; ``rising``: up."""
     bank: str | None = None

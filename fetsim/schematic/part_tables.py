@@ -16,6 +16,7 @@ from fetsim.schematic.fields import (
     Ohm,
     Rail,
     SmallHenry,
+    Steps,
     Table,
     Taper,
     Text,
@@ -169,6 +170,16 @@ class TurningTable(ResistiveTable):
     direction: Literal["rising", "falling"] = Field(
         default="rising", description="which way the wiper moves along the track as the control turns clockwise"
     )
+    gang_error: Annotated[float, Within("decibel", -20.0, 20.0)] | None = Field(
+        default=None,
+        examples=["1dB"],
+        description="how much more of its track this section of a gang uses than its law says, as 20 lg of the ratio",
+    )
+    gang_tolerance: Annotated[float, Within("decibel", 0.0, 20.0)] | None = Field(
+        default=None,
+        examples=["2dB"],
+        description="how far gang_error may lie either way in another sample; told, not simulated",
+    )
     fraction: Fraction | None = Field(
         default=None, description="fixed position of the wiper, 0 (bottom) to 1 (top), instead of the control's"
     )
@@ -183,6 +194,10 @@ class PotentiometerTable(TurningTable):
     )
 
     nodes: TrackNodes
+    steps: Steps = Field(
+        default=(), description="of a stepped attenuator, instead of a taper: where its contacts stand, in dB of the "
+        "whole chain, from fully counter-clockwise"
+    )
 
 
 class RheostatTable(TurningTable):
@@ -381,6 +396,6 @@ MAIN_KEYS = {kind: table.main for kind, table in PARTS.items() if table.main}
 
 WIRING_KEYS = (
     "kind", "nodes", "node", "poles", "positions", "bank", "transformer", "balanced", "input", "absorption_branches",
-    "marks",
+    "marks", "steps",
 )  # fmt: skip
 """Keys that a change cannot touch: they are the circuit's topology."""

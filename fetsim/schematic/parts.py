@@ -14,7 +14,7 @@ from fetsim.schematic.sheets import RATINGS, read_sheet
 EXAMPLE = '{ kind = "resistor", value = "4k7", nodes = ["a", "b"] }'
 
 OWN_KEYS = ("control", "taper", "direction", "bank", "positions", "position", "transformer", "balanced", "input",
-            "marks")  # fmt: skip
+            "marks", "steps")  # fmt: skip
 """Keys of a table that a ``Part`` has under the same name."""
 
 Mistakes = list[tuple[str, str]]

@@ -6,6 +6,7 @@ from fetsim.schematic.alignment import step_settings
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, UNIT_KEYS
+from fetsim.schematic.stepped import step_text
 from fetsim.schematic.values import format_value
 
 ABSENT = "none"
@@ -66,11 +67,14 @@ def part_settings(part: Part) -> dict[str, Setting]:
     if part.branches:
         pairs = (f"{format_value(share, 'share')} {format_value(s, 'second')}" for share, s in part.branches)
         found["absorption_branches"] = Setting(", ".join(pairs))
+    if part.steps:
+        found["steps"] = Setting(", ".join(map(step_text, part.steps)))
     if part.marks:
         marks = (f"{format_value(db, 'decibel')} at {format_value(share, 'share')}" for db, share in part.marks)
         found["marks"] = Setting(", ".join(marks))
+    no_law = "taper" if part.steps else ""
     found["nodes"] = Setting(", ".join(part.nodes.values()))
-    found.update({key: Setting(getattr(part, key)) for key in WORDS if getattr(part, key)})
+    found.update({key: Setting(getattr(part, key)) for key in WORDS if getattr(part, key) and key != no_law})
     main = MAIN_KEYS.get(part.kind)
     return {part.designator if key == main else f"{part.designator}.{key}": one for key, one in found.items()}
 

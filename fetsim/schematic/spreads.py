@@ -223,16 +223,31 @@ class _Builder:
         key = MAIN_KEYS.get(part.kind)
         if key is None or "tolerance" not in PARTS[part.kind].model_fields:
             return []
-        nominal = part.values[key]
+        nominal, gang = part.values[key], self._of_gang(part)
         if part.tolerance is None or part.tolerance.low == part.tolerance.high:
-            self._exact[part.designator] = "no tolerance"
-            return []
+            if not gang:
+                self._exact[part.designator] = "no tolerance"
+            return gang
         low, high = nominal * (1.0 + part.tolerance.low), nominal * (1.0 + part.tolerance.high)
         return [
             Spread(
                 name=part.designator, part=part.designator, quantity=quantities(PARTS[part.kind])[key],
                 law=self._law(part, OF_TOLERANCE), low=low, nominal=nominal, high=high, ratio=False,
                 why=f"tolerance {part.tolerance}",
+            ),
+            *gang,
+        ]  # fmt: skip
+
+    def _of_gang(self, part: Part) -> list[Spread]:
+        """How far a section of a gang is off its law."""
+        most = part.values.get("gang_tolerance", 0.0)
+        if part.control is None or most == 0.0:
+            return []
+        return [
+            Spread(
+                name=f"{part.designator}.gang_error", part=part.designator, quantity="decibel",
+                law=self._law(part, OF_TOLERANCE), low=-most, nominal=part.values.get("gang_error", 0.0), high=most,
+                ratio=False, why=f"gang_tolerance {most:g} dB",
             )
         ]  # fmt: skip
 

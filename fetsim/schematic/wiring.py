@@ -22,6 +22,7 @@ from fetsim.schematic.capacitors import capacitor_elements
 from fetsim.schematic.cores import core
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import SHEETS
+from fetsim.schematic.stepped import share, step_number
 from fetsim.schematic.taper import TAPERS
 from fetsim.schematic.temperature import figures_at, temperature_of
 
@@ -126,8 +127,10 @@ def track_fraction(unit: UnitData, part: Part) -> float:
     assert (
         part.control is not None and part.taper is not None
     )  # the reader asks for both where no fraction is given
-    position = unit.controls[part.control].position
-    return TAPERS[part.taper](1.0 - position if part.direction == "falling" else position)
+    turned = unit.controls[part.control].position
+    position = 1.0 - turned if part.direction == "falling" else turned
+    law = share(part.steps[step_number(part.steps, position)]) if part.steps else TAPERS[part.taper](position)
+    return min(law * 10.0 ** (part.values.get("gang_error", 0.0) / 20.0), 1.0)
 
 
 def _resistor(unit: UnitData, part: Part) -> list[Element]:

@@ -75,6 +75,28 @@ def test_a_centre_tap_gives_opposite_halves(tmp_path):
     assert abs(found["p"]) == pytest.approx(2000.0 / 2600.0, rel=1e-3)
 
 
+@pytest.mark.parametrize("extra", ["", CORE])
+def test_three_windings_with_a_load_each(tmp_path, extra):
+    """1 kohm at half the turns and 500 ohm at a quarter: 4 and 8 kohm in parallel at the primary."""
+    box = unit(tmp_path, transformer(2, ("s", "0"), extra), winding("W1", 4, ("t", "0")), load("1k"),
+               'R1 = { kind = "resistor", value = "500", nodes = ["t", "0"] }')  # fmt: skip
+    found = volts(box)
+    reflected = 1.0 / (1.0 / 4e3 + 1.0 / 8e3)
+    assert abs(found["p"]) == pytest.approx(reflected / (reflected + 600.0), rel=1e-3)
+    assert abs(found["s"] / found["p"]) == pytest.approx(0.5, rel=1e-4)
+    assert abs(found["t"] / found["p"]) == pytest.approx(0.25, rel=1e-4)
+
+
+@pytest.mark.parametrize(("ends", "half", "turns"), [(("p", "m"), ("m", "0"), 2.0), (("p", "0"), ("p", "0"), 1.0)])
+def test_a_split_primary_in_series_and_in_parallel(tmp_path, ends, half, turns):
+    """Two equal halves, each of the secondary's turns: in series 2:1, in parallel 1:1."""
+    iron = transformer(1, ("s", "0")).replace('primary = ["p", "0"]', f'primary = ["{ends[0]}", "{ends[1]}"]')
+    found = volts(unit(tmp_path, iron, winding("W1", 1, half), load("600")))
+    reflected = 600.0 * turns**2
+    assert abs(found["p"]) == pytest.approx(reflected / (reflected + 600.0), rel=1e-3)
+    assert abs(found["s"] / found["p"]) == pytest.approx(1.0 / turns, rel=1e-4)
+
+
 def test_a_push_pull_primary_cancels_direct_current_in_the_core(tmp_path):
     """Equal currents out of the tap into both halves magnetise nothing; into one of them alone, N i of it."""
 

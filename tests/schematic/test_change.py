@@ -330,7 +330,7 @@ def test_differences_between_two_units_name_what_only_one_has():
 
 @pytest.mark.parametrize("unit", [DUNLIN, EACH, load_unit("teaching")], ids=lambda unit: unit.name)
 def test_every_setting_can_be_set_to_what_it_is(unit):
-    kept = ("nodes", "absorption_branches", "marks")  # wiring is listed but cannot be changed
+    kept = ("nodes", "absorption_branches", "marks", "steps")  # wiring is listed but cannot be changed
     changes = {
         name: setting.shown(digits=15)
         for name, setting in settings_of(unit).items()

@@ -99,6 +99,13 @@ def resistances(unit: Unit, part: Part) -> list[tuple[str, float]]:
     return found
 
 
+def law_text(part: Part) -> str:
+    """How a track goes with its control: ``log, rising`` or ``24 steps, rising``; empty for a part without one."""
+    if not part.taper:
+        return ""
+    return f"{f'{len(part.steps)} steps' if part.steps else part.taper}, {part.direction}"
+
+
 def limits_text(device: Device, key: str) -> str:
     """A line of a sheet as ``min 2 mA, max 20 mA at V_DS 15 V``; empty when the sheet has none."""
     if key not in device.limits:

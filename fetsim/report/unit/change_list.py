@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fetsim.report.look.columns import columns
-from fetsim.report.look.wording import RATINGS, amount, kind_text, nodes_text, value_text
+from fetsim.report.look.wording import RATINGS, amount, kind_text, law_text, nodes_text, value_text
 from fetsim.schematic.unit import Part, Unit
 
 NO_WORK = ("nodes", "about", "source")
@@ -90,7 +90,7 @@ def _exchanged(old: Part, changes: Sequence[tuple[str, str, str]]) -> list[Step]
 def _described(unit: Unit, part: Part) -> str:
     """Kind, values, tolerance and ratings of a part."""
     values = "" if part.bank is not None else value_text(unit, part)
-    track = f"{part.taper}, {part.direction}" if part.taper else ""
+    track = law_text(part)
     tolerance = "" if part.tolerance is None else str(part.tolerance)
     ratings = [amount(limit, RATINGS[key]) for key, limit in part.ratings.items()]
     return ", ".join(filter(None, (kind_text(part.kind, part.device), values, track, tolerance, *ratings)))

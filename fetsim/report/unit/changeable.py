@@ -43,7 +43,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     found = []
     if part.control is not None:
         position = f"{unit.controls[part.control].position:g}"
-        found.append(_changeable(part.control, position, position, "position of its control, 0 to 1"))
+        found.append(_changeable(part.control, position, position, _way(part)))
     now = part_settings(part)
     kind = next(one for one in kinds() if one.name == part.kind)
     forms = {**FORMS, **{key.name: ", ".join(key.choices) for key in kind.keys if key.choices}}
@@ -54,6 +54,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     asks_for_core = "initial_inductance" in of_core
     hidden = [key for key in (*OF_CORE, *of_core) if key not in part.values and (asks_for_core or key not in of_core)]
     hidden += unfit_alone(part) if part.kind == "capacitor" else []
+    hidden += ["taper"] if part.steps else []
     hidden += [] if "thermal_resistance" in part.values else ["thermal_time_constant"]
     told = {} if part.device is None else lines(part.device)
     given = {} if part.device is None else part.device.figures
@@ -79,6 +80,10 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     if asks_for_core:
         found.append(_joined(part, of_core, "a core with hysteresis"))
     return found
+
+
+def _way(part: Part) -> str:
+    return f"position of its control, 0 to 1{', or a step as -12dB' if part.steps else ''}"
 
 
 def _joined(part: Part, figures: Mapping[str, str], what: str) -> Changeable:

@@ -2,7 +2,7 @@
 
 from fetsim.engine.circuit import GROUND
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
-from fetsim.report.look.wording import arrow, kind_text, value_text
+from fetsim.report.look.wording import arrow, kind_text, law_text, value_text
 from fetsim.report.unit.text import track_text
 from fetsim.schematic.unit import Unit
 
@@ -53,13 +53,13 @@ def control_page(unit: Unit, before: Unit, name: str) -> str:
         ("Change", f"--change {name}={control.position:g}"),
     ]
     tracks = [
-        (part.designator, value_text(unit, part), part.taper or "", track_text(unit, before, part), part.stage)
+        (part.designator, value_text(unit, part), law_text(part), track_text(unit, before, part), part.stage)
         for part in unit.parts.values()
         if part.control == name
     ]
     return page([
         f"Control {name}, {unit.name}\n{facts(pairs)}",
-        section("Tracks", columns(("part", "value", "taper", "now", "stage"), tracks, rigid=(0,))),
+        section("Tracks", columns(("part", "value", "law", "now", "stage"), tracks, rigid=(0,))),
     ])  # fmt: skip
 
 

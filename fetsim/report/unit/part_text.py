@@ -11,6 +11,8 @@ from fetsim.schematic.eseries import SERIES, neighbours
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import MAIN_KEYS, PARTS
 from fetsim.schematic.settings import part_settings
+from fetsim.schematic.stepped import SERIES as SERIES_OF_CHAIN
+from fetsim.schematic.stepped import chain, step_text
 from fetsim.schematic.unit import Device, Part, Unit
 
 BOUGHT_BY_VALUE = ("resistor", "capacitor", "inductor")
@@ -32,6 +34,7 @@ def part_page(unit: Unit, before: Unit, designator: str) -> str:
     return page([
         f"{title}\n{facts(_facts(unit, before, part))}",
         section("Nodes", columns(("terminal", "node", "shared with"), joined)),
+        section("Chain", _chain_text(part)),
         section("Device sheet", sheets_text([part])),
         section("What can be changed", columns(("option", "now", "sets"), options), paragraph(WIRING)),
     ])  # fmt: skip
@@ -75,6 +78,22 @@ def _facts(unit: Unit, before: Unit, part: Part) -> list[tuple[str, str]]:
         pairs.append(("driven by", part.input))
     stage = next(stage for stage in unit.stages if stage.name == part.stage)
     return [*pairs, ("stage", f"{stage.name}: {stage.about}")]
+
+
+def _chain_text(part: Part) -> str:
+    """The resistors of a stepped attenuator, from its bottom; empty for any other part."""
+    if not part.steps:
+        return ""
+    rows = [
+        ("top" if one.step is None or one.position is None else step_text(one.step),
+         "" if one.position is None else f"{one.position:.4g}",
+         "none" if one.ohm == 0.0 else amount(one.ohm, "ohm", 5),
+         "none" if one.bought_ohm == 0.0 else amount(one.bought_ohm, "ohm"),
+         "" if one.bought_db is None else step_text(round(one.bought_db, 2)))
+        for one in chain(part.values["value"], part.steps)
+    ]  # fmt: skip
+    heads = ("step", "control at", "resistor below", f"{SERIES_OF_CHAIN} next to it", f"step with {SERIES_OF_CHAIN}")
+    return columns(heads, rows, right=(1, 2, 3, 4))
 
 
 def _next_values(part: Part) -> str:

@@ -10,6 +10,7 @@ from fetsim.report.look.wording import (
     arrow,
     changed_value,
     kind_text,
+    law_text,
     limits_text,
     nodes_text,
     resistances,
@@ -22,6 +23,7 @@ from fetsim.schematic.alignment import step_settings
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.settings import Setting
+from fetsim.schematic.stepped import step_number, step_text
 from fetsim.schematic.unit import Matched, Part, Stage, Unit
 from fetsim.schematic.values import format_value
 
@@ -72,7 +74,16 @@ def track_text(unit: Unit, before: Unit, part: Part) -> str:
     now = [(where, amount(ohm, "ohm", 4)) for where, ohm in resistances(unit, part)]
     legs = [f"{where} {arrow(old, new)}".strip() for (where, new), old in zip(now, was, strict=True)]
     fixed = part.control is not None and "fraction" in part.values
-    return "; ".join([*legs, *(["fixed by its fraction, not by the control"] if fixed else [])])
+    return "; ".join([*legs, *(["fixed by its fraction, not by the control"] if fixed else _step(unit, part))])
+
+
+def _step(unit: Unit, part: Part) -> list[str]:
+    """At which step a stepped attenuator stands."""
+    if not part.steps or part.control is None:
+        return []
+    turned = unit.controls[part.control].position
+    number = step_number(part.steps, 1.0 - turned if part.direction == "falling" else turned)
+    return [f"step {number + 1} of {len(part.steps)}, {step_text(part.steps[number])}"]
 
 
 def _head(unit: Unit, before: Unit) -> str:
@@ -118,7 +129,7 @@ def _control(unit: Unit, before: Unit, name: str) -> str:
     for part in unit.parts.values():
         if part.control == name:
             track = f"{part.kind} {amount(part.values['value'], 'ohm')}"
-            rows.append((part.designator, track, f"{part.taper}, {part.direction}", track_text(unit, before, part)))
+            rows.append((part.designator, track, law_text(part), track_text(unit, before, part)))
     head = paragraph(f"{mark}{name} at {position} ({control.role}): {control.about}")
     return f"{head}\n{indented(columns(('part', 'kind', 'taper', 'resistance'), rows))}"
 
