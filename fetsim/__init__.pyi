@@ -33,7 +33,6 @@ from .report.pages.compare import write_comparison_page as write_comparison_page
 from .report.pages.report import write_report as write_report
 from .report.render.picture import draw_render as draw_render
 from .report.render.text import render_text as render_text
-from .report.unit.change_list import change_list as change_list
 from .report.unit.kinds_text import kind_page as kind_page
 from .report.unit.kinds_text import kinds_page as kinds_page
 from .report.unit.named_text import bank_page as bank_page
@@ -43,6 +42,7 @@ from .report.unit.part_text import part_page as part_page
 from .report.unit.plain import part_dict as part_dict
 from .report.unit.plain import unit_dict as unit_dict
 from .report.unit.text import unit_page as unit_page
+from .schematic.change_list import change_list as change_list
 from .schematic.describe import file_tables as file_tables
 from .schematic.describe import kinds as kinds
 from .schematic.library import library_units as library_units

@@ -9,6 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 import fetsim
 from fetsim.rig.gain_cell import CellAtRest
 from fetsim.rig.rig import Rig
+from fetsim.schematic.change_list import Step, change_list
 
 LIBRARIES = ("numpy", "scipy", "numba", "soxr")
 """Whose version can change the last digits of a figure."""
@@ -44,6 +45,10 @@ class Provenance(Program):
     """Of the text of the unit's file."""
     changes: tuple[Change, ...]
     """Against the unit as it was loaded."""
+    based_on: str | None
+    """Name of the unit that its file starts from; None for a file that is a whole unit."""
+    work: tuple[Step, ...]
+    """What makes it out of that one with the iron, changes included; empty without one."""
     quality: str
     method: str
     """Of integration: the one really used, which need not be the quality's own."""
@@ -78,6 +83,8 @@ def provenance(rig: Rig) -> Provenance:
         changes=tuple(
             Change(name=name, before=before, after=after) for name, before, after in unit.changes
         ),
+        based_on=None if unit.base is None else unit.base.name,
+        work=() if unit.base is None else change_list(unit.base, unit),
         quality=rig.quality,
         method=rig.method,
         rate_hz=rig.rate_hz,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 
 from fetsim.errors import InputError, UnitError
-from fetsim.report.unit.change_list import change_list
+from fetsim.schematic.change_list import change_list
 from fetsim.schematic.load import LONGEST_CHAIN, load_unit
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit

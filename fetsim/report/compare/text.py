@@ -9,6 +9,7 @@ from fetsim.measurements.results.table import Table
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
 from fetsim.report.look.terminal import table_section
 from fetsim.report.render.text import CHANNELS
+from fetsim.report.unit.work import change_list_text
 from fetsim.studies.compare.comparison import NOISE, Comparison, VersionResult
 
 LONGEST_NAME = 30  # characters of a name in a table
@@ -38,6 +39,7 @@ def compare_text(comparison: Comparison, folder: Path) -> str:
         [
             _head(comparison),
             section("Versions", columns(("", "version", "changes"), [_changes(*one) for one in _numbered(comparison)])),
+            *(section(f"Work for {_name(one)}", change_list_text(one.work)) for one in comparison.versions if one.work),
             *(table_section(table) for table in tables),
             section("At rest", *(paragraph(text) for text in rest)),
             section("Not played", *(paragraph(f"{_name(one)}: {one.error}") for one in lost)),

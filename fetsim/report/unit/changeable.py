@@ -4,7 +4,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from shlex import quote
 
-from fetsim.report.look.wording import amount, shown
 from fetsim.schematic.capacitors import unfit_alone
 from fetsim.schematic.cores import OF_CORE, core_examples
 from fetsim.schematic.describe import kinds
@@ -14,6 +13,7 @@ from fetsim.schematic.settings import part_settings
 from fetsim.schematic.sheets import lines, sheet_figures
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.values import QUANTITIES
+from fetsim.schematic.wording import amount, shown
 
 CLOSED = "closed switches of its bank: S1+S2, all or none"
 TEXTS = ("about", "source")

@@ -2,9 +2,9 @@
 
 from fetsim.engine.circuit import GROUND
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
-from fetsim.report.look.wording import arrow, kind_text, law_text, value_text
 from fetsim.report.unit.text import track_text
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wording import arrow, kind_text, law_text, value_text
 
 
 def node_page(unit: Unit, node: str, rest_v: float | None) -> str:

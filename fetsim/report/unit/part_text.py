@@ -4,7 +4,6 @@ from collections.abc import Iterable
 
 from fetsim.engine.circuit import GROUND
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
-from fetsim.report.look.wording import amount, arrow, kind_text, shown, value_text
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.text import sheets_text, track_text
 from fetsim.schematic.eseries import SERIES, neighbours
@@ -14,6 +13,7 @@ from fetsim.schematic.settings import part_settings
 from fetsim.schematic.stepped import SERIES as SERIES_OF_CHAIN
 from fetsim.schematic.stepped import chain, step_text
 from fetsim.schematic.unit import Device, Part, Unit
+from fetsim.schematic.wording import amount, arrow, kind_text, shown, value_text
 
 BOUGHT_BY_VALUE = ("resistor", "capacitor", "inductor")
 WIRING = "The wiring cannot be changed by an option; edit the unit file."

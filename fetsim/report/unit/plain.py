@@ -5,15 +5,15 @@ from dataclasses import asdict
 from math import isinf
 from typing import Any
 
-from fetsim.report.look.wording import RATINGS, resistances
-from fetsim.report.unit.change_list import change_list
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.alignment import READINGS
+from fetsim.schematic.change_list import change_list
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import LIMITS, PARTS, SHEETS
 from fetsim.schematic.unit import Device, Part, Unit
 from fetsim.schematic.values import QUANTITIES
+from fetsim.schematic.wording import RATINGS, resistances
 
 
 def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:

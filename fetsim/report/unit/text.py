@@ -3,7 +3,18 @@
 from collections.abc import Iterable
 
 from fetsim.report.look.columns import blocks, columns, facts, indented, page, paragraph, section
-from fetsim.report.look.wording import (
+from fetsim.report.unit.diagram import stage_diagram
+from fetsim.report.unit.flow import stage_flow
+from fetsim.report.unit.work import change_list_text
+from fetsim.schematic.alignment import step_settings
+from fetsim.schematic.change_list import change_list
+from fetsim.schematic.fields import quantities
+from fetsim.schematic.schema import SHEETS
+from fetsim.schematic.settings import Setting
+from fetsim.schematic.stepped import step_number, step_text
+from fetsim.schematic.unit import Matched, Part, Stage, Unit
+from fetsim.schematic.values import format_value
+from fetsim.schematic.wording import (
     RATINGS,
     Changes,
     amount,
@@ -16,16 +27,6 @@ from fetsim.report.look.wording import (
     resistances,
     value_text,
 )
-from fetsim.report.unit.change_list import change_list, change_list_text
-from fetsim.report.unit.diagram import stage_diagram
-from fetsim.report.unit.flow import stage_flow
-from fetsim.schematic.alignment import step_settings
-from fetsim.schematic.fields import quantities
-from fetsim.schematic.schema import SHEETS
-from fetsim.schematic.settings import Setting
-from fetsim.schematic.stepped import step_number, step_text
-from fetsim.schematic.unit import Matched, Part, Stage, Unit
-from fetsim.schematic.values import format_value
 
 DIAGRAM = 98  # characters: a page less its indent
 STEPS = "fetsim trims sets them as the bench does, and tells how well each is defined."

@@ -15,6 +15,7 @@ from fetsim.measurements.to_plain import plain
 from fetsim.measurements.traces.checks import Samples
 from fetsim.rig.gain_cell import CellAtRest
 from fetsim.rig.provenance import Provenance
+from fetsim.schematic.change_list import Step
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -113,6 +114,9 @@ class VersionResult:
     """As the user wrote it: any text at all."""
     changes: tuple[tuple[str, str, str], ...]
     """(name, before, after) of what differs from version 0, in words; empty for version 0."""
+    work: tuple[Step, ...] = ()
+    """What makes it out of version 0 with the iron; empty for a version of the same file, whose changes say it, and for
+    a unit that has nothing in common with it."""
     error: str = ""
     flac_file: str = ""
     """24 bit, dithered, aligned to the sample with the input and all other files."""

@@ -7,6 +7,7 @@ from fetsim.audio.levels import decibels
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import run_all
+from fetsim.schematic.change_list import Step, change_list
 from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.activity import activity
 from fetsim.studies.compare.audio_files import Leveled, file_stem, write_difference, write_version
@@ -37,6 +38,7 @@ def version_results(
         return VersionResult(
             label=one.version.label,
             changes=_changes(unit, one),
+            work=_work(unit, one.version.unit),
             flac_file=flac_file,
             wav_file=wav_file,
             loudness=_loudness(one.take, matching.gains_db[number], gains_db[number]),
@@ -49,6 +51,13 @@ def version_results(
         )
 
     return tuple(run_all(dict(enumerate(enumerate(played))), lambda job, _: finish(*job)).values())
+
+
+def _work(unit: Unit, other: Unit | None) -> tuple[Step, ...]:
+    """From version 0 to one of another file, where one of them starts from the other or both from a third."""
+    if other is None or other.origin.path == unit.origin.path:
+        return ()
+    return change_list(unit, other) if set(unit.origin.files) & set(other.origin.files) else ()
 
 
 def _changes(unit: Unit, one: Played) -> tuple[tuple[str, str, str], ...]:

@@ -12,6 +12,7 @@ from scipy.signal import resample
 import fetsim
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.files.user_cache import UserCache
+from fetsim.report.pages.compare.words import page_words
 from fetsim.schematic.library import library_units
 from fetsim.schematic.load import load_unit
 from fetsim.studies.compare import playing, takes
@@ -329,3 +330,32 @@ def test_what_is_wrong_is_said_before_any_work(compared, sound, bursts, renders,
     with pytest.raises(InputError, match="no comparison made"):
         compared(path, {"a": {"C2": "330n"}}, overwrite=True)
     assert renders == []
+
+
+BASED = """name = "without stopper"
+based_on = "teaching"
+taken_out = ["R6", "gate"]
+
+[rewired]
+J1 = { gate = "ctl" }
+"""
+
+
+def test_a_version_of_a_file_that_starts_from_the_unit_tells_its_work(tmp_path, compared, sound, bursts):
+    path = tmp_path / "direct.toml"
+    path.write_text(BASED, encoding="utf-8")
+    versions = {"direct": {"unit": str(path), "C2": "330n"}, "larger": {"C2": "330n"}}
+    found, folder = compared(sound(bursts[:RATE_HZ // 2]), versions)
+    first, direct, larger = found.versions
+    assert [(one.do, one.name, one.after) for one in direct.work] == [
+        ("take out", "R6", ""), ("wire anew", "J1 gate", "ctl"), ("exchange", "C2", "330 nF"),
+    ]  # fmt: skip
+    assert direct.changes == (("unit", "Teaching loop", "without stopper"), ("C2", "150 nF", "330 nF"))
+    assert first.work == larger.work == ()
+    stored = json.loads((folder / "comparison.json").read_text(encoding="utf-8"))["versions"][1]
+    assert stored["work"][0]["do"] == "take out"
+    assert (stored["provenance"]["based_on"], len(stored["provenance"]["work"])) == ("Teaching loop", 3)
+    text = fetsim.compare_text(found, folder)
+    assert "WORK FOR DIRECT" in text and "wire anew" in text and "WORK FOR LARGER" not in text
+    rows = page_words(found)["change_rows"][1]["rows"]
+    assert [row["part"].split(" at ")[0] for row in rows] == ["unit", "take out R6", "wire anew J1 gate", "exchange C2"]

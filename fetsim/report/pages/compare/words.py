@@ -7,6 +7,8 @@ from typing import Any
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.report.pages.compare.segments import playable
+from fetsim.schematic.change_list import Step
+from fetsim.schematic.settings import ABSENT
 from fetsim.studies.compare.comparison import Comparison, Difference, VersionResult
 
 KEYS = (
@@ -135,9 +137,20 @@ def _changes(version: VersionResult) -> dict[str, Any]:
     else:
         rows = [
             {"note": "", "part": clean(part), "before": clean(before), "after": clean(after)}
-            for part, before, after in version.changes
+            for part, before, after in (version.changes if not version.work else _made_by(version))
         ]
     return {"name": clean(version.label), "rows": rows}
+
+
+def _made_by(version: VersionResult) -> list[tuple[str, str, str]]:
+    """Which unit it is, then the work: its own changes are in that."""
+    return [*version.changes[:1], *map(_step, version.work)]
+
+
+def _step(step: Step) -> tuple[str, str, str]:
+    """Work for the iron as a change: what to do with which part, where."""
+    where = f" at {step.where}" if step.where else ""
+    return f"{step.do} {step.name}{where}", step.before or ABSENT, step.after or ABSENT
 
 
 def _figure_rows(tables: Sequence[Table]) -> list[dict[str, Any]]:

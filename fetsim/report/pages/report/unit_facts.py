@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from fetsim.errors import ConvergenceError, FetsimError
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.idle.tables import cautions
-from fetsim.report.look.wording import amount, arrow
 from fetsim.report.pages.report.content import Table
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
+from fetsim.schematic.wording import amount, arrow
 
 HEARING = (
     "Hearing. A change can make a unit much louder than what was heard before. Turn the monitors down before the first "

@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from fetsim.report.look.columns import columns
-from fetsim.report.look.wording import RATINGS, amount, kind_text, law_text, nodes_text, value_text
 from fetsim.schematic.unit import Part, Unit
+from fetsim.schematic.wording import RATINGS, amount, kind_text, law_text, nodes_text, value_text
 
 NO_WORK = ("nodes", "about", "source")
 """Of a part's settings, those that are no exchange: wiring has steps of its own."""
@@ -65,12 +64,6 @@ def change_list(before: Unit, after: Unit) -> tuple[Step, ...]:
         for name, setting in settings[1].items() if settings[0].get(name) != setting
     ]  # fmt: skip
     return tuple(steps)
-
-
-def change_list_text(steps: tuple[Step, ...]) -> str:
-    """The steps as columns; empty when there are none."""
-    rows = [(step.do, step.name, step.before, step.after, step.where) for step in steps]
-    return columns(("work", "part", "before", "after", "where"), rows, rigid=(0, 1))
 
 
 def _same_kind(part: Part, other: Part | None) -> bool:
