@@ -55,6 +55,7 @@ from .schematic.versions import vary_versions as vary_versions
 from .schematic.versions import version_unit as version_unit
 from .studies.builds.study import figures_of_builds as figures_of_builds
 from .studies.compare.study import compare as compare
+from .studies.spread.study import spread as spread
 from .studies.trims.aligned import aligned as aligned
 from .studies.trims.study import set_trims as set_trims
 

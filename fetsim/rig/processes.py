@@ -30,6 +30,10 @@ ANSWER_S = 10.0
 """A scheduler that has not answered by then is taken for absent."""
 
 
+def unseen(number: int, result: object) -> None:
+    """Results that nobody waits for one by one."""
+
+
 def run_apart(
     jobs: Sequence[Job],
     work: Callable[[Job], Result],
@@ -37,12 +41,14 @@ def run_apart(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
+    arrived: Callable[[int, Result], None] = unseen,
 ) -> list[Result]:
     """``work(job)`` of each job, in their order.
 
     ``workers``: processes of this machine (default: one a core; 1 works in this process). ``scheduler``: address of a
-    Dask scheduler, as ``tcp://host:8786``, whose workers do it instead. The first error of a job, or Ctrl-C, ends it
-    and is raised. Raises InputError for a scheduler that does not answer or has no workers, or what is not installed.
+    Dask scheduler, as ``tcp://host:8786``, whose workers do it instead. ``arrived`` is told the number of each job with
+    its result as it comes. The first error of a job, or Ctrl-C, ends it and is raised. Raises InputError for a
+    scheduler that does not answer or has no workers, or what is not installed.
     """
     found: dict[int, Result] = {}
     losses = 0
@@ -56,6 +62,7 @@ def run_apart(
                     delayed(_numbered)(work, number, jobs[number]) for number in left
                 ):
                     found[number] = result
+                    arrived(number, result)
                     progress(len(found) / len(jobs))
             except BrokenProcessPool:
                 losses = losses + 1 if len(found) == before else 0

@@ -178,7 +178,7 @@ class TurningTable(ResistiveTable):
     gang_tolerance: Annotated[float, Within("decibel", 0.0, 20.0)] | None = Field(
         default=None,
         examples=["2dB"],
-        description="how far gang_error may lie either way in another sample; told, not simulated",
+        description="how far gang_error may lie either way in another sample; fetsim spread draws within it",
     )
     fraction: Fraction | None = Field(
         default=None, description="fixed position of the wiper, 0 (bottom) to 1 (top), instead of the control's"

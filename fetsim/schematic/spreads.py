@@ -20,7 +20,7 @@ plans of a sensitivity analysis go through the same door.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import copysign, sqrt
 
 import numpy as np
@@ -41,6 +41,7 @@ MIDDLE = 0.5
 """Share of the way to the limit that is selected out of a hollow law."""
 FET_CORRELATION = 0.9
 """Of I_DSS and V_P, as normal numbers."""
+NO_TOLERANCE = "no tolerance"
 OF_TOLERANCE, OF_LIMITS = "normal", "uniform"
 EITHER_SIGN = ("offset_voltage", "input_offset_current")
 """Figures of which a sheet tells the size: they may have either sign, around zero."""
@@ -124,7 +125,8 @@ class Spreads:
 
     drawn: tuple[Drawn, ...]
     groups: tuple[str, ...]
-    """To which part, or group of matched ones (``R55+R56``), each column belongs [shape=(columns,)]."""
+    """To which part, or group of matched ones (``R55+R56``), each column belongs [shape=(columns,)]; empty where
+    nothing of it varies."""
     exact: Mapping[str, str]
     """Part -> why it does not vary, for parts that could."""
     followers: tuple[tuple[str, float, Mapping[str, float]], ...] = field(default=(), repr=False)
@@ -139,13 +141,34 @@ class Spreads:
     def spreads(self) -> tuple[Spread, ...]:
         return tuple(one.spread for one in self.drawn)
 
+    def only(self, names: Sequence[str]) -> "Spreads":
+        """With these parts, groups or values alone (``J1``, ``R55+R56``, ``J1.i_dss``); columns stay where they are, so
+        that a part is drawn as before, whatever else varies. Raises InputError for what does not vary."""
+        known = {name for one in self.drawn for name in self._names(one)}
+        for name in names:
+            if name not in known:
+                if name not in self.exact:
+                    raise InputError(f"part: {name[:40]!r} is nothing that varies{suggestion(name, known)}")
+                advice = f"; give it one, as {name}.tolerance=5%" if self.exact[name] == NO_TOLERANCE else ""
+                raise InputError(f"part: {name} does not vary: {self.exact[name]}{advice}")
+        kept = [one for one in self.drawn if set(self._names(one)) & set(names)]
+        left = {one.spread.name for one in kept}
+        used = {column for one in kept for column in (*one.columns, one.apart) if column is not None}
+        return replace(
+            self, drawn=tuple(kept), groups=tuple(name if k in used else "" for k, name in enumerate(self.groups)),
+            followers=tuple(one for one in self.followers if left & one[2].keys()),
+        )  # fmt: skip
+
+    def _names(self, one: Drawn) -> tuple[str, ...]:
+        return one.spread.part, one.spread.name, self.groups[next(iter(one.columns))]
+
     def values(self, quantiles: ArrayLike) -> dict[str, Array]:
         """Name -> values [shape=(n,)] out of quantiles [shape=(n, columns), each in [0, 1)]."""
         u = np.asarray(quantiles, dtype=np.float64).reshape(-1, self.columns)
         found = {one.spread.name: one.values(u) for one in self.drawn}
         nominal = {one.spread.name: one.spread.nominal for one in self.drawn}
         for name, value, along in self.followers:
-            ratios = [(found[other] / nominal[other]) ** power for other, power in along.items()]
+            ratios = [(found[other] / nominal[other]) ** power for other, power in along.items() if other in found]
             found[name] = value * np.prod(ratios, axis=0)
         return found
 
@@ -226,7 +249,7 @@ class _Builder:
         nominal, gang = part.values[key], self._of_gang(part)
         if part.tolerance is None or part.tolerance.low == part.tolerance.high:
             if not gang:
-                self._exact[part.designator] = "no tolerance"
+                self._exact[part.designator] = NO_TOLERANCE
             return gang
         low, high = nominal * (1.0 + part.tolerance.low), nominal * (1.0 + part.tolerance.high)
         return [

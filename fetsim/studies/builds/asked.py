@@ -65,21 +65,22 @@ KINDS = {
               "above pinch-off: positive conducts"),
         _kind("gain", "small", "gain at rest", "dB", "decibel", fixed(2, sign=True), f"of a small sine of {KHZ}"),
         _kind("low_corner", "small", "low corner", "", "hertz", hertz,
-              f"where the gain at rest has fallen by 3 dB from that at {KHZ}, going down,"),
-        _kind("high_corner", "small", "high corner", "", "hertz", hertz, "and going up"),
+              f"where the gain at rest has fallen by 3 dB from that at {KHZ}, going down"),
+        _kind("high_corner", "small", "high corner", "", "hertz", hertz,
+              f"where the gain at rest has fallen by 3 dB from that at {KHZ}, going up"),
         _kind("noise", "noise", "noise", "dBu", "plain", fixed(1, sign=True),
               f"at the output, at rest, {LOW_HZ:g} Hz to {HIGH_HZ / 1e3:g} kHz, unweighted"),
         _kind("threshold", "knee", f"threshold, {LOW_THRESHOLD_DB:g} dB", "dBu", "plain", fixed(2, sign=True),
               f"source level of a steady tone whose fundamental is reduced by {LOW_THRESHOLD_DB:g} dB"),
         _kind("threshold_2db", "knee", f"threshold, {IEC_THRESHOLD_DB:g} dB", "dBu", "plain", fixed(2, sign=True),
-              f"and by {IEC_THRESHOLD_DB:g} dB"),
+              f"source level of a steady tone whose fundamental is reduced by {IEC_THRESHOLD_DB:g} dB"),
         _kind("reduction", "tone", "gain reduction", "dB", "decibel", fixed(2),
               "of the fundamental of a steady tone at the output", "level"),
         _kind("ratio", "tone", "local ratio", "", "plain", ratio,
               f"input over output in dB, from {STEP_DB / 2:g} dB below the level to as much above", "level"),
         _kind("thd", "tone", "THD", "", "share", percent, "harmonics over fundamental at the output", "level"),
         _kind("attack", "step", "attack", "", "second", seconds, "time until 63 % of the fall of the gain in dB"),
-        _kind("release", "step", "release", "", "second", seconds, "and of its recovery"),
+        _kind("release", "step", "release", "", "second", seconds, "time until 63 % of the gain's recovery in dB"),
     )
 }  # fmt: skip
 EXAMPLES = {"level": "@4", "node": "@NODE"}
@@ -108,7 +109,8 @@ def of_level(kind: str, level_dbu: float) -> Figure:
     """That of a kind which takes a level."""
     found = KINDS[kind]
     return replace(
-        found, key=f"{kind}@{level_dbu:g}", level_dbu=level_dbu, heading=f"{found.heading} at {level_dbu:+g} dBu"
+        found, key=f"{kind}@{level_dbu:g}", level_dbu=level_dbu,
+        heading=f"{found.heading} at {f'{level_dbu:+g}' if level_dbu else '0'} dBu",
     )
 
 

@@ -54,6 +54,10 @@ class Figures:
     """Figure -> value."""
     reasons: dict[str, str] = field(default_factory=dict)
     """Figure (``rest`` for all of them) -> why it cannot be had, in the words of the failure itself."""
+    trims: dict[str, float] = field(default_factory=dict)
+    """Where its trims were set before it was measured: control or part -> position or value,"""
+    missed: dict[str, str] = field(default_factory=dict)
+    """and the steps of its alignment that did not come out, with the reason."""
 
 
 def figures_of(unit: Unit, nominal: Nominal) -> Figures:

@@ -5,7 +5,7 @@ processes, on this machine or on those behind a Dask scheduler. A figure depends
 out nor beside which others, bit for bit.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 
 import numpy as np
@@ -75,21 +75,18 @@ def figures_of_builds(
         before_dbu=before_dbu, level_dbu=level_dbu,
     )  # fmt: skip
     size = min(LARGEST_BATCH, max(WIDTH, -(-len(units) // (BATCHES_A_WORKER * at_work))))
-    batches = [[partial(_itself, unit) for unit in units[k : k + size]] for k in range(0, len(units), size)]
+    batches = [units[k : k + size] for k in range(0, len(units), size)]
     done = run_apart(batches, partial(measure_batch, start), progress, workers=workers, scheduler=scheduler)
     return columns_of(tuple(builds), [figures for batch in done for figures in batch], start)
 
 
-def measure_batch(start: Nominal, makers: list[Callable[[], Unit]]) -> list[Figures]:
-    """Figures of units, each made here, side by side in the lanes of this process; compiled first, so that none of
-    them begins in another way."""
+def measure_batch(start: Nominal, units: Sequence[Unit]) -> list[Figures]:
+    """Side by side in the lanes of this process; compiled first, so that none of them begins in another way."""
     if start.marches:
         march_together([start.bench.run().simulation], [np.empty(0)])
-    spare: list[Callable[[], Unit]] = [partial(_itself, start.unit)]  # few would march one by one
-    spare *= WIDTH - len(makers) if start.marches else 0
-    jobs = {k: partial(_measured, make, start) for k, make in enumerate([*makers, *spare])}
-    found = side_by_side(jobs, cores=1)
-    return [found[k] for k in range(len(makers))]
+    spare = [start.unit] * (WIDTH - len(units) if start.marches else 0)  # few would be marched one by one
+    found = side_by_side({k: partial(figures_of, unit, start) for k, unit in enumerate([*units, *spare])}, cores=1)
+    return [found[k] for k in range(len(units))]
 
 
 def columns_of(labels: tuple[str, ...], rows: list[Figures], start: Nominal) -> BuildFigures:
@@ -111,11 +108,3 @@ def columns_of(labels: tuple[str, ...], rows: list[Figures], start: Nominal) -> 
 
 def _column(rows: list[Figures], key: str) -> Array:
     return np.array([row.found.get(key, np.nan) for row in rows])
-
-
-def _itself(unit: Unit) -> Unit:
-    return unit
-
-
-def _measured(make: Callable[[], Unit], start: Nominal) -> Figures:
-    return figures_of(make(), start)
