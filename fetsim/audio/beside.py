@@ -58,7 +58,7 @@ def check_inputs(inputs: Mapping[str, object], unit: Unit) -> None:
     """Raises InputError for a name that no part of the unit reads."""
     if not isinstance(inputs, Mapping):
         raise InputError(f"inputs: must map names to what feeds them, not be a {type(inputs).__name__}")
-    others = unit.inputs[1:]
+    others = unit.other_inputs
     for name in inputs:
         if name not in others:
             what = f"it reads {', '.join(others)}" if others else "it reads the program alone"

@@ -15,7 +15,7 @@ from fetsim.audio.levels import full_scale_peak_v
 from fetsim.audio.oversampling import RateChange
 from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND, PROGRAM
-from fetsim.engine.simulation import Effort, Marched
+from fetsim.engine.simulation import Effort, Marched, Simulation
 from fetsim.rig.probes import Probe
 from fetsim.rig.rig import Rig
 
@@ -39,19 +39,24 @@ class Channel:
 
     def __init__(
         self, rig: Rig, *, cold: bool = False, probes: Sequence[Probe] = (), log_rate_hz: float = 200.0,
-        first_frame: int = 0, number: int = 0,
+        first_frame: int = 0, number: int = 0, shared: tuple[Simulation, Sequence[str]] | None = None,
     ) -> None:  # fmt: skip
         """``first_frame`` is the place in the file that the samples begin at, ``number`` the channel's among others:
-        noise at its inputs is its own."""
+        noise at its inputs is its own. ``shared``: a march at its start that other channels play too, and what it
+        records."""
         self.rig = rig
         self.probes = tuple(probes)
-        recorded = sorted({*rig.watched, *(name for probe in self.probes for name in probe.unknowns)})
+        if shared is None:
+            recorded: Sequence[str] = sorted(
+                {*rig.watched, *(name for probe in self.probes for name in probe.unknowns)}
+            )
+            shared = rig.simulation(recorded, cold=cold, stream=number), recorded
+        self.simulation, recorded = shared
         self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
         self._hot, self._cold = (self._place[name] for name in rig.output)
         cell, given = rig.gain_cell, rig.unit.gain_cell
         watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
         self._of_cell = [self._place[name] for name in watched]
-        self.simulation = rig.simulation(recorded, cold=cold, stream=number)
         first_step = first_frame * rig.factor
         self.simulation.state = replace(self.simulation.state, steps=first_step)
         self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
@@ -84,7 +89,11 @@ class Channel:
         """
         volts = self.source_v(samples, last=last)
         others = {name: self.beside_v(name, one, last=last) for name, one in (beside or {}).items()}
-        block = self.heard(self.rig.marched(self.simulation, {PROGRAM: volts, **others}), volts, last=last)
+        return self.take(self.rig.marched(self.simulation, {PROGRAM: volts, **others}), volts, last=last)
+
+    def take(self, marched: Marched, volts: Array, *, last: bool = False) -> Block:
+        """What a march over these source voltages brought out, with the log carried on."""
+        block = self.heard(marched, volts, last=last)
         self._log.add(block.log_parts, last=last)
         return block
 

@@ -92,7 +92,8 @@ class AudioReader:
     Raises InputError when it is missing, damaged, empty or no sound file.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, alike: int = 1) -> None:
+        """``alike``: a file of one channel is read as so many that are alike."""
         self.path = path
         _refuse_non_file(path)
         try:
@@ -103,7 +104,9 @@ class AudioReader:
             choices = "WAV, FLAC, AIFF, CAF, Ogg and MP3 can"
             raise InputError(f"{path}: is not a sound file that can be read ({reason}); {choices}") from None
         self.rate_hz: int = self._file.samplerate
-        self.channels: int = self._file.channels
+        self.is_spread = self._file.channels == 1 and alike > 1
+        """Whether there is one channel in the file and its samples are given as several."""
+        self.channels: int = alike if self.is_spread else self._file.channels
         self.frames: int = self._file.frames
         self.subtype: str = self._file.subtype
         self.warning = ""
@@ -204,7 +207,7 @@ class AudioReader:
             with _library_quiet(self.path):
                 block = np.asarray(self._file.read(frames, dtype="float64", always_2d=True))
             self._position += len(block)
-            return block
+            return np.repeat(block, self.channels, axis=1) if self.is_spread else block
         except RuntimeError:
             at_s = self._position / self.rate_hz
             problem = f"is damaged or cut short at about {at_s:.3f} s"

@@ -13,6 +13,8 @@ import numpy as np
 from fetsim.audio.arrays import MOST_CHANNELS, real_number
 from fetsim.audio.channel import Block, Channel
 from fetsim.audio.gain_log import GainLog
+from fetsim.audio.joined import JoinedChannels
+from fetsim.audio.told import ChannelAtRest
 from fetsim.engine.assembly import Array
 from fetsim.engine.simulation import Effort
 from fetsim.errors import InputError
@@ -89,7 +91,7 @@ class PlayerOptions(TypedDict, total=False):
 
 
 class Playing:
-    """A unit with as many channels as the sound has, each a unit of its own with the same values.
+    """A unit with as many channels as the sound has, each a unit of its own with the same values; or a pair.
 
     Use as a context manager.
     """
@@ -113,19 +115,36 @@ class Playing:
         if channels > MOST_CHANNELS:
             raise InputError(f"audio: {channels} channels are more than {MOST_CHANNELS}; play some of them at a time")
         self.unit = unit
-        self.rig = Rig(unit, quality, rate_hz, against=reference_named(against), noise_seed=noise_seed)
-        self.probes = tuple(find_probe(unit, self.rig.circuit, text) for text in probes)
+        made = [
+            Rig(one, quality, rate_hz, against=reference_named(against), noise_seed=noise_seed)
+            for one in unit.each_channel
+        ]
+        if len(made) > 1 and channels != len(made):
+            plays = f"{unit.name} plays two, {' and '.join(unit.channels)}, or one into both"
+            raise InputError(f"audio: has {channels} channels; {plays}")
+        self.rigs = made if len(made) > 1 else made * channels
+        """One for each channel; of a unit of one channel the same, of a joined pair one circuit listened to at each."""
+        self.rig = made[0]
+        found = [tuple(find_probe(rig.unit, rig.circuit, text) for text in probes) for rig in made]
+        self.probes_of = found if len(made) > 1 else found * channels
+        self.probes = found[0]
         self.rate_hz, self.channels, self.cold, self.log_rate_hz = rate_hz, channels, cold, log_rate_hz
         self.method = self.rig.method
         self.internal_rate_hz = self.rig.rate_hz
-        self.warnings = self.rig.warnings
+        self.warnings = tuple(dict.fromkeys(text for rig in made for text in rig.warnings))
         self._given, self._returned = 0, 0
+
+    @property
+    def at_rest(self) -> tuple[ChannelAtRest, ...]:
+        """How each channel of a pair rests; none for a unit of one channel."""
+        named = zip(self.unit.channels, self.rigs, strict=False)
+        return tuple(ChannelAtRest(channel=name, idle_gain_db=rig.idle_gain_db(), rest=rig.rest) for name, rig in named)
 
     def channel(self, number: int, *, first_frame: int = 0) -> Channel:
         """A channel whose samples begin at a frame of the file: at rest there, or cold at the start where asked for."""
         return Channel(
-            self.rig, cold=self.cold and first_frame == 0, probes=self.probes, log_rate_hz=self.log_rate_hz,
-            number=number, first_frame=first_frame,
+            self.rigs[number], cold=self.cold and first_frame == 0, probes=self.probes_of[number],
+            log_rate_hz=self.log_rate_hz, number=number, first_frame=first_frame,
         )  # fmt: skip
 
     def check_input(self, block: Array) -> None:
@@ -170,7 +189,14 @@ class Player(Playing):
         """``beside``: for every block that will be pushed, what goes to other inputs [name -> shape=(n, channels)]."""
         super().__init__(unit, rate_hz, channels, **options)
         self._beside = iter(beside)
-        self._channels = [self.channel(number) for number in range(channels)]
+        self._joined: JoinedChannels | None = None
+        if unit.is_joined:
+            self._joined = JoinedChannels(
+                self.rigs, cold=self.cold, probes=self.probes_of, log_rate_hz=self.log_rate_hz
+            )
+            self._channels = self._joined.channels
+        else:
+            self._channels = [self.channel(number) for number in range(channels)]
 
     def play(
         self,
@@ -197,6 +223,13 @@ class Player(Playing):
         beside = next(self._beside, {})
         for name, samples in beside.items():
             self._check(samples, f"input {name}", given, "repair the file")
+        push = self._push_each if self._joined is None else self._joined.push
+        done = push(block, beside=beside, last=last)
+        output = np.column_stack([b.output for b in done])
+        self.check_output(output)
+        return output, np.stack([b.probes for b in done], axis=1)
+
+    def _push_each(self, block: Array, *, beside: Mapping[str, Array], last: bool) -> list[Block]:
         others = ({name: one[:, k] for name, one in beside.items()} for k in range(self.channels))
         parts = dict(enumerate(zip(self._channels, block.T, others, strict=True)))
 
@@ -204,10 +237,7 @@ class Player(Playing):
             channel, samples, along = part
             return channel.push(samples, beside=along, last=last)
 
-        done = run_all(parts, push).values()
-        output = np.column_stack([b.output for b in done])
-        self.check_output(output)
-        return output, np.stack([b.probes for b in done], axis=1)
+        return list(run_all(parts, push).values())
 
     @property
     def logs(self) -> tuple[GainLog, ...]:
@@ -216,5 +246,5 @@ class Player(Playing):
 
     @property
     def efforts(self) -> tuple[Effort, ...]:
-        """What the solver did, for each channel."""
-        return tuple(channel.effort for channel in self._channels)
+        """What the solver did, for each channel; for a joined pair once."""
+        return tuple(channel.effort for channel in (self._channels if self._joined is None else self._channels[:1]))

@@ -39,9 +39,9 @@ class Rendering(Told):
     method: str
     internal_rate_hz: float
     idle_gain_db: float
-    """From the source to the output at rest, 1 kHz."""
+    """From the source to the output at rest, 1 kHz; of a pair the left channel's."""
     rest: CellAtRest | None
-    """How the FET stands at rest; None for a unit without a gain cell."""
+    """How the FET stands at rest; None for a unit without a gain cell; of a pair the left channel's."""
     splices: tuple[Splice, ...]
     """Where the segments of long sound hang together; none for sound marched in one piece."""
     warnings: tuple[str, ...]
@@ -65,14 +65,15 @@ def render(
 ) -> Rendering:
     """Play ``audio`` [shape=(frames,) or (frames, channels), 1.0 = full scale] through a unit.
 
-    Every channel goes through a unit of its own. ``cold`` starts with everything discharged instead of at the settled
-    bias point; ``probes`` names nodes (``"ctl"``) or part currents (``"R2.current"``) to record; ``against``: what gain
-    reduction in the log is counted from, the unit at rest or (``"open"``) the FET taken out; ``inputs`` feeds inputs
-    of the unit beside the program's, by name, with as many frames [shape=(frames,), or that of ``audio``]; those that
-    are left out are silent. With a ``noise_seed``, any whole number from 0, the parts of the unit are noisy (thermal,
-    shot and 1/f, as strong as gain reduction leaves them); another one gives other noise, and every channel has its
-    own. ``segments=False`` marches sound of a minute or more in one piece too, as is done with
-    ``inputs``, instead of in spliced segments: that takes 1.5 times as long or more and differs by -140 dB.
+    Every channel goes through a unit of its own; through a pair two channels go, or one goes into both. ``cold`` starts
+    with everything discharged instead of at the settled bias point; ``probes`` names nodes (``"ctl"``) or part currents
+    (``"R2.current"``) to record; ``against``: what gain reduction in the log is counted from, the unit at rest or
+    (``"open"``) the FET taken out; ``inputs`` feeds inputs of the unit beside the program's, by name, with as many
+    frames [shape=(frames,), or that of ``audio``]; those that are left out are silent. With a ``noise_seed``, any whole
+    number from 0, the parts of the unit are noisy (thermal, shot and 1/f, as strong as gain reduction leaves them);
+    another one gives other noise, and every channel has its own. ``segments=False`` marches sound of a minute or more
+    in one piece too, as is done with ``inputs``, instead of in spliced segments: that takes 1.5 times as long or more
+    and differs by -140 dB.
     ``progress`` is called with the fraction done. Raises InputError, UnitError or ConvergenceError.
 
     >>> import fetsim
@@ -83,6 +84,9 @@ def render(
     """
     frames, shape = audio_frames(audio)
     names, loaded = names_of(probes, "probes"), given_unit(unit)
+    if loaded.channels and frames.shape[1] == 1:
+        frames = np.repeat(frames, len(loaded.channels), axis=1)
+        shape = frames.shape
     check_inputs({} if inputs is None else inputs, loaded)
 
     def told(done: int) -> None:
@@ -112,6 +116,7 @@ def render(
             method=player.method,
             idle_gain_db=player.rig.idle_gain_db(),
             rest=player.rig.rest,
+            at_rest=player.at_rest,
             internal_rate_hz=player.internal_rate_hz,
             splices=player.splices,
             warnings=player.warnings,

@@ -46,6 +46,8 @@ class FileRendering(Told):
     """All that were written; the output first."""
     rate_hz: int
     channels: int
+    alike: bool
+    """Whether a file of one channel went into both of a pair."""
     duration_s: float
     bits_wanted: str
     fit: Fit
@@ -71,9 +73,9 @@ class FileRendering(Told):
     method: str
     internal_rate_hz: float
     idle_gain_db: float
-    """From the source to the output at rest, 1 kHz."""
+    """From the source to the output at rest, 1 kHz; of a pair the left channel's."""
     rest: CellAtRest | None
-    """How the FET stands at rest; None for a unit without a gain cell."""
+    """How the FET stands at rest; None for a unit without a gain cell; of a pair the left channel's."""
     splices: tuple[Splice, ...]
     """Where the segments of a long file hang together; none for one marched in one piece."""
     warnings: tuple[str, ...]
@@ -148,7 +150,7 @@ def render_file(
     loaded = given_unit(unit)
     feeds = feeds_of({} if inputs is None else inputs, loaded)
     read = (source, *loaded.files, *(feed.path for feed in feeds.values()))
-    with Outputs(overwrite=overwrite, inputs=read) as outputs, AudioReader(source) as reader, ExitStack() as opened:
+    with Outputs(overwrite=overwrite, inputs=read) as outputs, _reader(source, loaded) as reader, ExitStack() as opened:
         readers = {name: opened.enter_context(AudioReader(feed.path)) for name, feed in feeds.items()}
         beside = from_files(feeds, readers, reader, BLOCK_FRAMES) if feeds else None
         columns = reader.channels * (1 + len(names))
@@ -197,10 +199,11 @@ def render_file(
         rendering = FileRendering(
             provenance=provenance(player.rig),
             path_in=source,
-            inputs=tuple((name, str(feeds.get(name, ""))) for name in loaded.inputs[1:]),
+            inputs=tuple((name, str(feeds.get(name, ""))) for name in loaded.other_inputs),
             files=outputs.paths,
             rate_hz=reader.rate_hz,
             channels=reader.channels,
+            alike=reader.is_spread,
             duration_s=reader.frames / reader.rate_hz,
             bits_wanted=wanted,
             fit=fitted,
@@ -217,6 +220,7 @@ def render_file(
             quality=quality,
             method=player.method,
             rest=player.rig.rest,
+            at_rest=player.at_rest,
             idle_gain_db=player.rig.idle_gain_db(),
             internal_rate_hz=player.internal_rate_hz,
             splices=player.splices,
@@ -227,6 +231,11 @@ def render_file(
             with writing(one):
                 write(rendering, at)
     return rendering
+
+
+def _reader(path: Path, unit: Unit) -> AudioReader:
+    """The file, one channel of which goes into both of a pair."""
+    return AudioReader(path, alike=max(1, len(unit.channels)))
 
 
 def _play(

@@ -56,12 +56,12 @@ def player_for(
 
 
 def begun(unit: Unit, frames: int, rate_hz: float, channels: int, *, segments: bool) -> tuple[int, ...]:
-    """The chunk that each segment begins with; (0,) where none are wanted, the sound is short, or the unit has parts
-    with memory: what the loudest swing has left in a core stays until a louder one comes, so that a segment which has
-    not heard it never comes to agree. (Of the Dunlin, two marches that had agreed to -200 dB were apart by -116 dB in
-    the next loud passage, and by -90 dB of the quiet stretch behind it.)
+    """The chunk that each segment begins with; (0,) where none are wanted, the sound is short, the unit is a pair, or
+    it has parts with memory: what the loudest swing has left in a core stays until a louder one comes, so that a
+    segment which has not heard it never comes to agree. (Of the Dunlin, two marches that had agreed to -200 dB were
+    apart by -116 dB in the next loud passage, and by -90 dB of the quiet stretch behind it.)
     """
-    if not segments or beginning(build_circuit(unit)):
+    if not segments or unit.channels or beginning(build_circuit(unit)):
         return (0,)
     return first_chunks(frames, rate_hz, channels)
 

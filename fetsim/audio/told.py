@@ -9,11 +9,23 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, overload
 
 from fetsim.audio.gain_log import GainLog
+from fetsim.rig.gain_cell import CellAtRest
 from fetsim.rig.provenance import Provenance
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelAtRest:
+    """How one channel of a pair is without a signal."""
+
+    channel: str
+    idle_gain_db: float
+    """From the source to the output, 1 kHz."""
+    rest: CellAtRest | None
+    """How its FET stands; None for a channel without a gain cell."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,6 +36,8 @@ class Told:
     """What made it; its ``rate_hz`` is the internal one."""
     logs: tuple[GainLog, ...]
     """One for each channel."""
+    at_rest: tuple[ChannelAtRest, ...]
+    """Of each channel of a pair; none for a unit of one channel."""
 
     def to_dict(self) -> dict[str, Any]:
         """Settings and figures, without samples, probes and the rows of the logs; what is not finite is None."""
@@ -45,7 +59,8 @@ class Told:
         returned."""
         picture = import_module("fetsim.report.render.picture")
         if ax is None:
-            figure: Figure = picture.draw_render(self.logs, self.provenance.unit)
+            named = [one.channel for one in self.at_rest]
+            figure: Figure = picture.draw_render(self.logs, self.provenance.unit, named)
             return figure
         picture.draw_on(ax, self.logs)
         return ax

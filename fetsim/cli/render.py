@@ -105,7 +105,8 @@ def render(
     force: ForceOption = False,
     quiet: QuietOption = False,
 ) -> None:  # fmt: skip
-    """Play a sound file through a unit and write what comes out, every channel through a unit of its own.
+    """Play a sound file through a unit and write what comes out, every channel through a unit of its own, or both of a
+    stereo file through a pair.
 
     \b
     fetsim render jingle.wav
@@ -113,6 +114,7 @@ def render(
     fetsim render jingle.wav -c C16=220n --log gain.csv --plot gain.png
     fetsim render silence.wav noise.wav --noise --seed 2
     fetsim render music.wav --unit ducker.toml --input key=voice.wav
+    fetsim render stereo.wav --unit dunlin-pair --change right_J1.i_dss=13mA
     fetsim render voice.wav -p ctl -p R2.current --probe-to probes.wav
 
     Samples above full scale are never clipped: an integer OUT becomes 32 bit float, or is lowered as a whole
@@ -163,7 +165,8 @@ def _plot_writer(path: Path) -> Callable[[FileRendering, Path], None]:
         from fetsim.report.render.picture import draw_render
 
         title = f"{rendering.path_in.name} through {rendering.unit.name}"
-        save_figure(draw_render(rendering.logs, title), at, kind)
+        named = [one.channel for one in rendering.at_rest]
+        save_figure(draw_render(rendering.logs, title, named), at, kind)
 
     return write
 

@@ -116,20 +116,25 @@ def _save(unit: Unit, path: Path, based: bool, force: bool) -> Answer:
 
 
 def _named(unit: Unit, name: str) -> Answer:
-    """Everything of this name: a control and a node may share one."""
+    """Everything of this name: a control and a node may share one, and both channels of a pair have it."""
+    found = [one for full in (name, *(f"{channel}_{name}" for channel in unit.channels)) for one in _of(unit, full)]
+    if not found:
+        names = list(dict.fromkeys([*unit.controls, *unit.banks, *unit.parts, *unit.probes, *unit.nodes]))
+        hint = suggestion(name[:40], names) or f"; choices: {', '.join([*unit.controls, *unit.banks, *unit.parts])}"
+        raise InputError(f"--part: {unit.name} has no part, node, control or bank named {name[:40]!r}{hint}")
+    return "\n\n".join(text for text, _ in found), found[0][1] if len(found) == 1 else [plain for _, plain in found]
+
+
+def _of(unit: Unit, name: str) -> list[Answer]:
+    """Everything of exactly this name."""
     node = unit.probes.get(name, name)
-    found = [
+    return [
         *([(part_page(unit, unit.origin, name), part_dict(unit, unit.parts[name], full=True))]
           if name in unit.parts else []),
         *([(control_page(unit, unit.origin, name), asdict(unit.controls[name]))] if name in unit.controls else []),
         *([(bank_page(unit, unit.origin, name), asdict(unit.banks[name]))] if name in unit.banks else []),
         *([_node(unit, node)] if node in unit.nodes else []),
     ]  # fmt: skip
-    if not found:
-        names = list(dict.fromkeys([*unit.controls, *unit.banks, *unit.parts, *unit.probes, *unit.nodes]))
-        hint = suggestion(name[:40], names) or f"; choices: {', '.join([*unit.controls, *unit.banks, *unit.parts])}"
-        raise InputError(f"--part: {unit.name} has no part, node, control or bank named {name[:40]!r}{hint}")
-    return "\n\n".join(text for text, _ in found), found[0][1] if len(found) == 1 else [plain for _, plain in found]
 
 
 def _node(unit: Unit, node: str) -> Answer:

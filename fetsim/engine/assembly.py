@@ -96,6 +96,8 @@ class System:
     """Names, the program's first."""
     signals: Mapping[str, Signal]
     """Of those inputs that the engine makes itself."""
+    normalled: Mapping[str, float]
+    """Inputs that get so many times the program's voltage while nothing is fed to them."""
     c: Array
     g: Array
     b: Array
@@ -149,6 +151,7 @@ def assemble(circuit: Circuit) -> System:
         unknowns=tuple(index),
         inputs=inputs,
         signals=circuit.signals,
+        normalled=circuit.normalled,
         c=matrices.c,
         g=matrices.g,
         b=matrices.b,

@@ -57,6 +57,8 @@ class Circuit:
     elements: tuple[Element, ...]
     signals: Mapping[str, Signal] = field(default_factory=dict)
     """Input -> what the engine itself makes of it; the others are fed from outside."""
+    normalled: Mapping[str, float] = field(default_factory=dict)
+    """Input -> how many times the program's voltage it gets while nothing is fed to it; others are silent then."""
 
     @property
     def topology(self) -> tuple[tuple[str, str, tuple[str, ...], str], ...]:

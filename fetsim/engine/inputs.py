@@ -28,11 +28,17 @@ def stretch(drive: Drive, start: int, stop: int | None = None) -> Drive:
 
 
 def of_each_input(
-    drive: Drive, inputs: tuple[str, ...], signals: Mapping[str, Signal], state: State, fractions: Array
+    drive: Drive,
+    inputs: tuple[str, ...],
+    signals: Mapping[str, Signal],
+    normalled: Mapping[str, float],
+    state: State,
+    fractions: Array,
 ) -> list[Array]:
     """Volts of every input [shape=(steps,), or (steps, stages) where they are known at the stages], from ``state`` on.
 
-    Raises InputError for names that are no inputs to be fed from outside, and for unequal lengths.
+    What nothing is fed to is silent, or ``normalled``: it gets so many times the program's voltage. Raises InputError
+    for names that are no inputs to be fed from outside, and for unequal lengths.
     """
     given = drive if isinstance(drive, Mapping) else {PROGRAM: drive}
     steps = steps_of(given)
@@ -44,9 +50,13 @@ def of_each_input(
         if len(values) != steps:
             lengths = ", ".join(f"{one} has {len(array)}" for one, array in given.items())
             raise InputError(f"input: all inputs must have as many steps ({lengths})")
-    return [
-        signals[name].within(name, state.stream, state.steps, steps, fractions, state.rate_hz)
-        if name in signals
-        else given.get(name, np.zeros(steps))
-        for name in inputs
-    ]
+    program = given.get(PROGRAM, np.zeros(steps))
+
+    def of(name: str) -> Array:
+        if name in signals:
+            return signals[name].within(name, state.stream, state.steps, steps, fractions, state.rate_hz)
+        if name in normalled and name not in given:
+            return normalled[name] * program
+        return given.get(name, np.zeros(steps))
+
+    return [of(name) for name in inputs]

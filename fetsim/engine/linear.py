@@ -3,6 +3,7 @@
 Everything that a bench measures with a small sine (response, impedance, noise, poles) comes from these matrices.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,11 +22,15 @@ class Linearised:
     g: Array
     b_input: Array
     inputs: tuple[str, ...]
+    normalled: Mapping[str, float]
+    """Inputs that get so many times the program's voltage."""
     index: dict[str, int]
 
     def driven_by(self, name: str = PROGRAM) -> Array:
-        """Right side of one volt at an input [shape=(n,)]."""
-        return self.b_input[:, self.inputs.index(name)]
+        """Right side of one volt at an input, and of what then is at those normalled to it [shape=(n,)]."""
+        column = self.b_input[:, self.inputs.index(name)]
+        others = self.normalled.items() if name == PROGRAM else ()
+        return np.asarray(sum((share * self.b_input[:, self.inputs.index(one)] for one, share in others), column))
 
     def solve(self, frequency_hz: float, right_side: ArrayLike) -> NDArray[np.complex128]:
         """Unknowns at one frequency for a right side [shape=(n,) or (n, k)]."""
@@ -48,7 +53,7 @@ def linearise(system: System, state: Array, *, without: str | None = None) -> Li
     ports = port_voltages(devices, state)
     memory = accepted(devices, ports, no_memory(devices))
     _, jacobian = stamped(devices, device_flows(devices, ports, memory), system.size)
-    return Linearised(system.c, system.g + jacobian, system.b_input, system.inputs, system.index)
+    return Linearised(system.c, system.g + jacobian, system.b_input, system.inputs, system.normalled, system.index)
 
 
 def driving_impedance_ohm(

@@ -53,7 +53,7 @@ def reduce_resistive(system: System, keep: frozenset[str] = frozenset()) -> Redu
     grid = np.ix_(kept, kept)
     return Reduced(
         system=System(
-            unknowns=small.unknowns, inputs=system.inputs, signals=system.signals,
+            unknowns=small.unknowns, inputs=system.inputs, signals=system.signals, normalled=system.normalled,
             c=system.c[grid], g=g[grid], b=b[kept], b_input=b_input[kept],
             devices=tuple(
                 replace(device, ports=place.ports, flows=place.flows)

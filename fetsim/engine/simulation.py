@@ -228,7 +228,7 @@ class Simulation:
         """Inputs before and at each stage [shape=(steps, 1 + stages, inputs)], and at the ends of the steps, those
         before in front [shape=(5 + steps, inputs)]."""
         state, fractions = self._state, self.method.fractions
-        given = of_each_input(u, self.system.inputs, self.system.signals, state, fractions)
+        given = of_each_input(u, self.system.inputs, self.system.signals, self.system.normalled, state, fractions)
         steps = len(given[0])
         ends = np.empty((INPUTS - 1 + steps, len(given)))
         ends[: INPUTS - 1] = state.inputs

@@ -52,7 +52,8 @@ def find_point(unit: Unit, name: str) -> Point:
     ports = {INPUT: unit.input, OUTPUT: unit.output}
     if name in ports:
         return _across(name, ports[name])
-    node = unit.probes.get(name, name)
+    node = unit.own_name(name)
+    node = unit.probes.get(node, node)
     if node in unit.nodes:
         return Point(name, node)
     choices = [*unit.probes, *unit.nodes, *ports]

@@ -44,10 +44,12 @@ class Probe:
 
 def find_probe(unit: Unit, circuit: Circuit, text: str) -> Probe:
     """The probe that the user named. Raises InputError with the choices."""
-    node = unit.probes.get(text, text)
+    node = unit.own_name(text)
+    node = unit.probes.get(node, node)
     if node in unit.nodes:
         return Probe(text, "V", (node,), lambda levels, rate_hz, input_v: levels[node][1:])
     name, dot, what = text.rpartition(".")
+    name = unit.own_name(name)
     if dot and what == "current":
         first = part_elements(unit, unit.parts[name])[0].name if name in unit.parts else name
         if any(e.name == first for e in circuit.elements):

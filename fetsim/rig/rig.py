@@ -69,6 +69,9 @@ class Rig:
     signals: Mapping[str, Signal] = field(default_factory=dict, hash=False, kw_only=True)
     """Inputs of the unit that the engine drives itself, each with its signal: a sine (mains), white noise."""
 
+    second_share: float = field(default=1.0, kw_only=True)
+    """Of a pair: what its second channel gets of the program's voltage where nothing is fed to it."""
+
     noise_seed: int | None = field(default=None, kw_only=True)
     """Of the noise of the unit's parts; None: what is marched has none."""
 
@@ -94,12 +97,14 @@ class Rig:
     @property
     def wired(self) -> Circuit:
         """The unit as it is wired, with the signals at its inputs. Raises InputError for a signal at none of them."""
-        others = self.unit.inputs[1:]
+        others = self.unit.other_inputs
         for name in self.signals:
             if name not in others:
                 what = f"other inputs are {', '.join(others)}" if others else "it has the program's input alone"
                 raise InputError(f"input: {self.unit.name} has none named {name[:40]!r}; {what}")
-        return replace(build_circuit(self.warm_unit), signals=self.signals)
+        circuit = build_circuit(self.warm_unit)
+        normalled = dict.fromkeys(circuit.normalled, self.second_share)
+        return replace(circuit, signals=self.signals, normalled=normalled)
 
     @cached_property
     def heat(self) -> Heat:
@@ -203,6 +208,8 @@ class Rig:
         """How the unit rests, in sentences that every result bears: its gain cell, in the words of the warning where
         there is one, and the other warnings."""
         stands = () if self.rest is None or self.rest.warning else (f"At rest {self.rest.told}.",)
+        if self.unit.channel:
+            stands = (f"Measured at the {self.unit.channel} channel, with the same signal in both.", *stands)
         if self.against == "open":
             stands = (*stands, "Gain reduction is counted from the FET taken out.")
         warmest = sorted(self.heat.rises_k.items(), key=lambda one: -abs(one[1]))

@@ -16,7 +16,7 @@ from fetsim.schematic.fields import checked, suggestion
 from fetsim.schematic.model import UnitData
 from fetsim.schematic.read import mistake_line, read_unit
 from fetsim.schematic.save import unit_text
-from fetsim.schematic.schema import BasedTable
+from fetsim.schematic.schema import AlteredTable, BasedTable
 
 Document = Mapping[str, Any]
 
@@ -25,13 +25,16 @@ TABLES = (*NAMED, "gain_cell", "stages")
 REMEDY = "change it under [changed], wire it anew under [rewired], or name it in taken_out first"
 
 
-def based_unit(document: Document, path: Path, text: str, base: UnitData) -> UnitData:
-    """The unit of a file that starts from ``base``; its ``document`` and ``text`` are those of the whole unit.
+def based_unit(
+    document: Document, path: Path, text: str, base: UnitData, kind: type[AlteredTable] = BasedTable
+) -> UnitData:
+    """The unit of a file that starts from ``base``; its ``document`` and ``text`` are those of the whole unit. Where
+    the base has no text, being two units beside each other, the text is the file's own.
 
-    Raises UnitError with a line for every mistake.
+    ``kind`` has the keys that are the file's own and not the unit's. Raises UnitError with a line for every mistake.
     """
-    own = {key: document[key] for key in BasedTable.model_fields if key in document}
-    table, wrong = checked(BasedTable, own)
+    own = {key: document[key] for key in kind.model_fields if key in document}
+    table, wrong = checked(kind, own)
     mistakes: list[Mistake] = [("", key, sentence) for key, sentence in wrong]
     if table is None:
         raise UnitError("\n".join(mistake_line(path.name, *one) for one in mistakes))
@@ -46,7 +49,7 @@ def based_unit(document: Document, path: Path, text: str, base: UnitData) -> Uni
         unit = read_unit(whole, path, base.text)
         if not lines:
             unit = changed_unit(unit, flat_changes(table.changed)) if table.changed else unit
-            return replace(unit, text=unit_text(unit, text))
+            return replace(unit, text=unit_text(unit, text) if base.text else text)
     except UnitError as error:
         lines.append(str(error))
     raise UnitError("\n".join(lines))

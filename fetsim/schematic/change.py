@@ -8,14 +8,14 @@ control's position or the step of a stepped attenuator (``-12dB``), a switch ban
 The wiring never changes.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from numbers import Integral, Real
 from typing import Any
 
 from fetsim.errors import InputError, UnitError
 from fetsim.schematic.alignment import TONE
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.model import Part, UnitData
+from fetsim.schematic.model import Part, UnitData, channel_of
 from fetsim.schematic.read import mistake_line, read_unit
 from fetsim.schematic.schema import (
     MAIN_KEYS,
@@ -51,6 +51,7 @@ def changed_unit(unit: UnitData, changes: Sequence[tuple[str, str | float]]) -> 
     wrong = [f"{name!r}"[:40] for name, _ in changes if not isinstance(name, str)]
     if wrong:
         raise UnitError(f"change: {wrong[0]} is not the name of anything; names are texts, as in {{'C16': '220n'}}")
+    changes = list(_of_each_channel(unit, changes))
     document: Document = unit.document
     refusals = _given_twice(unit, [name for name, _ in changes])
     for name, value in sorted(changes, key=lambda change: _turn(unit, change[0])):
@@ -74,6 +75,21 @@ def flat_changes(table: Document) -> list[tuple[str, Any]]:
         for key, value in table.items()
         for inner, one in (value.items() if isinstance(value, Mapping) else [("", value)])
     ]
+
+
+def _of_each_channel(unit: UnitData, changes: Sequence[tuple[str, Any]]) -> Iterator[tuple[str, Any]]:
+    """In a pair, what is told without a channel counts for each that has it."""
+    known = {*unit.parts, *unit.controls, *unit.banks, *unit.alignment, *UNIT_KEYS}
+    outputs = [part.designator for part in unit.parts.values() if part.kind == "output"]
+    for name, value in changes:
+        head, point, key = name.partition(".")
+        each = outputs if name == "load" else [f"{channel}_{head}" for channel in unit.channels]
+        found = [one for one in each if one in known]
+        if not unit.channels or head in known or not found:
+            yield name, value
+            continue
+        for one in found:
+            yield (f"{one}.load" if name == "load" else f"{one}{point}{key}"), value
 
 
 def _given_twice(unit: UnitData, names: Sequence[str]) -> list[str]:
@@ -180,7 +196,9 @@ def _subset(unit: UnitData, name: str, value: str | float) -> list[str]:
     switches = unit.banks[name].switches
     if value == "all":
         return list(switches)
-    closed = [] if value in ("none", "") else [word.strip() for word in str(value).split("+")]
+    words = [] if value in ("none", "") else [word.strip() for word in str(value).split("+")]
+    front = channel_of(name)
+    closed = [f"{front}_{word}" if front and word not in switches else word for word in words]
     for switch in closed:
         if switch not in switches:
             choices = f"all, none or any of {', '.join(switches)} joined by +"
@@ -223,6 +241,8 @@ def _unknown_name(unit: UnitData, name: str, value: str | float) -> str:
         return f"is told of a part; write it behind the part's designator, as {bearer.designator}.{word}"
     names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts, *unit.alignment]
     otherwise = "; choices: " + ", ".join(names)
+    if unit.channels:
+        otherwise = f"; those of one channel begin with {' or '.join(f'{channel}_' for channel in unit.channels)}"
     if word == name and unit.banks and str(value)[:1].isalpha():  # a word, as switches and texts are given, no amount
         names = [*unit.banks, *UNIT_KEYS]
         otherwise = "; what is switched: " + ", ".join(bank.told for bank in unit.banks.values())

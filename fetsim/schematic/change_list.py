@@ -10,7 +10,7 @@ from fetsim.schematic.wording import RATINGS, amount, kind_text, law_text, nodes
 NO_WORK = ("nodes", "about", "source")
 """Of a part's settings, those that are no exchange: wiring has steps of its own."""
 
-Work = Literal["take out", "put in", "exchange", "wire anew", "set"]
+Work = Literal["take out", "put in", "exchange", "wire anew", "join", "part", "set"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,7 +19,7 @@ class Step:
 
     do: Work
     name: str
-    """A designator, one with its terminal as ``J1 source``, a control or a switch bank."""
+    """A designator, one with its terminal as ``J1 source``, two nodes, a control or a switch bank."""
     before: str
     """What is there: a value, a node, a position; empty for a part that is put in."""
     after: str
@@ -58,6 +58,11 @@ def change_list(before: Unit, after: Unit) -> tuple[Step, ...]:
             Step(do="wire anew", name=f"{name} {terminal}", before=node, after=new.nodes[terminal], where=new.stage)
             for terminal, node in old.nodes.items() if new.nodes[terminal] != node
         ]  # fmt: skip
+    wires: tuple[tuple[Work, Unit, Unit], ...] = (("part", before, after), ("join", after, before))
+    steps += [
+        Step(do=work, name=" ".join(ends), before="", after="", where="a wire from one to the other")
+        for work, one, other in wires for ends in one.joined if ends not in other.joined
+    ]  # fmt: skip
     settings = [_settings(one) for one in (before, after)]
     steps += [
         Step(do="set", name=name, before=settings[0].get(name, ""), after=setting, where="")

@@ -6,7 +6,7 @@ from fetsim.devices.kinds import CHANNEL_PARTS
 from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.model import Part, UnitData
+from fetsim.schematic.model import GainCell, Part, UnitData, channel_of
 from fetsim.schematic.settings import number_named
 from fetsim.schematic.wiring import direct_current
 
@@ -21,10 +21,11 @@ def check_unit(unit: UnitData, broken: Sequence[Part]) -> Iterator[Mistake]:
     sound = [part for stage in unit.stages for part in stage.parts]
     yield from _names(unit, [*sound, *broken])
     yield from _references(unit, [*sound, *broken])
-    yield from _gain_cell(unit, [*sound, *broken])
+    yield from _gain_cells(unit, [*sound, *broken])
+    yield from _joins(unit, [*sound, *broken])
     yield from _matched(unit, [*sound, *broken])
     yield from _alignment(unit, [part.designator for part in broken])
-    yield from _ports(sound, broken)
+    yield from _ports(unit, sound, broken)
     yield from _dangling(sound, broken)
     yield from _floating(unit, sound, broken)
 
@@ -37,8 +38,8 @@ def connections(unit: UnitData) -> tuple[object, ...]:
         for part in unit.parts.values()
     ]  # fmt: skip
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
-    named = (unit.matched, unit.alignment)
-    return parts, stages, list(unit.controls), list(unit.banks), unit.probes, unit.gain_cell, named
+    named = (list(unit.controls), list(unit.banks), unit.probes, unit.matched, unit.alignment)
+    return parts, stages, *named, unit.gain_cell, unit.channels, unit.joined
 
 
 def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
@@ -83,17 +84,26 @@ def _references(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
             yield f"stages.{stage.name}", "output_node", _unknown("node", stage.output_node, nodes)
 
 
-def _gain_cell(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
-    if unit.gain_cell is None:
+def _gain_cells(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
+    if not unit.channels:
+        yield from _gain_cell("gain_cell", unit.gain_cell, parts)
         return
-    fets = [part.designator for part in parts if part.kind in CHANNEL_PARTS]
-    if unit.gain_cell.fet not in fets:
-        yield "gain_cell", "fet", _unknown("JFET", unit.gain_cell.fet, fets)
-    nodes, cell = _nodes(parts), unit.gain_cell
+    if "gain_cell" in unit.document:
+        yield "", "gain_cell", "each channel has its own, as [channels.left.gain_cell]"
+    for channel, cell in unit.channels.items():
+        yield from _gain_cell(f"channels.{channel}.gain_cell", cell, parts)
+
+
+def _gain_cell(where: str, cell: GainCell | None, parts: Sequence[Part]) -> Iterator[Mistake]:
+    if cell is None:
+        return
+    fets, nodes = [part.designator for part in parts if part.kind in CHANNEL_PARTS], _nodes(parts)
+    if cell.fet not in fets:
+        yield where, "fet", _unknown("JFET", cell.fet, fets)
     named = [("control_node", cell.control_node), *(("rectifier_nodes", node) for node in cell.rectifier_nodes)]
     for key, node in [*named, ("tap_node", cell.tap_node)]:
         if node is not None and node not in nodes:
-            yield "gain_cell", key, _unknown("node", node, nodes)
+            yield where, key, _unknown("node", node, nodes)
 
 
 def _matched(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
@@ -133,16 +143,49 @@ def _alignment(unit: UnitData, broken: Sequence[str]) -> Iterator[Mistake]:
             yield step.name, "read" if reading.of_cell else "reduction_db", "needs a [gain_cell]; the unit has none"
 
 
-def _ports(sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
+def _joins(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
+    nodes = _nodes(parts)
+    if unit.joined and not unit.channels:
+        yield "", "joined", "joins two channels, and this unit has one; a pair has both"
+        return
+    for ends in unit.joined:
+        strangers = [node for node in ends if node not in nodes]
+        for node in strangers:
+            yield "joined", " and ".join(ends), _unknown("node", node, nodes)
+        homes = [channel_of(node) for node in ends]
+        if not strangers and set(homes) != set(unit.channels):
+            same = len(set(homes)) == 1 and homes[0]
+            wrong = f"both nodes are of the {homes[0]} channel" if same else "not both are of a channel"
+            yield "joined", " and ".join(ends), f"{wrong}; a join has one node of each, as left_ctl and right_ctl"
+
+
+def _ports(unit: UnitData, sound: Sequence[Part], broken: Sequence[Part]) -> Iterator[Mistake]:
     unread = any(part.kind == "" for part in broken)
-    for kind in ("input", "output"):
-        found = [part.designator for part in (*sound, *broken) if part.kind == kind and part.input == PROGRAM]
-        if len(found) > 1:
-            others = '; others have a name, as input = "key"' if kind == "input" else ""
-            yield ", ".join(found), "kind", f"a unit has exactly one {kind}, this one has {len(found)}{others}"
-        if not found and not unread:
-            what = f"{kind!r} for the program" if kind == "input" and _named(sound) else f"{kind!r}"
-            yield "", "stages", f"no part of kind {what}; a unit has exactly one"
+    for channel in unit.channels or ("",):
+        bearer = f"the {channel} channel" if channel else "a unit"
+        parts = [p for p in (*sound, *broken) if not channel or channel_of(p.designator) == channel]
+        for kind in ("input", "output"):
+            found = [part.designator for part in parts if part.kind == kind and part.input == PROGRAM]
+            if len(found) > 1:
+                others = '; others have a name, as input = "key"' if kind == "input" else ""
+                this = f"it has {len(found)}" if channel else f"this one has {len(found)}"
+                yield ", ".join(found), "kind", f"{bearer} has exactly one {kind}, {this}{others}"
+            if not found and not unread:
+                what = f"{kind!r} for the program" if kind == "input" and _named(sound) else f"{kind!r}"
+                yield "", "stages", f"no part of kind {what}; {bearer} has exactly one"
+    for part in sound:
+        if unit.channels and part.kind == "input" and (part.input in unit.channels or not _has_home(part)):
+            yield part.designator, "input", _stray(part)
+
+
+def _has_home(part: Part) -> bool:
+    return part.input != PROGRAM or channel_of(part.designator) != ""
+
+
+def _stray(part: Part) -> str:
+    if part.input != PROGRAM:
+        return f"{part.input!r} is the sound of that channel; give it another name"
+    return "an input of the program belongs to a channel, as left_IN does"
 
 
 def _named(parts: Sequence[Part]) -> bool:

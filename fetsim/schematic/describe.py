@@ -19,9 +19,11 @@ from fetsim.schematic.schema import (
     WIRING_KEYS,
     BankTable,
     BasedTable,
+    ChannelTable,
     ControlTable,
     GainCellTable,
     MatchedTable,
+    PairTable,
     StageTable,
     StepTable,
     UnitTable,
@@ -30,7 +32,7 @@ from fetsim.schematic.sheets import sheet_figures
 from fetsim.schematic.taper import SHAPES, TAPERS
 from fetsim.schematic.values import QUANTITIES, Quantity, format_value
 
-BASED = "a file based on another unit"
+BASED, PAIR = "a file based on another unit", "a file that makes a pair of two units"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +101,7 @@ def kinds() -> tuple[KindDescription, ...]:
 
 def file_tables() -> tuple[TableDescription, ...]:
     """The tables of a unit file beside those of parts: the unit itself, gain cell, controls, switches, matched parts,
-    stages, steps of the alignment; then the top of a file that starts from another unit.
+    stages, steps of the alignment, channels; then the top of a file that starts from another unit, or from two.
 
     >>> import fetsim
     >>> len(fetsim.file_tables()) > 3
@@ -113,7 +115,9 @@ def file_tables() -> tuple[TableDescription, ...]:
         "matched.NAME": MatchedTable,
         "stages.NAME": StageTable,
         "alignment.NAME": StepTable,
+        "channels.NAME": ChannelTable,
         BASED: BasedTable,
+        PAIR: PairTable,
     }
     changeable = {"": ("name", "about", "temperature_c", "full_scale_dbu"), "controls.NAME": ("position",),
                   "switches.NAME": ("closed",), "alignment.NAME": tuple(StepTable.model_fields)}  # fmt: skip

@@ -34,6 +34,7 @@ LISTS = {
     "rectifier_nodes": 'must be a list of nodes, as ["a"]',
     "parts": 'must be a list of two parts at the least, as ["R55", "R56"]',
     "closed": "must be a list of switches",
+    "joined": 'must be pairs of nodes, as [["left_ctl", "right_ctl"]]',
     "taken_out": 'must be a list of names, as ["R4", "C1"]',
 }
 MOST_BRANCHES = 12

@@ -2,6 +2,8 @@
 
 import re
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -9,9 +11,11 @@ from fetsim.errors import UnitError
 from fetsim.files.reading import read_text, same_file
 from fetsim.safe_text import printable
 from fetsim.schematic.based import based_unit
-from fetsim.schematic.fields import suggestion
+from fetsim.schematic.fields import checked, suggestion
 from fetsim.schematic.library import library_units
-from fetsim.schematic.read import read_unit
+from fetsim.schematic.pair import side_by_side
+from fetsim.schematic.read import mistake_line, read_unit
+from fetsim.schematic.schema import PairedTable, PairTable
 from fetsim.schematic.unit import Unit
 
 DEFAULT_UNIT = "dunlin"
@@ -50,13 +54,42 @@ def _loaded(path: Path, starting: tuple[Path, ...]) -> Unit:
     """The unit of a file, from which those in ``starting`` start, each from the next."""
     content = read_text(path, largest_bytes=LARGEST_FILE, what="unit file", error=UnitError)
     document = _parse(content, path.name)
+    if "pair" in document:
+        base = _beside(document, path, starting)
+        return Unit.of(based_unit(document, path, content, base, PairTable), base=base)
     if "based_on" not in document:
         return Unit.of(read_unit(document, path, content))
-    try:
+    with _told(path, "based_on"):
         base = _base(document["based_on"], path, starting)
-    except UnitError as error:
-        raise UnitError("\n".join(f"{path.name}: based_on: {line}" for line in str(error).splitlines())) from None
     return Unit.of(based_unit(document, path, content, base), base=base)
+
+
+@contextmanager
+def _told(path: Path, key: str) -> Iterator[None]:
+    """Mistakes of another unit are told where it is named."""
+    try:
+        yield
+    except UnitError as error:
+        raise UnitError("\n".join(f"{path.name}: {key}: {line}" for line in str(error).splitlines())) from None
+
+
+def _beside(document: dict[str, Any], path: Path, starting: tuple[Path, ...]) -> Unit:
+    """The two units that a file pairs, as one with nothing joined."""
+    if "based_on" in document:
+        raise UnitError(f"{path.name}: pair, based_on: give one of the two")
+    table, wrong = checked(PairedTable, document["pair"])
+    if table is None:
+        raise UnitError("\n".join(mistake_line(path.name, "pair", *one) for one in wrong))
+    units = {}
+    for channel, name in table:
+        with _told(path, f"pair.{channel}"):
+            units[channel] = _base(name, path, starting)
+            if units[channel].channels:
+                raise UnitError(f"{units[channel].name} is a pair itself; name a unit of one channel")
+    with _told(path, "pair"):
+        whole = side_by_side(units, document)
+        data = read_unit(whole, path, "")
+    return Unit.of(data, sources=tuple(units.values()))
 
 
 def _base(name: object, path: Path, starting: tuple[Path, ...]) -> Unit:

@@ -14,6 +14,15 @@ from typing import Any
 from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.values import Tolerance
 
+CHANNELS = ("left", "right")
+"""Of a unit with two of them, in the order of a stereo file; what belongs to one bears its name in front."""
+
+
+def channel_of(name: str) -> str:
+    """The channel that a name begins with, as ``left_C16`` does; empty for one without."""
+    front, line, _ = name.partition("_")
+    return front if line and front in CHANNELS else ""
+
 
 @dataclass(frozen=True)
 class Limits:
@@ -194,6 +203,7 @@ class UnitData:
     full_scale_dbu: float
     """Level at input and output that 0 dBFS in a file stands for."""
     gain_cell: GainCell | None
+    """Of a pair: that of the channel listened to."""
     controls: Mapping[str, Control]
     banks: Mapping[str, SwitchBank]
     probes: Mapping[str, str]
@@ -211,6 +221,12 @@ class UnitData:
     """Steps by name, in their order."""
     rises_k: Mapping[str, float] = field(default_factory=dict, repr=False, compare=False)
     """By how much parts are warmer than what is around them; worked out by whoever runs the unit (``rig.heat``)."""
+    channels: Mapping[str, GainCell | None] = field(default_factory=dict)
+    """Of a pair: channel -> its gain cell; empty for a unit of one channel."""
+    channel: str = ""
+    """Of a pair: the one whose input, output and gain cell are the unit's; every name counts for the whole pair."""
+    joined: tuple[tuple[str, str], ...] = ()
+    """Nodes of both channels that are joined straight."""
 
     @cached_property
     def parts(self) -> dict[str, Part]:
@@ -233,14 +249,41 @@ class UnitData:
     @property
     def input(self) -> Part:
         """The part that is the input of the program."""
-        return next(part for part in self.parts.values() if part.kind == "input" and part.input == PROGRAM)
+        return next(one for one in self._own("input") if one.input == PROGRAM)
+
+    def driven_by(self, part: Part) -> str:
+        """What drives an input: the program, for the second channel of a pair that channel, or its own by name."""
+        channel = channel_of(part.designator)
+        return channel if part.input == PROGRAM and channel in self.second_channels else part.input
+
+    @property
+    def second_channels(self) -> tuple[str, ...]:
+        """Channels whose sound comes in at an input of this name; that of the first one is the program."""
+        return tuple(self.channels)[1:]
 
     @property
     def inputs(self) -> tuple[str, ...]:
         """Names of all inputs, the program's first."""
-        return tuple(dict.fromkeys((PROGRAM, *(p.input for p in self.parts.values() if p.kind == "input"))))
+        fed = (self.driven_by(part) for part in self.parts.values() if part.kind == "input")
+        return tuple(dict.fromkeys((PROGRAM, *self.second_channels, *fed)))
+
+    @property
+    def other_inputs(self) -> tuple[str, ...]:
+        """Names of those that are no channel's."""
+        return self.inputs[1 + len(self.second_channels) :]
 
     @property
     def output(self) -> Part:
         """The part that is the output, with its load."""
-        return next(part for part in self.parts.values() if part.kind == "output")
+        return next(iter(self._own("output")))
+
+    def own_name(self, name: str) -> str:
+        """A name without a channel means the channel listened to, where the pair has none such of its own."""
+        if not self.channel or any(name in known for known in (self.parts, self.nodes, self.probes, self.banks)):
+            return name
+        return f"{self.channel}_{name}"
+
+    def _own(self, kind: str) -> list[Part]:
+        """Parts of a kind, of a pair those in the channel listened to."""
+        found = [one for one in self.parts.values() if one.kind == kind]
+        return [one for one in found if not self.channel or channel_of(one.designator) == self.channel]

@@ -5,6 +5,7 @@ stand-in takes its place, and the checks of the whole unit go on without blaming
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from fetsim.schematic.alignment import read_step
 from fetsim.schematic.checks import Mistake, check_unit, connections
 from fetsim.schematic.fields import NAME, NAME_RULE, AnyTable, checked, suggestion
 from fetsim.schematic.model import (
+    CHANNELS,
     AlignmentStep,
     Control,
     GainCell,
@@ -24,7 +26,7 @@ from fetsim.schematic.model import (
     UnitData,
 )
 from fetsim.schematic.parts import read_part, sketch_part
-from fetsim.schematic.schema import BankTable, ControlTable, MatchedTable, StageTable, UnitTable
+from fetsim.schematic.schema import BankTable, ControlTable, GainCellTable, MatchedTable, StageTable, UnitTable
 from fetsim.schematic.sheets import library_sheets, read_sheet
 
 Document = Mapping[str, Any]
@@ -49,7 +51,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         source=top.source,
         temperature_c=top.temperature_c,
         full_scale_dbu=top.full_scale_dbu,
-        gain_cell=None if top.gain_cell is None else GainCell(**dict(top.gain_cell)),
+        gain_cell=_gain_cell(top.gain_cell),
         controls=controls,
         banks=banks,
         probes=top.probes,
@@ -59,13 +61,21 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         text=text,
         document=document,
         matched=reader.matched(),
+        joined=top.joined,
     )
+    if top.channels is not None:
+        channels = {name: _gain_cell(channel.gain_cell) for name, channel in top.channels}
+        unit = replace(unit, channels=channels, channel=CHANNELS[0], gain_cell=channels[CHANNELS[0]])
     mistakes = reader.mistakes
     if like is None or reader.broken or connections(unit) != connections(like):
         mistakes = [*mistakes, *_ill_named(document), *check_unit(unit, reader.broken)]
     if mistakes:
         raise UnitError("\n".join(mistake_line(path.name, *mistake) for mistake in mistakes))
     return unit
+
+
+def _gain_cell(table: GainCellTable | None) -> GainCell | None:
+    return None if table is None else GainCell(**dict(table))
 
 
 def mistake_line(file: str, where: str, key: str, sentence: str) -> str:

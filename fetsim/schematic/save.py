@@ -60,7 +60,19 @@ def _merge(table: MutableMapping[str, Any], wanted: Mapping[str, Any], added: Ma
 
 
 def _item(value: Any) -> Item:
-    item: Item = tomlkit.inline_table() if isinstance(value, Mapping) else tomlkit.item(value)
-    if isinstance(item, InlineTable):
-        item.update(value)
-    return item
+    if not isinstance(value, Mapping):
+        return tomlkit.item(value)
+    if _holds_tables(value):
+        table = tomlkit.table()
+        for key, one in value.items():
+            table[key] = _item(one)
+        return table
+    inline = tomlkit.inline_table()
+    inline.update(value)
+    return inline
+
+
+def _holds_tables(value: Mapping[str, Any]) -> bool:
+    """Whether it is a table of named things, or holds one, and is not written in one line."""
+    inner = [one for one in value.values() if isinstance(one, Mapping)]
+    return bool(inner) and (len(inner) == len(value) or any(map(_holds_tables, inner)))

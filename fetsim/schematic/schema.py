@@ -5,15 +5,15 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from fetsim.schematic.alignment import StepTable
-from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, Within
+from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, TwoNodes, Within
 from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.passive_tables import CoreTable, HeatedTable, ResistiveTable, ValuedTable
 from fetsim.schematic.sheet_tables import SheetTable
 
 __all__ = [
-    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "BankTable", "BasedTable", "ControlTable",
-    "CoreTable", "GainCellTable", "HeatedTable", "MatchedTable", "ResistiveTable", "SheetTable", "StageTable",
-    "StepTable", "UnitTable", "ValuedTable",
+    "LIMITS", "MAIN_KEYS", "PARTS", "SHEETS", "UNIT_KEYS", "WIRING_KEYS", "AlteredTable", "BankTable", "BasedTable",
+    "ChannelTable", "ControlTable", "CoreTable", "GainCellTable", "HeatedTable", "MatchedTable", "PairTable",
+    "PairedTable", "ResistiveTable", "SheetTable", "StageTable", "StepTable", "UnitTable", "ValuedTable",
 ]  # fmt: skip
 
 
@@ -61,6 +61,20 @@ class GainCellTable(Table):
     )
 
 
+class ChannelTable(Table):
+    """One channel of a pair, [channels.left] or [channels.right]; its parts, nodes and controls bear its name in
+    front."""
+
+    gain_cell: GainCellTable | None = Field(default=None, description="where its gain reduction happens")
+
+
+class ChannelsTable(Table):
+    """Two channels in one unit, [channels]."""
+
+    left: ChannelTable = Field(description="the first one; what belongs to it is named left_R1, left_ctl ...")
+    right: ChannelTable = Field(description="the second one; what belongs to it is named right_R1, right_ctl ...")
+
+
 class StageTable(Table):
     """A named group of parts, [stages.NAME]; stages meet by sharing nodes."""
 
@@ -87,6 +101,12 @@ class UnitTable(Table):
         default=18.0, description="level in dBu at input and output that 0 dBFS in a file stands for"
     )
     gain_cell: GainCellTable | None = Field(default=None, description="where the gain reduction happens")
+    channels: ChannelsTable | None = Field(
+        default=None, description="of a unit with two channels; a file that pairs two units has them by itself"
+    )
+    joined: Annotated[tuple[TwoNodes, ...], Form('pairs of nodes, as [["left_ctl", "right_ctl"]]')] = Field(
+        default=(), description="nodes of both channels that are joined straight"
+    )
     controls: Annotated[dict[str, Any], Form("a table of controls")] = Field(
         default_factory=dict, description="name -> control"
     )
@@ -108,13 +128,9 @@ class UnitTable(Table):
     )
 
 
-class BasedTable(Table):
-    """Top of a file whose unit starts from another one.
+class AlteredTable(Table):
+    """What a file that does not write its unit whole may say of the parts that are there."""
 
-    Beside these keys it has a name of its own, and may hold whatever a whole unit file holds: that is added.
-    """
-
-    based_on: Text = Field(description="the unit that it starts from: a shipped one, or a file as seen from this one")
     taken_out: Annotated[tuple[Name, ...], Form('a list of names, as ["R4", "C1"]')] = Field(
         default=(), description="parts, controls, switch banks, probes, alignment steps and device sheets that go"
     )
@@ -124,6 +140,32 @@ class BasedTable(Table):
     changed: Annotated[dict[str, Any], Form('a table of changes, as { C16 = "220n" }')] = Field(
         default_factory=dict, description="name -> value, as for --change"
     )
+
+
+class BasedTable(AlteredTable):
+    """Top of a file whose unit starts from another one.
+
+    Beside these keys it has a name of its own, and may hold whatever a whole unit file holds: that is added.
+    """
+
+    based_on: Text = Field(description="the unit that it starts from: a shipped one, or a file as seen from this one")
+
+
+class PairedTable(Table):
+    """Which unit each channel is, [pair]."""
+
+    left: Text = Field(description="a shipped unit, or a file as seen from this one")
+    right: Text = Field(description="the same one or another")
+
+
+class PairTable(AlteredTable):
+    """Top of a file that makes a pair of two units, or twice of one.
+
+    Names in it are those of the pair: left_C16 and right_C16 are the two C16. Beside these keys it has a name of its
+    own, and may hold whatever a whole unit file holds: that is added, as the parts that join the channels.
+    """
+
+    pair: PairedTable = Field(description="the unit of each channel")
 
 
 UNIT_KEYS = ("name", "about", "temperature_c", "full_scale_dbu")

@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Self
@@ -22,6 +22,8 @@ from fetsim.schematic.model import (
     SwitchBank,
     UnitData,
 )
+from fetsim.schematic.pair import are_joined, channel_document
+from fetsim.schematic.read import read_unit
 from fetsim.schematic.save import save_text, unit_text
 from fetsim.schematic.save_based import based_text
 from fetsim.schematic.settings import differences
@@ -39,11 +41,20 @@ class Unit(UnitData):
     """The unit as its file gave it; None in that unit itself."""
     base: "Unit | None" = field(default=None, repr=False, compare=False)
     """The unit that its file starts from; None where the file is a whole unit."""
+    sources: "tuple[Unit, ...]" = field(default=(), repr=False, compare=False)
+    """The units that it was put together of, where nothing has been done to them yet."""
 
     @classmethod
-    def of(cls, data: UnitData, loaded: "Unit | None" = None, base: "Unit | None" = None) -> Self:
+    def of(
+        cls,
+        data: UnitData,
+        loaded: "Unit | None" = None,
+        base: "Unit | None" = None,
+        sources: "tuple[Unit, ...]" = (),
+    ) -> Self:
         """The unit of these data, ``loaded`` being the one that its file gave, which starts from ``base``."""
-        return cls(**{one.name: getattr(data, one.name) for one in fields(UnitData)}, loaded=loaded, base=base)
+        own = {one.name: getattr(data, one.name) for one in fields(UnitData)}
+        return cls(**own, loaded=loaded, base=base, sources=sources)
 
     @property
     def origin(self) -> "Unit":
@@ -53,7 +64,36 @@ class Unit(UnitData):
     @property
     def files(self) -> tuple[Path, ...]:
         """The file it was read from, the one which that starts from, and so on."""
-        return (self.path, *(self.base.files if self.base is not None else ()))
+        parents = (*self.sources, *(() if self.base is None else (self.base,)))
+        return tuple(dict.fromkeys((self.path, *(file for one in parents for file in one.files))))
+
+    def listening(self, channel: str) -> "Unit":
+        """The pair, with this channel's input, output and gain cell as its own. Raises UnitError for a channel that it
+        has not."""
+        if channel not in self.channels:
+            what = f"choices: {', '.join(self.channels)}" if self.channels else "it is no pair"
+            raise UnitError(f"channel: {self.name} has no {str(channel)[:20]!r}; {what}")
+        return replace(self, channel=channel, gain_cell=self.channels[channel])
+
+    @property
+    def each_channel(self) -> "tuple[Unit, ...]":
+        """What plays each channel of a stereo file: of a joined pair the whole listened to at each, of one that is not
+        joined each alone; of a unit of one channel itself, whatever the file has."""
+        if not self.channels:
+            return (self,)
+        return tuple(self.listening(one) if self.is_joined else self.alone(one) for one in self.channels)
+
+    @cached_property
+    def is_joined(self) -> bool:
+        """Whether current can flow between its channels as switches stand; False for a unit of one channel."""
+        return bool(self.channels) and are_joined(self)
+
+    def alone(self, channel: str) -> "Unit":
+        """One channel of a pair as a unit of its own, with nothing of the other and nothing that joins them; parts,
+        nodes and controls bear the names that they have there. Raises UnitError for a channel that it has not."""
+        self.listening(channel)
+        data = read_unit(channel_document(self, channel), self.path, self.text)
+        return Unit.of(data, None if self.loaded is None else self.loaded.alone(channel))
 
     def changed(self, changes: Mapping[str, str | float] | None = None, **more: str | float) -> "Unit":
         """Another unit with these changes, as ``changed(C16="220n", attack=0.8)``; see
@@ -63,7 +103,9 @@ class Unit(UnitData):
         """
         if changes is not None and not isinstance(changes, Mapping):
             raise UnitError(f"change: must be names with values, as in {{'C16': '220n'}}, not {f'{changes!r}'[:40]}")
-        return Unit.of(changed_unit(self, [*(changes or {}).items(), *more.items()]), self.origin, self.base)
+        data = changed_unit(self, [*(changes or {}).items(), *more.items()])
+        unit = Unit.of(data, self.origin, self.base, self.sources)
+        return unit.listening(self.channel) if self.channel else unit
 
     def save(self, path: str | Path, *, based: bool = False, overwrite: bool = False) -> Path:
         """Write the unit to a ``.toml`` file, with the comments and the layout of the file that it came from; or,
@@ -96,9 +138,11 @@ class Unit(UnitData):
         """SHA-256 (64 hexadecimal digits) of the unit file's text as it was loaded, in UTF-8; changes are not in it.
 
         What ``sha256sum`` says of the file, unless that begins with a byte order mark. Of a file that starts from
-        another unit it is the digest of the whole unit's text, as ``save`` writes it.
+        another unit it is the digest of the whole unit's text, as ``save`` writes it; of one that pairs two, that of
+        their digests and its own text.
         """
-        return hashlib.sha256(self.text.encode()).hexdigest()
+        sources = () if self.base is None else self.base.sources
+        return hashlib.sha256("".join([*(one.text_digest for one in sources), self.text]).encode()).hexdigest()
 
     @cached_property
     def digest(self) -> str:

@@ -2,7 +2,8 @@
 
 Every part always gives the same elements on the same nodes, whatever its value, its control or its switch
 says, so a change of values keeps the circuit's topology; only a core that gets hysteresis and a capacitor that is
-told what keeps it from being ideal are other elements. Two small departures from the ideal make that
+told what keeps it from being ideal are other elements. Nodes of two channels that are joined straight are joined by a
+wire of a closed contact's resistance. Two small departures from the ideal make that
 possible: a closed contact is 50 milliohm and an open one 1 teraohm, and each leg of a potentiometer's track
 keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it moves the end of travel to
 -86 dB).
@@ -45,7 +46,9 @@ def build_circuit(unit: UnitData) -> Circuit:
             f"{unit.name}: has {len(unit.parts)} parts, over {MOST_PARTS}; rest and solver would take too long to work "
             "out, so simulate a part of the circuit"
         )
-    return Circuit(tuple(made for part in unit.parts.values() for made in part_elements(unit, part)))
+    made = [one for part in unit.parts.values() for one in part_elements(unit, part)]
+    wires = [_resistance(f"JOIN.{number}", *ends, CLOSED_OHM) for number, ends in enumerate(unit.joined, 1)]
+    return Circuit((*made, *wires), normalled=dict.fromkeys(unit.second_channels, 1.0))
 
 
 def part_elements(unit: UnitData, part: Part) -> list[Element]:
@@ -212,7 +215,7 @@ def _input(unit: UnitData, part: Part) -> list[Element]:
             _source(f"{part.designator}.hot", hot, GROUND, ohm / 2.0, emf_per_input=0.5),
             _source(f"{part.designator}.cold", cold, GROUND, ohm / 2.0, emf_per_input=-0.5),
         ]
-    return [source.driven_by(part.input) for source in sources]
+    return [source.driven_by(unit.driven_by(part)) for source in sources]
 
 
 def _meter(unit: UnitData, part: Part) -> list[Element]:

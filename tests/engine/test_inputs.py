@@ -57,6 +57,24 @@ def test_superposition(method):
     assert np.abs(alone[1]).max() > 0.01
 
 
+@pytest.mark.parametrize("method", ["bdf4", "sdirk4"])
+def test_a_normalled_input_follows_the_program_until_it_is_fed(method):
+    """As if it had been fed so many times the program's voltage; what is fed to it counts alone."""
+    follows = Circuit(ladder().elements, normalled={"key": 0.5})
+    by_itself = of(follows, method, ("b",)).advance(PROGRAM_V)
+    fed = of(ladder(), method, ("b",)).advance({PROGRAM: PROGRAM_V, "key": 0.5 * PROGRAM_V})
+    assert np.array_equal(by_itself, fed)
+    other = {PROGRAM: PROGRAM_V, "key": KEY_V}
+    assert np.array_equal(
+        of(follows, method, ("b",)).advance(other), of(ladder(), method, ("b",)).advance(other)
+    )
+    assert not np.any(of(follows, method, ("b",)).advance({"key": 0.0 * KEY_V}))
+    linear = [linearise(system, find_bias(system)) for system in (assemble(follows), assemble(ladder()))]
+    wanted = linear[1].driven_by(PROGRAM) + 0.5 * linear[1].driven_by("key")
+    assert np.array_equal(linear[0].driven_by(PROGRAM), wanted)
+    assert np.array_equal(linear[0].driven_by("key"), linear[1].driven_by("key"))
+
+
 def test_a_second_input_is_as_good_as_the_first():
     """The same circuit with the names exchanged."""
     exchanged = Circuit(tuple(

@@ -15,14 +15,16 @@ def switched(unit: Unit, subsets: Sequence[str] | str | None = None) -> dict[str
 
     By default each switch of the bank on its own, each position of a selector; a unit without a bank is measured as it
     is, under an empty label.
-    A subset of one bank among several is written ``curve=S1+S3``, and so the default is the first bank's.
-    Raises InputError or UnitError for names that are none.
+    A subset of one bank among several is written ``curve=S1+S3``, and so the default is the first bank's. In a pair
+    both channels have it, and it is named without a channel. Raises InputError or UnitError for names that are none.
     """
     if not unit.banks:
         if subsets:
             raise InputError(f"switches: {unit.name} has no switches")
         return {"": unit}
-    first = next(iter(unit.banks.values()))
+    front = f"{unit.channel}_" if unit.channel else ""
+    banks = [bank for bank in unit.banks.values() if bank.name.startswith(front)] or list(unit.banks.values())
+    first = banks[0]
     if subsets is None:
         subsets = first.switches
     elif subsets == EVERY:
@@ -32,12 +34,13 @@ def switched(unit: Unit, subsets: Sequence[str] | str | None = None) -> dict[str
     found = {}
     for text in subsets:
         name, sign, subset = text.partition("=")
-        bank = unit.banks.get(name.strip() if sign else first.name)
+        bank = unit.banks.get(unit.own_name(name.strip()) if sign else first.name)
         if bank is None:
             choices = ", ".join(one.told for one in unit.banks.values())
             raise InputError(f"switches: no bank is called {name[:40]!r}; choose from {choices}")
-        version = unit.changed({bank.name: (subset if sign else text).strip()})
-        found[version.banks[bank.name].state] = version
+        wanted = (subset if sign else text).strip().replace(front, "")
+        version = unit.changed({bank.name.removeprefix(front): wanted})
+        found[version.banks[bank.name].state.replace(front, "")] = version
     return found
 
 

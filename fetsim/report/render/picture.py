@@ -31,8 +31,9 @@ LEAST_REDUCTION_DB = 3.0
 MINUTES_FROM_S = 120.0
 
 
-def draw_render(logs: Sequence[GainLog], title: str) -> Figure:
-    """Two panels a channel: rms and peak level of input and output [dBu], gain reduction [dB].
+def draw_render(logs: Sequence[GainLog], title: str, named: Sequence[str] = ()) -> Figure:
+    """Two panels a channel: rms and peak level of input and output [dBu], gain reduction [dB]. ``named``: what the
+    channels are called, where they are not by their numbers.
 
     >>> import fetsim
     >>> import numpy as np
@@ -47,7 +48,8 @@ def draw_render(logs: Sequence[GainLog], title: str) -> Figure:
         )[:, 0]
         for number, log in enumerate(logs):
             levels, reduction = panels[2 * number : 2 * number + 2]
-            levels.set_title(f"Channel {number + 1}" if len(logs) > 1 else "", loc="left")
+            name = named[number].capitalize() if named else f"Channel {number + 1}"
+            levels.set_title(name if len(logs) > 1 else "", loc="left")
             _draw_levels(levels, log)
             _draw_reduction(reduction, log)
         _name_time(panels[-1], float(logs[0].time_s[-1]))

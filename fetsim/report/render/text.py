@@ -8,6 +8,7 @@ from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.render_file import FileRendering
 from fetsim.report.look.columns import facts
 from fetsim.rig.beginning import beginning
+from fetsim.rig.gain_cell import CellAtRest
 from fetsim.schematic.wiring import build_circuit
 
 CHANNELS = {1: "mono", 2: "stereo"}
@@ -36,9 +37,18 @@ def render_text(rendering: FileRendering) -> str:
     ]  # fmt: skip
     if r.noise_seed is not None:
         lines.append(("Noise", f"of the parts: thermal, shot and 1/f; seed {r.noise_seed}"))
-    lines.append(("At rest", _rest(rendering)))
-    for number, log in enumerate(r.logs, start=1):
-        channel = f" ch {number}" if r.channels > 1 else ""
+    if r.alike:
+        lines.append(("Channels", "the file has one; it went into both"))
+    begins = beginning(build_circuit(r.unit))
+    if r.at_rest:
+        played = "joined" if r.unit.is_joined else "apart, each channel played as a unit of its own"
+        lines.append(("Pair", "; ".join(filter(None, (played, begins)))))
+        lines += [(f"At rest {one.channel}", _rest(one.idle_gain_db, one.rest)) for one in r.at_rest]
+    else:
+        lines.append(("At rest", _rest(r.idle_gain_db, r.rest, begins)))
+    for number, log in enumerate(r.logs):
+        name = r.at_rest[number].channel if r.at_rest else f"ch {number + 1}"
+        channel = f" {name}" if r.channels > 1 else ""
         lines += [
             (f"Gain reduction{channel}", _reduction(rendering, log)),
             (f"Levels{channel}", _levels(log)),
@@ -58,10 +68,10 @@ def render_text(rendering: FileRendering) -> str:
     return facts(lines)
 
 
-def _rest(rendering: FileRendering) -> str:
-    gain = f"gain {round(rendering.idle_gain_db, 1) + 0.0:+.1f} dB at 1 kHz"
-    cell = None if rendering.rest is None or rendering.rest.warning else rendering.rest.told
-    return "; ".join(filter(None, (gain, cell, beginning(build_circuit(rendering.unit)))))
+def _rest(idle_gain_db: float, rest: CellAtRest | None, begins: str = "") -> str:
+    gain = f"gain {round(idle_gain_db, 1) + 0.0:+.1f} dB at 1 kHz"
+    cell = None if rest is None or rest.warning else rest.told
+    return "; ".join(filter(None, (gain, cell, begins)))
 
 
 def _reduction(rendering: FileRendering, log: GainLog) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
-from fetsim.schematic.describe import BASED, KeyDescription, KindDescription, TableDescription
+from fetsim.schematic.describe import BASED, PAIR, KeyDescription, KindDescription, TableDescription
 
 CHANGEABLE = "Keys with a star can be changed (--change DESIGNATOR.key=VALUE); the others are edited in the unit file."
 
@@ -44,7 +44,7 @@ def kind_page(kind: KindDescription) -> str:
 
 
 def _heading(table: str) -> str:
-    if table in ("", BASED):
+    if table in ("", BASED, PAIR):
         return f"Top of {table or 'the file'}"
     return f"[{table}]"
 

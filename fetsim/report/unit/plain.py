@@ -40,6 +40,9 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
         "temperature_c": unit.temperature_c,
         "full_scale_dbu": unit.full_scale_dbu,
         "gain_cell": None if cell is None else asdict(cell),
+        "channels": {name: None if one is None else asdict(one) for name, one in unit.channels.items()},
+        "joined": [list(ends) for ends in unit.joined],
+        "are_joined": unit.is_joined,
         "changes": [dict(zip(("name", "before", "after"), one, strict=True)) for one in before.differences(unit)],
         "signal_order": list(flow.order),
         "links": [

@@ -12,7 +12,7 @@ from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.settings import Setting
 from fetsim.schematic.stepped import step_number, step_text
-from fetsim.schematic.unit import Matched, Part, Stage, Unit
+from fetsim.schematic.unit import GainCell, Matched, Part, Stage, Unit
 from fetsim.schematic.values import format_value
 from fetsim.schematic.wording import (
     RATINGS,
@@ -88,7 +88,7 @@ def _step(unit: Unit, part: Part) -> list[str]:
 
 
 def _head(unit: Unit, before: Unit) -> str:
-    cell = unit.gain_cell
+    cells = unit.channels or {"": unit.gain_cell}
     size = f"{len(unit.parts)} parts in {len(unit.stages)} stages, {len(unit.nodes)} nodes and ground (0)"
     temperature = arrow(f"{before.temperature_c:g}", f"{unit.temperature_c:g}")
     full_scale = arrow(f"{before.full_scale_dbu:+g}", f"{unit.full_scale_dbu:+g}")
@@ -96,13 +96,26 @@ def _head(unit: Unit, before: Unit) -> str:
         ("about", arrow(before.about, unit.about)),
         ("source", unit.source),
         ("file", str(unit.path)),
-        *([("based on", f"{unit.base.name} ({unit.base.path})")] if unit.base else []),
+        *([("based on", _origin(unit.base))] if unit.base else []),
         ("size", size),
         ("temperature", f"{temperature} C, the whole unit"),
         ("full scale", f"{full_scale} dBu is 0 dBFS, at the input and the output"),
-        ("gain cell", f"{cell.fet}, control voltage at node {cell.control_node}" if cell else "none"),
+        *((f"gain cell{f' {channel}' if channel else ''}", _cell_text(cell)) for channel, cell in cells.items()),
+        *([("channels", f"{'joined' if unit.is_joined else 'apart'}, as switches stand")] if unit.channels else []),
     ]
     return f"{arrow(before.name, unit.name)}\n{facts(pairs)}"
+
+
+def _origin(base: Unit) -> str:
+    """The unit that a file starts from, or those that it pairs."""
+    if not base.sources:
+        return f"{base.name} ({base.path})"
+    sources = zip(base.channels, base.sources, strict=True)
+    return ", ".join(f"{channel} {one.name}" for channel, one in sources) + ": two units beside each other"
+
+
+def _cell_text(cell: GainCell | None) -> str:
+    return f"{cell.fet}, control voltage at node {cell.control_node}" if cell else "none"
 
 
 def _stage(unit: Unit, before: Unit, stage: Stage, changes: Changes) -> str:

@@ -11,6 +11,7 @@ from fetsim.errors import FetsimError, InputError
 from fetsim.rig.rig import Rig
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.fields import suggestion
+from fetsim.schematic.model import channel_of
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.trims.readings import missed_at_rest
 from fetsim.studies.trims.resting import Rests
@@ -54,17 +55,26 @@ def aligned(unit: Unit, *, near: Rig | None = None, steps: Sequence[str] | None 
 
 
 def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]:
-    """The steps of these names, or all, in the order of the unit. Raises InputError."""
+    """The steps of these names, or all, in the order of the unit; without a channel's name those of both channels of a
+    pair. Raises InputError."""
     if not unit.alignment:
         raise InputError(f"{unit.name}: has no [alignment], so nothing says what its trims are set to")
+    fronts = ("", *(f"{channel}_" for channel in unit.channels))
+    wanted = [f"{front}{name}" for name in names or () for front in fronts]
     for name in names or ():
-        if name not in unit.alignment:
+        if not any(f"{front}{name}" in unit.alignment for front in fronts):
             choices = f"{suggestion(str(name), unit.alignment)}; choices: {', '.join(unit.alignment)}"
             raise InputError(f"step: {unit.name} has no step {str(name)[:40]!r} in its alignment{choices}")
-    return [step for name, step in unit.alignment.items() if names is None or name in names]
+    return [step for name, step in unit.alignment.items() if names is None or name in wanted]
+
+
+def at_its_channel(unit: Unit, step: AlignmentStep) -> Unit:
+    """The unit, a pair listened to at the channel whose step it is."""
+    return unit.listening(channel_of(step.name)) if unit.channels and channel_of(step.name) else unit
 
 
 def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig | None, Outcome]:
+    unit = at_its_channel(unit, step)
     travel = Travel.of(unit, step.set, step.series)
     if READINGS[step.read].tone:
         return unit, None, _outcome(step, travel.present, "is read under a tone, which is left out here")

@@ -22,7 +22,7 @@ from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.schematic.values import format_value
-from fetsim.studies.trims.aligned import chosen_steps
+from fetsim.studies.trims.aligned import at_its_channel, chosen_steps
 from fetsim.studies.trims.meters import Meter, RestMeter, ToneMeter
 from fetsim.studies.trims.record import Alignment, StepTaken
 from fetsim.studies.trims.remedies import remedies_for
@@ -60,6 +60,7 @@ def set_trims(
         def told(share: float, number: int = number) -> None:
             progress((number + share) / len(chosen))
 
+        unit = at_its_channel(unit, step)
         one = _nulled(unit, step, quality, told) if READINGS[step.read].least else _met(unit, step, quality, told)
         unit = unit.changed({step.set: one.value})
         taken.append(one)
