@@ -168,6 +168,26 @@ def clamp(value: Any, bound: Any) -> Any:
     return np.clip(value, -bound, bound) if isinstance(value, np.ndarray) else min(max(value, -bound), bound)
 
 
+def series_exp(argument: Number) -> Number:
+    """exp as (1 + y + ... + y^7/7!)^1024 with y = argument / 1024, for arguments of -700 to 80.
+
+    Relative error below 1e-12 for -45..45, 4e-11 at 80, 3e-10 at -100 and 3e-3 at -700, where the value itself is
+    1e-304. No branch and no table, so that a loop over it becomes vector instructions.
+    """
+    y = argument * (1.0 / 1024.0)
+    p = 1.0 + y * (1.0 + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040)))))))
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    return p * p
+
+
 def bounded_exp(argument: Number) -> Number:
     """exp that neither overflows nor raises."""
     if isinstance(argument, float):

@@ -11,7 +11,7 @@ interpreted solver uses. Built on numba's documented low-level interface for ext
 
 import math
 import operator
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,11 +22,26 @@ from numba.core.datamodel import models
 from numba.core.extending import intrinsic, lower_builtin, lower_cast, overload, register_model, type_callable
 from numba.core.imputils import impl_ret_borrowed
 from numba.core.typeconv import Conversion
+from numpy.typing import NDArray
 
 from fetsim.devices.law import clamp, select
 
 WIDTH = 4
 """Circuits side by side: one 256-bit register of doubles. Where they are narrower the compiler splits it in two."""
+
+
+def lanes_zeros(shape: tuple[int, ...]) -> NDArray[np.float64]:
+    """Zeros for arrays of lanes [shape=(*shape, WIDTH)], each vector where the processor takes it in one piece: from 16
+    bytes further on, where memory comes from half of the time, a step takes 5 to 9 % more."""
+    count, bytes_of_one = math.prod(shape) * WIDTH, 8 * WIDTH
+    memory = np.zeros(count + WIDTH)
+    start = -memory.ctypes.data % bytes_of_one // 8
+    return memory[start : start + count].reshape(*shape, WIDTH)
+
+
+def lanes_stack(arrays: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """``WIDTH`` arrays of one shape side by side [shape=(..., WIDTH)]."""
+    return np.stack(arrays, axis=-1, out=lanes_zeros(arrays[0].shape))
 
 
 def any_lane(mask: Any) -> bool:

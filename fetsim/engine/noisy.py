@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from fetsim.engine.compiler import engine_digest
 from fetsim.engine.draws import BLOCK, HALF, Words, counters_before, numbers, words
-from fetsim.engine.lanes import lane_view
+from fetsim.engine.lanes import lane_view, lanes_stack, lanes_zeros
 from fetsim.engine.laws_text import laws_text
 from fetsim.engine.noise import PreparedNoise
 from fetsim.engine.pink import POLES, passed
@@ -75,26 +75,25 @@ def buffers_for(
 ) -> NoiseBuffers:
     """Of a march from these states, one circuit's or those of several lanes, which are all at one step of their blocks;
     ``first`` place of noise in their memory."""
-    shape, lanes = noises[0].shape, (len(noises),) if len(noises) > 1 else ()
+    shape, lanes = noises[0].shape, len(noises) > 1
+    zeros: Callable[[tuple[int, ...]], Array] = lanes_zeros if lanes else np.zeros
     count, rows, moving = shape.white + shape.pink, len(shape.rows), len(shape.moving) + len(shape.moving_pink)
     keys = [noise.keys(state.stream) for noise, state in zip(noises, states, strict=True)]
     counters = [counters_before(key, (state.steps - 1) // BLOCK) for key, state in zip(keys, states, strict=True)]
     drawn = -(-count // DRAWN_TOGETHER) * DRAWN_TOGETHER
-    z = np.zeros((2, drawn, HALF) if not lanes else (2, HALF, drawn, *lanes))
+    z = zeros((2, HALF, drawn) if lanes else (2, drawn, HALF))
     return NoiseBuffers(
         counters=_in_one_row(counters, drawn),
         keys=_in_one_row([np.repeat(key[1][:, None], HALF, axis=1) for key in keys], drawn),
         sums=np.zeros(z[0].size, dtype=np.uint32), drawn=z.reshape(2, -1), z=z, white=shape.white, first=first,
         filters=noises[0].filters, values=_side_by_side([noise.values for noise in noises]),
-        rms=np.zeros((moving, *lanes)), held=np.zeros((POLES * shape.pink, *lanes)),
-        rows=np.zeros((BLOCK, rows, *lanes)), half=np.zeros((rows, HALF)),
-        driven=np.zeros((stages + 1, inputs + rows, *lanes)),
-        clock=np.array([states[0].steps % BLOCK, 1]),
+        rms=zeros((moving,)), held=zeros((POLES * shape.pink,)), rows=zeros((BLOCK, rows)), half=np.zeros((rows, HALF)),
+        driven=zeros((stages + 1, inputs + rows)), clock=np.array([states[0].steps % BLOCK, 1]),
     )  # fmt: skip
 
 
 def _side_by_side(arrays: Sequence[Array]) -> Array:
-    return np.ascontiguousarray(np.stack(arrays, axis=-1)) if len(arrays) > 1 else arrays[0]
+    return lanes_stack(arrays) if len(arrays) > 1 else arrays[0]
 
 
 def _in_one_row(each: Sequence[Words], drawn: int) -> Words:

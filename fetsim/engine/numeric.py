@@ -5,6 +5,8 @@ from math import log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from fetsim.devices.law import series_exp
+
 VECTOR = 16
 """``exponentials`` is fastest on arrays of a multiple of this length (four vectors of four doubles)."""
 
@@ -44,25 +46,10 @@ def step_share(new_v: float, old_v: float, scale_v: float) -> float:
 
 
 def exponentials(arguments: NDArray[np.float64]) -> None:
-    """Replace each argument by its exp, as (1 + y + ... + y^7/7!)^1024 with y = argument / 1024.
-
-    Clamped to -700..80. Relative error below 1e-12 for -45..45, 4e-11 at 80, 3e-10 at -100 and 3e-3 at -700, where the
-    value itself is 1e-304. No branch and no table, so the loop becomes vector instructions: three times faster
-    than calling exp for 23 junctions.
-    """
+    """Replace each argument by its exp, held at those of -700 and 80: for 23 junctions three times faster than by
+    calling exp."""
     for k in range(arguments.shape[0]):
-        y = min(max(arguments[k], -700.0), 80.0) * (1.0 / 1024.0)
-        p = 1.0 + y * (1.0 + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * (1 / 120 + y * (1 / 720 + y * (1 / 5040)))))))
-        p = p * p
-        p = p * p
-        p = p * p
-        p = p * p
-        p = p * p
-        p = p * p
-        p = p * p
-        p = p * p
-        p = p * p
-        arguments[k] = p * p
+        arguments[k] = series_exp(min(max(arguments[k], -700.0), 80.0))
 
 
 def roots(powers: NDArray[np.float64], factor: float) -> None:

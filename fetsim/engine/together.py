@@ -15,7 +15,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.draws import BLOCK
 from fetsim.engine.generated import Solver, is_compiled, solver_for
 from fetsim.engine.inputs import Drive
-from fetsim.engine.lanes import WIDTH
+from fetsim.engine.lanes import WIDTH, lanes_stack, lanes_zeros
 from fetsim.engine.march import Moving, Pack, Scratch, Values, compiled_march
 from fetsim.engine.march import is_ready as march_is_ready
 from fetsim.engine.prepared import Prepared
@@ -84,13 +84,13 @@ def _march_pack(
     staged = [s.stage_inputs(inputs[min(lane, len(inputs) - 1)]) for lane, s in enumerate(marching)]
     states = [s.state for s in marching]
     packed, rescue = _values(tuple(s.prepared for s in marching))
-    u = _lanes([within for within, _ in staged])
+    u = lanes_stack([within for within, _ in staged])
     columns = np.unique(np.concatenate([s.recorder.columns for s in simulations]))
-    moving = Moving(*(_lanes([getattr(state, name) for state in states]) for name in Moving._fields))
+    moving = Moving(*(lanes_stack([getattr(state, name) for state in states]) for name in Moving._fields))
     n, stages = len(moving.x), u.shape[1] - 1
     scratch = Scratch(
-        arg=np.zeros((max(solver.junction_count, 1), WIDTH)), increments=np.zeros((stages, n, WIDTH)),
-        s=np.zeros((n, WIDTH)), kept=np.zeros_like(moving.ports), failed=np.zeros((2, WIDTH)),
+        arg=lanes_zeros((max(solver.junction_count, 1),)), increments=lanes_zeros((stages, n)), s=lanes_zeros((n,)),
+        kept=lanes_zeros(moving.ports.shape[:1]), failed=lanes_zeros((2,)),
         counts=np.zeros(4, dtype=np.int64),
     )  # fmt: skip
     noise = noise_buffers(marching)
@@ -101,7 +101,7 @@ def _march_pack(
     )  # fmt: skip
 
     def run(march: Callable[..., int], u: Array) -> Array:
-        record = np.empty((len(columns), len(u), WIDTH))
+        record = lanes_zeros((len(columns), len(u)))
         march(
             solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, noise, u, columns,
             record, pack._replace(u=u),
@@ -143,17 +143,11 @@ def _march_pack(
 
 def _values(circuits: tuple[Prepared, ...]) -> tuple[Values, Array]:
     """Values side by side, of which linear part and devices belong to the caller, and those of the rescue."""
-    lin, dev, rescue = _side_by_side(circuits)
-    first = circuits[0].values
-    return Values(lin.copy(), np.empty(0), dev.copy(), first.tolerance_v, first.max_iterations), rescue
+    values = [one.values for one in circuits]
+    lin, dev = lanes_stack([v.lin for v in values]), lanes_stack([v.dev for v in values])
+    return Values(lin, np.empty(0), dev, values[0].tolerance_v, values[0].max_iterations), _of_rescue(circuits)
 
 
 @lru_cache(maxsize=64)
-def _side_by_side(circuits: tuple[Prepared, ...]) -> tuple[Array, Array, Array]:
-    values = [one.values for one in circuits]
-    return _lanes([v.lin for v in values]), _lanes([v.dev for v in values]), np.array([v.lin_rescue for v in values])
-
-
-def _lanes(arrays: Sequence[Array]) -> Array:
-    """Arrays of one shape side by side [shape=(..., WIDTH)]."""
-    return np.ascontiguousarray(np.stack(arrays, axis=-1))
+def _of_rescue(circuits: tuple[Prepared, ...]) -> Array:
+    return np.array([one.values.lin_rescue for one in circuits])

@@ -10,13 +10,27 @@ from numba import njit
 
 from fetsim.devices.law import select
 from fetsim.engine.circuit import Circuit, element
-from fetsim.engine.lanes import WIDTH, all_lanes, any_lane, lane_view
+from fetsim.engine.lanes import WIDTH, all_lanes, any_lane, lane_view, lanes_stack, lanes_zeros
 from fetsim.engine.methods import FITTED
 from fetsim.engine.simulation import Simulation
 from fetsim.engine.together import can_march_together, march_together
 from tests.engine.small import DIODE, capacitor, diode_clipper, source
 
 RATE_HZ = 96000.0
+
+
+@pytest.mark.parametrize("shape", [(1,), (2, 3), (611,), (3, 47)])
+def test_vectors_of_four_begin_on_a_boundary(shape):
+    """Of 32 bytes, so that none lies across two lines of the cache; whatever memory comes along."""
+    arrays = [lanes_zeros(shape) for _ in range(20)]
+    rng = np.random.default_rng(1)
+    each = [rng.standard_normal(shape) for _ in range(WIDTH)]
+    arrays.append(lanes_stack(each))
+    for array in arrays:
+        assert array.shape == (*shape, WIDTH) and array.flags.c_contiguous and array.ctypes.data % 32 == 0
+    assert not np.any(arrays[0])
+    for lane, one in enumerate(each):
+        assert np.array_equal(arrays[-1][..., lane], one)
 
 
 @njit
