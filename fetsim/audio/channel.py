@@ -5,7 +5,7 @@ starts from its settled bias point, or cold with everything discharged and the s
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -58,16 +58,18 @@ class Channel:
         watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
         self._of_cell = [self._place[name] for name in watched]
         first_step = first_frame * rig.factor
-        self.simulation.state = replace(self.simulation.state, steps=first_step)
+        self.simulation = rig.simulation(recorded, cold=cold, stream=number, first_step=first_step)
         self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
         fed = [name for name in rig.unit.inputs if name not in rig.signals]
         self._up = {name: RateChange(rig.audio_rate_hz, rig.rate_hz) for name in fed}
         self._down = RateChange(rig.rate_hz, rig.audio_rate_hz, 1 + len(self.probes))
-        # the filters assume silence before the start, so what rests at a voltage is converted relative to it
-        start = self.simulation.all_unknowns
-        self._before = np.array([*(start[rig.system.index[name]] for name in recorded), 0.0])
-        nothing = dict.fromkeys(rig.unit.inputs, np.zeros(1))
-        self._rest = self._columns([np.array([level]) for level in self._before], nothing)[0]
+        # the filters assume silence before the start, so what rests at a voltage is converted relative to it, the same
+        # in every stretch of a file
+        self._before = self._levels(recorded, self.simulation)
+        nothing = dict.fromkeys(rig.circuit.inputs, np.zeros(1))
+        later = bool(first_frame and rig.unit.mains)
+        resting = self._levels(recorded, rig.simulation(recorded)) if later else self._before
+        self._rest = self._columns([np.array([level]) for level in resting], nothing)[0]
         self._sums = IntervalSums(rig, interval_steps(rig.rate_hz, log_rate_hz), first_step)
         self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.sign)
         self._given, self._returned = 0, 0
@@ -117,6 +119,11 @@ class Channel:
             converted = converted[: self._given - self._returned]
         self._returned += len(converted)
         return Block(converted[:, 0] / self._full_scale_v, converted[:, 1:], parts)
+
+    def _levels(self, names: Sequence[str], simulation: Simulation) -> Array:
+        """Where a simulation stands [shape=(names + 1,)], ground the last."""
+        unknowns = simulation.all_unknowns
+        return np.array([*(unknowns[self.rig.system.index[name]] for name in names), 0.0])
 
     def _columns(self, levels: Sequence[Array], volts: Mapping[str, Array]) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""

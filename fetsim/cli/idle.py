@@ -1,5 +1,6 @@
 """``fetsim idle``: the unit at rest."""
 
+import sys
 from typing import Annotated
 
 import typer
@@ -8,6 +9,7 @@ from fetsim.cli.options import UnitOptions
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
+from fetsim.rig.rig import compile_notice
 
 
 def idle(
@@ -20,7 +22,10 @@ def idle(
     fetsim idle
     fetsim idle --change idle_trim=0.4 --change temperature_c=45
     """
-    point = idle_point(chosen.chosen())
+    unit = chosen.chosen()
+    if unit.mains and (told := compile_notice(unit)):  # rest with mains is marched
+        print(f"fetsim: {told}", file=sys.stderr, flush=True)
+    point = idle_point(unit)
     account, made = point.account(), point.provenance
     if as_json:
         head = {"measurement": point.ROOM, "fetsim": made.fetsim, "unit": made.unit, "changes": made.changes}

@@ -1,6 +1,6 @@
 """Inductor: ideal, with the resistance of its winding; its current is an unknown of its own."""
 
-from fetsim.devices.kind import Kind, Roles, Stamp, ohmic
+from fetsim.devices.kind import Kind, Roles, Stamp, solved
 from fetsim.devices.law import Values
 from fetsim.devices.noise import johnson_in_series
 
@@ -21,6 +21,6 @@ INDUCTOR = Kind(
     inner=("current",),
     conducts=(("a", "b"),),
     noise=lambda v, volts, temperature_k: [johnson_in_series("current", v["resistance_ohm"], temperature_k)],
-    ways=lambda v, volts: [ohmic(volts, "", "a", "b", v["resistance_ohm"])],
+    ways=lambda v, volts: [solved(volts, "", "a", "b", volts["current"], v["resistance_ohm"])],
     roles=Roles(passes_direct=True),
 )

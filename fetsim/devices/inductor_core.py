@@ -1,7 +1,7 @@
 """Inductor on a core that remembers (``core``): a choke, with the resistance of its winding and eddy currents."""
 
 from fetsim.devices.core import DEMAGNETISED, core_law
-from fetsim.devices.kind import AtRest, Kind, Magnetics, Roles, Stamp, ohmic
+from fetsim.devices.kind import AtRest, Kind, Magnetics, Roles, Stamp, solved
 from fetsim.devices.law import Values
 from fetsim.devices.noise import johnson, johnson_in_series
 
@@ -36,7 +36,7 @@ INDUCTOR_CORE = Kind(
         johnson_in_series("current", v["resistance_ohm"], temperature_k),
         johnson("flux", None, v["eddy_ohm"], temperature_k),
     ],
-    ways=lambda v, volts: [ohmic(volts, "", "a", "b", v["resistance_ohm"])],
+    ways=lambda v, volts: [solved(volts, "", "a", "b", volts["current"], v["resistance_ohm"])],
     at_rest=lambda v, volts: AtRest(core_flux_share=abs(volts["flux"]) / v["saturation_flux_vs"]),
     magnetics=lambda v: Magnetics(turns=1.0, eddy_s=1.0 / v["eddy_ohm"]),
     roles=Roles(passes_direct=True),

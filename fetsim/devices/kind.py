@@ -234,6 +234,11 @@ def ohmic(volts: Volts, label: str, start: str, end: str, ohm: float, emf_v: Num
     return Way(label, start, end, (volts[start] - volts[end] - emf_v) / ohm, emf_v)
 
 
+def solved(volts: Volts, label: str, start: str, end: str, current_a: Number, ohm: float) -> Way:
+    """A way whose current is an unknown of its own: what is not its resistance's is a source inside."""
+    return Way(label, start, end, current_a, volts[start] - volts[end] - ohm * current_a)
+
+
 def turned(mirrored: bool, *pairs: tuple[str, str]) -> tuple[tuple[str, str], ...]:
     """Ports or flows of a law, each the other way round for a mirrored kind."""
     return tuple((b, a) if mirrored else (a, b) for a, b in pairs)

@@ -15,6 +15,7 @@ from fetsim.devices.inductor import INDUCTOR
 from fetsim.devices.inductor_core import INDUCTOR_CORE
 from fetsim.devices.jfet import JFET_N, JFET_P
 from fetsim.devices.kind import Kind
+from fetsim.devices.mains import MAINS
 from fetsim.devices.mosfet import MOSFET_N, MOSFET_P
 from fetsim.devices.opamp import OPAMP
 from fetsim.devices.resistor import NOISY_RESISTOR, RESISTOR
@@ -34,6 +35,7 @@ KINDS: dict[str, Kind] = {
     "inductor": INDUCTOR,
     "inductor_core": INDUCTOR_CORE,
     "source": SOURCE,
+    "mains": MAINS,
     "amplifier": AMPLIFIER,
     "transformer": TRANSFORMER,
     "transformer_core": TRANSFORMER_CORE,

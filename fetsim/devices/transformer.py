@@ -7,7 +7,7 @@ the Rayleigh region) is not modelled, nor is core loss, so only the windings are
 
 from dataclasses import replace
 
-from fetsim.devices.kind import AtRest, Kind, Magnetics, Stamp, Stress, Way, capacitance, conductance, ohmic
+from fetsim.devices.kind import AtRest, Kind, Magnetics, Stamp, Stress, Way, capacitance, conductance, ohmic, solved
 from fetsim.devices.law import Law, Values, Volts
 from fetsim.devices.noise import Noise, johnson, johnson_in_series
 
@@ -52,9 +52,10 @@ def transformer_noise(v: Values, volts: Volts, temperature_k: float) -> list[Noi
 
 
 def _ways(v: Values, volts: Volts) -> list[Way]:
+    """Resistances, behind what the core induces: nothing, at rest."""
     return [
-        ohmic(volts, "primary", "p1", "p2", v["primary_resistance_ohm"]),
-        ohmic(volts, "secondary", "s1", "s2", v["secondary_resistance_ohm"]),
+        solved(volts, "primary", "p1", "p2", volts["current"], v["primary_resistance_ohm"]),
+        ohmic(volts, "secondary", "s1", "s2", v["secondary_resistance_ohm"], volts["core"] - volts["s2"]),
     ]
 
 

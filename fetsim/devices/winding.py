@@ -5,7 +5,7 @@ the voltage that the flux induces in each secondary turn. Leakage is the winding
 each other but not with a third is not told apart, nor is there capacitance between windings.
 """
 
-from fetsim.devices.kind import Kind, Stamp, Way, ohmic
+from fetsim.devices.kind import Kind, Stamp, Way, solved
 from fetsim.devices.law import Values, Volts
 from fetsim.devices.noise import johnson_in_series
 
@@ -26,8 +26,8 @@ def _stamp(stamp: Stamp, v: Values) -> None:
 
 
 def _ways(v: Values, volts: Volts) -> list[Way]:
-    """Its resistance, behind what the core induces (nothing, at rest)."""
-    return [ohmic(volts, "", "a", "b", v["resistance_ohm"], v["turns"] * (volts["core"] - volts["s2"]))]
+    """Its current as solved, through its resistance, behind what the core and its leakage induce (nothing, at rest)."""
+    return [solved(volts, "", "a", "b", volts["current"], v["resistance_ohm"])]
 
 
 WINDING = Kind(

@@ -36,10 +36,10 @@ def find_bias(system: System, start: Array | None = None) -> Array:
         found = rest_nearby(system, system.b, start, TOLERANCE_V)
         if found is not None:
             return found
-    return _from_cold(_Values(system)).copy()
+    return _from_cold(Values(system)).copy()
 
 
-class _Values:
+class Values:
     """A system, equal to any other of the same values."""
 
     def __init__(self, system: System) -> None:
@@ -51,11 +51,11 @@ class _Values:
         return self._hash
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Values) and self._all == other._all
+        return isinstance(other, Values) and self._all == other._all
 
 
 @lru_cache(maxsize=16)  # the measurements of one unit ask for it again and again
-def _from_cold(values: _Values) -> Array:
+def _from_cold(values: Values) -> Array:
     system = values.system
     right = system.b
     x = np.zeros(system.size)

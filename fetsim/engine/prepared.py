@@ -73,14 +73,23 @@ class Prepared:
         Signals that the engine makes set in with the first step; ``stream`` says which sequences their noise takes.
         """
         devices = self.system.devices
-        ports = port_voltages(devices, unknowns)
+        memory = accepted(devices, port_voltages(devices, unknowns), no_memory(devices))
+        inputs = np.zeros((INPUTS - 1, len(self.system.inputs)))
+        return self.state_along(np.tile(unknowns, (4, 1)), memory, inputs, stream)
+
+    def state_along(self, unknowns: Array, memory: Array, inputs: Array, stream: int = 0, steps: int = 0) -> State:
+        """The state of a circuit that has come along these unknowns, those of now and after the last three steps, the
+        latest first [shape=(4, n), order of ``system.unknowns``]; what its devices remember and the inputs as in a
+        state."""
+        along = unknowns[:, self.reduced.kept][:, self.order]
+        ports = port_voltages(self.system.devices, unknowns[0])
         return State(
-            x=unknowns[self.reduced.kept][self.order].copy(),
-            past=np.zeros((3, self.reduced.system.size)),
+            x=along[0].copy(),
+            past=along[:-1] - along[1:],
             ports=np.array([v for of_device in ports for v in of_device]),
-            memory=np.append(accepted(devices, ports, no_memory(devices)), np.zeros(self._of_noise)),
-            inputs=np.zeros((INPUTS - 1, len(self.system.inputs))),
-            steps=0,
+            memory=np.append(memory, np.zeros(self._of_noise)),
+            inputs=inputs.copy(),
+            steps=steps,
             rate_hz=self.rate_hz,
             stream=stream,
         )

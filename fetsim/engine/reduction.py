@@ -89,7 +89,7 @@ def _removal(topology: Topology, keep: frozenset[str]) -> _Removal:
         if i != j:
             neighbours[i].add(j)
             neighbours[j].add(i)
-    sources, driven = set(topology.pattern_b), set(topology.pattern_input)
+    sources, driven, beside = set(topology.pattern_b), set(topology.pattern_input), set[int]()
     gone: dict[int, NDArray[np.intp]] = {}
     while True:
         choices = [
@@ -102,17 +102,25 @@ def _removal(topology: Topology, keep: frozenset[str]) -> _Removal:
         if k in sources:
             sources |= around
         driven |= {(i, j) for row, j in driven if row == k for i in around}
+        beside |= around
         for i in around:
             neighbours[i] |= around
             neighbours[i] -= {i, k}
         gone[k] = np.array(sorted(around))
     kept = [i for i in range(n) if i not in gone]
-    return _Removal(tuple(gone.items()), np.array(kept), _left(topology, kept, neighbours, sources, driven))
+    return _Removal(tuple(gone.items()), np.array(kept), _left(topology, kept, neighbours, beside, sources, driven))
 
 
 def _left(
-    topology: Topology, kept: list[int], neighbours: list[set[int]], sources: set[int], driven: set[tuple[int, int]]
+    topology: Topology,
+    kept: list[int],
+    neighbours: list[set[int]],
+    beside: set[int],
+    sources: set[int],
+    driven: set[tuple[int, int]],
 ) -> Topology:
+    """``beside`` are those that had a neighbour which is gone: each has a conductance of its own now, if it had none
+    before (a source's current was an unknown beside it, say)."""
     place = {i: k for k, i in enumerate(kept)} | {NO_UNKNOWN: NO_UNKNOWN}
 
     def moved(device: DevicePlace) -> DevicePlace:
@@ -121,7 +129,7 @@ def _left(
 
         return device._replace(ports=pairs(device.ports), flows=pairs(device.flows))
 
-    pattern_g = {(i, j) for i in kept for j in neighbours[i]} | {
+    pattern_g = {(i, j) for i in kept for j in neighbours[i]} | {(i, i) for i in kept if i in beside} | {
         pair for pair in topology.pattern_g if pair[0] in place and pair[1] in place
     }
     return Topology(

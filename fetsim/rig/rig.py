@@ -19,6 +19,7 @@ from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.crew import march
+from fetsim.engine.cycle import Cycle, find_cycle, repeating_cycle
 from fetsim.engine.guard import Verdict, stable_method
 from fetsim.engine.inputs import Drive
 from fetsim.engine.lanes import WIDTH
@@ -33,6 +34,7 @@ from fetsim.errors import ConvergenceError, InputError
 from fetsim.rig.beginning import beginning
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.heat import Heat, heat_of
+from fetsim.rig.mains import check_rails, fed_by_mains, on_steps, whole_frequency_hz
 from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
 from fetsim.schematic.unit import Unit
@@ -104,7 +106,8 @@ class Rig:
                 raise InputError(f"input: {self.unit.name} has none named {name[:40]!r}; {what}")
         circuit = build_circuit(self.warm_unit)
         normalled = dict.fromkeys(circuit.normalled, self.second_share)
-        return replace(circuit, signals=self.signals, normalled=normalled)
+        signals = {**on_steps(circuit.signals, self.rate_hz), **self.signals}
+        return replace(circuit, signals=signals, normalled=normalled)
 
     @cached_property
     def heat(self) -> Heat:
@@ -123,10 +126,53 @@ class Rig:
     def system(self) -> System:
         return assemble(self.circuit)
 
+    @property
+    def resting(self) -> System:
+        """The system whose bias point is this rig's rest."""
+        return self.system
+
+    @property
+    def held_v(self) -> Mapping[str, float]:
+        """Nodes that a capacitance beyond measure holds, each with its volts."""
+        return {}
+
     @cached_property
     def bias(self) -> Array:
-        """Settled state [shape=(n,), order of ``system.unknowns``]. Raises ConvergenceError when there is none."""
-        return find_bias(self.system, self._start)
+        """Settled state [shape=(n,), order of ``system.unknowns``]; of a unit with mains its mean over their period.
+        Raises ConvergenceError when there is none."""
+        return find_bias(self.resting, self._start) if self.cycle is None else self.cycle.mean
+
+    @property
+    def mains_hz(self) -> float | None:
+        """As played; None for a unit without mains."""
+        mains = self.unit.mains
+        return whole_frequency_hz(mains[0].values["frequency"], self.rate_hz) if mains else None
+
+    @property
+    def mains_steps(self) -> int | None:
+        """Steps in a mains period; None for a unit without mains."""
+        return None if self.mains_hz is None else round(self.rate_hz / self.mains_hz)
+
+    @cached_property
+    def cycle(self) -> Cycle | None:
+        """One mains period at rest, in the steps of the search for it; None for a unit without mains. Raises InputError
+        where a rail does not come up to what it is meant to be."""
+        if self.mains_hz is None:
+            return None
+        near = self.near
+        alike = near is not None and near.mains_hz == self.mains_hz and near.system.unknowns == self.system.unknowns
+        start = near.cycle if near is not None and alike else None
+        found = find_cycle(self.system, self.mains_hz, self._awaited_names, start, self.held_v)
+        check_rails(self.unit, dict(zip(self.system.unknowns, found.mean.tolist(), strict=True)))
+        return found
+
+    @cached_property
+    def mains_period(self) -> Cycle:
+        """One mains period at rest in the steps of this rig."""
+        assert self.cycle is not None and self.mains_hz is not None, "only of a unit with mains"
+        return repeating_cycle(
+            self.prepared, self.cycle.state(self.prepared), self.mains_hz, self._awaited_names
+        )
 
     @property
     def _start(self) -> Array | None:
@@ -217,6 +263,8 @@ class Rig:
             listed = ", ".join(f"{name} by {rise:.3g} K" for name, rise in warmest[:WARMEST] if abs(rise) >= TOLD_K)
             least = f"No part has warmed itself by {TOLD_K:g} K."
             stands = (*stands, f"Parts have warmed themselves: {listed}." if listed else least)
+        if self.cycle is not None:
+            stands = (*stands, fed_by_mains(self.unit, self.system, self.cycle, self.idle_gain_db()))
         begins = beginning(self.circuit)
         stands = (*stands, *([f"Every run begins with {begins}."] if begins else []))
         return (*stands, *(f"Warning: {text}." for text in self.warnings))
@@ -242,19 +290,32 @@ class Rig:
     @cached_property
     def awaited(self) -> NDArray[np.bool_]:
         """Which unknowns of a state have to stand still in a steady one [shape=(n,)]."""
-        slow = {e.unknowns[inner] for e in self.circuit.elements for inner in KINDS[e.kind].slow}
         names = self.prepared.reduced.system.unknowns
-        return np.array([names[i] not in slow for i in self.prepared.order])
+        return np.array([names[i] in self._awaited_names for i in self.prepared.order])
 
-    def simulation(self, recorded: Sequence[str], *, cold: bool = False, stream: int = 0) -> Simulation:
+    @cached_property
+    def _awaited_names(self) -> frozenset[str]:
+        slow = {e.unknowns[inner] for e in self.circuit.elements for inner in KINDS[e.kind].slow}
+        return frozenset(self.system.unknowns) - slow
+
+    def simulation(
+        self, recorded: Sequence[str], *, cold: bool = False, stream: int = 0, first_step: int = 0
+    ) -> Simulation:
         """A march from rest, or from cold with everything discharged, that records the unknowns ``recorded``.
 
-        At rest every input is at zero; ``signals`` set in with the first step. ``stream`` tells several units of the
-        same values apart, so that each has noise of its own.
+        At rest every input is at zero but mains, which have been on for ever; ``signals`` set in with the first step.
+        ``stream`` tells several units of the same values apart, so that each has noise of its own. A stretch of a
+        longer march says which is its first step.
         """
-        start = np.zeros(self.system.size) if cold else self.bias
         prepared = self.prepared if self.noise_seed is None else self._noisy(frozenset(recorded))
-        return Simulation(prepared, recorded, prepared.state_at(start, stream))
+        if cold or self.mains_hz is None:
+            start = np.zeros(self.system.size) if cold else self.bias
+            return Simulation(prepared, recorded, replace(prepared.state_at(start, stream), steps=first_step))
+        begun = first_step % len(self.mains_period.unknowns)
+        start_of_period = replace(self.mains_period.state(prepared, stream), steps=first_step - begun)
+        simulation = Simulation(prepared, recorded, start_of_period)
+        simulation.advance(np.zeros(begun))
+        return simulation
 
     def _noisy(self, recorded: frozenset[str]) -> Prepared:
         """As ``prepared``, with noise, for marches that record these unknowns."""

@@ -20,7 +20,7 @@ from fetsim.schematic.schema import AlteredTable, BasedTable
 
 Document = Mapping[str, Any]
 
-NAMED = ("controls", "switches", "matched", "probes", "alignment", "devices")
+NAMED = ("controls", "switches", "matched", "probes", "rails", "alignment", "devices")
 TABLES = (*NAMED, "gain_cell", "stages")
 REMEDY = "change it under [changed], wire it anew under [rewired], or name it in taken_out first"
 
@@ -56,7 +56,7 @@ def based_unit(
 
 
 def _without(whole: Document, names: tuple[str, ...], mistakes: list[Mistake]) -> Document:
-    """The tables without these parts, controls, switch banks, probes and steps; steps that set them go too."""
+    """The tables without these parts, controls, switch banks, probes, rails and steps; steps that set them go too."""
     known = {part for stage in whole["stages"].values() for part in stage["parts"]}
     known |= {name for key in NAMED for name in whole.get(key, {})}
     for name in names:

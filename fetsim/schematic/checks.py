@@ -38,7 +38,7 @@ def connections(unit: UnitData) -> tuple[object, ...]:
         for part in unit.parts.values()
     ]  # fmt: skip
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
-    named = (list(unit.controls), list(unit.banks), unit.probes, unit.matched, unit.alignment)
+    named = (list(unit.controls), list(unit.banks), unit.probes, unit.rails, unit.matched, unit.alignment)
     return parts, stages, *named, unit.gain_cell, unit.channels, unit.joined
 
 
@@ -79,6 +79,11 @@ def _references(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
     for name, node in unit.probes.items():
         if node not in nodes:
             yield "probes", name, _unknown("node", node, nodes)
+    for node in unit.rails:
+        if node not in nodes:
+            yield "rails", "", _unknown("node", node, nodes)
+        if unit.rails[node] == 0.0:
+            yield "rails", node, "is meant to stand at 0 V; give what it is to come up to"
     for stage in unit.stages:
         if stage.output_node is not None and stage.output_node not in nodes:
             yield f"stages.{stage.name}", "output_node", _unknown("node", stage.output_node, nodes)

@@ -208,6 +208,8 @@ class UnitData:
     banks: Mapping[str, SwitchBank]
     probes: Mapping[str, str]
     """Name -> node; every node can be probed by its own name too."""
+    rails: Mapping[str, float]
+    """Node -> about how many volts it stands at; what a unit with mains is fed from."""
     stages: tuple[Stage, ...]
     path: Path = field(compare=False)
     """The file it was read from."""
@@ -271,6 +273,17 @@ class UnitData:
     def other_inputs(self) -> tuple[str, ...]:
         """Names of those that are no channel's."""
         return self.inputs[1 + len(self.second_channels) :]
+
+    @property
+    def mains(self) -> tuple[Part, ...]:
+        """The parts that are mains."""
+        return tuple(part for part in self.parts.values() if part.kind == "mains")
+
+    @property
+    def rail_makers(self) -> dict[str, str]:
+        """Rail -> the stage that makes it: that of its supply, or of the first mains part."""
+        supplies = {part.nodes["node"]: part.stage for part in self.parts.values() if part.kind == "supply"}
+        return {**{rail: part.stage for part in self.mains[:1] for rail in self.rails}, **supplies}
 
     @property
     def output(self) -> Part:

@@ -261,6 +261,25 @@ class SupplyTable(ValuedTable):
     resistance: Ohm = Field(description="source resistance")
 
 
+class MainsTable(ValuedTable):
+    """The mains, or a mains transformer's secondary as a source: a sine behind a resistance, on for ever."""
+
+    example = 'V90 = { kind = "mains", voltage = "230V", frequency = "50Hz", resistance = "1", nodes = ["a", "0"] }'
+    main = "voltage"
+
+    nodes: TwoNodes = Field(description="line and neutral")
+    voltage: Annotated[float, Within("volt", 0.1, 500.0, "give rms volts")] = Field(
+        description="rms volts without load"
+    )
+    frequency: Annotated[float, Within("hertz", 10.0, 1000.0)] = Field(
+        description="its frequency, the same for all mains of a unit"
+    )
+    resistance: Ohm = Field(description="source resistance")
+    phase: Annotated[float, Within("plain", -360.0, 360.0)] = Field(
+        default=0.0, description="phase in degrees of the sine as a run begins"
+    )
+
+
 class InputTable(PartTable):
     """An input: where a source is connected. A unit has one for the program, others bear names."""
 
@@ -378,6 +397,7 @@ PARTS: dict[str, type[PartTable]] = {
     "transformer": TransformerTable,
     "winding": WindingTable,
     "supply": SupplyTable,
+    "mains": MainsTable,
     "input": InputTable,
     "output": OutputTable,
     "switch": SwitchTable,

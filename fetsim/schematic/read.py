@@ -55,6 +55,7 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         controls=controls,
         banks=banks,
         probes=top.probes,
+        rails=top.rails,
         stages=stages,
         alignment=alignment,
         path=path,

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from fetsim.schematic.alignment import StepTable
-from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Table, Text, TwoNodes, Within
+from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Rail, Table, Text, TwoNodes, Within
 from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.passive_tables import CoreTable, HeatedTable, ResistiveTable, ValuedTable
 from fetsim.schematic.sheet_tables import SheetTable
@@ -119,6 +119,11 @@ class UnitTable(Table):
     probes: Annotated[dict[Name, Node], Form('a table of nodes, as { divider = "dr" }')] = Field(
         default_factory=dict, description="names for nodes worth watching"
     )
+    rails: Annotated[dict[Node, Rail], Form('a table of nodes and volts, as { vp = "15V" }')] = Field(
+        default_factory=dict,
+        description="rails that mains feed, each with about the voltage that it is meant to stand at; one that comes "
+        "to less than half of it is a mistake in the supply",
+    )
     stages: Annotated[dict[str, Any], Form("a table of stages")] = Field(description="name -> stage with its parts")
     alignment: Annotated[dict[str, Any], Form("a table of steps")] = Field(
         default_factory=dict, description="name -> step of setting the unit up on the bench"
@@ -132,7 +137,8 @@ class AlteredTable(Table):
     """What a file that does not write its unit whole may say of the parts that are there."""
 
     taken_out: Annotated[tuple[Name, ...], Form('a list of names, as ["R4", "C1"]')] = Field(
-        default=(), description="parts, controls, switch banks, probes, alignment steps and device sheets that go"
+        default=(),
+        description="parts, controls, switch banks, probes, rails, alignment steps and device sheets that go",
     )
     rewired: Annotated[dict[str, Any], Form('a table, as { R31 = ["po", "x"], J1 = { gate = "g2" } }')] = Field(
         default_factory=dict, description="part -> its nodes, or those of its terminals that move"

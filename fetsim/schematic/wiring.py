@@ -18,6 +18,7 @@ from fetsim.devices.kinds import KINDS, kind_name
 from fetsim.devices.resistor import excess_per_volt, resistance_at
 from fetsim.devices.sheet import thermal_voltage
 from fetsim.engine.circuit import GROUND, Circuit, Element, element
+from fetsim.engine.signals import Signal, Sine
 from fetsim.errors import InputError
 from fetsim.schematic.capacitors import capacitor_elements
 from fetsim.schematic.cores import core
@@ -48,7 +49,22 @@ def build_circuit(unit: UnitData) -> Circuit:
         )
     made = [one for part in unit.parts.values() for one in part_elements(unit, part)]
     wires = [_resistance(f"JOIN.{number}", *ends, CLOSED_OHM) for number, ends in enumerate(unit.joined, 1)]
-    return Circuit((*made, *wires), normalled=dict.fromkeys(unit.second_channels, 1.0))
+    return Circuit((*made, *wires), _mains_signals(unit), normalled=dict.fromkeys(unit.second_channels, 1.0))
+
+
+def _mains_signals(unit: UnitData) -> dict[str, Signal]:
+    """What the engine makes of each mains part. Raises InputError where they are not of one frequency."""
+    signals: dict[str, Signal] = {}
+    for part in unit.mains:
+        first, hertz = unit.mains[0], part.values["frequency"]
+        if hertz != first.values["frequency"]:
+            raise InputError(
+                f"{part.designator}.frequency: {hertz:g} Hz beside {first.values['frequency']:g} Hz of "
+                f"{first.designator}; all mains of a unit have one frequency"
+            )
+        peak_v = sqrt(2.0) * part.values["voltage"]
+        signals[_mains_input(part)] = Sine(frequency_hz=hertz, peak_v=peak_v, phase_deg=part.values["phase"])
+    return signals
 
 
 def part_elements(unit: UnitData, part: Part) -> list[Element]:
@@ -205,6 +221,16 @@ def _supply(unit: UnitData, part: Part) -> list[Element]:
     return [_source(part.designator, part.nodes["node"], GROUND, ohm, emf_v=volt)]
 
 
+def _mains(unit: UnitData, part: Part) -> list[Element]:
+    made = element("mains", part.designator, _wired(part, "a", "b"), resistance_ohm=part.values["resistance"])
+    return [made.driven_by(_mains_input(part))]
+
+
+def _mains_input(part: Part) -> str:
+    """Of the engine, which nobody can name in a file: those names have no spaces."""
+    return f"mains {part.designator}"
+
+
 def _input(unit: UnitData, part: Part) -> list[Element]:
     ohm = part.values["source_resistance"]
     hot, cold = _wired(part, "hot", "cold")
@@ -339,6 +365,7 @@ PART_KINDS: dict[str, PartKind] = {
     "transformer": PartKind(build=_transformer),
     "winding": PartKind(build=_winding),
     "supply": PartKind(build=_supply, stress=_supply_stress, roles=Roles()),
+    "mains": PartKind(build=_mains),
     "input": PartKind(build=_input, roles=Roles(drives=("hot", "cold"))),
     "output": PartKind(build=_output, roles=Roles(listens=("hot", "cold"))),
     "switch": PartKind(build=_switch, roles=Roles(passes_direct=True, passes_signal=True)),

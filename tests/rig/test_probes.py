@@ -63,7 +63,7 @@ def test_every_parts_probe_reads_what_the_unit_at_rest_says(name):
 
 def test_the_units_hold_every_kind_of_part_and_each_polarity():
     parts = [part for name in UNITS for part in load_unit(name).parts.values()]
-    assert {part.kind for part in parts} == set(PART_KINDS)
+    assert {part.kind for part in parts} == set(PART_KINDS) - {"mains"}  # never at rest; its current: ``test_mains``
     assert {part.device.polarity for part in parts if part.device} == {"n", "p", "npn", "pnp", ""}
 
 

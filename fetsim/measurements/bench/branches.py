@@ -5,13 +5,17 @@ at every node and say whether the solution is one.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from fetsim.devices.kinds import KINDS
+from fetsim.devices.law import Number
 from fetsim.engine.circuit import Element
 
-Levels = Mapping[str, float]
-"""Unknown of the circuit -> its level (nodes: volts against ground), ground included."""
+Levels = Mapping[str, Number]
+"""Unknown of the circuit -> its level (nodes: volts against ground), ground included: a number, or one for each of many
+states."""
 
 
 @dataclass(frozen=True)
@@ -44,3 +48,18 @@ def branches(element: Element, levels: Levels) -> list[Branch]:
             Branch(way.label or label, node[way.start], node[way.end], volt, way.current_a, heat, given)
         )
     return found
+
+
+def mean_branches(element: Element, levels: Levels) -> list[Branch]:
+    """The same with its means where the levels are those of many states."""
+
+    def mean(values: Number) -> float:
+        return float(np.mean(values))
+
+    return [
+        replace(
+            one, voltage_v=mean(one.voltage_v), current_a=mean(one.current_a), delivered_w=mean(one.delivered_w),
+            dissipation_w=mean(one.dissipation_w),
+        )
+        for one in branches(element, levels)
+    ]  # fmt: skip

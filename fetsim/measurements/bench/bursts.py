@@ -12,7 +12,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench, Run
-from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, settle, whole_period
+from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, period_of, settle
 
 LEAD_CYCLES = 4  # of the earlier level in the record
 LEAST_CYCLES = 10  # of the later level
@@ -56,7 +56,7 @@ def steady_level(
     bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None = None, settled_v: float = SETTLED_V
 ) -> Level:
     """Bring a level to rest as far as ``settled_v`` says (``settle``), from ``start`` or from the bias point."""
-    period = whole_period(frequency_hz, bench.rate_hz)
+    period = period_of(frequency_hz, bench)
     run = bench.run() if start is None else start.branch()
     try:
         steady = settle(run, period.tone(level_dbu), settled_v)
@@ -69,13 +69,13 @@ def steady_level(
 def play_step(before: Level, after: Level, frequency_hz: float, phase_share: float, least_s: float = 0.0) -> Step:
     """Step between two steady levels at ``phase_share`` of the cycle (0 to 1), for ``least_s`` at least."""
     run = before.run.branch()
-    period = whole_period(frequency_hz, run.bench.rate_hz)
+    period = period_of(frequency_hz, run.bench)
     late = round(phase_share * period.steps / period.cycles)
-    lead = [_stretch(period, before.level_dbu, 0, LEAD_CYCLES * period.steps + late)]
+    lead = [_stretch(period, before.level_dbu, 0, LEAD_CYCLES * period.cycle + late)]
     records = [run.play(lead[0])]
     origin, emf = late, lead
     allowed_db = max(SETTLED_DB, SETTLED_SHARE * abs(after.reduction_db - before.reduction_db))
-    cycle = period.steps  # of whole steps: one cycle or a few
+    cycle = period.cycle  # of whole steps: one cycle or a few
     length = max(LEAST_CYCLES * cycle, round(least_s * period.rate_hz))
     played = 0
     while True:

@@ -19,8 +19,7 @@ from functools import cached_property
 import numpy as np
 from scipy.optimize import brentq
 
-from fetsim.engine.assembly import Array
-from fetsim.engine.bias import find_bias
+from fetsim.engine.assembly import System
 from fetsim.engine.circuit import GROUND, Circuit, Element
 from fetsim.engine.linear import Linearised
 from fetsim.errors import InputError
@@ -48,12 +47,16 @@ class HeldRig(Rig):
         return _with_large_capacitor(self.wired, node, self.unit.name)
 
     @cached_property
-    def bias(self) -> Array:
+    def resting(self) -> System:
         row = self.system.index[_gain_cell(self.unit).control_node]
         g, b = self.system.g.copy(), self.system.b.copy()
         g[row, row] += PIN_S
         b[row] += PIN_S * self.control_v
-        return find_bias(replace(self.system, g=g, b=b), None if self.near is None else self.near.bias)
+        return replace(self.system, g=g, b=b)
+
+    @property
+    def held_v(self) -> dict[str, float]:
+        return {_gain_cell(self.unit).control_node: self.control_v}
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from fetsim.audio.arrays import numbers_of
 from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.steady import Steady, settle, start_among, tone_level_dbu, whole_period
+from fetsim.measurements.bench.steady import Steady, period_of, settle, start_among, tone_level_dbu
 from fetsim.measurements.curve.analysis import LOW_THRESHOLD_DB
 from fetsim.rig.request import check_level, check_tone
 from fetsim.rig.runner import run_all
@@ -82,7 +82,7 @@ def level_for_reduction_dbu(bench: Bench, reduction_db: float, frequency_hz: flo
     That of the FET's divider, mean over the cycle; for a unit without a gain cell that of the output's fundamental.
     Raises InputError for a gain reduction that is not reached between -60 and +36 dBu.
     """
-    period = whole_period(frequency_hz, bench.rate_hz)
+    period = period_of(frequency_hz, bench)
     idle_db = bench.rig.idle_gain_db(period.frequency_hz)
     run = bench.run()
     states: dict[float, State] = {}

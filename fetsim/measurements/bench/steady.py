@@ -2,14 +2,8 @@
 
 A bench waits: coupling capacitors, supply reservoirs and the release need seconds, and the output of the Dunlin is
 still 0.06 dB high 0.12 s after a level has changed (its linearising capacitor has not charged). Here the state is
-looked at once a block of whole periods, and the sequence is extrapolated to its limit: with states z_0 .. z_k and
-their differences d_i, the weights g_i that make ``|sum g_i d_i|`` least, ``sum g_i = 1``, are used on the states
-themselves (reduced rank extrapolation; Smith, Ford and Sidi, SIAM Review 29, 1987). The slow part of a circuit moves
-almost linearly from block to block, so the limit is right to first order; play goes on from there and it is done
-again until the extrapolation moves nothing by more than 0.1 mV. The last word is always a stretch that was really
-played, so an extrapolation that goes wrong (over a rectifier that begins to conduct on the way, say) costs time, not
-truth: when the state drifts faster than before, it is taken back and the blocks are doubled; when it only runs away
-from where it was put, another round follows in any case.
+looked at once a block of whole periods, and the sequence is extrapolated to its limit (``engine/repetition``), until
+that moves nothing by more than 0.1 mV. The last word is always a stretch that was really played.
 
 Parts with memory keep it over such a leap (``State.with_vector``): they take it as a step, and the next period wipes
 out what it left, down to what no period of this level moves. With cores that have hysteresis, 30 and 60 Hz and 1 kHz at
@@ -25,27 +19,25 @@ for 3e-5 dB takes 1.5 s.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import ceil, gcd
+from math import ceil, gcd, lcm
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
+from fetsim.engine.repetition import BLOCKS, repeating_state
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, InputError
-from fetsim.measurements.bench.bench import Played, Run
+from fetsim.measurements.bench.bench import Bench, Played, Run
 from fetsim.measurements.traces.checks import positive
 from fetsim.rig.request import check_level, check_tone
 
 BLOCK_S = 5e-3  # least length of a block: long enough to tell time constants of 10 ms and 1 s apart
-BLOCKS = 8  # between one extrapolation and the next
-ASTRAY = 0.5  # share of the way to an extrapolated state by which the next round may leave it
 SETTLED_V = 1e-4  # an extrapolation that moves no unknown by more (volts; amperes and volt-seconds alike) is the last
 LONGEST_S = 30.0  # of playing, before a unit is said to have no steady state
-LEAST_WEIGHT = 1e-10  # re the largest singular value: what is smaller is rounding
 FREQUENCY_ERROR = 1e-4  # relative, allowed so that a few cycles make a whole number of steps
 MOST_CYCLES = 64  # in a period of whole steps
+MOST_MAINS_PERIODS = 10
 AT_PEAK = np.pi / 2.0  # phase of a tone that begins with the flux of cores where it belongs: settles in half the time
 
 
@@ -58,6 +50,11 @@ class Period:
     cycles: int
     steps: int
     rate_hz: float
+
+    @property
+    def cycle(self) -> int:
+        """The fewest steps that hold whole cycles: all of them but with mains, whose own period they hold too."""
+        return self.steps // gcd(self.steps, self.cycles)
 
     def tone(self, level_dbu: float, phase: float = 0.0) -> Array:
         """The sine as source voltage over the period [V; shape=(steps,)]; ends at ``phase``."""
@@ -93,13 +90,29 @@ def whole_period(frequency_hz: float, rate_hz: float) -> Period:
     return Period(cycles * rate_hz / steps, cycles, steps, rate_hz)
 
 
-def common_steps(frequencies_hz: tuple[int, ...], rate_hz: float) -> int:
-    """Steps after which tones of whole hertz are all back at their start. Raises InputError when there are none."""
+def period_of(frequency_hz: float, bench: Bench) -> Period:
+    """That of a tone on a bench: with mains, the shortest that holds whole periods of them too. The tone then is a
+    multiple of the mains frequency, or of a part of it down to a tenth where that comes nearer."""
+    mains = bench.rig.mains_steps
+    if mains is None:
+        return whole_period(frequency_hz, bench.rate_hz)
+    check_tone(positive(frequency_hz, "frequency"), highest_tone_hz(bench.rate_hz))
+    choices = []
+    for periods in range(1, MOST_MAINS_PERIODS + 1):
+        cycles = max(1, round(frequency_hz * periods * mains / bench.rate_hz))
+        choices.append(Period(cycles * bench.rate_hz / (periods * mains), cycles, periods * mains, bench.rate_hz))
+    errors = [max(abs(one.frequency_hz / frequency_hz - 1.0), FREQUENCY_ERROR) for one in choices]
+    return choices[errors.index(min(errors))]
+
+
+def common_steps(frequencies_hz: tuple[int, ...], rate_hz: float, mains_steps: int | None = None) -> int:
+    """Steps after which tones of whole hertz, and mains, are all back at their start. Raises InputError when there are
+    none."""
     spacing = gcd(*frequencies_hz)
     steps = rate_hz / spacing
     if steps != int(steps):
         raise InputError(f"frequencies: {frequencies_hz} Hz have no common period in steps at {rate_hz:g} Hz")
-    return int(steps)
+    return lcm(int(steps), mains_steps or 1)
 
 
 def block_of(period_v: Array, rate_hz: float) -> Array:
@@ -114,29 +127,22 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
     first extrapolation. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
     block_v = block_of(period_v, run.bench.rate_hz)
-    awaited = run.bench.rig.awaited
-    played, slowest, before, goal = 0, np.inf, run.state, None
-    while played < LONGEST_S * run.bench.rate_hz:
-        chain = run.states_after(block_v, 1 + BLOCKS)  # what is fast dies away in the first block
-        played += (1 + BLOCKS) * len(block_v)
-        drift = _distance(chain[-1], chain[-2], awaited) / len(block_v)
-        if drift > slowest:
-            run.state, slowest, goal = before, np.inf, None
-            block_v = np.tile(block_v, 2)  # shows slow modes better, and gets on by mere playing where all else fails
-            continue
-        astray = goal is not None and (
-            _distance(chain[-1], goal, awaited) > ASTRAY * _distance(goal, before, awaited)
-        )
-        before, slowest = chain[-1], drift
-        goal = before.with_vector(_limit(np.array([state.vector() for state in chain])))
-        left_v = _distance(goal, before, awaited)
-        run.state = goal
-        if left_v < settled_v and not astray:
-            return Steady(run.play(block_v), (played + len(block_v)) / run.bench.rate_hz, left_v)
+
+    def play(state: State, steps: int) -> tuple[State, ...]:
+        run.state = state
+        return run.states_after(np.tile(block_v, steps // len(block_v)), 1 + BLOCKS)
+
+    found = repeating_state(
+        play, run.state, run.bench.rig.awaited, block=len(block_v), longest=round(LONGEST_S * run.bench.rate_hz),
+        settled_v=settled_v,
+    )  # fmt: skip
+    run.state = found.state
+    if found.found:
+        return Steady(run.play(block_v), (found.played + len(block_v)) / run.bench.rate_hz, found.left_v)
     raise run.bench.rig.blamed(
         ConvergenceError(
-            f"no steady state: {run.bench.unit.name} still moves by {1e3 * left_v:.3g} mV after {LONGEST_S:g} s of a "
-            "steady tone",
+            f"no steady state: {run.bench.unit.name} still moves by {1e3 * found.left_v:.3g} mV after {LONGEST_S:g} s "
+            "of a steady tone",
             advice="does it oscillate?",
         )
     )
@@ -180,16 +186,3 @@ def phasor(signal: Array, period: Period) -> complex:
 def tone_level_dbu(signal_v: Array, period: Period) -> float:
     """Level of the tone alone, harmonics left out, in a stretch of whole periods."""
     return rms_v_to_dbu(abs(phasor(signal_v, period)) / np.sqrt(2.0))
-
-
-def _limit(chain: Array) -> Array:
-    """Where states [shape=(k + 2, n)] lead to."""
-    steps = np.diff(chain, axis=0)
-    bends = np.diff(steps, axis=0).T
-    weights = np.linalg.lstsq(bends, -steps[0], rcond=LEAST_WEIGHT)[0]
-    return np.asarray(chain[0] + steps[:-1].T @ weights)
-
-
-def _distance(one: State, other: State, awaited: NDArray[np.bool_]) -> float:
-    """The largest difference of an unknown that is awaited, increments left out."""
-    return float(np.max(np.abs(one.x - other.x)[awaited]))

@@ -19,7 +19,7 @@ from fetsim.engine.lanes import WIDTH
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.steady import settle, start_among, tone_level_dbu, wait, whole_period
+from fetsim.measurements.bench.steady import period_of, settle, start_among, tone_level_dbu, wait
 from fetsim.measurements.bench.subsets import EVERY, switched
 from fetsim.measurements.curve.analysis import (
     IEC_THRESHOLD_DB,
@@ -176,7 +176,7 @@ def measure_curve(
         raise type(error)(_named(name, error))
     return CurveMeasurement(
         provenance=provenance(bench.rig),
-        frequency_hz=whole_period(frequency_hz, bench.rate_hz).frequency_hz,
+        frequency_hz=period_of(frequency_hz, bench).frequency_hz,
         method="steady state" if wait_s is None else f"{wait_s:g} s at every rising level",
         curves=tuple(curves.values()),
         present=closed_switches(unit),
@@ -221,7 +221,7 @@ class _Sweep:
 
     def __init__(self, bench: Bench, frequency_hz: float, wait_s: float | None) -> None:
         self.bench, self.frequency_hz, self.wait_s = bench, frequency_hz, wait_s
-        self.period = whole_period(frequency_hz, bench.rate_hz)
+        self.period = period_of(frequency_hz, bench)
         cell = bench.unit.gain_cell
         self.control = cell.control_node if cell is not None else None
         self.run = bench.run([self.control] if self.control else [])

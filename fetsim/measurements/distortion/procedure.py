@@ -21,7 +21,7 @@ from fetsim.engine.assembly import Array
 from fetsim.measurements.bench.bench import Bench, Run
 from fetsim.measurements.bench.hold import hold
 from fetsim.measurements.bench.operating import AskedLevels, asked_tones
-from fetsim.measurements.bench.steady import AT_PEAK, Steady, common_steps, settled_at, whole_period
+from fetsim.measurements.bench.steady import AT_PEAK, Steady, common_steps, period_of, settled_at
 from fetsim.measurements.distortion.harmonics import (
     AES17_BAND_HZ,
     AES17_FREQUENCY_HZ,
@@ -180,7 +180,7 @@ def sine_distortion(
 ) -> DistortionPoint:
     """Bring a sine to rest in ``run``, going on from its present state, and read its harmonics at the output or at
     another point whose nodes the run records."""
-    period = whole_period(frequency_hz, run.bench.rate_hz)
+    period = period_of(frequency_hz, run.bench)
     steady = settled_at(run, period.tone(level_dbu, AT_PEAK), f"at {level_dbu:g} dBu, {frequency_hz:g} Hz")
     volts = steady.block.output_v if point is None else point.volts(steady.block.nodes)
     record = repeated(volts, LEAST_CYCLES * period.steps / period.cycles)
@@ -225,7 +225,8 @@ def _two_tones(
     run: Run, level_dbu: float, low_hz: float, high_hz: float, low_to_high: float, spacing_hz: float
 ) -> tuple[Steady, Array]:
     rate_hz = run.bench.rate_hz
-    time_s = np.arange(1, common_steps((round(low_hz), round(high_hz)), rate_hz) + 1) / rate_hz
+    steps = common_steps((round(low_hz), round(high_hz)), rate_hz, run.bench.rig.mains_steps)
+    time_s = np.arange(1, steps + 1) / rate_hz
     high_peak_v = dbu_to_rms_v(level_dbu) * np.sqrt(2.0) / (1.0 + low_to_high)
     signal = low_to_high * np.sin(2.0 * np.pi * low_hz * time_s) + np.sin(2.0 * np.pi * high_hz * time_s)
     steady = settled_at(run, high_peak_v * signal, f"at {level_dbu:g} dBu")
@@ -234,7 +235,7 @@ def _two_tones(
 
 def _thd_and_noise(run: Run, level_dbu: float) -> NoisyPoint:
     bench = run.bench
-    period = whole_period(AES17_FREQUENCY_HZ, bench.rate_hz)
+    period = period_of(AES17_FREQUENCY_HZ, bench)
     steady = settled_at(run, period.tone(level_dbu), f"at {level_dbu:g} dBu")
     record = repeated(steady.block.output_v, NOTCH_RECORD_S * bench.rate_hz)
     found = thd_plus_noise(

@@ -67,7 +67,7 @@ def _tap(unit: Unit, cell: GainCell) -> Point:
 def _rectifier(unit: Unit, cell: GainCell) -> tuple[str, ...]:
     if cell.rectifier_nodes:
         return cell.rectifier_nodes
-    rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
+    rails = set(unit.rail_makers)
     passing = [part for part in unit.parts.values() if part_roles(part).passes_direct]
     wires = [ends for part in passing for ends in closed_wires(unit, part)]
     near = joined(cell.control_node, wires, {GROUND, *rails})

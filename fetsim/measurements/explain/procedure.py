@@ -19,7 +19,7 @@ from fetsim.engine.linear import linearise
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.hold import hold_at
-from fetsim.measurements.bench.steady import Period, settle, whole_period
+from fetsim.measurements.bench.steady import Period, period_of, settle
 from fetsim.measurements.bench.transfer import transfers
 from fetsim.measurements.explain.figures import LoopFacts, LoopFigures
 from fetsim.measurements.explain.points import LoopPoints, loop_points
@@ -122,7 +122,7 @@ def measure_explain(
     _check(level_dbu, before_dbu, burst_s, phase_deg, tail_s)
     points = loop_points(unit, tap=tap, rectifier=rectifier)
     bench = Bench(unit, quality, against=reference_named(against))
-    period = whole_period(frequency_hz, bench.rate_hz)
+    period = period_of(frequency_hz, bench)
     phase = float(np.radians(phase_deg % 360.0))
     quiet_v, loud_v = (period.tone(level, phase) for level in (before_dbu, level_dbu))
     recorder = _Recorder(bench, points, period)

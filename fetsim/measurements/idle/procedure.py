@@ -8,11 +8,14 @@ derating with temperature, and no signal (a class-A stage is hottest at rest, it
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import fmean
 from typing import ClassVar
+
+import numpy as np
 
 from fetsim.devices.kind import AtRest
 from fetsim.engine.circuit import GROUND
-from fetsim.measurements.bench.branches import Branch, Levels, branches
+from fetsim.measurements.bench.branches import Branch, Levels, mean_branches
 from fetsim.measurements.results.result import Result
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
@@ -20,6 +23,8 @@ from fetsim.schematic.temperature import temperature_of
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.wiring import part_at_rest, part_elements, part_roles, part_stress
 
+FEEDING, WINDINGS = ("supply", "mains"), ("transformer", "winding")
+LOOKS = 48  # instants of a mains period
 NEAR = 0.8  # of a rating: worth a warning (common practice, no source)
 
 
@@ -71,6 +76,9 @@ class IdlePoint(Result):
     dissipation_w: float
     power_residual_w: float
     """Power that goes in, less power that turns to heat."""
+    fed_by_mains: bool
+    """Then volts, currents and heat are means over a mains period, voltages that ratings are set against the highest in
+    it; the heat includes that of mains transformers' cores."""
     kirchhoff_residual_a: float
     """Largest sum of part currents at a node; zero but for rounding when the solution is one."""
     kirchhoff_node: str
@@ -100,19 +108,18 @@ def idle_point(unit: Unit) -> IdlePoint:
     ['nodes', 'transistors']
     """
     rig = Rig(unit)
-    system, state = rig.system, rig.bias
-    # adding zero turns -0.0 into 0.0
-    levels = {GROUND: 0.0, **{name: float(state[i]) + 0.0 for name, i in system.index.items()}}
-    warm = rig.warm_unit
-    parts = tuple(_at_rest(warm, part, levels) for part in unit.parts.values())
+    states = States.of(rig)
+    levels, warm = states.mean, rig.warm_unit
+    parts = tuple(_at_rest(warm, part, states) for part in unit.parts.values())
     node, residual_a = _kirchhoff(parts)
 
     def nodes(names: Mapping[str, object]) -> tuple[str, ...]:
         return tuple(name for name in names if name != GROUND)
 
-    supplies_w = sum((part.delivered_w for part in parts if part.kind == "supply"), 0.0)
-    amplifiers_w = sum((part.delivered_w for part in parts if part.kind != "supply"), 0.0)
-    heat_w = sum(part.dissipation_w for part in parts)
+    supplies_w = sum((part.delivered_w for part in parts if part.kind in FEEDING), 0.0)
+    cores_w = -sum((part.delivered_w for part in parts if part.kind in WINDINGS), 0.0)
+    amplifiers_w = sum((part.delivered_w for part in parts if part.kind not in (*FEEDING, *WINDINGS)), 0.0)
+    heat_w = sum(part.dissipation_w for part in parts) + cores_w
     loadings = sorted((loading for part in parts for loading in part.loadings), key=lambda one: -one.share)
     return IdlePoint(
         provenance=provenance(rig),
@@ -126,6 +133,7 @@ def idle_point(unit: Unit) -> IdlePoint:
         amplifier_power_w=amplifiers_w,
         dissipation_w=heat_w,
         power_residual_w=supplies_w + amplifiers_w - heat_w,
+        fed_by_mains=bool(unit.mains),
         kirchhoff_residual_a=residual_a,
         kirchhoff_node=node,
         beyond_rating=tuple(one for one in loadings if one.share > 1.0),
@@ -144,15 +152,38 @@ def _kirchhoff(parts: tuple[PartAtRest, ...]) -> tuple[str, float]:
     return node, abs(sums[node])
 
 
-def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
+@dataclass(frozen=True)
+class States:
+    """Levels of every unknown at rest, ground included."""
+
+    mean: Levels
+    all: Levels
+    """After each step of a mains period [shape=(steps,)]; numbers without mains."""
+    looked_at: tuple[Levels, ...]
+    """Some of them, at which stress is worked out."""
+
+    @classmethod
+    def of(cls, rig: Rig) -> "States":
+        # adding zero turns -0.0 into 0.0
+        mean = {GROUND: 0.0, **{name: float(rig.bias[i]) + 0.0 for name, i in rig.system.index.items()}}
+        if rig.cycle is None:
+            return cls(mean, mean, (mean,))
+        columns = dict(zip(rig.system.unknowns, rig.cycle.unknowns.T, strict=True))
+        every = {GROUND: np.zeros(len(rig.cycle.unknowns)), **columns}
+        some = range(0, len(rig.cycle.unknowns), len(rig.cycle.unknowns) // LOOKS)
+        return cls(mean, every, tuple({name: float(level[k]) for name, level in every.items()} for k in some))
+
+
+def _at_rest(unit: Unit, part: Part, states: States) -> PartAtRest:
     elements = part_elements(unit, part)
-    ways = tuple(branch for element in elements for branch in branches(element, levels))
-    told = part_at_rest(unit, part, levels)
-    state = told.state
+    ways = tuple(branch for element in elements for branch in mean_branches(element, states.all))
+    told, looks = part_at_rest(unit, part, states.mean), [part_at_rest(unit, part, one) for one in states.looked_at]
+    state = " and ".join(dict.fromkeys(one.state for one in looks))
+    shares = [one.core_flux_share for one in looks if one.core_flux_share is not None]
     if part.bank is not None:
         state = unit.state_of(part)
     return PartAtRest(
-        **{**vars(told), "state": state},
+        **{**vars(told), "state": state, "core_flux_share": max(shares, default=None)},
         designator=part.designator,
         kind=f"{part.kind} {part.device.polarity}".strip() if part.device is not None else part.kind,
         stage=part.stage,
@@ -161,15 +192,19 @@ def _at_rest(unit: Unit, part: Part, levels: Levels) -> PartAtRest:
         temperature_c=temperature_of(unit, part),
         dissipation_w=sum(way.dissipation_w for way in ways),
         delivered_w=sum(way.delivered_w for way in ways),
-        loadings=_loadings(unit, part, levels),
+        loadings=_loadings(unit, part, states),
     )
 
 
-def _loadings(unit: Unit, part: Part, levels: Levels) -> tuple[Loading, ...]:
+def _loadings(unit: Unit, part: Part, states: States) -> tuple[Loading, ...]:
     """Ratings of a part or of its device sheet with what is used of them."""
     ratings = {**(part.device.ratings if part.device else {}), **part.ratings}
-    stress = part_stress(unit, part, levels)
-    actual = {"power_rating": stress.watt, "voltage_rating": stress.volt, "current_rating": stress.ampere}
+    found = [part_stress(unit, part, levels) for levels in states.looked_at]
+    actual = {
+        "power_rating": fmean(one.watt for one in found),
+        "voltage_rating": max(one.volt for one in found),
+        "current_rating": fmean(one.ampere for one in found),
+    }
     return tuple(
         Loading(
             designator=part.designator,

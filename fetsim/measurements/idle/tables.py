@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping
 
 from fetsim.engine.bias import TOLERANCE_V
 from fetsim.measurements.bench.branches import Branch
-from fetsim.measurements.idle.procedure import NEAR, IdlePoint, Loading, PartAtRest
+from fetsim.measurements.idle.procedure import FEEDING, NEAR, IdlePoint, Loading, PartAtRest
 from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.care import CHARGED, MAINS, MAINS_INSIDE, inside
 from fetsim.measurements.results.definitions import LAW, PRACTICE, Definition
 from fetsim.measurements.results.formats import amount, fixed
 from fetsim.measurements.results.table import Cell, Column, Table
@@ -61,14 +62,6 @@ SUPPLIES = (
 )
 POWER = (VERSION, Column(key="what", heading="power"), Column(key="power_w", heading="amount", show=WATTS))
 
-MAINS = (
-    "Mains. The mains side is no part of this calculation. Work there is for people licensed for it, with the unit "
-    "unplugged, under the local codes."
-)
-CHARGED = (
-    "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and "
-    "measure before you touch."
-)
 
 
 def account(measured: Mapping[str, IdlePoint]) -> Account:
@@ -107,14 +100,15 @@ def account(measured: Mapping[str, IdlePoint]) -> Account:
 def cautions(point: IdlePoint | None) -> tuple[str, ...]:
     """What to be careful with inside a unit; None for one whose point of rest is not known."""
     if point is None:
-        return MAINS, CHARGED.format(store="")
+        return inside(mains=True)
     store, most = "", point.largest_store
     if most is not None and most.stored_energy_j > SMALLEST_STORE_J:
         volt = abs(most.branches[0].voltage_v)
         store = f" (most energy in {most.designator}: {most.stored_energy_j:.2g} J at {volt:.3g} V)"
     highest_v = max((abs(volt) for volt in point.node_voltages_v.values()), default=0.0)
-    inside = f"Voltage. There are {highest_v:.0f} V inside: dangerous to touch."
-    return *((inside,) if highest_v > DANGEROUS_V else ()), MAINS, CHARGED.format(store=store)
+    volts = f"Voltage. There are {highest_v:.0f} V inside: dangerous to touch."
+    mains, charged = (MAINS_INSIDE if point.fed_by_mains else MAINS), CHARGED.format(store=store)
+    return *((volts,) if highest_v > DANGEROUS_V else ()), mains, charged
 
 
 def _lead(point: IdlePoint) -> str:
@@ -238,7 +232,7 @@ def _warmed(point: IdlePoint) -> str:
 
 
 def _supplies(point: IdlePoint) -> list[tuple[Cell, ...]]:
-    found = [(part, part.branches[0]) for part in point.parts if part.kind == "supply"]
+    found = [(part, part.branches[0]) for part in point.parts if part.kind in FEEDING]
     return [(part.designator, way.start, way.voltage_v, -way.current_a, part.delivered_w) for part, way in found]
 
 

@@ -22,7 +22,7 @@ from fetsim.engine.circuit import Circuit, Element
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import AskedLevels, asked_tones
-from fetsim.measurements.bench.steady import AT_PEAK, Period, settled_at, whole_period
+from fetsim.measurements.bench.steady import AT_PEAK, Period, period_of, settled_at
 from fetsim.measurements.iron.analysis import Winding, winding
 from fetsim.measurements.results.result import Result
 from fetsim.rig.provenance import provenance
@@ -99,7 +99,7 @@ def _readings(
 ) -> list[CoreReading]:
     """Of every core under one tone."""
     frequency_hz, level_dbu = tone
-    run, period = bench.run([e.unknowns["flux"] for e in iron]), whole_period(frequency_hz, bench.rate_hz)
+    run, period = bench.run([e.unknowns["flux"] for e in iron]), period_of(frequency_hz, bench)
     block = settled_at(run, period.tone(level_dbu, AT_PEAK), f"at {level_dbu:g} dBu, {frequency_hz:g} Hz").block
     return [
         CoreReading(

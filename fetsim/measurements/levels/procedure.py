@@ -23,7 +23,7 @@ from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import DEFAULT_LIMITS, ClipLimits, LargestLevel, clip_levels
 from fetsim.measurements.bench.hold import hold_at
-from fetsim.measurements.bench.steady import settle, tone_level_dbu, whole_period
+from fetsim.measurements.bench.steady import period_of, settle, tone_level_dbu
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.results.result import Result
 from fetsim.rig.gain_cell import REFERENCE_HZ
@@ -99,7 +99,7 @@ def measure_levels(
     places = [(name, find_point(unit, name)) for name in points] if points else stage_outputs(unit)
     control = [] if unit.gain_cell is None else [unit.gain_cell.control_node]
     run = bench.run([*(node for _, point in places for node in point.nodes), *control])
-    period = whole_period(REFERENCE_HZ, bench.rate_hz)
+    period = period_of(REFERENCE_HZ, bench)
     steady = settle(run, period.tone(level_dbu)).block
     nominal_dbu = [tone_level_dbu(point.volts(steady.nodes), period) for _, point in places]
     held = hold_at(bench, float(np.mean(steady.nodes[control[0]]))) if control else bench
@@ -147,7 +147,7 @@ def stage_outputs(unit: Unit) -> list[tuple[str, Point]]:
         )
     path = unit.stages[first : last + 1]
     nodes = [{node for part in stage.parts for node in part.nodes.values()} for stage in path]
-    rails = {part.nodes["node"] for part in unit.parts.values() if part.kind == "supply"}
+    rails = set(unit.rail_makers)
     found = []
     for number, stage in enumerate(path[:-1]):
         if stage.output_node is not None:

@@ -27,7 +27,7 @@ from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE, grid_hz
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
-from fetsim.measurements.bench.steady import highest_tone_hz, phasor, settle, whole_period
+from fetsim.measurements.bench.steady import highest_tone_hz, period_of, phasor, settle
 from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.traces.spectrum import tones
@@ -240,7 +240,7 @@ def _swept(bench: Bench, level_dbu: float, places: Sequence[Point], tones_hz: Se
     run = bench.run([node for place in watched for node in place.nodes])
     gains = np.empty((len(watched), len(frequencies)), dtype=np.complex128)
     for number, frequency in enumerate(tones_hz):
-        period = whole_period(frequency, bench.rate_hz)
+        period = period_of(frequency, bench)
         emf_v = period.tone(level_dbu)
         try:
             steady = settle(run, emf_v)

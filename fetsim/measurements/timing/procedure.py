@@ -26,7 +26,7 @@ from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import Level, Step, play_step, steady_level
 from fetsim.measurements.bench.operating import threshold_dbu
-from fetsim.measurements.bench.steady import whole_period
+from fetsim.measurements.bench.steady import period_of
 from fetsim.measurements.results.missing import Cause, Missing
 from fetsim.measurements.results.result import Result
 from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
@@ -202,7 +202,7 @@ def measure_timing(
         raise type(error)(f"{name}: {error}" if name else str(error))
     return TimingMeasurement(
         provenance=provenance(middle.rig),
-        frequency_hz=whole_period(frequency_hz, middle.rate_hz).frequency_hz,
+        frequency_hz=period_of(frequency_hz, middle).frequency_hz,
         read_off=read_off,
         settings=tuple(measured.values()),
         left_out={name: str(error) for name, error in failed.items()},

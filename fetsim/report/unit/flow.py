@@ -53,7 +53,7 @@ class Flow:
 
 def stage_flow(unit: Unit) -> Flow:
     """Order and links of a unit's stages."""
-    rails = {part.nodes["node"]: part.stage for part in unit.parts.values() if part.kind == "supply"}
+    rails = unit.rail_makers
     nodes = {
         stage.name: tuple(dict.fromkeys(node for part in stage.parts for node in part.nodes.values()))
         for stage in unit.stages

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 from fetsim.engine.circuit import GROUND
+from fetsim.measurements.results.care import inside
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.text import sheets_text, track_text
@@ -31,12 +32,14 @@ def part_page(unit: Unit, before: Unit, designator: str) -> str:
     joined = [(terminal, node, _others(unit, part, node)) for terminal, node in part.nodes.items()]
     options = [(one.option, one.now or "none", one.sets) for one in part_changes(unit, part)]
     title = f"{designator}, {kind_text(part.kind, part.device)}, {unit.name}"
+    near_mains = part.stage in {one.stage for one in unit.mains}
     return page([
         f"{title}\n{facts(_facts(unit, before, part))}",
         section("Nodes", columns(("terminal", "node", "shared with"), joined)),
         section("Chain", _chain_text(part)),
         section("Device sheet", sheets_text([part])),
         section("What can be changed", columns(("option", "now", "sets"), options), paragraph(WIRING)),
+        section("Cautions", *(paragraph(text) for text in inside(mains=True) if near_mains)),
     ])  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from math import isinf
 from typing import Any
 
+from fetsim.measurements.results.care import inside
 from fetsim.report.unit.changeable import part_changes
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.alignment import READINGS
@@ -88,6 +89,8 @@ def unit_dict(unit: Unit, before: Unit) -> dict[str, Any]:
             {**asdict(step), "quantity": READINGS[step.read].quantity} for step in unit.alignment.values()
         ],
         "probes": dict(unit.probes),
+        "rails": dict(unit.rails),
+        "cautions": list(inside(mains=True)) if unit.mains else [],
         "devices": [device_dict(device) for device in sheets.values()],
     }
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from fetsim.measurements.results.care import inside
 from fetsim.report.look.columns import blocks, columns, facts, indented, page, paragraph, section
 from fetsim.report.unit.diagram import stage_diagram
 from fetsim.report.unit.flow import stage_flow
@@ -55,7 +56,9 @@ def unit_page(unit: Unit, before: Unit) -> str:
         section("Matched parts", *(paragraph(_matched(name, one)) for name, one in unit.matched.items())),
         section("Alignment", _alignment(unit, changes)),
         section("Probes", _probes(unit)),
+        section("Rails", _rails(unit)),
         section("Device sheets", sheets_text(unit.parts.values())),
+        section("Cautions", *(paragraph(text) for text in inside(mains=True) if unit.mains)),
         paragraph(HINT),
     ])  # fmt: skip
 
@@ -179,6 +182,12 @@ def _alignment(unit: Unit, changes: Changes) -> str:
         rows.append((f"{number}", f"{mark}{step.name}", shown["set"], *(tones or ["nothing"]), where, goal, step.about))
     headings = ("", "step", "set", "applied", "read", "must be", "about")
     return "\n".join(filter(None, (columns(headings, rows, rigid=(0, 1, 2)), paragraph(STEPS) if rows else "")))
+
+
+def _rails(unit: Unit) -> str:
+    rows = [(node, f"about {volt:g} V", maker) for node, volt in unit.rails.items()
+            for maker in [unit.rail_makers.get(node, "")]]  # fmt: skip
+    return columns(("node", "meant to stand at", "made in"), rows)
 
 
 def _probes(unit: Unit) -> str:

@@ -21,7 +21,7 @@ from fetsim.engine.state import State
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import LONGEST_S, Level, steady_level
-from fetsim.measurements.bench.steady import block_of, whole_period
+from fetsim.measurements.bench.steady import block_of, period_of
 from fetsim.measurements.bench.transfer import corners_hz
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
 from fetsim.measurements.distortion.harmonics import harmonics
@@ -202,7 +202,7 @@ def _burst(before: Level, after: Level, frequency_hz: float) -> Array:
     """Gain reduction from the step on [dB; shape=(steps,)], in blocks as long as those of ``steady``: circuits in
     neighbouring lanes stay in step."""
     run = before.run.branch()
-    period = whole_period(frequency_hz, run.bench.rate_hz)
+    period = period_of(frequency_hz, run.bench)
     block_v = block_of(period.tone(after.level_dbu), period.rate_hz)
     blocks: list[Array] = []
     while len(blocks) * len(block_v) < LONGEST_S * period.rate_hz:

@@ -18,7 +18,7 @@ from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import LOUD_DBU, QUIET_DBU
-from fetsim.measurements.bench.steady import SETTLED_V, Steady, settle, tone_level_dbu, whole_period
+from fetsim.measurements.bench.steady import SETTLED_V, Steady, period_of, settle, tone_level_dbu
 from fetsim.measurements.results.missing import Missing
 
 ENOUGH_V = 1e-3
@@ -52,7 +52,7 @@ class LevelMeter:
 
     def __init__(self, bench: Bench, frequency_hz: float) -> None:
         self._run = bench.run()
-        self.period = whole_period(frequency_hz, bench.rate_hz)
+        self.period = period_of(frequency_hz, bench)
         self._idle_db = bench.rig.idle_gain_db(self.period.frequency_hz)
 
     def __call__(self, level_dbu: float, start: State, settled_v: float = SETTLED_V) -> Point:

@@ -89,8 +89,9 @@ def test_dunlin_control_voltage_by_hand(dunlin, at_rest):
 @pytest.mark.parametrize("name", [*library_units(), str(ONE_OF_EACH)])
 def test_currents_sum_to_zero_and_power_balances(name):
     point = idle_point(load_unit(name))
-    assert point.kirchhoff_residual_a < 1e-9
-    assert abs(point.power_residual_w) < 1e-6
+    # with mains what Newton's method leaves of 480 states, and of 2000 uF that are not charged to the last nanovolt
+    assert point.kirchhoff_residual_a < (1e-7 if point.fed_by_mains else 1e-9)
+    assert abs(point.power_residual_w) < (1e-5 if point.fed_by_mains else 1e-6)
     assert set(point.node_voltages_v) == set(load_unit(name).nodes)
 
 

@@ -1,0 +1,19 @@
+"""What to be careful with inside a unit that is fed from the mains."""
+
+MAINS = (
+    "Mains. The mains side is no part of this calculation. Work there is for people licensed for it, with the unit "
+    "unplugged, under the local codes."
+)
+MAINS_INSIDE = (
+    "Mains. There is mains voltage in this unit, and it kills. What carries it is for people licensed for it, with the "
+    "unit unplugged, under the local codes; fuse, switch, earth and insulation are no part of this calculation."
+)
+CHARGED = (
+    "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and "
+    "measure before you touch."
+)
+
+
+def inside(mains: bool) -> tuple[str, str]:
+    """Of a unit, with its mains side in it or without."""
+    return (MAINS_INSIDE if mains else MAINS), CHARGED.format(store="")
