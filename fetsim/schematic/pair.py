@@ -18,7 +18,7 @@ Rename = Callable[[str], str]
 SHARED = ("temperature_c", "full_scale_dbu")
 REFERENCES = ("control", "bank", "transformer")
 WIRING = ("node", "nodes", "poles")
-TABLES = ("controls", "switches", "probes", "stages", "devices", "matched", "alignment")
+TABLES = ("controls", "switches", "probes", "rails", "stages", "devices", "matched", "alignment")
 
 
 def side_by_side(units: Mapping[str, UnitData], given: Document) -> Document:
@@ -65,10 +65,12 @@ def channel_document(unit: UnitData, channel: str) -> Document:
     }
     nodes = {node for part in unit.parts.values() if part.designator.startswith(front) for node in part.nodes.values()}
     probes = {name: node for name, node in whole.get("probes", {}).items() if name.startswith(front) and node in nodes}
+    rails = {node: one for node, one in whole.get("rails", {}).items() if node in nodes}
     steps = {key: {name: one for name, one in whole.get(key, {}).items() if name.startswith(front)}
              for key in ("matched", "alignment")}  # fmt: skip
     cell = whole["channels"][channel].get("gain_cell")
-    alone = {**kept, **steps, "probes": probes, "stages": stages, **({} if cell is None else {"gain_cell": cell})}
+    own = {} if cell is None else {"gain_cell": cell}
+    alone = {**kept, **steps, "probes": probes, "rails": rails, "stages": stages, **own}
     renamed = {key: one for key, one in _renamed(alone, lambda name: name.removeprefix(front)).items() if one}
     return {"name": f"{unit.name}, {channel}", **{key: getattr(unit, key) for key in SHARED}, **renamed}
 
@@ -143,6 +145,7 @@ def _renamed(whole: Document, rename: Rename) -> dict[str, Any]:
         "controls": {rename(name): one for name, one in whole.get("controls", {}).items()},
         "switches": {rename(name): bank(one) for name, one in whole.get("switches", {}).items()},
         "probes": {rename(name): node(one) for name, one in whole.get("probes", {}).items()},
+        "rails": {node(name): one for name, one in whole.get("rails", {}).items()},
         "stages": {rename(name): stage(one) for name, one in whole["stages"].items()},
         "devices": {rename(name): one for name, one in own_sheets.items()},
         "matched": {
