@@ -44,7 +44,7 @@ def aligned(unit: Unit, *, near: Rig | None = None, steps: Sequence[str] | None 
     >>> unit = fetsim.load_unit("dunlin").changed({"J1.pinch_off_voltage": -4.3})
     >>> other, outcomes = fetsim.aligned(unit)
     >>> f"{other.controls['idle_trim'].position:.3f}", outcomes[0].reached
-    ('0.471', True)
+    ('0.464', True)
     """
     outcomes = []
     for step in chosen_steps(unit, steps):
