@@ -28,6 +28,7 @@ from .measurements.timing.procedure import measure_timing as measure_timing
 from .measurements.trim_null.procedure import measure_trim_null as measure_trim_null
 from .report.compare.picture import draw_comparison as draw_comparison
 from .report.compare.text import compare_text as compare_text
+from .report.drawer.how import how_text as how_text
 from .report.look.terminal import account_text as account_text
 from .report.pages.compare import write_comparison_page as write_comparison_page
 from .report.pages.report import write_report as write_report
@@ -55,6 +56,9 @@ from .schematic.versions import vary_versions as vary_versions
 from .schematic.versions import version_unit as version_unit
 from .studies.builds.study import figures_of_builds as figures_of_builds
 from .studies.compare.study import compare as compare
+from .studies.drawer.fets import MeasuredFet as MeasuredFet
+from .studies.drawer.fets import read_fets as read_fets
+from .studies.drawer.study import measure_drawer as measure_drawer
 from .studies.spread.study import spread as spread
 from .studies.trims.aligned import aligned as aligned
 from .studies.trims.study import set_trims as set_trims

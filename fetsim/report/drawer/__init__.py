@@ -1,0 +1,1 @@
+"""A drawer of FETs in pictures and words."""
