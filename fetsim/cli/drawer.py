@@ -8,7 +8,7 @@ import typer
 
 from fetsim.cli.measure.shared import destination, progress_bar, tell_unmeasured, write_results
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, QualityOption, UnitOptions
+from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
 from fetsim.errors import InputError
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.values import parse_value
@@ -37,13 +37,8 @@ def drawer(
                      "where the list has no column of it"),
     ] = None,
     how: Annotated[bool, typer.Option("--how", help="tell how the two figures are measured, and end")] = False,
-    workers: Annotated[
-        int | None, typer.Option("--workers", metavar="NUMBER", help="processes to work in (default: one a core)")
-    ] = None,
-    scheduler: Annotated[
-        str | None,
-        typer.Option("--scheduler", metavar="ADDRESS", help="of a Dask scheduler, whose workers do it: tcp://host:8786"),
-    ] = None,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
     quality: QualityOption = DEFAULT_QUALITY,
 ) -> None:  # fmt: skip
     """Put every FET of a drawer into the unit, set its trims, and tell which is likest and which two make a pair.

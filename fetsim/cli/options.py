@@ -87,6 +87,12 @@ AgainstOption = Annotated[
                  "open (the FET taken out)"),
 ]  # fmt: skip
 ForceOption = Annotated[bool, typer.Option("--force", "-f", help="overwrite files that exist")]
+WorkersOption = Annotated[
+    int | None, typer.Option("--workers", metavar="NUMBER", help="processes (default: one a core)")
+]
+SchedulerOption = Annotated[
+    str | None, typer.Option("--scheduler", metavar="ADDRESS", help="of a Dask scheduler, whose workers do it")
+]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="say nothing but errors")]
 JsonOption = Annotated[
     Path | None, typer.Option("--json", metavar="FILE", help="write all figures and settings as JSON")

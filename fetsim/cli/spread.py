@@ -9,7 +9,7 @@ import typer
 
 from fetsim.cli.measure.shared import destination, progress_bar
 from fetsim.cli.numbers import numbers, words
-from fetsim.cli.options import FigureFiles, QualityOption, UnitOptions
+from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
 from fetsim.cli.streams import complain
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_folder import whole_folder
@@ -91,12 +91,8 @@ def spread(
         float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
     ] = None,
     quality: QualityOption = DEFAULT_QUALITY,
-    workers: Annotated[
-        int | None, typer.Option("--workers", metavar="NUMBER", help="processes (default: one a core)")
-    ] = None,
-    scheduler: Annotated[
-        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="of a Dask scheduler, whose workers do it")
-    ] = None,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
 ) -> None:  # fmt: skip
     """Draw builds of a unit from its tolerances, and tell percentiles, yield, and which part is to blame.
 

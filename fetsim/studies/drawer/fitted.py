@@ -15,7 +15,7 @@ from fetsim.rig.runner import run_all
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.eseries import neighbours
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.trims.aligned import aligned
+from fetsim.studies.trims.aligned import aligned, at_its_channel
 from fetsim.studies.trims.remedies import remedies_for
 from fetsim.studies.trims.study import set_trims
 from fetsim.studies.trims.travel import Travel
@@ -64,6 +64,7 @@ def _taken(
     unit: Unit, step: AlignmentStep, level_dbu: float, quality: str, changed: dict[str, float]
 ) -> tuple[Unit, str]:
     """One step; a resistor that had to be changed for it is put down in ``changed``."""
+    unit = at_its_channel(unit, step)
     if not READINGS[step.read].tone:
         other, (outcome,) = aligned(unit, steps=[step.name])
         if outcome.reached:
