@@ -71,7 +71,7 @@ class Channel:
         resting = self._levels(recorded, rig.simulation(recorded)) if later else self._before
         self._rest = self._columns([np.array([level]) for level in resting], nothing)[0]
         self._sums = IntervalSums(rig, interval_steps(rig.rate_hz, log_rate_hz), first_step)
-        self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.sign)
+        self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.control_sign)
         self._given, self._returned = 0, 0
 
     @property

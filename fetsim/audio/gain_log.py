@@ -20,7 +20,7 @@ GROWTH = 8
 the moments rare in which both are there."""
 PART = 11
 """Numbers of a part of an interval: sums of squared input, squared output, reduction, control, gate to source; the
-largest squared input, squared output, reduction, most active control (times the FET's sign), conductance; its steps."""
+largest squared input, squared output, reduction, most active control (times its sign), conductance; its steps."""
 REDUCTION_SUM, CONTROL_SUM, GATE_SUM, PEAKS, REDUCTION_PEAK, CONDUCTANCE_PEAK, STEPS = 2, 3, 4, 5, 7, 9, 10
 """Where some of them stand."""
 
@@ -40,8 +40,8 @@ class GainLog:
     gain_reduction_max_db: Array
     control_mean_v: Array
     control_extreme_v: Array
-    """The value furthest on its way to more gain reduction: the highest for an n-channel FET, the lowest for a
-    p-channel one (the control node is taken to move the gate its own way)."""
+    """The value furthest on its way to more gain reduction: the highest where a rising control opens the FET, as it
+    does with an n-channel one whose gate follows it, else the lowest."""
     gate_source_mean_v: Array
     channel_resistance_min_ohm: Array
     """Smallest channel resistance (largest conductance); infinite while the channel is off."""
@@ -115,10 +115,10 @@ def interval_steps(rate_hz: float, log_rate_hz: float) -> int:
 class LogCollector:
     """Gathers parts of intervals, however they are cut, into the rows of a log."""
 
-    def __init__(self, rate_hz: float, log_rate_hz: float, fet_sign: float = 1.0) -> None:
-        """``fet_sign``: +1 where a rising control voltage means more gain reduction, -1 where a falling one does."""
+    def __init__(self, rate_hz: float, log_rate_hz: float, control_sign: float = 1.0) -> None:
+        """``control_sign``: +1 where a rising control voltage means more gain reduction, else -1."""
         self._rate_hz = rate_hz
-        self._fet_sign = fet_sign
+        self._control_sign = control_sign
         self._interval = interval_steps(rate_hz, log_rate_hz)
         self._table = np.empty((256, len(fields(GainLog))))  # growing: the columns of the log are views of it
         self._rows = 0
@@ -165,6 +165,6 @@ class LogCollector:
         starts = np.arange(self._rows, self._rows + count) * self._interval
         self._table[self._rows : self._rows + count].T[:] = (
             (starts + 0.5 * lengths) / self._rate_hz, decibels(rms[0]), decibels(peak[0]), decibels(rms[1]),
-            decibels(peak[1]), mean[2], peaks[2], mean[3], self._fet_sign * peaks[3], mean[4], resistance,
+            decibels(peak[1]), mean[2], peaks[2], mean[3], self._control_sign * peaks[3], mean[4], resistance,
         )  # fmt: skip
         self._rows += count

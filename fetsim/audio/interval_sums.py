@@ -74,9 +74,11 @@ def sum_of_logarithms(values: Array) -> float:
 
 def gather(
     input_v: Array, output_v: Array, drain_v: Array, gate_v: Array, source_v: Array, control_v: Array, sign: float,
-    channel: tuple[float, ...], impedance: tuple[float, float], ends: NDArray[np.int64], parts: Array,
+    control_sign: float, channel: tuple[float, ...], impedance: tuple[float, float], ends: NDArray[np.int64],
+    parts: Array,
 ) -> None:  # fmt: skip
-    """Fill ``parts`` [shape=(parts, PART)], each from where the one before ends to its own of the ``ends``.
+    """Fill ``parts`` [shape=(parts, PART)], each from where the one before ends to its own of the ``ends``. Signs and
+    the rest of the cell as in ``GainCellModel``.
 
     In the places of the reduction: the sum of the logarithms of the power loss, and the largest power loss.
     """
@@ -105,7 +107,7 @@ def gather(
             for k in range(n):
                 squared_out[k] = after_v[k] * after_v[k]
             for k in range(n):
-                active_v[k] = sign * control[k]
+                active_v[k] = control_sign * control[k]
             for k in range(GATE_SUM):
                 found, peak = sum_and_peak(workspace[k, :n])
                 part[k] += sum_of_logarithms(loss) if k == REDUCTION_SUM else found
@@ -113,7 +115,7 @@ def gather(
             part[GATE_SUM] += sum_and_peak(gate_source_v)[0]
             part[CONDUCTANCE_PEAK] = max(part[CONDUCTANCE_PEAK], sum_and_peak(conductance_s)[1])
             start = end
-        part[CONTROL_SUM] *= sign
+        part[CONTROL_SUM] *= control_sign
 
 
 class IntervalSums:
@@ -137,7 +139,10 @@ class IntervalSums:
         ends = np.append(np.arange(self._interval - self._open_steps, steps, self._interval), steps)
         parts = np.empty((len(ends) if steps else 0, PART))
         cell = self._cell
-        constants = (1.0, (), (0.0, 0.0)) if cell is None else (cell.sign, cell.channel.parameters, cell.impedance)
+        constants = (
+            (1.0, 1.0, (), (0.0, 0.0)) if cell is None
+            else (cell.sign, cell.control_sign, cell.channel.parameters, cell.impedance)
+        )  # fmt: skip
         levels = (np.ascontiguousarray(v) for v in (input_v, output_v, drain_v, gate_v, source_v, control_v))
         self._gather(*levels, *constants, ends, parts)
         self._open_steps = (self._open_steps + steps) % self._interval
@@ -159,7 +164,7 @@ def _compiled(cell: GainCellModel | None) -> Callable[..., None]:
     text = (head, options, laws_text((law, gather)), f"channel_s = {law.__name__}", "")
 
     def warm(module: Any) -> None:
-        none, constants = np.empty(0), (1.0, () if cell is None else cell.channel.parameters, (0.0, 0.0))
+        none, constants = np.empty(0), (1.0, 1.0, () if cell is None else cell.channel.parameters, (0.0, 0.0))
         module.gather(*[none] * 6, *constants, np.empty(0, dtype=np.int64), np.empty((0, PART)))
 
     return compiled_module("\n\n".join(text), warm).gather

@@ -85,7 +85,7 @@ class SegmentPlayer(Playing):
         self._segments: list[Segment] = []
         self._agreed: dict[Segment, Agreement] = {}
         self._usable: list[int] = []  # chunk up to which others are set against each segment
-        sign = 1.0 if self.rig.gain_cell is None else self.rig.gain_cell.sign
+        sign = 1.0 if self.rig.gain_cell is None else self.rig.gain_cell.control_sign
         self._logs = [LogCollector(self.rig.rate_hz, self.log_rate_hz, sign) for _ in range(channels)]
         volts = [PER_FULL_SCALE[probe.unit] for probe in self.probes]
         self._scales = np.array([1.0] * channels + volts * channels)

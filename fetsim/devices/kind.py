@@ -78,6 +78,8 @@ class AtRest:
     """In words: ``active``, ``pinched off``, ``blocks`` ...; a terminal in braces stands for its node."""
     doubt: str = ""
     """Why the law is not to be believed there, as the end of a sentence about the part; empty where it is."""
+    passes: bool = True
+    """A small signal goes through it; not where its output stands at a rail or at its largest current."""
     stored_energy_j: float = 0.0
     channel_resistance_ohm: float | None = None
     """Slope of drain voltage over drain current; infinite where it is beyond measure."""

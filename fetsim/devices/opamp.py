@@ -187,13 +187,13 @@ def _at_rest(v: Values, volts: Volts) -> AtRest:
     _, sourced, sunk, *_ = (flow.current for flow in LAW.evaluate(v, volts))
     stage_v, positive_v, negative_v = volts["stage"], volts["positive"], volts["negative"]
     if positive_v - negative_v < v["upper_drop_v"] + v["lower_drop_v"]:
-        return AtRest(state="without supply", doubt=UNFED)
+        return AtRest(state="without supply", doubt=UNFED, passes=False)
     if abs(sourced - sunk) > LIMITING_SHARE * v["limit_a"]:
-        return AtRest(state="limits its current")
+        return AtRest(state="limits its current", passes=False)
     if stage_v > positive_v - v["upper_drop_v"] - CLAMP_V:
-        return AtRest(state="stands at {positive}")
+        return AtRest(state="stands at {positive}", passes=False)
     if stage_v < negative_v + v["lower_drop_v"] + CLAMP_V:
-        return AtRest(state="stands at {negative}")
+        return AtRest(state="stands at {negative}", passes=False)
     return AtRest(state="in range")
 
 

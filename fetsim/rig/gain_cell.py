@@ -24,8 +24,9 @@ from fetsim.devices.kinds import KINDS
 from fetsim.devices.law import Number
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit, Element
-from fetsim.engine.linear import driving_impedance_ohm
+from fetsim.engine.linear import driving_impedance_ohm, linearise
 from fetsim.errors import InputError
+from fetsim.schematic.unit import GainCell
 
 REFERENCE_HZ = 1000.0
 DB_PER_NEPER = 20.0 / np.log(10.0)
@@ -68,6 +69,9 @@ class GainCellModel:
     """The law of its channel, as its kind in ``devices`` knows it."""
     sign: float
     """+1 for an n-channel, -1 for a p-channel FET."""
+    control_sign: float
+    """+1 where a rising control voltage opens the channel, -1 where a falling one does; ``sign``, unless something
+    between control and gate inverts."""
     impedance_ohm: complex
     idle_conductance_s: float
 
@@ -139,21 +143,31 @@ class CellAtRest:
         return ""
 
 
-def gain_cell_model(circuit: Circuit, system: System, bias: Array, fet: str) -> GainCellModel:
-    """Set up the gain cell ``fet`` of a circuit at its bias point."""
-    element: Element = circuit.element(fet)
+def gain_cell_model(circuit: Circuit, system: System, bias: Array, cell: GainCell) -> GainCellModel:
+    """Set up a gain cell of a circuit at its bias point."""
+    element: Element = circuit.element(cell.fet)
     drain, gate, source = element.nodes
     kind = KINDS[element.kind]
     assert kind.channel is not None  # the reader of the unit asks for a FET
+    sign = -1.0 if kind.mirrored else 1.0
     model = GainCellModel(
         nodes=(drain, gate, source),
         channel=kind.channel(element.values),
-        sign=-1.0 if kind.mirrored else 1.0,
-        impedance_ohm=driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=fet),
+        sign=sign,
+        control_sign=-sign if _inverts(system, bias, cell.control_node, gate, source) else sign,
+        impedance_ohm=driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=cell.fet),
         idle_conductance_s=0.0,
     )
     idle = model.conductance_s(*(np.array([level]) for level in _terminals_v(model, system, bias)))
     return replace(model, idle_conductance_s=float(idle[0]))
+
+
+def _inverts(system: System, bias: Array, control: str, gate: str, source: str) -> bool:
+    """Whether the gate falls against the source where a little current lifts the control, at rest."""
+    current = np.zeros(system.size)
+    current[system.index[control]] = 1.0
+    moved = {GROUND: 0.0, **dict(zip(system.index, np.real(linearise(system, bias).solve(0.0, current)), strict=True))}
+    return bool((moved[gate] - moved[source]) * moved[control] < 0.0)
 
 
 def cell_at_rest(model: GainCellModel, system: System, bias: Array, fet: str) -> CellAtRest:

@@ -41,8 +41,6 @@ from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
 
 SILENT = 1e-10  # a smaller gain is told as this, -200 dB
-GUARD_GATE_V = 0.0
-"""The stability guard also looks at the FET fully on: gate at this voltage to its source."""
 BENCH_RATE_HZ = 48000.0
 """Audio rate whose quality levels serve where there is no audio file: the internal rate is a multiple of it."""
 
@@ -188,7 +186,7 @@ class Rig:
     def gain_cell(self) -> GainCellModel | None:
         """None for a unit without one."""
         cell = self.unit.gain_cell
-        return None if cell is None else gain_cell_model(self.circuit, self.system, self.bias, cell.fet)
+        return None if cell is None else gain_cell_model(self.circuit, self.system, self.bias, cell)
 
     @cached_property
     def rest(self) -> CellAtRest | None:
@@ -350,16 +348,14 @@ class Rig:
 
     @property
     def _guarded(self) -> list[Array]:
-        """Bias point, and the same with the FET fully on."""
+        """Bias point, and the same with the FET fully on, its gate at the source."""
         cell = self.gain_cell
         if cell is None:
             return [self.bias]
         on = self.bias.copy()
         _, gate, source = cell.nodes
         if gate != GROUND:
-            on[self.system.index[gate]] = GUARD_GATE_V + (
-                0.0 if source == GROUND else self.bias[self.system.index[source]]
-            )
+            on[self.system.index[gate]] = 0.0 if source == GROUND else self.bias[self.system.index[source]]
         return [self.bias, on]
 
 

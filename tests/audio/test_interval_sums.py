@@ -28,25 +28,26 @@ def wanted_of(rig: Rig, volts: np.ndarray) -> np.ndarray:
     input_v, output_v, drain, gate, source, control = volts
     cell = rig.gain_cell
     conductance = np.zeros(len(gate)) if cell is None else cell.conductance_s(drain, gate, source)
-    sign = 1.0 if cell is None else cell.sign
+    sign = 1.0 if cell is None else cell.control_sign
     reduction = rig.reduction_db(conductance)
     sums = [x.sum() for x in (input_v**2, output_v**2, reduction, control, gate - source)]
     peaks = [x.max() for x in (input_v**2, output_v**2, reduction, sign * control, conductance)]
     return np.array([*sums, *peaks, len(gate)])
 
 
-def mirrored(rig: Rig) -> Rig:
-    """The same rig with its FET taken for a p-channel one."""
-    rig.__dict__["gain_cell"] = replace(rig.gain_cell, sign=-1.0)
+def mirrored(rig: Rig, control_sign: float) -> Rig:
+    """The same rig with its FET taken for a p-channel one, whose control opens it by falling or, turned round on its
+    way to the gate, by rising."""
+    rig.__dict__["gain_cell"] = replace(rig.gain_cell, sign=-1.0, control_sign=control_sign)
     return rig
 
 
 @pytest.mark.parametrize("against", ["idle", "open"])
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_parts_are_those_of_numpy(volts, against, sign):
+@pytest.mark.parametrize(("sign", "control_sign"), [(1.0, 1.0), (-1.0, -1.0), (-1.0, 1.0)])
+def test_parts_are_those_of_numpy(volts, against, sign, control_sign):
     rig = Rig(load_unit("teaching"), against=against)
-    rig = rig if sign > 0 else mirrored(rig)
-    volts = volts * np.array([1.0, 1.0, sign, sign, sign, sign])[:, None]
+    rig = rig if sign > 0 else mirrored(rig, control_sign)
+    volts = volts * np.array([1.0, 1.0, sign, sign, sign, control_sign])[:, None]
     parts = IntervalSums(rig, INTERVAL).summed(*volts)
     cuts = [*range(0, 3000, INTERVAL), 3000]
     assert parts.shape == (len(cuts) - 1, PART)

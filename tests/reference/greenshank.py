@@ -156,8 +156,8 @@ def _equations(set_, v, i, s, ddt):
         "lo": (v.u3o - v.lo) / 47 - 220e-6 * ddt(v.lo - v.out),
         "out": 220e-6 * ddt(v.lo - v.out) - v.out / 10e3 - v.out / 10e3,
         # threshold, amplifier and selector
-        "th": (v.po - v.th) / p3_top - v.th / p3_bottom - 1e-6 * ddt(v.th - v.si),
-        "si": 1e-6 * ddt(v.th - v.si) - (v.si - v.u4m) / 10e3,
+        "th": (v.po - v.th) / p3_top - v.th / p3_bottom - 10e-6 * ddt(v.th - v.si),
+        "si": 10e-6 * ddt(v.th - v.si) - (v.si - v.u4m) / 10e3,
         "u4m": (v.si - v.u4m) / 10e3 + round_u4 + in4 - 62.5e-12 * s.one,
         "u4s": stage("u4"),
         "sc": i.u4_pos - i.u4_neg - round_u4 - 1e-6 * ddt(v.sc - v.an) - OUT_F * ddt(v.sc),

@@ -34,8 +34,9 @@ class LoopFacts:
     """Impedance that the channel works against."""
     control_coupling: float | None
     """Volts of gate for a volt of control, slowly; None where that is unknown."""
-    rectifier_gain: Mapping[str, complex]
-    """Small-signal gain from the tap to each rectifier point, at rest."""
+    rectifier_gain: Mapping[str, complex | None]
+    """Small-signal gain from the tap to each rectifier point, at rest; None where what drives it is at its limit then,
+    the amplifier of a precision rectifier for one."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +59,9 @@ class WaveFigures:
     thd: float | None
     """Harmonics over the fundamental, settled; None where the burst is too short for it, or no tone stands out."""
     clips: bool
-    """Flattened when settled."""
+    """Flattened when settled, or with the steep edges of a wave that was: its tops may have been tilted since."""
     clips_at_first: bool
-    """Flattened in its loudest cycle."""
+    """Flattened in its loudest cycle, in which the loop may be at work: edges tell nothing there."""
 
 
 @dataclass(frozen=True)
@@ -69,8 +70,8 @@ class RectifierFigures:
 
     point: str
     rest_v: float
-    gain: float
-    """Small-signal, from the tap."""
+    gain: float | None
+    """Small-signal, from the tap; None where what drives it is at its limit at rest."""
     above_control_v: float
     """Of its highest peak, in the direction in which the control moves; negative: it never gets there."""
     passes_s: float | None
@@ -78,7 +79,7 @@ class RectifierFigures:
     missing_db: float | None
     """By how much its swing would have to grow to reach the control voltage that opens the FET, or, where the FET
     conducts at rest, the control voltage itself; a least figure, since the junction takes something too. None where
-    the gain is turned down, or the swing is large enough."""
+    the gain is turned down, the swing is large enough or does not grow with the signal."""
     swing_v: float
     """Peak on the side away from conduction, in the first cycle."""
     expected_v: float | None
@@ -209,4 +210,6 @@ class LoopFigures:
     @property
     def sidechain_off(self) -> bool:
         """Whether hardly any signal arrives at the rectifier."""
-        return bool(self.rectifier) and all(one.gain < OFF_GAIN for one in self.rectifier)
+        return bool(self.rectifier) and all(
+            one.gain is not None and one.gain < OFF_GAIN for one in self.rectifier
+        )

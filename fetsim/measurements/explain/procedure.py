@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND
 from fetsim.engine.linear import linearise
@@ -254,11 +255,27 @@ def _facts(bench: Bench, points: LoopPoints, frequency_hz: float) -> LoopFacts:
     )
 
 
-def _rectifier_gains(bench: Bench, points: LoopPoints, frequency_hz: float) -> dict[str, complex]:
+def _rectifier_gains(bench: Bench, points: LoopPoints, frequency_hz: float) -> dict[str, complex | None]:
+    """From the tap to each rectifier point, at rest; None where what drives the point stands at its limit there."""
     linear = linearise(bench.system, bench.bias)
     weights = np.array([point.weights(linear.index) for point in (points.tap, *points.rectifier)])
     tap, *others = (complex(found.gain[0]) for found in transfers(linear, np.array([frequency_hz]), weights))
-    return {one.name: gain / tap if tap else 0j for one, gain in zip(points.rectifier, others, strict=True)}
+    stuck = _stuck(bench)
+    return {
+        one.name: None if stuck.intersection(one.nodes) else gain / tap if tap else 0j
+        for one, gain in zip(points.rectifier, others, strict=True)
+    }
+
+
+def _stuck(bench: Bench) -> set[str]:
+    """Nodes that are driven by a part which no small signal goes through at rest."""
+    volts = {GROUND: 0.0, **{name: float(bench.bias[i]) for name, i in bench.system.index.items()}}
+    return {
+        one.nodes[KINDS[one.kind].terminals.index(terminal)]
+        for one in bench.circuit.elements
+        if not KINDS[one.kind].at_rest(one.values, one.at(volts)).passes
+        for terminal in KINDS[one.kind].roles.drives
+    }
 
 
 def _coupling(bench: Bench, control: Point) -> float | None:

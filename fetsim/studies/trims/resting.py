@@ -31,7 +31,7 @@ class Resting:
     def cell(self) -> GainCellModel:
         """Its gain cell, which the steps that ask for it have (see the checks of a unit)."""
         assert self.unit.gain_cell is not None
-        return gain_cell_model(self.circuit, self.system, self.bias, self.unit.gain_cell.fet)
+        return gain_cell_model(self.circuit, self.system, self.bias, self.unit.gain_cell)
 
     @cached_property
     def rest(self) -> CellAtRest:

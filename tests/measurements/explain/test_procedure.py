@@ -16,7 +16,7 @@ from fetsim.measurements.explain.reading import loop_figures
 from fetsim.measurements.explain.sentences import told
 from fetsim.measurements.explain.traces import BurstTraces, Trace
 from fetsim.schematic.load import load_unit
-from tests.measurements.units import changed_text
+from tests.measurements.units import changed_text, without_gain_cell
 
 RATE_HZ, TONE_HZ = 200_000.0, 1000.0
 CYCLE = 200  # samples
@@ -286,10 +286,8 @@ def test_points_can_be_named():
 
 
 def test_a_unit_without_a_gain_cell_is_refused(tmp_path):
-    text = load_unit("teaching").text
-    cell = text[text.index("[gain_cell]") : text.index("[probes]")]
     with pytest.raises(InputError, match=r"no \[gain_cell\], so there is no loop to follow"):
-        measure_explain(load_unit(changed_text(tmp_path, cell, "")))
+        measure_explain(without_gain_cell(tmp_path))
 
 
 @pytest.mark.parametrize(
