@@ -67,7 +67,7 @@ def measure_drawer(
     >>> fet = fetsim.MeasuredFet(name="A1", i_dss_a=0.014, v_gs_off_v=-4.2, v_gs_off_current_a=1e-6)
     >>> found = fetsim.measure_drawer([fet], "teaching", levels_dbu=[-20, -10], quality="draft", workers=1)
     >>> [one.fet.name for one in found.fets], f"{found.fets[0].set['V2']:.2f} V"
-    (['A1'], '-4.81 V')
+    (['A1'], '-4.70 V')
     """
     unit = given_unit(unit)
     part = gain_fet(unit)
