@@ -25,6 +25,7 @@ from .measurements.results.result import account_of as account_of
 from .measurements.results.result import picture_of as picture_of
 from .measurements.sweep.procedure import measure_sweep as measure_sweep
 from .measurements.timing.procedure import measure_timing as measure_timing
+from .measurements.tracking.procedure import measure_tracking as measure_tracking
 from .measurements.trim_null.procedure import measure_trim_null as measure_trim_null
 from .report.compare.picture import draw_comparison as draw_comparison
 from .report.compare.text import compare_text as compare_text

@@ -105,6 +105,14 @@ PlotOption = Annotated[
 ]
 
 
+SideOption = Annotated[
+    str | None,
+    typer.Option("--side", metavar="SIDE", help="of a pair: measure its left channel (the default), the right one, or "
+                 "both beside each other, with the same signal in both"),
+]  # fmt: skip
+SIDES = ("left", "right", "both")
+
+
 class Options:
     """Base of all records of options."""
 
@@ -176,6 +184,48 @@ class VersionOptions(UnitOptions):
         if mistakes:
             raise InputError("\n".join(mistakes))
         return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredUnitOptions(UnitOptions):
+    """A unit that is measured; of a pair one channel."""
+
+    side: SideOption = None
+
+    def chosen(self) -> Unit:
+        sides = measured_sides(super().chosen(), self.side)
+        if len(sides) > 1:
+            raise InputError("--side: one channel at a time here; choose left or right")
+        return next(iter(sides.values()))
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredOptions(VersionOptions):
+    """A unit that is measured, and versions of it; of a pair one channel, or both beside each other."""
+
+    side: SideOption = None
+
+    def units(self) -> dict[str, Unit]:
+        """Label -> unit, a label for each side where there are two."""
+        found = {}
+        for label, unit in super().units().items():
+            sides = measured_sides(unit, self.side)
+            for side, one in sides.items():
+                found[", ".join(filter(None, (label, side if len(sides) > 1 else "")))] = one
+        return found
+
+
+def measured_sides(unit: Unit, side: str | None) -> dict[str, Unit]:
+    """Side -> what is measured there: a joined pair as a whole listened to at that channel, else the channel alone; a
+    unit of one channel itself. Raises InputError for a side that is none."""
+    if side is not None and side not in SIDES:
+        raise InputError(f"--side: there is no {side[:20]!r}; choose from {', '.join(SIDES)}")
+    if not unit.channels:
+        if side is not None:
+            raise InputError(f"--side: {unit.name} has one channel; leave it out")
+        return {"": unit}
+    each = dict(zip(unit.channels, unit.each_channel, strict=True))
+    return each if side == "both" else {side or unit.channel: each[side or unit.channel]}
 
 
 @dataclass(frozen=True, kw_only=True)

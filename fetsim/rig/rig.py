@@ -248,12 +248,17 @@ class Rig:
         return [f"{', '.join(names)}: {doubt}" for doubt, names in parts.items() if doubt]
 
     @property
+    def where_measured(self) -> str:
+        """Of a pair: at which channel, in a sentence; empty for another unit."""
+        channel = self.unit.channel
+        return f"Measured at the {channel} channel, with the same signal in both." if channel else ""
+
+    @property
     def told(self) -> tuple[str, ...]:
         """How the unit rests, in sentences that every result bears: its gain cell, in the words of the warning where
         there is one, and the other warnings."""
         stands = () if self.rest is None or self.rest.warning else (f"At rest {self.rest.told}.",)
-        if self.unit.channel:
-            stands = (f"Measured at the {self.unit.channel} channel, with the same signal in both.", *stands)
+        stands = (*([self.where_measured] if self.where_measured else []), *stands)
         if self.against == "open":
             stands = (*stands, "Gain reduction is counted from the FET taken out.")
         warmest = sorted(self.heat.rises_k.items(), key=lambda one: -abs(one[1]))

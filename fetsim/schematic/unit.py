@@ -42,7 +42,7 @@ class Unit(UnitData):
     base: "Unit | None" = field(default=None, repr=False, compare=False)
     """The unit that its file starts from; None where the file is a whole unit."""
     sources: "tuple[Unit, ...]" = field(default=(), repr=False, compare=False)
-    """The units that it was put together of, where nothing has been done to them yet."""
+    """The units that it was put together of, or the pair that it was taken out of."""
 
     @classmethod
     def of(
@@ -93,7 +93,7 @@ class Unit(UnitData):
         nodes and controls bear the names that they have there. Raises UnitError for a channel that it has not."""
         self.listening(channel)
         data = read_unit(channel_document(self, channel), self.path, self.text)
-        return Unit.of(data, None if self.loaded is None else self.loaded.alone(channel))
+        return Unit.of(data, None if self.loaded is None else self.loaded.alone(channel), sources=(self,))
 
     def changed(self, changes: Mapping[str, str | float] | None = None, **more: str | float) -> "Unit":
         """Another unit with these changes, as ``changed(C16="220n", attack=0.8)``; see

@@ -6,7 +6,7 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers, words
-from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredOptions
 from fetsim.measurements.bench.subsets import EVERY
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ, EQUAL_DB, measure_curve
 from fetsim.measurements.curve.tables import left_out
@@ -14,7 +14,7 @@ from fetsim.rig.gain_cell import reference_named
 
 
 def curve(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     switches: Annotated[
         str | None,

@@ -6,7 +6,7 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredOptions
 from fetsim.errors import InputError
 from fetsim.measurements.distortion.procedure import measure_distortion
 from fetsim.measurements.trim_null.procedure import DEFAULT_REDUCTION_DB, SPAN, STEPS, measure_trim_null
@@ -14,7 +14,7 @@ from fetsim.rig.gain_cell import reference_named
 
 
 def distortion(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     level: Annotated[
         str | None,

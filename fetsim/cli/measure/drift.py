@@ -6,13 +6,13 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.drift.procedure import measure_drift
 from fetsim.measurements.drift.tables import left_out
 
 
 def drift(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     temperature: Annotated[
         str, typer.Option("--temperature", metavar="C", help="of the unit, FROM:TO:STEP or with commas between")

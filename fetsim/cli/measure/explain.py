@@ -6,7 +6,7 @@ import typer
 
 from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
-from fetsim.cli.options import AgainstOption, FigureFiles, QualityOption, UnitOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredUnitOptions, QualityOption
 from fetsim.measurements.explain.procedure import (
     DEFAULT_BURST_S,
     DEFAULT_FREQUENCY_HZ,
@@ -20,7 +20,7 @@ from fetsim.rig.quality import DEFAULT_QUALITY
 
 
 def explain(
-    chosen: UnitOptions,
+    chosen: MeasuredUnitOptions,
     files: FigureFiles,
     quality: QualityOption = DEFAULT_QUALITY,
     level: Annotated[

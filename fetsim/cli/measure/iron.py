@@ -6,12 +6,12 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.iron.procedure import measure_iron
 
 
 def iron(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     level: Annotated[
         str, typer.Option("--level", "-l", metavar="DBU", help="levels at the source, FROM:TO:STEP or with commas")

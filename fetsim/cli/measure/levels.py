@@ -6,13 +6,13 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import words
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.bench.clipping import COMPRESSION_LIMIT_DB, THD_LIMIT, ClipLimits
 from fetsim.measurements.levels.procedure import ALIGNMENT_DBU, measure_levels
 
 
 def levels(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     level: Annotated[
         float, typer.Option("--level", "-l", metavar="DBU", help="nominal level at the source")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fetsim.cli.measure.shared import destination, measure_and_tell, write_measured
-from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredOptions
 from fetsim.errors import InputError
 from fetsim.measurements.needle.procedure import NeedleTrace, measure_needle, needle_of_log
 from fetsim.rig.gain_cell import reference_named
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def needle(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     from_log: Annotated[
         Path | None,

@@ -6,12 +6,12 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.noise.procedure import measure_noise
 
 
 def noise(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     at: Annotated[str, typer.Option("--at", metavar="POINT", help="node or probe, input or output")] = "output",
     reduction: Annotated[

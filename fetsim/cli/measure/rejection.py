@@ -6,7 +6,7 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import band_hz, numbers
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE
 from fetsim.measurements.rejection.procedure import DEFAULT_IMBALANCES_OHM, measure_rejection
 
@@ -14,7 +14,7 @@ IMBALANCES = ", ".join(f"{ohm:g}" for ohm in DEFAULT_IMBALANCES_OHM)
 
 
 def rejection(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     at: Annotated[str, typer.Option("--at", metavar="POINT", help="a node or a probe, or output")] = "output",
     imbalance: Annotated[

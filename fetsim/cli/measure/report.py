@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.numbers import words
-from fetsim.cli.options import ForceOption, JsonOption, QualityOption, UnitOptions
+from fetsim.cli.options import ForceOption, JsonOption, MeasuredUnitOptions, QualityOption
 from fetsim.errors import InputError
 from fetsim.report.pages.report import write_report
 from fetsim.report.pages.report.sections import NAMES
@@ -22,7 +22,7 @@ SUFFIXES = (".html", ".htm")
 
 
 def report(
-    chosen: UnitOptions,
+    chosen: MeasuredUnitOptions,
     target: Annotated[
         Path | None,
         typer.Argument(metavar="[PAGE]", help="where to (default: the unit's name with -report.html, in this folder)"),

@@ -6,14 +6,14 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import band_hz, numbers, words
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.engine.circuit import PROGRAM
 from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE
 from fetsim.measurements.response.procedure import measure_response
 
 
 def response(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     at: Annotated[
         str, typer.Option("--at", metavar="POINTS", help="nodes or probes such as 'preamp, dr', input or output")

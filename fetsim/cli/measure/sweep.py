@@ -6,14 +6,14 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredOptions
 from fetsim.errors import InputError
 from fetsim.measurements.sweep.procedure import measure_sweep
 from fetsim.rig.gain_cell import reference_named
 
 
 def sweep(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     level: Annotated[
         str | None,

@@ -10,7 +10,7 @@ import typer
 from fetsim.audio.files import AudioReader
 from fetsim.cli.measure.shared import destination, measure_and_tell, write_measured
 from fetsim.cli.numbers import number, varied
-from fetsim.cli.options import AgainstOption, FigureFiles, VersionOptions
+from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredOptions
 from fetsim.errors import InputError
 from fetsim.measurements.capture.procedure import measure_capture
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ, FET, PHASES, SILENCE_DBU, measure_timing
@@ -21,7 +21,7 @@ SILENCE = "silence"
 
 
 def timing(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     before: Annotated[
         str | None,

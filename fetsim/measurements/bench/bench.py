@@ -37,6 +37,8 @@ class Bench:
     """Inputs that the engine drives itself."""
     on_s: float = field(default=inf, kw_only=True)
     """How long the unit has been switched on, for the heat of its parts."""
+    second_share: float = field(default=1.0, kw_only=True)
+    """Of a pair: what its second channel gets of the program's voltage (see ``Rig``)."""
     near: Rig | None = field(default=None, repr=False, compare=False, kw_only=True)
     """A rig whose bias point lies near (see ``Rig``)."""
 
@@ -45,7 +47,7 @@ class Bench:
         """The unit made ready to run."""
         return Rig(
             self.unit, self.quality, near=self.near, against=reference_named(self.against), signals=self.signals,
-            on_s=self.on_s,
+            on_s=self.on_s, second_share=self.second_share,
         )  # fmt: skip
 
     @property

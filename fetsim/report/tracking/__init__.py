@@ -1,0 +1,1 @@
+"""How the channels of a pair go together, as a picture."""
