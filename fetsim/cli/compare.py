@@ -52,9 +52,9 @@ def compare(
     fetsim compare jingle.wav --vary C16=100n,150n,220n,330n -v 'rebuilt: unit=mine.toml'
 
     The folder holds a page that opens from disk, 24 bit FLAC and WAV files of every version and of what each change
-    adds, aligned to the sample, and all figures in comparison.json. The unit without any version's changes is always
-    in it. --change, --load and --full-scale apply to all versions. A version that cannot be played is named, the
-    others are written, and the exit status is 1.
+    adds, aligned to the sample, and all figures in comparison.json and comparison.csv. The unit without any version's
+    changes is always in it. --change, --load and --full-scale apply to all versions. A version that cannot be played is
+    named, the others are written, and the exit status is 1.
     """
     if quiet:
         be_quiet()

@@ -16,6 +16,8 @@ from fetsim.schematic.unit import Part, Unit
 INPUT = "input"
 OUTPUT = "output"
 """Names of the two ports. They have the first word: a node of that name is reached through a probe of another."""
+MOST_LISTED = 80
+"""Nodes that an error tells."""
 
 
 @dataclass(frozen=True)
@@ -56,10 +58,14 @@ def find_point(unit: Unit, name: str) -> Point:
     node = unit.probes.get(node, node)
     if node in unit.nodes:
         return Point(name, node)
-    choices = [*unit.probes, *unit.nodes, *ports]
-    near = get_close_matches(str(name), choices, n=3)
-    hint = f"did you mean {', '.join(near)}?" if near else f"choose from {', '.join(choices)}"
-    raise InputError(f"node: {unit.name} has no node or probe {name[:60]!r}; {hint}")
+    near = get_close_matches(str(name), [*ports, *unit.probes, *unit.nodes], n=3)
+    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    nodes = ", ".join(unit.nodes[:MOST_LISTED]) + (", ..." if len(unit.nodes) > MOST_LISTED else "")
+    probes = f"the probes {', '.join(unit.probes)}, " if unit.probes else ""
+    raise InputError(
+        f"point: {unit.name} has no node or probe {str(name)[:60]!r}{hint}; there are {', '.join(ports)}, {probes}"
+        f"the nodes {nodes}"
+    )
 
 
 def output_point(unit: Unit) -> Point:

@@ -222,6 +222,12 @@ def _line_of_text(text: str) -> str:
     return text
 
 
+def _line_of_sheet(raw: object) -> float | str:
+    if isinstance(raw, bool) or not isinstance(raw, int | float | str):
+        raise ValueError("must be an amount, a number or a text as in \"12mA\"")
+    return raw
+
+
 def _name(text: str) -> str:
     if not NAME.fullmatch(text):
         raise ValueError(f"{text[:40]!r} is not a name: {NAME_RULE}")
@@ -260,6 +266,8 @@ Branches = Annotated[
 ]
 
 Steps = Annotated[tuple[float, ...], PlainValidator(_steps_of_attenuator), Form(f"steps, {STEPS_FORM}")]
+
+Line = Annotated[float | str, PlainValidator(_line_of_sheet), Form("an amount, as 12mA")]
 
 Marks = Annotated[
     tuple[tuple[float, float], ...],

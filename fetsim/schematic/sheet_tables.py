@@ -15,6 +15,7 @@ from fetsim.schematic.fields import (
     Farad,
     Form,
     Ideality,
+    Line,
     Positive,
     SmallAmpere,
     Table,
@@ -27,9 +28,9 @@ from fetsim.schematic.fields import (
 class LimitTable(Table):
     """One line of a datasheet."""
 
-    min: float | str | None = Field(default=None, description="least value")
-    typ: float | str | None = Field(default=None, description="typical value")
-    max: float | str | None = Field(default=None, description="largest value")
+    min: Line | None = Field(default=None, description="least value")
+    typ: Line | None = Field(default=None, description="typical value")
+    max: Line | None = Field(default=None, description="largest value")
     at: Text = Field(default="", description="under which conditions, in words")
 
 

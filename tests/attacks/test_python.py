@@ -220,3 +220,18 @@ def test_tones_that_are_none(given):
         refused(lambda measure=measure: measure(LOOP, frequencies_hz=given, quality="draft"), "frequenc")
         if given is not None:
             refused(lambda measure=measure: measure(LOOP, levels_dbu=given, quality="draft"), "level")
+
+
+MEASURES = [name for name in dir(fetsim) if name.startswith("measure_") and name != "measure_capture"] + ["idle_point"]
+
+
+@pytest.mark.parametrize("name", MEASURES)
+@pytest.mark.parametrize("given", [None, 3, ["dunlin"], "dunlinn"], ids=str)
+def test_what_is_no_unit_to_measure(name, given):
+    more = ("R1",) if name == "measure_trim_null" else ()
+    error = refused(lambda: getattr(fetsim, name)(given, *more), "unit")
+    assert isinstance(error, UnitError)
+
+
+def test_a_measurement_takes_the_name_of_a_unit_as_a_render_does():
+    assert fetsim.idle_point("teaching").node_voltages_v == fetsim.idle_point(LOOP).node_voltages_v

@@ -1,5 +1,6 @@
 """``fetsim compare``: arguments, tables, what is refused, what the exit status says."""
 
+import csv
 import json
 
 import numpy as np
@@ -83,8 +84,12 @@ def test_tables_and_folder(compare, place):
     names = {path.name for path in (place / "jingle-compared").iterdir()}
     assert names == {
         "0-as-built.flac", "0-as-built.wav", "1-bigger-cap.flac", "1-bigger-cap.wav", "1-bigger-cap-difference.flac",
-        "1-bigger-cap-difference.wav", "2-same.flac", "2-same.wav", "comparison.json",
+        "1-bigger-cap-difference.wav", "2-same.flac", "2-same.wav", "comparison.csv", "comparison.json",
     }  # fmt: skip
+    with (place / "jingle-compared" / "comparison.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["version"] for row in rows] == ["as built", "bigger cap", "same"]
+    assert float(rows[1]["threshold_dbu"]) == -10.0 and rows[1]["release_ms"] == rows[0]["difference_db"] == ""
     table = json.loads((place / "jingle-compared" / "comparison.json").read_text("utf-8"))
     assert [one["label"] for one in table["versions"]] == ["as built", "bigger cap", "same"]
     assert [len(one["provenance"]["changes"]) for one in table["versions"]] == [0, 1, 0]

@@ -117,6 +117,7 @@ MISTAKES = [
     ('absorption = "5%"', 'absorption = "50%"', "C2: absorption: 50 % is outside 0.0001 % to 20 %", ""),
     ('absorption = "5%"', 'absorption = "5%", absorption_branches = [["1%", "1s"]]', "C2: absorption_branches: says the same as absorption", ""),
     ('[["0.1%", "10ms"], ["0.2%", "1s"]]', '[["0.1%", "10ms"], ["0.2%"]]', "C3: absorption_branches: must be at most 12 pairs", ""),
+    ('gate_drain_capacitance_voltage = "5V"', 'limits = { i_dss = { min = ["5mA"] } }', "devices.p-type: limits.i_dss.min: must be an amount", "12mA"),
     ('[["0.1%", "10ms"], ["0.2%", "1s"]]', '"0.1%"', "C3: absorption_branches: must be at most 12 pairs", ""),
     ('[["0.1%", "10ms"], ["0.2%", "1s"]]', '[["0.1%", 0]]', "C3: absorption_branches: 0 s is outside 1 us to", ""),
     ('bias_loss = "50%", bias_voltage = "10V"', 'bias_voltage = "10V"', "C3: bias_loss: is missing; bias_voltage tells where", ""),

@@ -1,11 +1,9 @@
 """What all measurements of ``fetsim measure`` share: versions measured side by side, their files, the progress bar."""
 
-import csv
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import partial
-from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,13 +11,13 @@ import typer
 
 from fetsim.cli.options import FigureFiles, VersionOptions
 from fetsim.errors import PartlyDone
+from fetsim.files.tables import Row, write_csv
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.results.result import Measured, Result, account_of, picture_of
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
 from fetsim.rig.rig import compile_notice
 from fetsim.rig.runner import Progress, run_each, unwatched
-from fetsim.safe_text import table_cell
 from fetsim.schematic.unit import Unit
 
 if TYPE_CHECKING:
@@ -27,8 +25,6 @@ if TYPE_CHECKING:
 
 AnyFound = TypeVar("AnyFound", bound=Measured)
 AnyMeasured = TypeVar("AnyMeasured", bound=Result)
-Row = Mapping[str, str | float | int | None]
-"""Heading -> cell of one line of a CSV file."""
 Draw = Callable[[], "Figure"]
 Write = Callable[..., None]
 """Takes a document, rows and functions that draw."""
@@ -103,7 +99,7 @@ def destination(
                     staged[files.json_to].write_text(json_text(document), encoding="utf-8")
             if files.csv_to is not None:
                 with writing(files.csv_to):
-                    _write_csv(rows, staged[files.csv_to])
+                    write_csv(rows, staged[files.csv_to])
             for path, draw in zip(drawn, draws, strict=True):
                 if path is not None:
                     with writing(path):
@@ -176,17 +172,3 @@ def progress_bar(unit: Unit) -> Iterator[Progress]:
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("measure", total=1.0)
         yield lambda share: bar.update(task, completed=share)
-
-
-def _write_csv(rows: Sequence[Row], path: Path) -> None:
-    headings = list(dict.fromkeys(name for row in rows for name in row))
-    with path.open("w", newline="", encoding="utf-8") as file:
-        table = csv.DictWriter(file, headings, restval="")
-        table.writeheader()
-        table.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
-
-
-def _cell(value: str | float | int | None) -> str:
-    if value is None or (isinstance(value, float) and not isfinite(value)):
-        return ""
-    return f"{value:.8g}" if isinstance(value, float) else table_cell(value) if isinstance(value, str) else str(value)

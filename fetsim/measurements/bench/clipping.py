@@ -152,7 +152,7 @@ def _small_signal_gains(held: Bench, points: Sequence[Point]) -> Phasors:
     gains = np.array([transfer.gain for transfer in transfers(linear, REFERENCE_HZ * orders, weights)])
     for point, gain in zip(points, gains, strict=True):
         if not np.all(np.abs(gain) > SILENT):
-            raise InputError(f"node: nothing of the input arrives at {point.name}; choose another point")
+            raise InputError(f"point: nothing of the input arrives at {point.name}; choose another point")
     return gains
 
 

@@ -19,6 +19,7 @@ from fetsim.engine.lanes import WIDTH
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.steady import period_of, settle, start_among, tone_level_dbu, wait
 from fetsim.measurements.bench.subsets import EVERY, switched
 from fetsim.measurements.curve.analysis import (
@@ -106,6 +107,7 @@ class CurveMeasurement(Result):
     """Switch subset -> why it has no curve: it never comes to rest, say. The others are there all the same."""
 
 
+@of_unit
 def measure_curve(
     unit: Unit,
     *,

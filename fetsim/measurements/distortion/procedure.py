@@ -19,6 +19,7 @@ import numpy as np
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
 from fetsim.measurements.bench.bench import Bench, Run
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.hold import hold
 from fetsim.measurements.bench.operating import AskedLevels, asked_tones
 from fetsim.measurements.bench.steady import AT_PEAK, Steady, common_steps, period_of, settled_at
@@ -120,6 +121,7 @@ class DistortionMeasurement(Result):
     with_noise: tuple[NoisyPoint, ...]
     """Level by level; empty where not asked for."""
 
+@of_unit
 def measure_distortion(
     unit: Unit,
     *,

@@ -17,6 +17,7 @@ from fetsim.audio.arrays import numbers_of
 from fetsim.engine.circuit import GROUND
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.result import Result
@@ -78,6 +79,7 @@ class DriftMeasurement(Result):
     """Temperatures rising, times since switching on rising in each."""
 
 
+@of_unit
 def measure_drift(
     unit: Unit,
     *,

@@ -64,15 +64,19 @@ def _figure(state: DriftState, key: str) -> Cell:
 
 
 def _lead(found: DriftMeasurement) -> str:
-    settled = [one for one in found.states if isinf(one.on_s)]
+    had = [one for one in found.states if "heat_w" not in one.reasons]
+    settled = [one for one in had if isinf(one.on_s)]
     sentences = [_moves("from", settled[0], settled[-1])] if len(settled) > 1 else []
     if found.warms_up:
-        middle = settled[len(settled) // 2]
-        cold = next(one for one in found.states if one.temperature_c == middle.temperature_c)
-        sentences.append(_moves(f"At {middle.temperature_c:g} C, from", cold, middle))
+        starts = {one.temperature_c: one for one in had if one.on_s == 0.0}
+        pairs = [(starts[one.temperature_c], one) for one in settled if one.temperature_c in starts]
+        if pairs:
+            cold, warm = pairs[len(pairs) // 2]
+            sentences.append(_moves(f"At {warm.temperature_c:g} C, from", cold, warm))
     else:
         sentences.append("No part has a thermal resistance, so none warms itself.")
-    return " ".join(sentences)
+    lost = dict.fromkeys(f"{one.temperature_c:g} C" for one in found.states if one not in had)
+    return " ".join([*sentences, *([f"Not everything could be had at {', '.join(lost)}."] if lost else [])])
 
 
 def _moves(start: str, one: DriftState, other: DriftState) -> str:

@@ -19,6 +19,7 @@ from fetsim.engine.circuit import GROUND
 from fetsim.engine.linear import linearise
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.hold import hold_at
 from fetsim.measurements.bench.steady import Period, period_of, settle
 from fetsim.measurements.bench.transfer import transfers
@@ -88,6 +89,7 @@ class Explanation(Result):
         return dict(plain({name: value for name, value in vars(self).items() if name != "traces"}))
 
 
+@of_unit
 def measure_explain(
     unit: Unit,
     *,

@@ -16,6 +16,7 @@ import numpy as np
 from fetsim.devices.kind import AtRest
 from fetsim.engine.circuit import GROUND
 from fetsim.measurements.bench.branches import Branch, Levels, mean_branches
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.results.result import Result
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
@@ -98,6 +99,7 @@ class IdlePoint(Result):
         return {part.designator: part for part in self.parts}[designator]
 
 
+@of_unit
 def idle_point(unit: Unit) -> IdlePoint:
     """The bias point of a unit at its present values. Raises ConvergenceError when none can be found.
 

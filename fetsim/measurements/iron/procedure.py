@@ -21,6 +21,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import Circuit, Element
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import AskedLevels, asked_tones
 from fetsim.measurements.bench.steady import AT_PEAK, Period, period_of, settled_at
 from fetsim.measurements.iron.analysis import Winding, winding
@@ -56,6 +57,7 @@ class IronMeasurement(Result):
     """Part by part, frequencies rising, levels rising in each."""
 
 
+@of_unit
 def measure_iron(
     unit: Unit,
     *,

@@ -22,6 +22,7 @@ from fetsim.engine.circuit import GROUND
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import DEFAULT_LIMITS, ClipLimits, LargestLevel, clip_levels
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.hold import hold_at
 from fetsim.measurements.bench.steady import period_of, settle, tone_level_dbu
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
@@ -75,6 +76,7 @@ class LevelPlan(Result):
         return {one.stage: one for one in self.stages}[name]
 
 
+@of_unit
 def measure_levels(
     unit: Unit,
     *,

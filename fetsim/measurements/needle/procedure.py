@@ -21,6 +21,7 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.files.reading import read_text
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.needle.meter import Meter, meter_of
 from fetsim.measurements.results.result import Measured, Result
 from fetsim.measurements.traces.ballistics import needle_reading
@@ -116,6 +117,7 @@ def needle_trace(
     return found
 
 
+@of_unit
 def measure_needle(
     unit: Unit,
     *,

@@ -25,6 +25,7 @@ from fetsim.engine.noise_sources import NoiseSource, kelvin, noise_sources
 from fetsim.engine.signals import White
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.clipping import LargestLevel, largest_level
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.transfer import TOGETHER, system_matrices, transfers
 from fetsim.measurements.noise.analysis import weighted_noise_rms
@@ -89,6 +90,7 @@ class NoiseMeasurement(Result):
     states: tuple[NoiseState, ...]
 
 
+@of_unit
 def measure_noise(
     unit: Unit,
     *,

@@ -21,6 +21,7 @@ from fetsim.engine.linear import linearise
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE, grid_hz
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.transfer import SILENT, system_matrices
 from fetsim.measurements.rejection.analysis import LARGEST_DB, Phasors, moved, rejection_db, worst_ratio
 from fetsim.measurements.results.result import Result
@@ -81,6 +82,7 @@ class RejectionMeasurement(Result):
     curves: tuple[Rejection, ...]
 
 
+@of_unit
 def measure_rejection(
     unit: Unit,
     *,

@@ -21,11 +21,13 @@ from typing import ClassVar
 import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import PROGRAM
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.frequencies import HIGH_HZ, LOW_HZ, PER_OCTAVE, grid_hz
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.hold import HeldBench, hold, linear_at_rest, state_in_words
 from fetsim.measurements.bench.steady import highest_tone_hz, period_of, phasor, settle
 from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
@@ -94,6 +96,10 @@ class ToneCheck:
     def largest_difference_db(self) -> float:
         return float(np.max(np.abs(self.linear_db - self.tones_db)))
 
+    @property
+    def largest_at_hz(self) -> float:
+        return float(self.frequency_hz[int(np.argmax(np.abs(self.linear_db - self.tones_db)))])
+
 
 @dataclass(frozen=True, kw_only=True)
 class ResponseMeasurement(Result):
@@ -105,9 +111,12 @@ class ResponseMeasurement(Result):
     checks: tuple[ToneCheck, ...]
     source: str = PROGRAM
     """The input that they are from."""
+    remembering: tuple[str, ...] = ()
+    """Parts with hysteresis, which small tones go further into than the linearised circuit."""
     left_out_hz: tuple[float, ...] = ()
     """Tones of the sweep with the loop closed that are too high for the steps of the quality asked for."""
 
+@of_unit
 def measure_response(
     unit: Unit,
     *,
@@ -165,6 +174,7 @@ def measure_response(
     return ResponseMeasurement(
         provenance=provenance(bench.rig), responses=tuple(found), checks=tuple(checks), source=source,
         left_out_hz=left_out,
+        remembering=tuple(one.name for one in bench.circuit.elements if KINDS[one.kind].starts),
     )  # fmt: skip
 
 
@@ -182,7 +192,7 @@ def _linear(
         if not np.all(np.abs(transfer.gain) > SILENT):
             name = "the input" if source == PROGRAM else f"the input {source}"
             raise InputError(
-                f"node: nothing of {name} arrives at {place.name}, {state_in_words(wanted_db)}; "
+                f"point: nothing of {name} arrives at {place.name}, {state_in_words(wanted_db)}; "
                 "choose another point"
             )
         low, high = corners_hz(linear, row, source, middle_hz=REFERENCE_HZ)

@@ -15,6 +15,7 @@ from itertools import product
 from typing import ClassVar
 
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import AskedLevels, asked_tones
 from fetsim.measurements.distortion.procedure import DEFAULT_FREQUENCY_HZ, DistortionPoint, sine_distortion
 from fetsim.measurements.results.result import Result
@@ -41,6 +42,7 @@ class SweepMeasurement(Result):
     """Level by level, frequencies rising in each."""
 
 
+@of_unit
 def measure_sweep(
     unit: Unit,
     *,

@@ -25,6 +25,7 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import Level, Step, play_step, steady_level
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.bench.steady import period_of
 from fetsim.measurements.results.missing import Cause, Missing
@@ -129,6 +130,7 @@ class TimingMeasurement(Result):
     """Setting of the grid -> why it has no times: it never comes to rest, say. The others are there all the same."""
 
 
+@of_unit
 def measure_timing(
     unit: Unit,
     *,

@@ -13,6 +13,7 @@ from scipy.optimize import minimize_scalar
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import level_for_reduction_dbu
 from fetsim.measurements.distortion.procedure import DEFAULT_FREQUENCY_HZ, DistortionPoint, sine_distortion
 from fetsim.measurements.results.result import Result
@@ -58,6 +59,7 @@ class TrimNull(Result):
     inside: bool
     """False where the least lies at an end of the sweep: the null itself is further out."""
 
+@of_unit
 def measure_trim_null(
     unit: Unit,
     trimmed: str,

@@ -3,16 +3,18 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from fetsim.measurements.distortion.procedure import DistortionMeasurement, DistortionPoint
+from fetsim.measurements.distortion.tables import LEAST_SHOWN
 from fetsim.report.look.plots import GREY, decibel_axis, legend_below, line_styles, new_figure
 
 HEIGHT_INCH, MORE_INCH = 3.8, 2.4
 THD_KEY = "dots: THD; thin: second harmonic; dotted: third"
-LEAST_SHOWN = 1e-5  # ratio
+ROOM = 3.0  # below the least THD, for the larger ones of its harmonics
 
 
 def draw(measured: Mapping[str, DistortionMeasurement], title: str) -> Figure:
@@ -91,12 +93,21 @@ def draw_harmonics(
         panel.plot(x[: len(share)], share, dashes, color=style["color"], linewidth=0.8)
 
 
+def _percent(value: float) -> str:
+    """``0.00001 %``: never in powers of ten."""
+    return f"{np.format_float_positional(float(f'{value:.3g}'), trim='-')} %"
+
+
 def percent_axis(panel: Axes) -> None:
-    """A logarithmic axis of ratios in per cent, from what is drawn."""
+    """A logarithmic axis of ratios in per cent, down to the least of the named lines (of all, where none has a name):
+    harmonics far below their THD would leave little room for it."""
     panel.set_yscale("log")
-    low, high = panel.get_ylim()
-    panel.set_ylim(max(low, 100.0 * LEAST_SHOWN), high)
-    subs = (1.0, 2.0, 5.0) if high < 200.0 * max(low, 100.0 * LEAST_SHOWN) else (1.0,)
+    named = [line for line in panel.lines if not str(line.get_label()).startswith("_")] or panel.lines
+    drawn = [float(y) for line in named for y in np.asarray(line.get_ydata()) if y > 100.0 * LEAST_SHOWN]
+    high = panel.get_ylim()[1]
+    low = min(drawn, default=high) / ROOM
+    panel.set_ylim(low, high)
+    subs = (1.0, 2.0, 5.0) if high < 200.0 * low else (1.0,)
     panel.yaxis.set_major_locator(LogLocator(base=10.0, subs=subs, numticks=20))
-    panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.3g} %"))
+    panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: _percent(value)))
     panel.yaxis.set_minor_formatter(NullFormatter())

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from fetsim.audio.levels import FLOOR_DB
 from fetsim.audio.loudness import ProgrammeLevels, is_tonal
 from fetsim.audio.player import check_rate
+from fetsim.files.tables import write_csv
 from fetsim.files.user_cache import UserCache, user_cache
 from fetsim.files.whole_folder import whole_folder, write_manifest
 from fetsim.rig.quality import quality_named
@@ -25,12 +26,14 @@ from fetsim.studies.compare.figures import CONDITIONS
 from fetsim.studies.compare.matching import Matching, check_matching, match_levels
 from fetsim.studies.compare.playing import Played, Watcher, play_all
 from fetsim.studies.compare.results import version_results
+from fetsim.studies.compare.tables import table_rows
 from fetsim.studies.compare.takes import Programme, open_programme
 from fetsim.studies.compare.versions import check_names, make_versions
 
 PageWriter = Callable[[Comparison, Path], object]
 """Writes files into the comparison's folder."""
 
+TABLE = "comparison.csv"
 MONITORS = (
     "Turn the monitors down before the first playback and raise them on the loudest passage; leave the level alone "
     "while you compare, and follow your local rules for work with loud sound."
@@ -60,7 +63,8 @@ def compare(
     ``changes`` are made in the unit and in all versions. A version whose changes hold ``unit`` starts from that unit.
 
     Writes 24 bit FLAC and WAV files of every version and of what it adds to the untouched unit, ``comparison.json``,
-    and what ``pages`` write, into ``folder`` (default: ``default_folder``), which appears whole or not at all.
+    ``comparison.csv`` (a line for each version that was played) and what ``pages`` write, into ``folder`` (default:
+    ``default_folder``), which appears whole or not at all.
     ``match``: ``"auto"``, ``"loudness"``, ``"rms"`` or ``"none"``. With a ``noise_seed`` the parts make noise as in
     ``render``, from the same numbers in all versions. Wrong changes are refused all at once, or with ``keep_going``
     become versions with an error, as a version that cannot be played always does. ``notice`` is called with a sentence
@@ -95,6 +99,7 @@ def compare(
             kept.trim()
         for write_page in pages:
             write_page(comparison, work)
+        write_csv(table_rows(comparison), work / TABLE)
         write_manifest(work, {**comparison.to_dict(), **comparison.account().to_dict()})
     return comparison
 

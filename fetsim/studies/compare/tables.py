@@ -62,6 +62,15 @@ def account(comparison: Comparison) -> Account:
     )  # fmt: skip
 
 
+def table_rows(comparison: Comparison) -> list[dict[str, str | float | int | None]]:
+    """A line for each version that was played, with all its figures under the columns' keys."""
+    rows: dict[str, dict[str, str | float | int | None]] = {}
+    for record in comparison.account().records():
+        one = rows.setdefault(str(record["version"]), {})
+        one.update({key: value for key, value in record.items() if key != "table"})
+    return list(rows.values())
+
+
 def _levels(one: VersionResult) -> tuple[Cell, ...]:
     loud, difference = one.loudness, one.difference
     levels: tuple[Cell, ...] = (None,) * 5

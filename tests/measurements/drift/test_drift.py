@@ -9,9 +9,10 @@ import fetsim
 from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import threshold_dbu
-from fetsim.measurements.drift.procedure import DriftState
-from fetsim.measurements.drift.tables import _moves, left_out
+from fetsim.measurements.drift.procedure import DriftMeasurement, DriftState, _failed
+from fetsim.measurements.drift.tables import _lead, _moves, left_out
 from fetsim.rig.rig import Rig
+from tests.measurements.units import without_gain_cell
 
 QUICK = {"quality": "draft"}
 HEATED = {
@@ -105,11 +106,7 @@ def test_a_temperature_at_which_it_runs_away_leaves_the_others(dunlin):
 
 
 def test_without_a_gain_cell_or_heat_there_is_less_to_tell(tmp_path):
-    text = fetsim.load_unit("teaching").text
-    begin = text.index("[gain_cell]")
-    path = tmp_path / "plain.toml"
-    path.write_text(text[:begin] + text[text.index("\n[", begin) :], encoding="utf-8")
-    found = fetsim.measure_drift(fetsim.load_unit(path), temperatures_c=[25.0], **QUICK)
+    found = fetsim.measure_drift(without_gain_cell(tmp_path), temperatures_c=[25.0], **QUICK)
     (state,) = found.states
     assert not found.warms_up
     assert state.control_v is None and state.reasons["control_v"].cause == "not defined"
@@ -128,6 +125,20 @@ def test_without_a_gain_cell_or_heat_there_is_less_to_tell(tmp_path):
 def test_what_cannot_be_asked(dunlin, asked, error, told):
     with pytest.raises(error, match=told):
         fetsim.measure_drift(dunlin, **asked)
+
+
+def test_a_temperature_that_could_not_be_had_does_not_silence_the_others():
+    """The warmest of three is lost: the sentence goes from the first to the second, and says so."""
+    states = [
+        DriftState(temperature_c=celsius, on_s=inf, threshold_dbu=level, idle_gain_db=20.0, control_v=-4.6, heat_w=1.0)
+        for celsius, level in ((5.0, -10.0), (25.0, -9.5))
+    ]
+    lost = _failed(55.0, inf, ConvergenceError("no bias point"))
+    found = DriftMeasurement(provenance=None, warms_up=False, states=(*states, lost))
+    assert _lead(found).startswith("From 5 to 25 C the threshold moves by +0.50 dB, ")
+    assert _lead(found).endswith("Not everything could be had at 55 C.")
+    alone = _lead(DriftMeasurement(provenance=None, warms_up=True, states=(states[0], lost)))
+    assert alone == "Not everything could be had at 55 C."
 
 
 def test_what_does_not_move_has_no_minus_sign():
