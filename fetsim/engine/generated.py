@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from numba import typeof, types
+
 from fetsim.devices.law import select
 from fetsim.engine.assembly import System, Topology
 from fetsim.engine.compiler import CACHED, COMPILE_S, COMPILE_S_A_LINE, compiled_module, engine_digest, is_ready
@@ -71,6 +73,20 @@ _ONE = 'array = types.Array(types.float64, 1, "C")'
 _MANY = "array = lanes_array({width})"
 
 
+class _MachineCode(types.WrapperAddressProtocol):  # type: ignore[misc]
+    """A compiled function by its address: numba, handed the function itself, looks at all its types at every call."""
+
+    def __init__(self, function: Any) -> None:
+        self._function, self._address, self._signature = function, function.address, typeof(function).signature
+
+    def __wrapper_address__(self) -> int:
+        address: int = self._address
+        return address
+
+    def signature(self) -> Any:
+        return self._signature
+
+
 @dataclass(frozen=True, eq=False)
 class Solver:
     """A compiled topology and how to pack values for it; there is one of each in a process."""
@@ -97,7 +113,7 @@ def solver_for(system: System, lanes: int = 1, noise: NoiseShape | None = None) 
         module = compiled_module(_module_source(system, plan, lanes, noise))
         text = solver_text(system, plan, () if noise is None else noise.rows)
         of_noise = () if noise is None else (module.strengths, module.rows)
-        functions = Functions(module.stage, module.accept, *of_noise)
+        functions = Functions(*(_MachineCode(one) for one in (module.stage, module.accept, *of_noise)))
         _loaded.setdefault(key, Solver(plan, text.layout, text.junction_count, functions))
     return _loaded[key]
 

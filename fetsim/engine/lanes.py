@@ -35,7 +35,7 @@ def lanes_zeros(shape: tuple[int, ...]) -> NDArray[np.float64]:
     bytes further on, where memory comes from half of the time, a step takes 5 to 9 % more."""
     count, bytes_of_one = math.prod(shape) * WIDTH, 8 * WIDTH
     memory = np.zeros(count + WIDTH)
-    start = -memory.ctypes.data % bytes_of_one // 8
+    start = -memory.__array_interface__["data"][0] % bytes_of_one // 8
     return memory[start : start + count].reshape(*shape, WIDTH)
 
 

@@ -104,10 +104,9 @@ class Prepared:
         """Raises InputError for a state that belongs to another topology or rate, or that is none."""
         if not isinstance(state, State):
             raise InputError(f"state: must be a state of a simulation, not a {type(state).__name__}")
-        n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
-        memory, inputs = (self.remembered + self._of_noise,), len(self.system.inputs)
-        shapes = ((n,), (3, n), (ports,), memory, (INPUTS - 1, inputs))
-        if tuple(array.shape for array in (state.x, state.past, state.ports, state.memory, state.inputs)) != shapes:
+        arrays = (state.x, state.past, state.ports, state.memory, state.inputs)
+        if tuple(array.shape for array in arrays) != self._shapes:
+            (n,), _, (ports,), memory, (_, inputs) = self._shapes
             raise InputError(
                 f"state: is of a circuit with {state.x.size} unknowns, {state.ports.size} ports, {state.memory.size} "
                 f"numbers remembered and {state.inputs.size // (INPUTS - 1)} inputs, this one has {n}, {ports}, "
@@ -117,7 +116,17 @@ class Prepared:
         if state.rate_hz != self.rate_hz:
             raise InputError(f"state: is of a run at {state.rate_hz:g} steps a second, not {self.rate_hz:g}")
 
-    @property
+    @cached_property
+    def _shapes(self) -> tuple[tuple[int, ...], ...]:
+        """Of a state's unknowns, past, ports, memory and inputs."""
+        n, memory, inputs = self.reduced.system.size, self.remembered + self._of_noise, len(self.system.inputs)
+        return (n,), (3, n), (self._ports,), (memory,), (INPUTS - 1, inputs)
+
+    @cached_property
+    def _ports(self) -> int:
+        return sum(len(d.ports) for d in self.system.devices)
+
+    @cached_property
     def remembered(self) -> int:
         """Numbers of the memory that are the devices'; those of noise stand behind."""
         return len(no_memory(self.system.devices))
@@ -134,10 +143,10 @@ class Prepared:
     def scratch(self) -> Scratch:
         """Workspace for one march."""
         length = -(-max(self.solver.junction_count, 1) // VECTOR) * VECTOR
-        n, ports = self.reduced.system.size, sum(len(d.ports) for d in self.system.devices)
+        n = self.reduced.system.size
         return Scratch(
             arg=np.zeros(length), increments=np.zeros((len(self.method.fractions), n)), s=np.zeros(n),
-            kept=np.zeros(ports), failed=np.zeros(2), counts=np.zeros(4, dtype=np.int64),
+            kept=np.zeros(self._ports), failed=np.zeros(2), counts=np.zeros(4, dtype=np.int64),
         )  # fmt: skip
 
     def recorder(self, names: Sequence[str]) -> "Recorder":
