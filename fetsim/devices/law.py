@@ -165,7 +165,9 @@ def select(mask: Any, yes: Any, no: Any) -> Any:
 
 def clamp(value: Any, bound: Any) -> Any:
     """``value``, held between ``-bound`` and ``bound``."""
-    return np.clip(value, -bound, bound) if isinstance(value, np.ndarray) else min(max(value, -bound), bound)
+    if isinstance(value, np.ndarray):
+        return np.minimum(np.maximum(value, -bound), bound)  # np.clip takes three times as long on a few numbers
+    return min(max(value, -bound), bound)
 
 
 def series_exp(argument: Number) -> Number:
