@@ -23,6 +23,7 @@ from .measurements.rejection.procedure import measure_rejection as measure_rejec
 from .measurements.response.procedure import measure_response as measure_response
 from .measurements.results.result import account_of as account_of
 from .measurements.results.result import picture_of as picture_of
+from .measurements.sensitivity.procedure import measure_sensitivity as measure_sensitivity
 from .measurements.sweep.procedure import measure_sweep as measure_sweep
 from .measurements.timing.procedure import measure_timing as measure_timing
 from .measurements.tracking.procedure import measure_tracking as measure_tracking

@@ -6,6 +6,7 @@ from math import isfinite
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Picture
+from matplotlib.ticker import MaxNLocator
 
 from fetsim.errors import InputError
 from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, WINE, decibel_axis, new_figure
@@ -90,7 +91,7 @@ def draw_plane(ax: Axes, found: SpreadFound, one: Figure, other: Figure) -> None
     ax.plot(*start, "o", color=WINE, markersize=4.0)
     for limit in found.limits:
         _limit_lines(ax, limit, "x" if limit.figure.key == one.key else "y" if limit.figure.key == other.key else "")
-    _titled(ax, "dots: builds; ring: nominal" if inside.all() else "crosses: outside a limit")
+    _titled(ax, f"large dot: nominal{'' if inside.all() else '; crosses: outside a limit'}")
     ax.set(xlabel=_axis(one), ylabel=_axis(other))
 
 
@@ -108,6 +109,7 @@ def _histogram(found: SpreadFound, figure: Figure) -> Draw:
             _limit_lines(ax, limit, "x" if limit.figure.key == figure.key else "")
         ax.set(xlabel=_axis(figure), ylabel="Builds")
         ax.locator_params(axis="x", nbins=5)
+        ax.yaxis.set_major_locator(MaxNLocator(5, integer=True))
 
     return panel
 

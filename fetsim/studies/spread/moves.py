@@ -13,20 +13,10 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.schematic.model import UnitData
-from fetsim.schematic.schema import MAIN_KEYS
+from fetsim.schematic.movable import movable
 from fetsim.studies.builds.asked import Figure
 from fetsim.studies.builds.figures import Figures
 
-DEVICE_FIGURES: Mapping[str, tuple[str, ...]] = {
-    "jfet": ("i_dss", "v_gs_off", "pinch_off_voltage", "r_ds_on"), "bjt": ("current_gain", "saturation_current"),
-    "mosfet": ("v_gs_th", "g_fs"), "diode": ("saturation_current", "ideality"),
-    "zener": ("zener_voltage", "dynamic_resistance"), "opamp": ("gain_bandwidth", "slew_rate", "supply_current"),
-}  # fmt: skip
-"""Figures of device sheets that are moved, where a part has them; V_GS(off) before the V_P that follows from it."""
-VALUES: Mapping[str, tuple[str, ...]] = {
-    "transformer": ("ratio", "magnetising", "leakage", "primary_resistance", "secondary_resistance"),
-}  # fmt: skip
-"""Values of parts that have no main one."""
 LARGEST_STEP = 0.5
 UNCERTAIN: Mapping[str, float] = {"knee": 0.004, "tone": 0.004, "rest": 1e-6, "small": 1e-6, "noise": 1e-6}
 """In dB (V at rest), of figures by group: what a state that has not quite settled leaves (``builds.knee``), and bias
@@ -66,22 +56,6 @@ def check_step(step: float) -> None:
     if not 0.0 < step <= LARGEST_STEP:
         most = f"{100.0 * LARGEST_STEP:g} %"
         raise InputError(f"moves: {100.0 * step:g} % is no step; give more than 0 % and at most {most}")
-
-
-def movable(unit: UnitData) -> dict[str, float]:
-    """Name -> value of all that is moved, in the order of the parts."""
-    found: dict[str, float] = {}
-    for part in unit.parts.values():
-        main = MAIN_KEYS.get(part.kind)
-        if part.device is not None:
-            keys = [key for key in DEVICE_FIGURES.get(part.kind, ()) if key in part.device.figures]
-            keys = [key for key in keys if not (key == "pinch_off_voltage" and "v_gs_off" in keys)]
-            found |= {f"{part.designator}.{key}": part.device.figures[key] for key in keys}
-        elif part.kind in VALUES:
-            found |= {f"{part.designator}.{key}": part.values[key] for key in VALUES[part.kind]}
-        elif main is not None and main in part.values:
-            found[part.designator] = part.values[main]
-    return {name: value for name, value in found.items() if value != 0.0}
 
 
 def move_plan(unit: UnitData, step: float) -> list[dict[str, float]]:

@@ -25,7 +25,7 @@ from fetsim.studies.spread.shares import Blame
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture
 
-NOT_TOLD = ("unit", "spreads", "found", "limits", "nominal", "changes")
+NOT_TOLD = ("unit", "spreads", "found", "told", "limits", "nominal", "changes")
 """Fields that ``to_dict`` tells in another form."""
 
 
@@ -59,6 +59,8 @@ class SpreadFound:
     missed: Mapping[str, Mapping[str, int]]
     """Step of the alignment -> why it did not come out -> in how many builds."""
     found: BuildFigures
+    told: tuple[Figure, ...]
+    """The figures that were asked for, and those with a limit; not all along the curve."""
     curve_dbu: tuple[float, ...]
     """Levels of the curve; its gain reductions are columns of ``found``."""
     summaries: Mapping[str, Summary]
@@ -79,16 +81,6 @@ class SpreadFound:
     def provenance(self) -> Provenance:
         """What made it, of the nominal unit."""
         return self.found.provenance
-
-    @property
-    def told(self) -> tuple[Figure, ...]:
-        """The figures that were asked for, those of the curve left out."""
-        of_curve = {f"reduction@{level:g}" for level in self.curve_dbu}
-        return tuple(one for one in self.found.figures if one.key not in of_curve or one in self._limited)
-
-    @property
-    def _limited(self) -> list[Figure]:
-        return [one.figure for one in self.limits]
 
     @property
     def failures(self) -> int:

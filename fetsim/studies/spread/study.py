@@ -109,17 +109,17 @@ def spread(
     ))  # fmt: skip
     first, own = rows["builds"][0], rows["builds"][1:]
     found = columns_of(tuple(str(number) for number in range(builds)), own, start)
-    told = [one.key for one in asked]
+    keys = [one.key for one in asked]
     return SpreadFound(
         unit=nominal, nominal=first, spreads=spreads, seed=seed, laws=dict(laws), only=tuple(only),
         changes=tuple({**one, **row.trims} for one, row in zip(drawn, own, strict=True)),
-        trims=_settings(own), missed=_missed(own), found=found, curve_dbu=levels,
+        trims=_settings(own), missed=_missed(own), found=found, told=asked, curve_dbu=levels,
         summaries={one.key: summary(found.columns[one.key]) for one in everything},
         volts={node: summary(found.node_v[:, k]) for k, node in enumerate(found.nodes)},
         limits=given, yields=_yields(given, found.columns),
-        blame=_blame(spreads, quantiles, found.columns, told, seed),
+        blame=_blame(spreads, quantiles, found.columns, keys, seed),
         shares={} if plan is None else {
-            key: variance_shares(plan, _column(rows["shares"], key), seed) for key in told
+            key: variance_shares(plan, _column(rows["shares"], key), seed) for key in keys
         },
         moves=None if moves is None else moves_of(nominal, moves, rows["moves"], asked, first),
     )  # fmt: skip
