@@ -96,8 +96,10 @@ def test_names_of_figures():
 def test_a_unit_without_a_gain_cell_has_no_figures_of_one(tmp_path):
     path = tmp_path / "plain.toml"
     text = TEACHING.text
-    start, end = text.index("[gain_cell]"), text.index("[probes]")
-    path.write_text(text[:start] + text[end:])
+    for first, after in (("[gain_cell]", "[probes]"), ("[alignment]", "[devices.")):
+        start, end = text.index(first), text.index(after)
+        text = text[:start] + text[end:]
+    path.write_text(text)
     unit = load_unit(path)
     assert one(["gain"], {"a": unit}, unit)["gain"] == pytest.approx(one(["gain"], {"a": TEACHING})["gain"])
     with pytest.raises(InputError, match="no \\[gain_cell\\]"):
