@@ -14,7 +14,7 @@ import numpy as np
 from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.circuit import Circuit
 from fetsim.engine.sensitivity import STEP, Slope, log_gain_slope, slope_of
-from fetsim.errors import UnitError
+from fetsim.errors import InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.transfer import corners_hz, transfers
 from fetsim.measurements.results.result import Result
@@ -23,6 +23,7 @@ from fetsim.rig.points import output_point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, unwatched
+from fetsim.schematic.load import given_unit
 from fetsim.schematic.movable import movable
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
@@ -66,7 +67,7 @@ def measure_sensitivity(
 ) -> SensitivityMeasurement:
     """Derivatives of volts at rest, gain at 1 kHz, corners, loss and gate at rest by every value of every part.
 
-    Raises ConvergenceError for a unit without a bias point.
+    Raises ConvergenceError for a unit without a bias point, InputError for one that is fed by mains.
 
     >>> import fetsim
     >>> found = fetsim.measure_sensitivity(fetsim.load_unit("teaching"))
@@ -74,6 +75,11 @@ def measure_sensitivity(
     >>> f"{gain.slopes[place] / 100.0:.4f} dB"             # 1 % more gain in A1
     '0.0869 dB'
     """
+    if given_unit(unit).mains:
+        raise InputError(
+            f"{unit.name}: is fed by mains, so what stands at rest is a mean over their period, which has no exact "
+            "derivative here; take a unit with supplies in their place, or ask fetsim spread --moves 1%"
+        )
     rig = Bench(unit, quality).rig
     every = movable(unit)
     values: dict[str, float] = {}
@@ -112,7 +118,7 @@ def _cell(rig: Rig, circuit: Circuit, system: System, state: Array) -> CellAtRes
     cell = rig.unit.gain_cell
     if cell is None:
         return None
-    return cell_at_rest(gain_cell_model(circuit, system, state, cell.fet), system, state, cell.fet)
+    return cell_at_rest(gain_cell_model(circuit, system, state, cell), system, state, cell.fet)
 
 
 def _small_signals(rig: Rig, slopes: list[Slope]) -> list[SmallFigure]:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.transfer import corners_hz
 from fetsim.measurements.sensitivity.procedure import measure_sensitivity
@@ -102,3 +103,8 @@ def test_it_is_told_and_drawn():
     assert any(row[1] == "V2" for row in values.rows) and len(everything.rows) == len(found.values)
     assert any(row[1] == "ctl" and "V2 -50 mV" in row[3] for row in volts.rows)
     assert found.plot().axes
+
+
+def test_a_unit_on_the_mains_is_refused():
+    with pytest.raises(InputError, match="is fed by mains"):
+        measure_sensitivity(load_unit("dunlin-mains"))
