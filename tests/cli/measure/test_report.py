@@ -6,8 +6,7 @@ import pytest
 
 from fetsim.cli.main import main
 from fetsim.report.pages.report import sections
-from fetsim.schematic.load import load_unit
-from tests.measurements.units import changed_text
+from tests.measurements.units import without_gain_cell
 
 SHORT = ("--quality", "draft", "--unit", "teaching", "--only", "idle,noise")
 
@@ -40,9 +39,7 @@ def test_page_and_figures(report, tmp_path):
 
 
 def test_a_section_that_fails_is_told(report, tmp_path):
-    text = load_unit("teaching").text
-    cell = text[text.index("[gain_cell]") : text.index("[probes]")]
-    unit = changed_text(tmp_path, cell, "")
+    unit = str(without_gain_cell(tmp_path).path)
     status, out, err = report("own.html", "--quality", "draft", "--only", "idle,explain", "--unit", unit)
     assert status == 0 and out == "own.html\n"
     assert "fetsim: explain: not measured: Teaching loop: has no [gain_cell]" in err

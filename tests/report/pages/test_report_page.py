@@ -16,7 +16,7 @@ from fetsim.measurements.results.formats import LEVEL, fixed, percent, quantity,
 from fetsim.report.pages.report import measure_sections, page_html, sections, write_report
 from fetsim.report.pages.report.sections import NAMES, chosen_sections
 from fetsim.schematic.load import load_unit
-from tests.measurements.units import changed_text
+from tests.measurements.units import changed_text, without_gain_cell
 
 HOSTILE = '<script>alert(1)</script> & "x" </style> $\\\\frac{$ {{ 7 * 7 }}'
 EMPTY = {"meta", "link", "path", "use", "img", "br", "rect", "image"}
@@ -151,9 +151,7 @@ def test_what_an_author_wrote_is_text(tmp_path):
 
 
 def test_a_section_that_fails_is_named_and_costs_no_other(tmp_path, monkeypatch):
-    text = load_unit("teaching").text
-    cell = text[text.index("[gain_cell]") : text.index("[probes]")]
-    unit = load_unit(changed_text(tmp_path, cell, ""))
+    unit = without_gain_cell(tmp_path)
 
     def broken(unit, quality, progress):
         raise ZeroDivisionError("by zero")
@@ -169,9 +167,7 @@ def test_a_section_that_fails_is_named_and_costs_no_other(tmp_path, monkeypatch)
 
 
 def test_no_page_without_a_section(tmp_path, monkeypatch):
-    text = load_unit("teaching").text
-    cell = text[text.index("[gain_cell]") : text.index("[probes]")]
-    unit = load_unit(changed_text(tmp_path, cell, ""))
+    unit = without_gain_cell(tmp_path)
     page = tmp_path / "report.html"
     with pytest.raises(InputError, match=r"explain: .*no \[gain_cell\]"):
         write_report(page, unit, unit, only=["explain"], quality="draft")
