@@ -41,4 +41,5 @@ def rejection(
             unit, point=at.strip(), imbalances_ohm=ohms, low_hz=low_hz, high_hz=high_hz, per_octave=per_octave,
             quality=chosen.quality,
         ),
+        plays=False,
     )  # fmt: skip

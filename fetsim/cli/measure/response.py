@@ -62,4 +62,5 @@ def response(
             unit, points=points, reductions_db=reductions_db, levels_dbu=levels_dbu, low_hz=low_hz, high_hz=high_hz,
             per_octave=per_octave, check=check, source=source, quality=chosen.quality,
         ),
+        plays=check or bool(levels_dbu),
     )  # fmt: skip

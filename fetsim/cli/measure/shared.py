@@ -36,28 +36,29 @@ def measure_and_tell(
     measure: Callable[[Unit, Progress], AnyMeasured],
     left_out: Callable[[Mapping[str, AnyMeasured]], Sequence[str]] = lambda measured: (),
     more: Mapping[Path, Callable[[Mapping[str, AnyMeasured]], "Figure"]] | None = None,
+    plays: bool = True,
 ) -> None:
     """Measure every version, write the files, print the page.
 
-    ``left_out`` tells what is missing inside a measurement; ``more`` are further pictures. Raises PartlyDone at the
-    end where something is missing.
+    ``left_out`` tells what is missing inside a measurement; ``more`` are further pictures; ``plays`` says whether a
+    solver is needed, which may have to be compiled. Raises PartlyDone at the end where something is missing.
     """
     versions, pictures = chosen.units(), dict(more or {})
     with destination(files, chosen.read(versions.values()), list(pictures)) as write:
-        measured, problems = measured_versions(versions, measure)
+        measured, problems = measured_versions(versions, measure, plays=plays)
         page = write_results(write, measured, problems, pictures)
     typer.echo(page)
     tell_unmeasured(problems, left_out(measured))
 
 
 def measured_versions(
-    versions: Mapping[str, Unit], measure: Callable[[Unit, Progress], AnyMeasured]
+    versions: Mapping[str, Unit], measure: Callable[[Unit, Progress], AnyMeasured], *, plays: bool = True
 ) -> tuple[dict[str, AnyMeasured], dict[str, str]]:
     """Label -> measurement, over all cores, with a bar on a terminal; and label -> why there is none.
 
     Raises an error when no version can be measured.
     """
-    with progress_bar(next(iter(versions.values()))) as progress:
+    with progress_bar(next(iter(versions.values())), plays=plays) as progress:
         results, errors = run_each(versions, measure, progress)
     problems = {label: str(error) for label, error in errors.items()}
     if not results:
@@ -158,9 +159,10 @@ def _drawing(
 
 
 @contextmanager
-def progress_bar(unit: Unit) -> Iterator[Progress]:
-    """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first."""
-    if told := compile_notice(unit):
+def progress_bar(unit: Unit, *, plays: bool = True) -> Iterator[Progress]:
+    """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first, where the
+    unit ``plays``."""
+    if plays and (told := compile_notice(unit)):
         print(f"fetsim: {told}", file=sys.stderr, flush=True)
     if not sys.stderr.isatty():
         yield unwatched
