@@ -13,6 +13,7 @@ from .measurements.curve.procedure import measure_curve as measure_curve
 from .measurements.distortion.procedure import measure_distortion as measure_distortion
 from .measurements.drift.procedure import measure_drift as measure_drift
 from .measurements.explain.procedure import measure_explain as measure_explain
+from .measurements.hum.procedure import measure_hum as measure_hum
 from .measurements.idle.procedure import idle_point as idle_point
 from .measurements.iron.procedure import measure_iron as measure_iron
 from .measurements.levels.procedure import measure_levels as measure_levels

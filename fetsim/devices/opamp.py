@@ -180,7 +180,7 @@ def _ways(v: Values, volts: Volts) -> list[Way]:
 def _way(volts: Volts, label: str, start: str, end: str, current: Number) -> Way:
     """One that would take negative heat holds a source: driven from beyond the rails, or bias out of an input."""
     across = volts[start] - volts[end]
-    return Way(label, start, end, current, emf_v=across if across * current < 0.0 else 0.0)
+    return Way(label, start, end, current, emf_v=select(across * current < 0.0, across, 0.0))
 
 
 def _at_rest(v: Values, volts: Volts) -> AtRest:

@@ -9,7 +9,7 @@ def library_units() -> dict[str, Path]:
 
     >>> import fetsim
     >>> sorted(fetsim.library_units())
-    ['dunlin', 'dunlin-mains', 'dunlin-pair', 'greenshank', 'jig', 'teaching']
+    ['dunlin', 'dunlin-mains', 'dunlin-pair', 'greenshank', 'greenshank-mains', 'jig', 'teaching']
     """
     folder = Path(str(files("fetsim.library").joinpath("units")))
     return {path.stem: path for path in sorted(folder.glob("*.toml"), key=lambda path: path.stem)}

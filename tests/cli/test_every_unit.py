@@ -44,6 +44,14 @@ def test_a_measurement_has_figures_of_every_unit(unit, command, capsys, tmp_path
     assert json.loads(found.read_text(encoding="utf-8"))
 
 
+@pytest.mark.parametrize("unit", [name for name in UNITS if load_unit(name).mains])
+def test_every_unit_with_mains_has_its_hum_measured(unit, capsys, tmp_path):
+    found = tmp_path / "found.json"
+    said = run(capsys, "measure", "hum", "--unit", unit, "--quality", "draft", "--burst", "0.02", "--json", str(found))
+    assert "licensed" in said and "nan" not in said.split()
+    assert json.loads(found.read_text(encoding="utf-8"))["versions"][0]["reservoirs"]
+
+
 @pytest.mark.parametrize("unit", UNITS)
 def test_every_unit_is_shown_and_rests(unit, capsys):
     assert json.loads(run(capsys, "show", "--unit", unit, "--as-json"))["gain_cell"]

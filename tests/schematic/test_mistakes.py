@@ -311,7 +311,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path):
 def test_an_unknown_library_name_lists_the_library():
     with pytest.raises(
         UnitError,
-        match=r"did you mean dunlin\?; choices: dunlin, dunlin-mains, dunlin-pair, greenshank, teaching",
+        match=r"did you mean dunlin\?; choices: dunlin, dunlin-mains, dunlin-pair, greenshank, greenshank-mains, teaching",
     ):
         load_unit("dunln")
 

@@ -1,6 +1,7 @@
 """Every measurement: provenance, tables, pictures, and the same figures in the terminal, on the page and in JSON."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from fetsim.report.look.printed import printed
 from fetsim.report.look.terminal import account_text
 from fetsim.report.pages.report.sections import result_section
 
+LOOP = str(Path(__file__).parents[2] / "rig" / "mains_loop.toml")
 QUICK = {"quality": "draft"}
 MEASURES = {
     "timing": lambda unit: fetsim.measure_timing(unit, before_dbu=-20.0, level_dbu=-5.0, phases=2, **QUICK),
@@ -24,6 +26,7 @@ MEASURES = {
     "response": lambda unit: fetsim.measure_response(unit, reductions_db=(0.0, 6.0), levels_dbu=(0.0,), check=True,
                                                      **QUICK),
     "rejection": lambda unit: fetsim.measure_rejection(unit, per_octave=3, **QUICK),
+    "hum": lambda unit: fetsim.measure_hum(unit, burst_s=0.02, **QUICK),
     "needle": lambda unit: fetsim.measure_needle(unit, burst_s=0.2, tail_s=0.1, when_s=0.3, **QUICK),
     "noise": lambda unit: fetsim.measure_noise(unit, **QUICK),
     "levels": lambda unit: fetsim.measure_levels(unit, **QUICK),
@@ -31,7 +34,8 @@ MEASURES = {
     "idle": fetsim.idle_point,
     "explain": lambda unit: fetsim.measure_explain(unit, level_dbu=-5.0, burst_s=0.05, tail_s=0.1, **QUICK),
 }  # fmt: skip
-NOT_OF_TEACHING = {"iron": "dunlin", "rejection": "greenshank"}  # it has neither iron nor a balanced input
+NOT_OF_TEACHING = {"iron": "dunlin", "rejection": "greenshank", "hum": LOOP}
+"""It has neither iron, nor a balanced input, nor mains."""
 
 
 @pytest.fixture(scope="module", params=MEASURES)
@@ -44,7 +48,8 @@ def test_what_made_it(found):
     plain = json.loads(found.to_json())
     assert plain == found.to_dict()
     made = plain["provenance"]
-    assert made["unit"] in ("Teaching loop", "Dunlin", "Greenshank") and made["fetsim"] == fetsim.__version__
+    assert made["unit"] in ("Teaching loop", "Teaching loop with mains", "Dunlin", "Greenshank")
+    assert made["fetsim"] == fetsim.__version__
     assert [change["name"] for change in made["changes"]] == ["C2"]
 
 

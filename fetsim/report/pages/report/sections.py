@@ -13,6 +13,7 @@ from fetsim.measurements.distortion.procedure import measure_distortion
 from fetsim.measurements.drift.procedure import measure_drift
 from fetsim.measurements.explain.procedure import measure_explain
 from fetsim.measurements.explain.sentences import told
+from fetsim.measurements.hum.procedure import measure_hum
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.iron.procedure import iron_of, measure_iron
 from fetsim.measurements.levels.procedure import measure_levels
@@ -157,6 +158,11 @@ def noise_section(unit: Unit, quality: str, progress: Progress) -> Section:
     return result_section(measure_noise(unit, reductions_db=reductions_db, quality=quality))
 
 
+def hum_section(unit: Unit, quality: str, progress: Progress) -> Section:
+    """Of a unit with mains, at rest and held at gain reductions."""
+    return result_section(measure_hum(unit, reductions_db=reductions_within_reach(unit, quality), quality=quality))
+
+
 def drift_section(unit: Unit, quality: str, progress: Progress) -> Section:
     """Bias, gain and threshold at three temperatures."""
     return result_section(measure_drift(unit, quality=quality, progress=progress))
@@ -179,6 +185,7 @@ MAKERS = (
     Maker("rejection", "Common-mode rejection", rejection_section, _rejects),
     Maker("levels", "Level plan", levels_section),
     Maker("noise", "Noise", noise_section),
+    Maker("hum", "Hum", hum_section, lambda unit: bool(unit.mains and unit.rails)),
     Maker("drift", "Drift", drift_section),
     Maker("needle", "Gain-reduction needle", needle_section),
 )
