@@ -20,7 +20,7 @@ def hum(
         float | None, typer.Option("--level", "-l", metavar="DBU", help="of the burst under which rails sag; full "
                                    "scale if left out")
     ] = None,
-    burst: Annotated[float, typer.Option("--burst", metavar="SECONDS", help="how long that is")] = 0.3,
+    burst: Annotated[float, typer.Option("--burst", metavar="S", help="how long that is")] = 0.3,
 ) -> None:  # fmt: skip
     """Hum lines at rest and in gain reduction, through which rail and part each comes in, ripple and sag.
 
