@@ -6,18 +6,21 @@ import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.table import Row, in_turn
+from fetsim.files.user_cache import UserCache
 from fetsim.measurements.curve.procedure import measure_curve
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.study import figures_of_builds
+from fetsim.studies.spread.study import spread
 
 BUILDS, FEW = 1000, 32
 LEVELS_DBU = np.linspace(-30.0, 12.0, 43)
@@ -64,6 +67,17 @@ def on_two_cores() -> tuple[float, float]:
     return taken_s / 60.0, most_mb[0]
 
 
+def set_up_on_two_cores() -> float:
+    """Builds drawn, their trims set, and the bench's usual figures of each [minutes by the clock]."""
+    figures = ("threshold", "reduction@0", "reduction@10", "attack", "release")
+    with TemporaryDirectory() as folder:
+        start = time.perf_counter()
+        found = spread("dunlin", builds=BUILDS, figures=figures, trims=True, workers=TWO, cache=UserCache(Path(folder)))
+        taken_s = time.perf_counter() - start
+    print(f"    {BUILDS / taken_s:.1f} builds a second, {taken_s:.0f} s, {found.failures} builds lack a figure")
+    return taken_s / 60.0
+
+
 def against_measurements(rounds: int) -> Sequence[float]:
     """How much less processor time the figures take than by idle, curve and timing, one build after the other."""
     builds = drawn(FEW)
@@ -102,6 +116,11 @@ ROWS = [
     Row(
         name="builds", what="1,000 builds x (idle volts, two thresholds, attack, release), standard, two cores",
         wanted="at most 3", unit="min", measure=lambda rounds: [on_two_cores()[0] for _ in range(rounds)], slow=True,
+    ),
+    Row(
+        name="builds-set-up", what="1,000 builds drawn, their bias trimmed x (idle volts, threshold, gain reduction at 0 "
+        "and +10 dBu, attack, release), standard, two cores", wanted="at most 3", unit="min",
+        measure=lambda rounds: [set_up_on_two_cores() for _ in range(rounds)], slow=True,
     ),
     Row(
         name="builds-memory", what="the same, memory of all processes together", wanted="at most 1000", unit="MB",

@@ -16,14 +16,14 @@ from fetsim.engine.circuit import Circuit
 from fetsim.engine.sensitivity import STEP, Slope, log_gain_slope, slope_of
 from fetsim.errors import InputError, UnitError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.transfer import corners_hz, transfers
+from fetsim.measurements.bench.given import of_unit
+from fetsim.measurements.bench.transfer import SILENT, corners_hz, transfers
 from fetsim.measurements.results.result import Result
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, cell_at_rest, gain_cell_model
 from fetsim.rig.points import output_point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, unwatched
-from fetsim.schematic.load import given_unit
 from fetsim.schematic.movable import movable
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
@@ -59,9 +59,11 @@ class SensitivityMeasurement(Result):
     node_slopes_v: Array
     """by the logarithm of each value [V; shape=(values, nodes)]."""
     figures: tuple[SmallFigure, ...]
-    """A corner that is not there is left out, and loss and gate of a unit without gain cell."""
+    """A corner that is not there is left out, gain and corners of a unit through which nothing passes, and loss and
+    gate of one without gain cell."""
 
 
+@of_unit
 def measure_sensitivity(
     unit: Unit, *, quality: str = "standard", progress: Progress = unwatched
 ) -> SensitivityMeasurement:
@@ -75,7 +77,7 @@ def measure_sensitivity(
     >>> f"{gain.slopes[place] / 100.0:.4f} dB"             # 1 % more gain in A1
     '0.0869 dB'
     """
-    if given_unit(unit).mains:
+    if unit.mains:
         raise InputError(
             f"{unit.name}: is fed by mains, so what stands at rest is a mean over their period, which has no exact "
             "derivative here; take a unit with supplies in their place, or ask fetsim spread --moves 1%"
@@ -123,6 +125,9 @@ def _cell(rig: Rig, circuit: Circuit, system: System, state: Array) -> CellAtRes
 
 def _small_signals(rig: Rig, slopes: list[Slope]) -> list[SmallFigure]:
     linear, weights = rig.linear, output_point(rig.unit).weights(rig.system.index)
+    (at_middle,) = transfers(linear, np.array([REFERENCE_HZ]), weights[None, :])
+    if not abs(at_middle.gain[0]) > SILENT:
+        return []
     middle = log_gain_slope(linear, slopes, weights, REFERENCE_HZ)
     found = [SmallFigure(key="gain", value=rig.idle_gain_db(), slopes=NEPER_DB * middle)]
     corners = corners_hz(linear, weights, middle_hz=REFERENCE_HZ)

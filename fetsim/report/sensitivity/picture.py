@@ -17,13 +17,15 @@ PANEL_INCH, HEAD_INCH = 2.0, 0.5
 def draw(measured: Mapping[str, SensitivityMeasurement], title: str) -> Figure:
     """A panel for each figure of each version."""
     panels = [(label, one, figure) for label, one in measured.items() for figure in one.figures]
-    rows = -(-len(panels) // PANELS_A_ROW)
+    rows = max(1, -(-len(panels) // PANELS_A_ROW))
     with new_figure(title, HEAD_INCH + PANEL_INCH * rows) as picture:
         axes = np.atleast_1d(picture.subplots(rows, PANELS_A_ROW)).ravel()
         for ax, (label, one, figure) in zip(axes, panels, strict=False):
             _bars(ax, one, figure, label)
         for ax in axes[len(panels) :]:
             ax.set_visible(False)
+        if not panels:
+            picture.text(0.01, 0.5, "Nothing passes this unit and it has no gain cell: it has volts at rest alone.")
     return picture
 
 

@@ -108,3 +108,10 @@ def test_it_is_told_and_drawn():
 def test_a_unit_on_the_mains_is_refused():
     with pytest.raises(InputError, match="is fed by mains"):
         measure_sensitivity(load_unit("dunlin-mains"))
+
+
+def test_a_unit_through_which_nothing_passes_has_no_gain():
+    found = measure_sensitivity("jig")
+    assert not found.figures and np.isfinite(found.node_slopes_v).all()
+    assert [len(table.rows) > 0 for table in found.tables()] == [False, False, True, True]
+    assert any("no gain cell" in text.get_text() for text in found.plot().texts)

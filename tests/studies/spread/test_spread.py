@@ -198,3 +198,14 @@ def test_trims_of_every_build_are_set_first(kept):
     assert [one["V2"] for one in set_up.changes] == pytest.approx(np.array(volt) - 0.5, abs=0.02)
     assert set_up.build(2).parts["V2"].values["voltage"] == set_up.changes[2]["V2"]
     assert any(table.key == "trims" for table in set_up.tables())
+
+
+def test_workers_behind_a_scheduler_find_the_same(kept, tmp_path):
+    distributed = pytest.importorskip("distributed")
+    asked = {"builds": 40, "figures": ["gate", "gain"], "quality": "draft", "trims": True}
+    here = spread(TEACHING, **asked, workers=1, cache=kept)
+    other = tmp_path / "other"
+    other.mkdir(mode=0o700)
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster:
+        far = spread(TEACHING, **asked, scheduler=cluster.scheduler_address, cache=UserCache(other))
+    assert same(here, far) and here.changes == far.changes
