@@ -1,11 +1,12 @@
 """A magnetic core that remembers: magnetising current out of flux, by stop operators.
 
-    i(phi) = phi / L (1 + (phi / phi_0)^6) + sum_k s_k c_k,      c_k = clamp(e_k + phi - phi_old, -y_k, y_k)
+    i(phi) = phi / L (1 + (phi / phi_0)^6) + sum_k s_k c_k,      c_k = clamp(phi - p_k, -y_k, y_k)
 
 L is the inductance at its largest. Each stop k is a spring of stiffness s_k that follows the flux until it has been
-pulled by y_k and then slips; e_k is how far it was pulled when the last step was accepted, at the flux phi_old. So the
-current is a function of the flux alone within a step, rising everywhere, and over time it has loops: minor loops close,
-the stops forget what a larger swing has wiped out, and every slip takes energy, s_k y_k for each volt-second.
+pulled by y_k and then slips; p_k is the flux at which it would be slack, as the last accepted step left it, and moves
+only when the stop slips. So the current is a function of the flux alone within a step, rising everywhere, and over time
+it has loops: minor loops close, the stops forget what a larger swing has wiped out, and every slip takes energy,
+s_k y_k for each volt-second.
 (Stops in parallel: "Review of Play and Preisach Models for Hysteresis in Magnetic Materials", Materials 16 (2023)
 2422.)
 
@@ -40,23 +41,25 @@ STIFFNESS = np.array([exp(-low) - exp(-high) for low, high in pairwise(EDGES)])
 """Of each stop, in T,"""
 REACH = np.array([_tail(low) - _tail(high) for low, high in pairwise(EDGES)]) / STIFFNESS
 """and how far it follows, in y_c."""
+ROUNDING = 1e-12
+"""Of a flux, in y_c: a stop slips when it is pulled beyond its reach by more, so that one at its end is at its end."""
 
 
 def core_current(
     phi_vs: float, inv_henry: float, inv_saturation_vs: float, inv_stops_henry: float, inv_reach_vs: float,
     memory: Memory, place: int,
 ) -> tuple[float, float]:  # fmt: skip
-    """Magnetising current [A] and its derivative by flux [A/(Vs)]. In memory: e_k / y_c of each stop, then phi_old."""
+    """Magnetising current [A] and its derivative by flux [A/(Vs)]. In memory: p_k / y_c of each stop."""
     ratio = phi_vs * inv_saturation_vs
     square = ratio * ratio
     sixth = square * square * square
-    moved = (phi_vs - memory[place + STOPS]) * inv_reach_vs
-    pull = 0.0 * moved
-    slope = 0.0 * moved
+    flux = phi_vs * inv_reach_vs
+    pull = 0.0 * flux
+    slope = 0.0 * flux
     for k in range(STOPS):
-        reached = memory[place + k] + moved
+        reached = flux - memory[place + k]
         pull = pull + STIFFNESS[k] * clamp(reached, REACH[k])
-        slope = slope + select(abs(reached) > REACH[k], 0.0, STIFFNESS[k])
+        slope = slope + select(abs(reached) > REACH[k] + ROUNDING, 0.0, STIFFNESS[k])
     return (
         phi_vs * inv_henry * (1.0 + sixth) + inv_stops_henry * pull / inv_reach_vs,
         inv_henry * (1.0 + 7.0 * sixth) + inv_stops_henry * slope,
@@ -67,11 +70,12 @@ def core_accept(
     phi_vs: float, inv_henry: float, inv_saturation_vs: float, inv_stops_henry: float, inv_reach_vs: float,
     memory: Memory, place: int,
 ) -> None:  # fmt: skip
-    """The stops stay where the flux has pulled them."""
-    moved = (phi_vs - memory[place + STOPS]) * inv_reach_vs
+    """Stops that slip stay where the flux has pulled them; what the others have is kept to the last bit."""
+    flux = phi_vs * inv_reach_vs
     for k in range(STOPS):
-        memory[place + k] = clamp(memory[place + k] + moved, REACH[k])
-    memory[place + STOPS] = phi_vs
+        reached = flux - memory[place + k]
+        slipped = abs(reached) > REACH[k] + ROUNDING
+        memory[place + k] = select(slipped, flux - clamp(reached, REACH[k]), memory[place + k])
 
 
 def core_law(start: str, end: str | None, turns: str | None = None) -> Law:
@@ -86,7 +90,7 @@ def core_law(start: str, end: str | None, turns: str | None = None) -> Law:
     return Law(
         function=core_current,
         accept=core_accept,
-        memory=STOPS + 1,
+        memory=STOPS,
         sums_freely=True,
         ports=(("flux", None),),
         flows=((start, end),),

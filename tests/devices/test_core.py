@@ -36,7 +36,7 @@ def by_play(flux):
 
 def by_law(flux, memory=None):
     """The same by the part's law, each step accepted; and the memory after it."""
-    memory = np.zeros(STOPS + 1) if memory is None else memory.copy()
+    memory = np.zeros(STOPS) if memory is None else memory.copy()
     found = []
     for phi in flux:
         found.append(BOUND.evaluate([float(phi)], memory)[0].current)
@@ -95,13 +95,25 @@ def test_return_points_are_remembered(before, there, share):
 @given(flux=st.lists(st.floats(-40e-3, 40e-3), min_size=1, max_size=60))
 def test_loss_is_never_negative_on_any_path(flux):
     """What a step puts in and no spring gives back: each stop's pull times the way that it slipped."""
-    memory = np.zeros(STOPS + 1)
+    memory = np.zeros(STOPS)
     for phi in flux:
         before = memory.copy()
         BOUND.accept([phi], memory)
-        pulled = (memory - before)[:STOPS] * VALUES["reach_vs"]
-        slipped = (memory - before)[STOPS] - pulled
-        assert np.all(S * memory[:STOPS] * VALUES["reach_vs"] * slipped >= -1e-22)  # rounding of 1e-2 Vs times 1e-4 A
+        slipped = (memory - before) * VALUES["reach_vs"]
+        assert np.all(S * (phi - memory * VALUES["reach_vs"]) * slipped >= -1e-22)  # rounding of 1e-2 Vs times 1e-4 A
+
+
+@settings(max_examples=50, deadline=None)
+@given(flux=st.lists(st.floats(-3e-3, 3e-3), min_size=1, max_size=30))
+def test_what_no_swing_moves_is_kept_to_the_last_bit(flux):
+    """By which it is seen what a core still remembers: a stop moves only where the flux leaves its reach."""
+    memory = np.zeros(STOPS)
+    for phi in flux:
+        before = memory.copy()
+        BOUND.accept([phi], memory)
+        away = np.abs(phi - before * VALUES["reach_vs"])
+        assert np.all((memory == before) | (away > Y * (1.0 - 1e-12)))
+        assert np.all((memory != before) | (away <= Y * (1.0 + 1e-12)))
 
 
 @pytest.mark.parametrize("amplitude", [30e-6, 0.2e-3, 1e-3, 5e-3])
@@ -143,7 +155,7 @@ def test_rayleigh_at_low_level():
 def test_remanence_in_closed_form():
     """After a swing far beyond everything the current is zero at the flux L T y_c, saturation left out."""
     wide = core_law("flux", None).bound({**VALUES, "saturation_flux_vs": 1.0})
-    memory = np.zeros(STOPS + 1)
+    memory = np.zeros(STOPS)
     wide.accept([50e-3], memory)
     remanent = VALUES["largest_h"] * STOPS_PER_H * VALUES["reach_vs"]
     assert wide.evaluate([remanent], memory)[0].current == pytest.approx(0.0, abs=1e-9)
