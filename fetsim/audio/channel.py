@@ -99,9 +99,10 @@ class Channel:
         self._log.add(block.log_parts, last=last)
         return block
 
-    def source_v(self, samples: Array, *, last: bool = False) -> Array:
-        """Source voltage at the steps that these samples bring [V; shape=(steps,)]."""
-        self._given += len(samples)
+    def source_v(self, samples: Array, *, last: bool = False, within: bool = True) -> Array:
+        """Source voltage at the steps that these samples bring [V; shape=(steps,)]; samples that are not ``within`` lie
+        before the first and are there for the rate conversion alone."""
+        self._given += len(samples) if within else 0
         return self.beside_v(PROGRAM, samples, last=last)
 
     def beside_v(self, name: str, samples: Array, *, last: bool = False) -> Array:

@@ -1,18 +1,20 @@
 """A long file played in segments: all of them at the same time in the lanes of all cores, then spliced.
 
 First every segment goes as far as the next one's beginning; then each goes on into the next until both agree
-(``splices``), in the worst case to the end of the file, and what the next one played until then is thrown away. What
-is done depends on the file and the unit, never on the cores, and lanes do not depend on their neighbours: the result is
-the same on every machine, bit for bit.
+(``splices``), in the worst case to the end of the file, and what the next one played until then is thrown away. Where
+the unit has cores that remember, each is first played what it has to know (``scout``, ``recall``). What is done depends
+on the file and the unit, never on the cores, and lanes do not depend on their neighbours: the result is the same on
+every machine, bit for bit.
 
 Measured on music, a spliced render is within -140 dB of one in one piece (``benchmarks/segments.py``).
 """
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from math import inf
 from threading import Event, Lock
 from types import TracebackType
-from typing import Unpack
+from typing import TypeVar, Unpack
 
 import numpy as np
 
@@ -20,20 +22,28 @@ from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import PART, GainLog, LogCollector, Splice
 from fetsim.audio.player import BLOCK_FRAMES, Heard, Player, PlayerOptions, Playing, Source, check_rate, unheard
 from fetsim.audio.probe_files import PER_FULL_SCALE
+from fetsim.audio.recall import Recall, recall
+from fetsim.audio.scout import Look, look_through
 from fetsim.audio.segments import CHUNK_FRAMES, OVERLAP_S, Segment, Stores, chunks_in, first_chunks, march_chunk
 from fetsim.audio.splices import Agreement, agreement, splices_of
-from fetsim.audio.spool import Store
+from fetsim.audio.spool import Kept, MakeStore, Store
 from fetsim.engine.assembly import Array
 from fetsim.engine.lanes import WIDTH
 from fetsim.engine.simulation import Effort
+from fetsim.errors import ConvergenceError
 from fetsim.rig.beginning import beginning
 from fetsim.rig.runner import run_all
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
 
-MakeStore = Callable[[int, type[np.floating]], Store]
-"""Makes a store of so many columns of numbers of a kind."""
+ROUND_CHUNKS = 16
+"""After so many the segments that still go on are packed anew."""
+LOOK_SHARE = 0.1
+"""Of the progress, for the quick look through the file."""
+PLAYED_TWICE_S = 25.0
+"""A guess for each segment of a unit that remembers, for the progress: excerpts and overlap."""
 
+Job = TypeVar("Job")
 
 def player_for(
     unit: Unit,
@@ -56,14 +66,10 @@ def player_for(
 
 
 def begun(unit: Unit, frames: int, rate_hz: float, channels: int, *, segments: bool) -> tuple[int, ...]:
-    """The chunk that each segment begins with; (0,) where none are wanted, the sound is short, the unit is a pair, or
-    it has parts with memory: what the loudest swing has left in a core stays until a louder one comes, so that a
-    segment which has not heard it never comes to agree. (Of the Dunlin, two marches that had agreed to -200 dB were
-    apart by -116 dB in the next loud passage, and by -90 dB of the quiet stretch behind it.)
-    """
-    if not segments or unit.channels or beginning(build_circuit(unit)):
+    """The chunk that each segment begins with; (0,) for short sound, a pair, or where none are wanted."""
+    if not segments or unit.channels:
         return (0,)
-    return first_chunks(frames, rate_hz, channels)
+    return first_chunks(frames, rate_hz, channels, remembers=bool(beginning(build_circuit(unit))))
 
 
 class SegmentPlayer(Playing):
@@ -80,11 +86,13 @@ class SegmentPlayer(Playing):
     ) -> None:
         super().__init__(unit, rate_hz, channels, **options)
         self._firsts = (0,) if self.rig.growing else tuple(firsts)  # what grows at rest never forgets
+        self._remembers = len(self._firsts) > 1 and bool(beginning(self.rig.circuit))
         self._make_store = make_store
         self._stores: list[Store] = []
         self._segments: list[Segment] = []
         self._agreed: dict[Segment, Agreement] = {}
         self._usable: list[int] = []  # chunk up to which others are set against each segment
+        self._checked: dict[Segment, int] = {}  # and up to which it has been set against others
         sign = 1.0 if self.rig.gain_cell is None else self.rig.gain_cell.control_sign
         self._logs = [LogCollector(self.rig.rate_hz, self.log_rate_hz, sign) for _ in range(channels)]
         volts = [PER_FULL_SCALE[probe.unit] for probe in self.probes]
@@ -101,9 +109,10 @@ class SegmentPlayer(Playing):
         """As ``Player.play``; nothing comes out before all segments are done, and ``progress`` is called by other
         threads, one at a time, with what has been done as a part of the whole."""
         source = self._looked_through(source, heard)
-        for first in self._firsts:
-            channels = [self.channel(k, first_frame=first * CHUNK_FRAMES) for k in range(self.channels)]
-            self._segments.append(Segment(channels, source, first, self._new_stores(channels[0])))
+        look = self._look(source, progress) if self._remembers else None
+        self._segments = [self._segment(source, first, self._new_store) for first in self._firsts]
+        if look is not None:
+            self._recall(look, source, progress)
         self._march(source.frames, progress)
         for segment, start, end in self._chain():
             for chunk in range(start, end):
@@ -150,21 +159,56 @@ class SegmentPlayer(Playing):
                 copy.write(block)
         return source if copy is None else StoredSource(copy)
 
-    def _march(self, frames: int, progress: Callable[[int], object]) -> None:
-        """All segments to the beginning of the next one, then on until they agree with it."""
-        whole = chunks_in(frames) + OVERLAP_S * self.rate_hz / CHUNK_FRAMES * (len(self._firsts) - 1)
+    def _look(self, source: Source, progress: Callable[[int], object]) -> Look | None:
+        """A quick look through the file; where that has no solution, the file is not cut."""
+        try:
+            return look_through(
+                self.rig, source, self.channels, self._new_store, cold=self.cold,
+                progress=lambda frames: progress(int(LOOK_SHARE * frames)),
+            )  # fmt: skip
+        except ConvergenceError:
+            self._firsts = (0,)
+            return None
+
+    def _recall(self, look: Look, source: Source, progress: Callable[[int], object]) -> None:
+        """All segments but the first are played what they have to know; those with as much of it share a core."""
+
+        def stretch(first: int) -> Segment:
+            return self._segment(source, first, lambda columns, kind: Kept())
 
         def told(chunks: int) -> None:
-            with self._lock:
-                self._done_chunks += chunks
-                progress(int(frames * min(self._done_chunks / whole, 1.0)))
+            self._tell(chunks, source.frames, progress)
+
+        recalls = sorted((Recall(one, look, stretch) for one in self._segments[1:]), key=lambda one: one.chunks)
+        packs = self._packs(recalls)
+        run_all(packs, lambda pack, _: recall(pack, told, self._stopped.is_set), stop=self._stopped.set)
+
+    def _march(self, frames: int, progress: Callable[[int], object]) -> None:
+        """All segments to the beginning of the next one, then on until they agree with it."""
+
+        def told(chunks: int) -> None:
+            self._tell(chunks, frames, progress)
 
         each = self._firsts[1] if len(self._firsts) > 1 else chunks_in(frames)
-        size = max(1, WIDTH // self.channels)
-        packs = {k: self._segments[k : k + size] for k in range(0, len(self._segments), size)}
+        packs = self._packs(self._segments)
         run_all(packs, lambda pack, _: self._to_the_next(pack, each, told), stop=self._stopped.set)
         self._usable = [segment.heard_chunks for segment in self._segments]
-        run_all(packs, lambda pack, _: self._until_agreed(pack, told), stop=self._stopped.set)
+        self._checked = {segment: segment.next_chunk for segment in self._segments}
+        while not self._stopped.is_set() and (going := self._going_on()):
+            run_all(self._packs(going), lambda pack, _: self._go_on(pack, told), stop=self._stopped.set)
+
+    def _packs(self, jobs: Sequence[Job]) -> dict[int, Sequence[Job]]:
+        """As many segments, or what belongs to one, as fill the lanes of one core."""
+        size = max(1, WIDTH // self.channels)
+        return {k: jobs[k : k + size] for k in range(0, len(jobs), size)}
+
+    def _tell(self, chunks: int, frames: int, progress: Callable[[int], object]) -> None:
+        """So many more have been marched."""
+        before, more_s = (LOOK_SHARE, PLAYED_TWICE_S) if self._remembers else (0.0, OVERLAP_S)
+        whole = chunks_in(frames) + more_s * self.rate_hz / CHUNK_FRAMES * (len(self._firsts) - 1)
+        with self._lock:
+            self._done_chunks += chunks
+            progress(int(frames * (before + (1.0 - before) * min(self._done_chunks / whole, 1.0))))
 
     def _to_the_next(self, pack: Sequence[Segment], chunks: int, told: Callable[[int], object]) -> None:
         for _ in range(chunks):
@@ -177,20 +221,33 @@ class SegmentPlayer(Playing):
                 raise self.rig.blamed(first.failure)  # nobody else could have gone on there
             told(len(going))
 
-    def _until_agreed(self, pack: Sequence[Segment], told: Callable[[int], object]) -> None:
-        going = [segment for segment in pack if not segment.ended]
-        checked = {segment: segment.next_chunk for segment in going}
-        while going and not self._stopped.is_set():
+    def _going_on(self) -> list[Segment]:
+        """Those that are to go on: each until it has gone through the whole of the next one, which may have begun with
+        something wrong that nothing moved; then only the one that the file hangs on."""
+        ends = [*self._firsts[2:], inf, inf]
+        found = [
+            segment
+            for segment, end in zip(self._segments, ends, strict=False)
+            if not segment.ended and segment not in self._agreed and segment.next_chunk < end
+        ]
+        *_, (last, _, _) = self._chain()
+        return found or [one for one in (last,) if not one.ended]
+
+    def _go_on(self, pack: Sequence[Segment], told: Callable[[int], object]) -> None:
+        """A round of chunks, or until all of a pack agree."""
+        for _ in range(ROUND_CHUNKS):
+            going = [segment for segment in pack if not segment.ended and segment not in self._agreed]
+            if not going or self._stopped.is_set():
+                return
             march_chunk(going)
             told(len(going))
             for segment in going:
-                for chunk in range(checked[segment], segment.heard_chunks):
+                for chunk in range(self._checked[segment], segment.heard_chunks):
                     found = self._agreement(segment, chunk)
                     if found is not None:
                         self._agreed[segment] = found
                         break
-                checked[segment] = segment.heard_chunks
-            going = [segment for segment in going if not segment.ended and segment not in self._agreed]
+                self._checked[segment] = segment.heard_chunks
 
     def _agreement(self, segment: Segment, chunk: int) -> Agreement | None:
         number = self._place(chunk)
@@ -211,13 +268,16 @@ class SegmentPlayer(Playing):
             segment, start = found.later, found.chunk + 1
         yield segment, start, segment.heard_chunks if segment.failure is not None else segment.next_chunk
 
-    def _new_stores(self, channel: Channel) -> Stores:
+    def _segment(self, source: Source, first: int, make_store: MakeStore) -> Segment:
+        channels = [self.channel(k, first_frame=first * CHUNK_FRAMES) for k in range(self.channels)]
+        return Segment(channels, source, first, self._new_stores(channels[0], make_store))
+
+    def _new_stores(self, channel: Channel, make_store: MakeStore) -> Stores:
         heard, parts = self.channels * (1 + len(self.probes)), self.channels * PART
         state = channel.simulation.state
         numbers = self.channels * (len(state.x) + len(state.memory))
         return Stores(
-            self._new_store(heard, np.float32), self._new_store(parts, np.float64),
-            self._new_store(numbers, np.float64),
+            make_store(heard, np.float32), make_store(parts, np.float64), make_store(numbers, np.float64),
         )  # fmt: skip
 
     def _new_store(self, columns: int, kind: type[np.floating]) -> Store:

@@ -1,8 +1,9 @@
 """Stretches of one file, marched side by side in lanes: where a file is cut, and what one stretch brings out.
 
-A file is cut at instants that depend on its length, rate and channels alone. Each segment starts at the unit's bias
-point, which is wrong, and comes to the true course by itself, because the circuit forgets. Everything is counted in
-chunks: a segment marches whole ones, keeps its state at the end of each, and so can be set against another segment.
+A file is cut at instants that depend on its length, rate and channels alone, and on whether the unit has cores that
+remember. Each segment starts at the unit's bias point, or as a quick look through the file has it (``scout``), which is
+wrong, and comes to the true course by itself, because the circuit forgets. Everything is counted in chunks: a segment
+marches whole ones, keeps its state at the end of each, and so can be set against another segment.
 """
 
 from collections.abc import Sequence
@@ -29,6 +30,8 @@ SIDE_BY_SIDE = 8
 SHORTEST_S = 10.5
 """half as many where segments would be shorter than this, twice an overlap: a second core would gain little then, and
 one alone lose."""
+SHORTEST_REMEMBERING_S = 45.0
+"""The same for a unit with cores: excerpts and overlaps take 10 to 30 s there."""
 WORTH_S = 75.0
 """Files are cut into twice as many segments as soon as each is as long: an overlap is some 5 s."""
 MOST_LANES = 64
@@ -38,13 +41,15 @@ OVERLAP_S = 5.0
 """By which the last segment, which has nobody to go on to, is longer than the others."""
 
 
-def first_chunks(frames: int, rate_hz: float, channels: int) -> tuple[int, ...]:
+def first_chunks(frames: int, rate_hz: float, channels: int, *, remembers: bool = False) -> tuple[int, ...]:
     """The chunk that each segment of a file begins with; (0,) for a file that is best left whole."""
     if frames < LEAST_S * rate_hz or channels > MOST_CHANNELS:
         return (0,)
-    count = SIDE_BY_SIDE // channels
-    if frames < (count * SHORTEST_S + OVERLAP_S) * rate_hz:
+    count, shortest_s = SIDE_BY_SIDE // channels, SHORTEST_REMEMBERING_S if remembers else SHORTEST_S
+    if frames < (count * shortest_s + OVERLAP_S) * rate_hz:
         count //= 2
+    if remembers and frames < (count * shortest_s + OVERLAP_S) * rate_hz:
+        return (0,)
     while frames >= 2 * count * WORTH_S * rate_hz and 2 * count * channels <= MOST_LANES:
         count *= 2
     return even_chunks(frames, rate_hz, count)
@@ -74,7 +79,7 @@ class Stores:
 
 
 class Segment:
-    """All channels of a file from one chunk on, each at rest there (the first as the file begins)."""
+    """All channels of a file from one chunk on, each in the state that it has been given."""
 
     def __init__(self, channels: Sequence[Channel], source: Source, first_chunk: int, stores: Stores) -> None:
         self.channels = tuple(channels)
@@ -85,10 +90,13 @@ class Segment:
         """At the end of the file, or where a step had no solution."""
         first = channels[0].simulation.state
         self.unknowns, n = len(first.x), len(first.x) + len(first.memory)
+        self.remembered = channels[0].simulation.prepared.remembered
         self.lowest, self.highest = np.full((len(channels), n), np.inf), np.full((len(channels), n), -np.inf)
         self._part_ends = [0]  # rows of log parts up to the beginning of each chunk and the end of the last
         self._source = source
-        self._read_frames = self._fed_frames = first_chunk * CHUNK_FRAMES
+        self._read_frames = self._fed_frames = max(0, first_chunk - 1) * CHUNK_FRAMES
+        self._before = (first_chunk * CHUNK_FRAMES - self._fed_frames) * channels[0].rig.factor
+        """Steps of the chunk before, which fills the rate conversion and is not marched."""
         self._samples = np.empty((0, len(channels)))
         self._waiting = [np.empty(0) for _ in channels]  # source voltage of steps that are not marched yet
 
@@ -113,17 +121,17 @@ class Segment:
 
     def next_volts(self) -> list[Array]:
         """Source voltage over the next chunk, for each channel [V; shape=(steps,)]; fewer at the end of the file."""
-        steps = CHUNK_FRAMES * self.channels[0].rig.factor
-        while len(self._waiting[0]) < steps and self._fed_frames < self._source.frames:
-            samples = self._next_samples()
+        start, end = self._before, self._before + CHUNK_FRAMES * self.channels[0].rig.factor
+        while len(self._waiting[0]) < end and self._fed_frames < self._source.frames:
+            samples, within = self._next_samples(), self._fed_frames >= self.first_chunk * CHUNK_FRAMES
             self._fed_frames += len(samples)
             last = self._fed_frames >= self._source.frames
             self._waiting = [
-                np.concatenate((waiting, channel.source_v(one, last=last)))
+                np.concatenate((waiting, channel.source_v(one, last=last, within=within)))
                 for waiting, channel, one in zip(self._waiting, self.channels, samples.T, strict=True)
             ]
-        found = [waiting[:steps] for waiting in self._waiting]
-        self._waiting = [waiting[steps:] for waiting in self._waiting]
+        found = [waiting[start:end] for waiting in self._waiting]
+        self._waiting, self._before = [waiting[end:] for waiting in self._waiting], 0
         return found
 
     def take(self, volts: Sequence[Array], marched: Sequence[Marched]) -> None:

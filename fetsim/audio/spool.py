@@ -8,7 +8,7 @@ scale. What a store is to the parts of a render, ``Kept`` is in memory and ``Spo
 
 import tempfile
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from threading import Lock
@@ -40,6 +40,10 @@ class Store(Protocol):
 
     def close(self) -> None:
         """Nothing is needed any more."""
+
+
+MakeStore = Callable[[int, type[np.floating]], Store]
+"""Makes a store of so many columns of numbers of a kind."""
 
 
 class Kept:

@@ -98,8 +98,8 @@ def render(
         bool,
         typer.Option(
             "--segments/--no-segments",
-            help="march a file of a minute or more in segments side by side, 1.5 times as fast and more, spliced where "
-            "they differ by less than -140 dB; or in one piece, as units with hysteresis always are",
+            help="march a long file in segments side by side (a minute or more, with hysteresis three), spliced where "
+            "they differ by less than -140 dB; or in one piece",
         ),
     ] = True,
     force: ForceOption = False,

@@ -15,7 +15,7 @@ import fetsim
 from fetsim.audio import player, segment_player, segments, splices
 from fetsim.audio.arrays import ArraySource
 from fetsim.audio.player import Player
-from fetsim.audio.segment_player import SegmentPlayer, begun
+from fetsim.audio.segment_player import SegmentPlayer
 from fetsim.audio.segments import CHUNK_FRAMES, chunks_in, even_chunks, first_chunks
 from fetsim.audio.spool import Kept, Spool
 from fetsim.engine.modes import GrowingMode
@@ -99,10 +99,6 @@ def test_the_dunlin_is_spliced_as_well():
     assert len(told) == 1 and apart_db(found, whole, LEAST_LEVEL) <= AGREED_DB
 
 
-def test_a_unit_with_hysteresis_is_not_cut():
-    hour = 3600 * RATE_HZ
-    assert len(begun(PLAIN_IRON, hour, RATE_HZ, 1, segments=True)) > 1
-    assert begun(fetsim.load_unit("dunlin"), hour, RATE_HZ, 1, segments=True) == (0,)
 
 
 def test_cores_and_blocks_change_no_bit(monkeypatch):
