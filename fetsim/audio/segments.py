@@ -30,10 +30,10 @@ SIDE_BY_SIDE = 8
 SHORTEST_S = 10.5
 """half as many where segments would be shorter than this, twice an overlap: a second core would gain little then, and
 one alone lose."""
-SHORTEST_REMEMBERING_S = 45.0
-"""The same for a unit with cores: excerpts and overlaps take 10 to 30 s there."""
 WORTH_S = 75.0
 """Files are cut into twice as many segments as soon as each is as long: an overlap is some 5 s."""
+SHORTEST_REMEMBERING_S, WORTH_REMEMBERING_S = 60.0, 150.0
+"""The same for a unit with cores, where excerpts and overlap take some 10 to 60 s: two packs, or one piece."""
 MOST_LANES = 64
 MOST_CHANNELS = 4
 """More fill lanes and cores by themselves."""
@@ -45,12 +45,13 @@ def first_chunks(frames: int, rate_hz: float, channels: int, *, remembers: bool 
     """The chunk that each segment of a file begins with; (0,) for a file that is best left whole."""
     if frames < LEAST_S * rate_hz or channels > MOST_CHANNELS:
         return (0,)
-    count, shortest_s = SIDE_BY_SIDE // channels, SHORTEST_REMEMBERING_S if remembers else SHORTEST_S
+    shortest_s, worth_s = (SHORTEST_REMEMBERING_S, WORTH_REMEMBERING_S) if remembers else (SHORTEST_S, WORTH_S)
+    count = SIDE_BY_SIDE // channels
     if frames < (count * shortest_s + OVERLAP_S) * rate_hz:
+        if remembers:
+            return (0,)
         count //= 2
-    if remembers and frames < (count * shortest_s + OVERLAP_S) * rate_hz:
-        return (0,)
-    while frames >= 2 * count * WORTH_S * rate_hz and 2 * count * channels <= MOST_LANES:
+    while frames >= 2 * count * worth_s * rate_hz and 2 * count * channels <= MOST_LANES:
         count *= 2
     return even_chunks(frames, rate_hz, count)
 

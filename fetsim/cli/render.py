@@ -98,8 +98,8 @@ def render(
         bool,
         typer.Option(
             "--segments/--no-segments",
-            help="march a long file in segments side by side (a minute or more, with hysteresis three), spliced where "
-            "they differ by less than -140 dB; or in one piece",
+            help="march a long file (a minute or more; with hysteresis eight, in stereo four) in segments side by "
+            "side, spliced where they differ by less than -140 dB; or in one piece",
         ),
     ] = True,
     force: ForceOption = False,
