@@ -6,10 +6,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchmarks import builds, kernel, lanes, many, opamps, renders
+from benchmarks import builds, kernel, lanes, many, opamps, pairs, renders
 from benchmarks.table import LEAST_ROUNDS, machine, write
 
-ROWS = [*lanes.ROWS, *kernel.ROWS, *opamps.ROWS, *renders.ROWS, *many.ROWS, *builds.ROWS]
+ROWS = [*lanes.ROWS, *kernel.ROWS, *opamps.ROWS, *pairs.ROWS, *renders.ROWS, *many.ROWS, *builds.ROWS]
 
 
 def main() -> None:

@@ -1,7 +1,7 @@
 """What made a result: program, libraries, unit and settings, in one record made in one place."""
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -93,6 +93,14 @@ def provenance(rig: Rig) -> Provenance:
         rest=rig.rest,
         told=rig.told,
     )
+
+
+def provenance_of_both(rig: Rig) -> Provenance:
+    """As ``provenance``, for what is not measured at one channel: of a pair with how both of them rest."""
+    made = provenance(rig)
+    each = [replace(rig, unit=rig.unit.listening(channel), near=rig) for channel in rig.unit.channels]
+    told = dict.fromkeys(text for one in each for text in one.told if text != one.where_measured)
+    return replace(made, told=tuple(told)) if each else made
 
 
 @cache

@@ -190,3 +190,19 @@ def test_it_is_shown(capsys):
         main(["show", "--unit", "dunlin-pair", "--as-json", "-c", "link=none"])
     plain = json.loads(capsys.readouterr().out)
     assert plain["channels"]["right"]["fet"] == "right_J1" and plain["are_joined"] is False
+
+
+def test_both_channels_are_told_at_rest_and_trimmed(pair):
+    """A gate that is lower by a volt in one channel alone is told of that one."""
+    from fetsim.measurements.idle.procedure import idle_point
+    from fetsim.studies.trims.study import set_trims
+
+    both = pair().changed({"right_V2": "-6V"})
+    told = " ".join(idle_point(both).provenance.told)
+    assert "left_J1 takes" in told and "right_J1" in told and "Measured at" not in told
+    trimmed, alignment = set_trims(both)
+    assert [step.step.name for step in alignment.steps] == ["left_idle_bias", "right_idle_bias"]
+    assert all(step.accepted for step in alignment.steps)
+    volts = [trimmed.parts[f"{channel}_V2"].values["voltage"] for channel in ("left", "right")]
+    assert volts[0] == pytest.approx(volts[1], abs=2e-3)
+    assert [step.step.name for step in set_trims(both, steps=["right_idle_bias"])[1].steps] == ["right_idle_bias"]

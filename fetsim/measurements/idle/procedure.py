@@ -18,7 +18,7 @@ from fetsim.engine.circuit import GROUND
 from fetsim.measurements.bench.branches import Branch, Levels, mean_branches
 from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.results.result import Result
-from fetsim.rig.provenance import provenance
+from fetsim.rig.provenance import provenance_of_both
 from fetsim.rig.rig import Rig
 from fetsim.schematic.temperature import temperature_of
 from fetsim.schematic.unit import Part, Unit
@@ -124,7 +124,7 @@ def idle_point(unit: Unit) -> IdlePoint:
     heat_w = sum(part.dissipation_w for part in parts) + cores_w
     loadings = sorted((loading for part in parts for loading in part.loadings), key=lambda one: -one.share)
     return IdlePoint(
-        provenance=provenance(rig),
+        provenance=provenance_of_both(rig),
         node_voltages_v={name: levels[name] for name in unit.nodes},
         stage_nodes={
             stage.name: nodes(dict.fromkeys(node for part in stage.parts for node in part.nodes.values()))

@@ -18,7 +18,7 @@ from fetsim.measurements.bench.bench import Bench, Played
 from fetsim.measurements.bench.steady import settled_at, tone_level_dbu, whole_period
 from fetsim.measurements.results.result import Result
 from fetsim.rig.gain_cell import Reference, reference_named
-from fetsim.rig.provenance import provenance
+from fetsim.rig.provenance import provenance_of_both
 from fetsim.rig.request import check_level, check_work, settling_s
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all, unwatched
@@ -151,9 +151,8 @@ def measure_tracking(
     if unit.is_joined:
         rigs = [whole.rig, joined["alike"].right]
     gains = [rig.idle_gain_db(frequency_hz) for rig in rigs]
-    told = dict.fromkeys(text for rig in rigs for text in rig.told if text != rig.where_measured)
     return TrackingMeasurement(
-        provenance=replace(provenance(whole.rig), told=tuple(told)), frequency_hz=frequency_hz, louder_db=louder_db,
+        provenance=provenance_of_both(whole.rig), frequency_hz=frequency_hz, louder_db=louder_db,
         at_rest_db=gains[0] - gains[1], points=tuple(points),
     )  # fmt: skip
 

@@ -15,7 +15,7 @@ import numpy as np
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.distortion.procedure import sine_distortion
 from fetsim.measurements.trim_null.procedure import DEFAULT_REDUCTION_DB, TrimNull, measure_trim_null
-from fetsim.rig.provenance import provenance
+from fetsim.rig.provenance import provenance_of_both
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.alignment import READINGS
@@ -67,7 +67,7 @@ def set_trims(
         told(1.0)
     settings = {one.step.set: format_value(one.value, one.quantity).replace(" ", "") for one in taken}
     named = began.changed(settings)  # what is written is what stands
-    return named, Alignment(provenance=provenance(Rig(named, quality)), steps=tuple(taken), settings=settings)
+    return named, Alignment(provenance=provenance_of_both(Rig(named, quality)), steps=tuple(taken), settings=settings)
 
 
 def _met(unit: Unit, step: AlignmentStep, quality: str, progress: Progress) -> StepTaken:
