@@ -46,19 +46,18 @@ class Channel:
         records."""
         self.rig = rig
         self.probes = tuple(probes)
+        first_step = first_frame * rig.factor
         if shared is None:
             recorded: Sequence[str] = sorted(
                 {*rig.watched, *(name for probe in self.probes for name in probe.unknowns)}
             )
-            shared = rig.simulation(recorded, cold=cold, stream=number), recorded
+            shared = rig.simulation(recorded, cold=cold, stream=number, first_step=first_step), recorded
         self.simulation, recorded = shared
         self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
         self._hot, self._cold = (self._place[name] for name in rig.output)
         cell, given = rig.gain_cell, rig.unit.gain_cell
         watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
         self._of_cell = [self._place[name] for name in watched]
-        first_step = first_frame * rig.factor
-        self.simulation = rig.simulation(recorded, cold=cold, stream=number, first_step=first_step)
         self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
         fed = [name for name in rig.unit.inputs if name not in rig.signals]
         self._up = {name: RateChange(rig.audio_rate_hz, rig.rate_hz) for name in fed}

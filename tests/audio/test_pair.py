@@ -160,3 +160,11 @@ def test_the_command_tells_both_channels(pair, tmp_path, capsys):
     with pytest.raises(SystemExit) as ended:
         main([*arguments, "-c", "centre_J1.i_dss=13mA", "--force"])
     assert ended.value.code == 2 and capsys.readouterr().err.count("\n") == 1
+
+
+def test_the_effort_is_that_of_the_one_circuit(pair):
+    found = render(np.column_stack([LOUD, QUIET]), RATE_HZ, unit=pair, quality="draft")
+    (effort,) = found.efforts
+    assert effort.steps == 3 * len(LOUD) and effort.iterations >= effort.steps
+    apart = render(np.column_stack([LOUD, QUIET]), RATE_HZ, unit=pair.changed(link="none"), quality="draft")
+    assert [one.steps for one in apart.efforts] == [3 * len(LOUD)] * 2

@@ -35,7 +35,7 @@ def test_each_channel_has_all_of_its_unit_under_its_name(pair):
     assert both.inputs == ("program", "right") and both.other_inputs == ()
 
 
-@pytest.mark.parametrize("name", ["teaching", "dunlin", "greenshank"])
+@pytest.mark.parametrize("name", ["teaching", "dunlin", "greenshank", "dunlin-mains"])
 def test_one_channel_alone_is_its_unit(pair, name):
     """The same circuit to the last name, so that the same solver plays it."""
     both = pair(head=HEAD.replace("teaching", name))
