@@ -201,8 +201,8 @@ def _driven(bench: Bench, legs_v: tuple[float, float], extra_ohm: tuple[float, f
     legs = {f"{name}.{leg}": (volt, ohm) for leg, volt, ohm in zip(LEGS, legs_v, extra_ohm, strict=True)}
 
     def driven(one: Element) -> Element:
-        if one.name not in legs:
-            return one
+        if one.name not in legs:  # of a pair, the other channel hears the program too: here it is silent
+            return replace(one, values={**one.values, "emf_per_input": 0.0}) if "emf_per_input" in one.values else one
         volt, ohm = legs[one.name]
         return replace(
             one, values={**one.values, "emf_per_input": volt, "resistance_ohm": one.values["resistance_ohm"] + ohm}

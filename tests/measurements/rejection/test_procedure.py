@@ -104,6 +104,7 @@ def test_without_tolerances_there_is_no_worst_case(tmp_path):
     [
         ("teaching", {}, "its input IN is not balanced"),
         ("dunlin", {}, "nothing of what both legs of IN have in common arrives at output"),
+        ("dunlin-pair", {}, "nothing of what both legs of left_IN have in common arrives at output"),
         ("greenshank", {"imbalances_ohm": []}, "imbalances: give at least one"),
         ("greenshank", {"imbalances_ohm": [-1.0]}, "imbalances: is -1"),
         ("greenshank", {"low_hz": 100.0, "high_hz": 10.0}, "does not rise"),
