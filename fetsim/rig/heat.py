@@ -16,10 +16,12 @@ from math import ceil, exp, inf
 
 import numpy as np
 
-from fetsim.engine.assembly import Array, assemble
+from fetsim.engine.assembly import Array, System, assemble
 from fetsim.engine.bias import find_bias
-from fetsim.engine.circuit import GROUND
+from fetsim.engine.circuit import GROUND, Circuit
+from fetsim.engine.cycle import Cycle, find_cycle
 from fetsim.errors import ConvergenceError, InputError
+from fetsim.rig.mains import awaited
 from fetsim.schematic.temperature import temperature_of
 from fetsim.schematic.unit import Part, Unit
 from fetsim.schematic.wiring import build_circuit, part_heat_w
@@ -27,6 +29,7 @@ from fetsim.schematic.wiring import build_circuit, part_heat_w
 TOLERANCE_K = 1e-4
 MOST_ROUNDS = 300
 LARGEST_STEP_K = 30.0
+LOOKS = 48  # instants of a mains period
 HOTTEST_C = 200.0
 """No part of this sort lives beyond it (common practice, no source), and no figure is meant for it."""
 STEPS_EACH = 20  # in the shortest time constant
@@ -76,6 +79,7 @@ class _Work:
         self._around_c = np.array([temperature_of(unit, part) for part in parts])
         self._k_per_w = np.array([part.values["thermal_resistance"] for part in parts])
         self._bias: Array | None = None
+        self._cycle: Cycle | None = None
 
     def settled(self) -> Heat:
         rises, share, before = np.zeros(len(self._parts)), 1.0, np.full(len(self._parts), inf)
@@ -118,11 +122,23 @@ class _Work:
     def _leads_to(self, rises: Array) -> Array:
         """Rises that the heat at these rises would lead to."""
         unit = replace(self._unit, rises_k=self._named(rises))
-        system = assemble(build_circuit(unit))
+        circuit = build_circuit(unit)
+        system = assemble(circuit)
+        states = self._states(circuit, system)
+        watts = np.zeros(len(self._parts))
+        for state in states:
+            levels = {GROUND: 0.0, **{name: float(state[i]) for name, i in system.index.items()}}
+            watts += np.array([part_heat_w(unit, part, levels) for part in self._parts]) / len(states)
+        return np.asarray(self._k_per_w * watts)
+
+    def _states(self, circuit: Circuit, system: System) -> Array:
+        """States over which heat is the mean [shape=(k, n)]: the bias point, or some of a mains period."""
+        if self._unit.mains:
+            hertz = self._unit.mains[0].values["frequency"]
+            self._cycle = find_cycle(system, hertz, awaited(circuit), self._cycle)
+            return self._cycle.unknowns[:: len(self._cycle.unknowns) // LOOKS]
         self._bias = find_bias(system, self._bias)
-        levels = {GROUND: 0.0, **{name: float(self._bias[i]) for name, i in system.index.items()}}
-        watts = [part_heat_w(unit, part, levels) for part in self._parts]
-        return np.asarray(self._k_per_w * np.array(watts))
+        return self._bias[None, :]
 
     def _hottest(self, rises: Array) -> str:
         return self._parts[int(np.argmax(self._around_c + rises))].designator

@@ -5,7 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import System
+from fetsim.engine.circuit import GROUND, Circuit
 from fetsim.engine.cycle import Cycle
 from fetsim.engine.linear import linearise
 from fetsim.engine.signals import Signal, Sine
@@ -36,6 +38,12 @@ def on_steps(signals: Mapping[str, Signal], rate_hz: float) -> dict[str, Signal]
         name: replace(one, frequency_hz=whole_frequency_hz(one.frequency_hz, rate_hz)) if isinstance(one, Sine) else one
         for name, one in signals.items()
     }
+
+
+def awaited(circuit: Circuit) -> frozenset[str]:
+    """Unknowns that have to stand still in a steady state."""
+    names = {name for e in circuit.elements for name in e.unknowns.values()} - {GROUND}
+    return frozenset(names - {e.unknowns[inner] for e in circuit.elements for inner in KINDS[e.kind].slow})
 
 
 def fed_by_mains(unit: Unit, system: System, cycle: Cycle, gain_db: float) -> str:

@@ -34,7 +34,7 @@ from fetsim.errors import ConvergenceError, InputError
 from fetsim.rig.beginning import beginning
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
 from fetsim.rig.heat import Heat, heat_of
-from fetsim.rig.mains import check_rails, fed_by_mains, on_steps, whole_frequency_hz
+from fetsim.rig.mains import awaited, check_rails, fed_by_mains, on_steps, whole_frequency_hz
 from fetsim.rig.points import output_point
 from fetsim.rig.quality import DEFAULT_QUALITY, Quality, quality_named
 from fetsim.schematic.unit import Unit
@@ -298,8 +298,7 @@ class Rig:
 
     @cached_property
     def _awaited_names(self) -> frozenset[str]:
-        slow = {e.unknowns[inner] for e in self.circuit.elements for inner in KINDS[e.kind].slow}
-        return frozenset(self.system.unknowns) - slow
+        return awaited(self.circuit)
 
     def simulation(
         self, recorded: Sequence[str], *, cold: bool = False, stream: int = 0, first_step: int = 0

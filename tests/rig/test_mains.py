@@ -157,3 +157,11 @@ def test_a_supply_that_does_not_work_is_told_in_a_line(case, tmp_path, capsys):
     said = capsys.readouterr()
     assert ended.value.code == 2 and said.out == ""
     assert complaint in said.err and len([line for line in said.err.splitlines() if "compiling" not in line]) == 1
+
+
+def test_a_rectifier_is_warmed_by_its_pulses():
+    """100 K/W times the mean of its watts, which those at the mean of its volts, where it blocks, would not give."""
+    unit = fetsim.load_unit("dunlin-mains").changed({"D91.thermal_resistance": "100K/W"})
+    rise_k = Rig(unit).heat.rises_k["D91"]
+    assert rise_k == pytest.approx(100.0 * fetsim.idle_point(unit).part("D91").dissipation_w, rel=0.05)
+    assert 1.0 < rise_k < 6.0

@@ -161,8 +161,8 @@ def _drawing(
 @contextmanager
 def progress_bar(unit: Unit, *, plays: bool = True) -> Iterator[Progress]:
     """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first, where the
-    unit ``plays``."""
-    if plays and (told := compile_notice(unit)):
+    unit ``plays``, as one with mains does to find its rest."""
+    if (plays or unit.mains) and (told := compile_notice(unit)):
         print(f"fetsim: {told}", file=sys.stderr, flush=True)
     if not sys.stderr.isatty():
         yield unwatched
