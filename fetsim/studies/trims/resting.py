@@ -1,7 +1,7 @@
 """A unit at rest with one thing set anywhere along its travel, for a third of what making it ready anew costs.
 
 Only the elements of what is set are stamped anew, and the bias point is looked for from the last one. Where that does
-not do, as with parts that warm themselves, the unit is made ready as a whole.
+not do, as with mains or parts that warm themselves, the unit is made ready as a whole.
 """
 
 from dataclasses import dataclass
@@ -58,14 +58,15 @@ class Rests:
     def __init__(self, rig: Rig, name: str) -> None:
         self._rig, self._name = rig, name
         self._here = Resting(rig.unit, rig.circuit, rig.system, rig.bias)
-        self._warms = any("thermal_resistance" in part.values for part in rig.unit.parts.values())
+        warms = any("thermal_resistance" in part.values for part in rig.unit.parts.values())
+        self._anew = warms or bool(rig.unit.mains)
         self._before = self._elements(rig.unit)
 
     def __call__(self, value: float) -> Resting:
         """Raises UnitError for a value that cannot be, ConvergenceError where there is no rest."""
         unit = self._rig.unit.changed({self._name: value})
         first = self._here
-        system = None if self._warms else restamped(self._rig.system, self._before, self._elements(unit))
+        system = None if self._anew else restamped(self._rig.system, self._before, self._elements(unit))
         if system is None:
             rig = Rig(unit, near=self._rig)
             return Resting(unit, rig.circuit, rig.system, rig.bias)
