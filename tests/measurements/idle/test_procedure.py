@@ -256,6 +256,17 @@ def test_ten_times_the_sink_current_overloads_a_small_resistor(dunlin):
     assert small.beyond_rating[0].actual == pytest.approx(small.node_voltages_v["q7e"] ** 2 / 4.7, rel=1e-9)
 
 
+def test_a_stage_that_hangs_on_leakage_has_a_rest(dunlin):
+    """R20 shorted: nothing pulls the line stage down, so no current goes through R18, and its output follows the base
+    of Q4 to where the junctions' femtoamperes meet."""
+    found = idle_point(dunlin.changed(R20="1m"))
+    volts = found.node_voltages_v
+    assert abs(volts["q7e"]) < 1e-9 and volts["q5c"] < 1e-3
+    assert volts["q6e"] == pytest.approx(volts["q4e"], abs=1e-4)  # through R16
+    assert 0.0 < volts["q4b"] - volts["q6e"] < 0.2
+    assert found.kirchhoff_residual_a < 1e-12
+
+
 def test_a_short_piece_of_track_may_not_carry_more_than_the_whole(built):
     """1 kohm track of 0.1 W: 10 mA at most. 0.1 of it (100 ohm) at 2 V carries 20 mA: 0.04 W, yet four times too
     much for that piece."""
