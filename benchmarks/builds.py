@@ -118,8 +118,9 @@ ROWS = [
         wanted="at most 3", unit="min", measure=lambda rounds: [on_two_cores()[0] for _ in range(rounds)], slow=True,
     ),
     Row(
-        name="builds-set-up", what="1,000 builds drawn, their bias trimmed x (idle volts, threshold, gain reduction at 0 "
-        "and +10 dBu, attack, release), standard, two cores", wanted="at most 3", unit="min",
+        name="builds-set-up", wanted="at most 3", unit="min",
+        what="1,000 builds drawn, their bias trimmed x (idle volts, threshold, gain reduction at 0 and +10 dBu, "
+        "attack, release), standard, two cores",
         measure=lambda rounds: [set_up_on_two_cores() for _ in range(rounds)], slow=True,
     ),
     Row(
