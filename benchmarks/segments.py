@@ -1,6 +1,6 @@
 """Long files in segments against one piece. Run: python benchmarks/segments.py [SECONDS [ROUNDS]]
 
-Prints, for music-like sound through the Dunlin at several settings, processor time and its ratio, both ways in turn in
+The Dunlin is cut from eight minutes (485 s) on. Prints, for music-like sound through the Dunlin at several settings, processor time and its ratio, both ways in turn in
 each round, where the splices are, and how far the two are apart. Then the memory that an hour with its log takes:
 python benchmarks/segments.py hour (through the small unit, whose march is quicker; the memory is that of any).
 """
@@ -75,6 +75,9 @@ def compare(seconds: float, rounds: int) -> None:
             whole_s.append(time.process_time() - between)
         ratios = [a / b for a, b in zip(whole_s, segments_s, strict=True)]
         overlaps = [one.at_s - one.cut_s for one in found.splices]
+        if not overlaps:
+            print(f"{name}: nowhere spliced")
+            continue
         print(
             f"{name}: in one piece {seconds / median(whole_s):.1f} s a second of one core's time, in "
             f"{len(overlaps) + 1} segments {seconds / median(segments_s):.1f}; ratio {median(ratios):.2f} "

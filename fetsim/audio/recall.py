@@ -5,8 +5,9 @@ to be known some time after the cut are played in full, each with a run-up in wh
 between two of them the file is skipped. What was moved last before the skip stays as it was played, all else is as the
 quick look through the file has it (``scout``).
 
-Measured on the Dunlin (music and drum loops): a stop whose moment is played with 5 s of run-up is right to 1e-6 to 1e-4
-of its reach, from 1e-3 to 5e-2; the segment before goes on until all are right to ``splices.MEMORY_SHARE``.
+Measured on the Dunlin (music and drum loops): a stop whose moment is played with 4 to 5 s of run-up is right to 1e-6 to
+3e-4 of y_c, as each loud swing takes what is apart down to a third or less; the segment before goes on until all are
+right to ``splices.MEMORY_SHARE``.
 """
 
 from collections.abc import Callable, Sequence

@@ -6,7 +6,7 @@ apart inside could be heard later. The difference falls on by itself from there 
 
 But a core does not forget by itself. What a loud swing leaves apart in it is heard until a louder one comes, in loud
 passages most: a stop that was apart by 1e-5 of y_c left -139 dB of the level there, one by 2e-1 -52 dB (Dunlin, music
-at -1 dBFS, the worst second of thirty). So they are to agree to 5e-7 of the range of all, some 1e-6 of y_c.
+at -1 dBFS, the worst of thirty seconds). So they are to agree to 5e-7 of the range of all, some 1e-6 of y_c.
 """
 
 from collections.abc import Sequence
