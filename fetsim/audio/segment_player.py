@@ -6,7 +6,9 @@ the unit has cores that remember, each is first played what it has to know (``sc
 on the file and the unit, never on the cores, and lanes do not depend on their neighbours: the result is the same on
 every machine, bit for bit.
 
-Measured on music, a spliced render is within -140 dB of one in one piece (``benchmarks/segments.py``).
+Measured on music, a spliced render is within -140 dB of one in one piece (``benchmarks/segments.py``). The Dunlin with
+its cores, in draft: drum loops, 120 s in four, -147 dB; loud, 20 dB quieter, loud again at the slowest release, cut in
+the quiet, -160 dB.
 """
 
 from bisect import bisect_right
