@@ -19,6 +19,7 @@ from types import FunctionType
 import numpy as np
 
 from fetsim.engine.emit import python_source, solver_text
+from fetsim.engine.lanes import WIDTH, lanes_stack
 from fetsim.engine.laws_text import functions_of
 from fetsim.engine.prepared import Prepared
 
@@ -36,6 +37,8 @@ static inline value abs(value a) { return (value)((mask)a & 0x7fffffffffffffffLL
 static inline value max(value a, double b) { return wide(b) > a ? wide(b) : a; }
 static inline value min(value a, double b) { return wide(b) < a ? wide(b) : a; }
 static inline value select(mask m, double a, double b) { return m ? wide(a) : wide(b); }
+static inline value select(mask m, double a, value b) { return m ? wide(a) : b; }
+static inline value select(mask m, value a, double b) { return m ? a : wide(b); }
 static inline bool any_lane(mask m) { long long r = 0; for (int k = 0; k < LANES; k++) r |= m[k]; return r; }
 static inline bool all_lanes(mask m) { long long r = -1; for (int k = 0; k < LANES; k++) r &= -(m[k] != 0); return r; }
 #else
@@ -93,15 +96,16 @@ class Native:
         subprocess.run([COMPILER, *FLAGS, f"-DLANES={self._lanes}", "-o", library, source, "-lm"], check=True)
         self._march = ctypes.CDLL(str(library)).march
         self._march.restype = ctypes.c_long
-        self._lin, self._dev = self._side_by_side(lambda p: p.values.lin), self._side_by_side(lambda p: p.values.dev)
+        self._lin = side_by_side([p.values.lin for p in circuits])
+        self._dev = side_by_side([p.values.dev for p in circuits])
 
     def starting(self, bias: list[np.ndarray]) -> Callable[[np.ndarray], np.ndarray]:
         """A march from these states of rest: takes one input for all [shape=(steps,)] and gives the recorded unknown
         [shape=(steps, lanes)]."""
         states = [p.state_at(rest) for p, rest in zip(self._circuits, bias, strict=True)]
-        x, past, ports = (np.stack([getattr(s, name) for s in states], -1).copy() for name in ("x", "past", "ports"))
-        arg = np.zeros((len(self._circuits[0].scratch().arg), self._lanes))
-        memory = np.zeros((1, self._lanes))
+        x, past, ports = (side_by_side([getattr(s, name) for s in states]) for name in ("x", "past", "ports"))
+        arg = side_by_side([p.scratch().arg for p in self._circuits])
+        memory = side_by_side([np.zeros(1)] * self._lanes)
         weights = self._circuits[0].tableau.past
 
         def advance(u: np.ndarray) -> np.ndarray:
@@ -116,8 +120,10 @@ class Native:
 
         return advance
 
-    def _side_by_side(self, values: Callable[[Prepared], np.ndarray]) -> np.ndarray:
-        return np.ascontiguousarray(np.stack([values(p) for p in self._circuits], axis=-1))
+
+def side_by_side(arrays: list[np.ndarray]) -> np.ndarray:
+    """As the lanes have them, vectors where the processor takes each in one piece."""
+    return lanes_stack(arrays) if len(arrays) == WIDTH else np.stack(arrays, axis=-1)
 
 
 def _at(array: np.ndarray) -> ctypes.c_void_p:
