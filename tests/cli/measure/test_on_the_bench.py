@@ -98,6 +98,15 @@ def test_curves_of_switch_subsets(measure):
     assert "SWITCH SETTINGS WHOSE CURVES STAY WITHIN 0.25 DB" in page and "S3 and S1+S3" in page
 
 
+def test_a_selector_that_is_varied_has_one_curve_a_position(measure):
+    status, page, _ = measure(
+        "curve", "--level", "-30:0:10", "--quality", "draft", "--vary", "SW1=gentle, steep", unit="greenshank"
+    )
+    assert status == 0
+    titles = [line for line in page.splitlines() if line.startswith("CURVE SW1=")]
+    assert titles == ["CURVE SW1=GENTLE, GENTLE", "CURVE SW1=STEEP, STEEP"] and "STAY WITHIN" not in page
+
+
 def test_the_tolerance_asked_for_is_the_one_told(measure, tmp_path):
     """A tolerance that nothing meets is told as such, not as the default."""
     data = tmp_path / "c.json"
