@@ -120,8 +120,8 @@ class Playing:
             for one in unit.each_channel
         ]
         if len(made) > 1 and channels != len(made):
-            plays = f"{unit.name} plays two, {' and '.join(unit.channels)}, or one into both"
-            raise InputError(f"audio: has {channels} channels; {plays}")
+            plays = f"{unit.name} plays two, {' and '.join(unit.channels)}"
+            raise InputError(f"audio: number of channels is {channels}; {plays}; a file of one goes into both")
         self.rigs = made if len(made) > 1 else made * channels
         """One for each channel; of a unit of one channel the same, of a joined pair one circuit listened to at each."""
         self.rig = made[0]

@@ -109,7 +109,7 @@ def test_probes_of_each_channel_and_of_one(pair):
 def test_channels_of_the_sound(pair, tmp_path):
     mono = render(LOUD, RATE_HZ, unit=pair, quality="draft")
     assert mono.output.shape == (len(LOUD), 2) and np.allclose(mono.output[:, 0], mono.output[:, 1], atol=1e-9)
-    with pytest.raises(InputError, match="has 3 channels; Two loops plays two, left and right, or one into both"):
+    with pytest.raises(InputError, match="number of channels is 3; Two loops plays two, left and right"):
         render(np.zeros((100, 3)), RATE_HZ, unit=pair)
     soundfile.write(tmp_path / "mono.wav", LOUD, RATE_HZ, subtype="FLOAT")
     done = render_file(tmp_path / "mono.wav", tmp_path / "out.wav", unit=pair, quality="draft",
@@ -168,3 +168,12 @@ def test_the_effort_is_that_of_the_one_circuit(pair):
     assert effort.steps == 3 * len(LOUD) and effort.iterations >= effort.steps
     apart = render(np.column_stack([LOUD, QUIET]), RATE_HZ, unit=pair.changed(link="none"), quality="draft")
     assert [one.steps for one in apart.efforts] == [3 * len(LOUD)] * 2
+
+
+def test_versions_of_a_pair_are_compared_with_one_channel_in_both(pair, tmp_path):
+    from fetsim.studies.compare.study import compare
+
+    soundfile.write(tmp_path / "mono.wav", LOUD, RATE_HZ, subtype="FLOAT")
+    found = compare(tmp_path / "mono.wav", {"apart": {"link": "none"}}, unit=pair, folder=tmp_path / "compared",
+                    quality="draft")  # fmt: skip
+    assert [one.error for one in found.versions] == ["", ""] and found.channels == 2

@@ -87,7 +87,7 @@ def compare(
     loaded = given_unit(unit)
     loaded = loaded.changed(changes) if changes else loaded
     made = make_versions(loaded, wanted, changes, keep_going=keep_going)
-    programme = open_programme(source, noise_seed)
+    programme = open_programme(source, noise_seed, alike=max(1, len(loaded.channels)))
     check_rate(programme.rate_hz, str(source))
     check_size(source, programme.frames, programme.channels)
     target, kept = Path(folder) if folder is not None else default_folder(source), cache or user_cache(KIND)

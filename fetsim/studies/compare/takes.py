@@ -56,10 +56,11 @@ class Take:
     """What the solver had to do differently; mostly empty."""
 
 
-def open_programme(path: Path, noise_seed: int | None = None) -> Programme:
-    """Look at a sound file. Raises InputError when it cannot be read, or for what is no seed."""
+def open_programme(path: Path, noise_seed: int | None = None, alike: int = 1) -> Programme:
+    """Look at a sound file, one channel of which is played as so many ``alike``. Raises InputError when it cannot be
+    read, or for what is no seed."""
     check_seed(noise_seed)
-    with AudioReader(path) as reader, path.open("rb") as file:
+    with AudioReader(path, alike=alike) as reader, path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
         return Programme(path, digest, reader.rate_hz, reader.channels, reader.frames, noise_seed)
 
@@ -100,7 +101,7 @@ def _play(unit: Unit, programme: Programme, quality: str, folder: Path, progress
     shape = (programme.frames, programme.channels)
     header = {"descr": npy.dtype_to_descr(np.dtype(np.float32)), "fortran_order": False, "shape": shape}
     with (
-        AudioReader(programme.path) as reader,
+        AudioReader(programme.path, alike=programme.channels) as reader,
         Player(
             unit, reader.rate_hz, reader.channels, quality=quality, noise_seed=programme.noise_seed
         ) as player,
