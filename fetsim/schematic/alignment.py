@@ -31,6 +31,8 @@ class Reading:
     """As in ``values``; plain for a level in dBu."""
     at: Literal["", "points", "part"] = ""
     """What it is read at, where it is not a matter of the whole unit."""
+    kinds: tuple[str, ...] = ()
+    """Of the part that it is read at, where not any will do."""
     tone: bool = False
     """Whether a tone is applied."""
     least: bool = False
@@ -49,6 +51,10 @@ READINGS = {
     ),
     "volts": Reading(meaning="idle volts of a node, or between two", quantity="volt", at="points"),
     "current": Reading(meaning="idle current into the first terminal of a part", quantity="ampere", at="part"),
+    "needle": Reading(
+        meaning="where the pointer of a meter stands with no signal, of full scale", quantity="share", at="part",
+        kinds=("meter",),
+    ),
     "gain": Reading(meaning="small-signal gain from source to output with no gain reduction", quantity="decibel"),
     "output_level": Reading(meaning="level of the tone at the output in dBu", quantity="plain", tone=True),
     "gain_reduction": Reading(
@@ -60,7 +66,8 @@ READINGS = {
 }  # fmt: skip
 
 Figure = Literal[
-    "loss_at_rest", "beyond_pinch_off", "volts", "current", "gain", "output_level", "gain_reduction", "second_harmonic",
+    "loss_at_rest", "beyond_pinch_off", "volts", "current", "needle", "gain", "output_level", "gain_reduction",
+    "second_harmonic",
 ]  # fmt: skip
 Series = Annotated[Literal["E6", "E12", "E24", "E48", "E96"], Form("one of the series", tuple(SERIES))]
 assert get_args(Figure) == tuple(READINGS)
@@ -100,7 +107,7 @@ class StepTable(Table):
         description="what is read: " + "; ".join(f"{name}: {one.meaning}" for name, one in READINGS.items())
     )
     at: Annotated[tuple[str, ...], PlainValidator(_places), Form('a node, two as "a, b", or a part')] = Field(
-        default=(), description="where it is read: the node or the two nodes of volts, the part of current"
+        default=(), description="where it is read: node or two nodes of volts, part of current, meter of needle"
     )
     level_dbu: Annotated[float, Within("plain", -100.0, 60.0)] | None = Field(
         default=None, description="level in dBu of the tone at the source"

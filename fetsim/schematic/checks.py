@@ -142,6 +142,8 @@ def _alignment(unit: UnitData, broken: Sequence[str]) -> Iterator[Mistake]:
         for place in step.at if not broken else ():
             if reading.at == "part" and place not in unit.parts:
                 yield step.name, "at", _unknown("part", place, unit.parts)
+            elif reading.kinds and unit.parts[place].kind not in reading.kinds:
+                yield step.name, "at", f"{place} is a {unit.parts[place].kind}; {step.read} is read at a meter"
             if reading.at == "points" and place not in (*unit.nodes, GROUND):
                 yield step.name, "at", _unknown("node", place, unit.nodes)
         if unit.gain_cell is None and (reading.of_cell or step.reduction_db is not None):

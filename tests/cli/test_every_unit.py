@@ -60,7 +60,9 @@ def test_every_unit_is_shown_and_rests(unit, capsys):
 
 @pytest.mark.parametrize("unit", UNITS)
 def test_every_unit_is_aligned_as_it_stands(unit, capsys):
-    said = run(capsys, "trims", "--unit", unit, "--quality", "draft")
+    small = not (load_unit(unit).mains or load_unit(unit).channels)  # whose tones take long: the null is the Dunlin's
+    steps = [] if small else ["--step", "idle_bias"]
+    said = run(capsys, "trims", "--unit", unit, "--quality", "draft", *steps)
     assert "out of reach" not in said and "not good enough" not in said
 
 

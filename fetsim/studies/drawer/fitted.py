@@ -30,6 +30,8 @@ class Fitted:
     """A unit with one FET in it; where it could not be made, only why."""
 
     unit: Unit | None
+    put_in: tuple[str, ...]
+    """Names of the changes that put the FET in."""
     set: Mapping[str, float]
     """What was set -> position or value."""
     changed: Mapping[str, float]
@@ -45,7 +47,7 @@ def fitted(changes: Mapping[str, str | float], unit: Unit, level_dbu: float, qua
     try:
         unit = unit.changed(changes) if changes else unit
     except FetsimError as error:
-        return Fitted(unit=None, set=nothing, changed=nothing, told=(str(error),))
+        return Fitted(unit=None, put_in=(), set=nothing, changed=nothing, told=(str(error),))
     found: dict[str, float] = {}
     changed: dict[str, float] = {}
     told: list[str] = []
@@ -57,7 +59,7 @@ def fitted(changes: Mapping[str, str | float], unit: Unit, level_dbu: float, qua
         told += [f"{step.name} {why}"] if why else []
         travel = Travel.of(unit, step.set)
         found[step.set] = travel.present
-    return Fitted(unit=unit, set=found, changed=changed, told=tuple(told))
+    return Fitted(unit=unit, put_in=tuple(changes), set=found, changed=changed, told=tuple(told))
 
 
 def _taken(

@@ -27,6 +27,8 @@ class FetFound:
     """As ``studies/builds`` has them; NaN where ``told`` says why."""
     reduction_db: Samples
     """Gain reduction over the levels [dB; shape=(levels,)]."""
+    changes: Mapping[str, str]
+    """What puts it in and sets the trims, as changes of the unit."""
     told: tuple[str, ...]
     """What could not be done or had, in clauses."""
     differences: Mapping[str, float]

@@ -28,6 +28,7 @@ from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.load import given_unit
+from fetsim.schematic.settings import settings
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.results import BuildFigures
 from fetsim.studies.builds.study import figures_of_builds
@@ -168,8 +169,28 @@ def _found(fet: MeasuredFet, ready: Fitted, label: str, rows: _Rows, reference: 
     differences = differences_from(of, against_db, figures, curve_db)
     return FetFound(
         fet=fet, set=ready.set, changed=ready.changed, figures=figures, reduction_db=curve_db,
-        told=(*ready.told, *rows.told(label)), differences=differences, unlikeness=unlikeness(differences),
+        changes=_as_changes(ready), told=(*_by_row(fet, ready), *rows.told(label)),
+        differences=differences, unlikeness=unlikeness(differences),
     )  # fmt: skip
+
+
+def _as_changes(ready: Fitted) -> dict[str, str]:
+    """What was put in, changed and set, as a change is written."""
+    if ready.unit is None:
+        return {}
+    named = {}
+    for name in (*ready.put_in, *ready.changed, *ready.set):
+        found = settings(ready.unit)[name if name in settings(ready.unit) else name.partition(".")[0]]
+        named[name] = found.shown(digits=6).replace(" ", "")
+    return named
+
+
+def _by_row(fet: MeasuredFet, ready: Fitted) -> list[str]:
+    """What the unit says of a FET that it cannot take, by row and column of the list."""
+    if ready.unit is not None or not fet.row:
+        return list(ready.told)
+    lines = [line.split(": ", 3) for told in ready.told for line in told.splitlines()]
+    return [f"row {fet.row}, column {line[2]}: {line[3]}" if len(line) == 4 else ": ".join(line) for line in lines]
 
 
 def _present(unit: Unit, name: str, listed: Sequence[MeasuredFet]) -> MeasuredFet:

@@ -42,7 +42,8 @@ def _lead(found: Drawer) -> tuple[str, ...]:
     told = []
     first = found.fets[0]
     if isfinite(first.unlikeness):
-        told.append(f"Likest: {first.fet.name}, {first.unlikeness:.3g} of what counts as one.")
+        options = " ".join(f"--change {name}={value}" for name, value in first.changes.items())
+        told.append(f"Likest: {first.fet.name}, {first.unlikeness:.3g} of what counts as one. As changes: {options}")
     if found.pairs:
         best = found.pairs[0]
         told.append(

@@ -30,6 +30,8 @@ def read_at_rest(step: AlignmentStep, at: Resting) -> float:
             return at.node_v(step.at[0]) - (at.node_v(step.at[1]) if len(step.at) > 1 else 0.0)
         case "current":
             return at.current_a(step.at[0])
+        case "needle":
+            return at.current_a(step.at[0]) / at.unit.parts[step.at[0]].values["full_scale_current"]
         case "gain":
             linear = linearise(at.system, at.bias)
             unknowns = linear.solve(step.frequency_hz, linear.driven_by())

@@ -175,3 +175,12 @@ def test_how_is_printed_without_a_list(capsys):
 def test_nothing_to_measure_is_refused():
     with pytest.raises(InputError, match="at least one FET and one level"):
         measure_drawer([], TEACHING)
+
+
+def test_two_processes_find_what_one_finds(found):
+    fets = [hand_read(name, *truth) for name, truth in TRUTHS.items()]
+    again = measure_drawer([present("twin"), *fets], TEACHING, levels_dbu=LEVELS_DBU, quality="draft", workers=2)
+    alone = {one.fet.name: one for one in found.fets}
+    for one in again.fets:
+        assert np.array_equal(one.reduction_db, alone[one.fet.name].reduction_db)
+        assert one.set == alone[one.fet.name].set and one.unlikeness == alone[one.fet.name].unlikeness

@@ -205,3 +205,29 @@ def test_steps_are_taken_in_order_and_refused_by_name(tmp_path):
     path.write_text(DIVIDER.replace("[alignment]\n", "").replace("half =", "# half ="), encoding="utf-8")
     with pytest.raises(InputError, match=r"divider: has no \[alignment\]"):
         aligned(load_unit(path))
+
+
+def test_the_mains_of_a_unit_are_on_while_it_is_aligned():
+    unit, (outcome, *_) = aligned(load_unit("dunlin-mains"))
+    assert outcome.reached and Rig(unit).rest.loss_db == pytest.approx(0.03, rel=1e-3)
+    assert outcome.value == pytest.approx(0.599, abs=2e-3)  # rails within a few millivolts of the Dunlin's
+
+
+def test_a_needle_is_zeroed(tmp_path):
+    """A bridge between 5 V and the bias of -5 V, whose meter reads nothing where both halves are as the volts."""
+    parts = """V9 = { kind = "supply", voltage = "5V", resistance = "1", node = "m9" }
+R8 = { kind = "resistor", value = "10k", nodes = ["m9", "z"] }
+R9 = { kind = "resistor", value = "10k", nodes = ["z", "vb"] }
+M1 = { kind = "meter", resistance = "1k", full_scale_current = "100uA", nodes = ["z", "0"] }
+"""
+    zero = 'zero = { set = "R9", read = "needle", at = "M1", must_be = 0, accepted = "1%" }'
+    text = TEACHING.text.replace("[alignment] ", f"[alignment]\n{zero}\n#")
+    path = tmp_path / "loop.toml"
+    path.write_text(text + parts, encoding="utf-8")
+    unit, alignment = set_trims(path, steps=["zero"])
+    (step,) = alignment.steps
+    assert step.accepted and step.figure == pytest.approx(0.0, abs=1e-6)
+    stands_v = fetsim.idle_point(unit).node_voltages_v["vb"]
+    assert step.value == pytest.approx(10e3 * -stands_v / 5.0, rel=2e-3)  # no current through M1: 5 V and vb divide
+    with pytest.raises(fetsim.UnitError, match="zero: at: R8 is a resistor; needle is read at a meter"):
+        load_unit(path).changed({"zero.at": "R8"})
