@@ -5,6 +5,7 @@ import pytest
 
 from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
+from fetsim.schematic.library import library_units
 from fetsim.schematic.load import load_unit
 from fetsim.studies.spread import evaluate as evaluating
 from fetsim.studies.spread.study import spread
@@ -209,3 +210,11 @@ def test_workers_behind_a_scheduler_find_the_same(kept, tmp_path):
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster:
         far = spread(TEACHING, **asked, scheduler=cluster.scheduler_address, cache=UserCache(other))
     assert same(here, far) and here.changes == far.changes
+
+
+@pytest.mark.parametrize("name", [name for name in library_units() if load_unit(name).gain_cell is not None])
+def test_builds_of_every_unit_are_drawn_and_measured(name, kept):
+    found = spread(name, builds=2, figures=["gain", "loss"], cache=kept, **QUICK)
+    assert not found.failures and found.nominal.found["loss"] < 0.1
+    assert all(np.isfinite(column).all() for column in found.found.columns.values())
+    assert found.spreads.columns >= 8 and np.ptp(found.found.columns["gain"]) > 0.0
