@@ -20,7 +20,9 @@ from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import parse_value
-from fetsim.studies.builds.asked import DEFAULT_FIGURES, KINDS, figure_named
+from fetsim.studies.builds.asked import DEFAULT_FIGURES, KINDS, figure_named, figures_named
+from fetsim.studies.builds.nominal import MARCHED
+from fetsim.studies.spread.limits import limited, limits_of
 from fetsim.studies.spread.results import SpreadFound
 from fetsim.studies.spread.study import DEFAULT_BUILDS, DEFAULT_SEED
 from fetsim.studies.spread.study import spread as spread_of_unit
@@ -107,13 +109,15 @@ def spread(
     """
     unit = chosen.chosen()
     pair = _pair(plane, unit)
+    names = [*(words(figures, "--figures") or ()), *(pair or ())]
+    asked = limited(figures_named(names, unit), limits_of(limit or (), unit))
+    plays = curve is not None or any(one.group in MARCHED for one in asked)
     pictures = [] if parts_plot is None else [parts_plot]
     folder = nullcontext(None) if to is None else whole_folder(to, overwrite=False)
-    with destination(files, unit.files, pictures) as write, folder as place, progress_bar(unit) as bar:
+    with destination(files, unit.files, pictures) as write, folder as place, progress_bar(unit, plays=plays) as bar:
         with _kept(builds, bar) as progress:
             found = spread_of_unit(
-                unit, builds=builds, seed=seed, limits=limit or (),
-                figures=[*(words(figures, "--figures") or ()), *(pair or ())],
+                unit, builds=builds, seed=seed, figures=names, limits=limit or (),
                 curve_dbu=[] if curve is None else numbers(curve, "--curve"), only=words(varying, "--varying") or (),
                 laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves), trims=trims,
                 curve_hz=frequency, step_hz=step_frequency, before_dbu=before, level_dbu=level, quality=quality,

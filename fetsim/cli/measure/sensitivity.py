@@ -15,5 +15,5 @@ def sensitivity(chosen: VersionOptions, files: FigureFiles) -> None:
     What a value does to threshold, timing and distortion is asked of fetsim spread --moves 1%.
     """
     measure_and_tell(
-        chosen, files, lambda unit, told: measure_sensitivity(unit, quality=chosen.quality, progress=told)
+        chosen, files, lambda unit, told: measure_sensitivity(unit, quality=chosen.quality, progress=told), plays=False
     )

@@ -88,7 +88,7 @@ def _percentiles(found: SpreadFound) -> Table:
     columns = (
         FIGURE, Column(key="nominal", heading="nominal"), Column(key="mean", heading="mean"),
         Column(key="deviation", heading="standard deviation"), Column(key="least", heading="least"),
-        *(Column(key=f"percentile_{percent:g}", heading=f"{percent:g} %") for percent in PERCENTS),
+        *(Column(key=f"percentile_{percent:g}", heading=_ordinal(percent)) for percent in PERCENTS),
         Column(key="most", heading="most"), Column(key="builds", heading="builds", show=fixed(0)),
     )  # fmt: skip
     rows: list[tuple[Cell, ...]] = []
@@ -100,7 +100,12 @@ def _percentiles(found: SpreadFound) -> Table:
             _named(one), *(_shown(one, value) for value in before), deviation, _shown(one, values.least),
             *(_shown(one, value) for value in after), values.known,
         ))  # fmt: skip
-    return Table(key="percentiles", title="Figures of all builds", columns=columns, rows=rows)
+    return Table(key="percentiles", title="Figures of all builds: percentiles", columns=columns, rows=rows)
+
+
+def _ordinal(percent: float) -> str:
+    """A percentile in a word."""
+    return "median" if percent == 50.0 else f"{percent:g}th"
 
 
 def _named(figure: Figure) -> str:
@@ -112,7 +117,7 @@ def _shown(figure: Figure, value: float | None) -> str:
 
 
 def _confidence(found: SpreadFound) -> Table:
-    columns = (FIGURE, *(Column(key=f"within_{percent:g}", heading=f"{percent:g} %") for percent in PERCENTS))
+    columns = (FIGURE, *(Column(key=f"within_{percent:g}", heading=_ordinal(percent)) for percent in PERCENTS))
     rows = [
         (_named(one), *(
             "-" if ends is None else f"{_shown(one, ends[0])} to {_shown(one, ends[1])}"
@@ -149,7 +154,7 @@ def _curve(found: SpreadFound) -> Table | None:
     columns = (
         Column(key="level_dbu", heading="level", unit="dBu", show=fixed(1, sign=True)),
         Column(key="nominal_db", heading="nominal", unit="dB", show=show),
-        *(Column(key=f"percentile_{percent:g}_db", heading=f"{percent:g} %", unit="dB", show=show)
+        *(Column(key=f"percentile_{percent:g}_db", heading=_ordinal(percent), unit="dB", show=show)
           for percent in PERCENTS),
     )  # fmt: skip
     band = found.band_db(PERCENTS)
@@ -159,7 +164,7 @@ def _curve(found: SpreadFound) -> Table | None:
         ))
         for number, level in enumerate(found.curve_dbu)
     ]  # fmt: skip
-    return Table(key="curve", title="Gain reduction along the curve", columns=columns, rows=rows)
+    return Table(key="curve", title="Gain reduction along the curve: percentiles", columns=columns, rows=rows)
 
 
 def _shares(key: str, title: str, found: SpreadFound, blame: Mapping[str, Blame]) -> Table | None:
@@ -254,7 +259,7 @@ def _trims(found: SpreadFound) -> Table | None:
     columns = (
         Column(key="trim", heading="trim"), Column(key="nominal", heading="nominal", show=show),
         Column(key="least", heading="least", show=show),
-        *(Column(key=f"percentile_{percent:g}", heading=f"{percent:g} %", show=show) for percent in PERCENTS),
+        *(Column(key=f"percentile_{percent:g}", heading=_ordinal(percent), show=show) for percent in PERCENTS),
         Column(key="most", heading="most", show=show),
     )  # fmt: skip
     rows: list[tuple[Cell, ...]] = [
@@ -268,14 +273,14 @@ def _volts(found: SpreadFound) -> Table:
     volt = amount("volt", 4, smallest=1e-9)
     columns = (
         Column(key="node", heading="node"), Column(key="nominal_v", heading="nominal", show=volt),
-        *(Column(key=f"percentile_{percent:g}_v", heading=f"{percent:g} %", show=volt) for percent in PERCENTS),
+        *(Column(key=f"percentile_{percent:g}_v", heading=_ordinal(percent), show=volt) for percent in PERCENTS),
     )  # fmt: skip
 
     def row(node: str, nominal_v: float, one: Summary) -> tuple[Cell, ...]:
         return (node, nominal_v, *(UNKNOWN if value is None else value for value in one.percentiles))
 
     rows = [row(node, float(found.nominal.node_v[k]), one) for k, (node, one) in enumerate(found.volts.items())]
-    return Table(key="volts", title="Volts at rest", columns=columns, rows=rows)
+    return Table(key="volts", title="Volts at rest: percentiles", columns=columns, rows=rows)
 
 
 def _varying(found: SpreadFound) -> Table:
