@@ -42,6 +42,7 @@ from .report.unit.kinds_text import kinds_page as kinds_page
 from .report.unit.named_text import bank_page as bank_page
 from .report.unit.named_text import control_page as control_page
 from .report.unit.named_text import node_page as node_page
+from .report.unit.named_text import step_page as step_page
 from .report.unit.part_text import part_page as part_page
 from .report.unit.plain import part_dict as part_dict
 from .report.unit.plain import unit_dict as unit_dict

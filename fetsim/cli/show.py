@@ -11,7 +11,7 @@ import typer
 from fetsim.cli.options import ForceOption, SoundUnitOptions
 from fetsim.errors import FetsimError, InputError
 from fetsim.report.unit.kinds_text import kind_page, kinds_page
-from fetsim.report.unit.named_text import bank_page, control_page, node_page
+from fetsim.report.unit.named_text import bank_page, control_page, node_page, step_page
 from fetsim.report.unit.part_text import devices_page, part_page, units_page
 from fetsim.report.unit.plain import device_dict, part_dict, unit_dict
 from fetsim.report.unit.text import unit_page
@@ -119,7 +119,9 @@ def _named(unit: Unit, name: str) -> Answer:
     """Everything of this name: a control and a node may share one, and both channels of a pair have it."""
     found = [one for full in (name, *(f"{channel}_{name}" for channel in unit.channels)) for one in _of(unit, full)]
     if not found:
-        names = list(dict.fromkeys([*unit.controls, *unit.banks, *unit.parts, *unit.probes, *unit.nodes]))
+        names = list(dict.fromkeys([
+            *unit.controls, *unit.banks, *unit.parts, *unit.alignment, *unit.probes, *unit.nodes
+        ]))  # fmt: skip
         hint = suggestion(name[:40], names) or f"; choices: {', '.join([*unit.controls, *unit.banks, *unit.parts])}"
         raise InputError(f"--part: {unit.name} has no part, node, control or bank named {name[:40]!r}{hint}")
     return "\n\n".join(text for text, _ in found), found[0][1] if len(found) == 1 else [plain for _, plain in found]
@@ -133,6 +135,7 @@ def _of(unit: Unit, name: str) -> list[Answer]:
           if name in unit.parts else []),
         *([(control_page(unit, unit.origin, name), asdict(unit.controls[name]))] if name in unit.controls else []),
         *([(bank_page(unit, unit.origin, name), asdict(unit.banks[name]))] if name in unit.banks else []),
+        *([(step_page(unit, unit.origin, name), asdict(unit.alignment[name]))] if name in unit.alignment else []),
         *([_node(unit, node)] if node in unit.nodes else []),
     ]  # fmt: skip
 

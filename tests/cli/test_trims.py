@@ -40,6 +40,13 @@ def test_what_cannot_be_set_ends_with_status_1_and_names_the_resistor(capsys, tm
     assert err.count("\n") == 1 and "'J1.pinch_off_voltage=-3.2': idle_bias" in err
 
 
+def test_a_step_is_shown_by_its_name(capsys):
+    with pytest.raises(SystemExit):
+        main(["show", "--part", "idle_bias", "--change", "idle_bias.must_be=0.5dB"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "must_be 0.03 dB -> 0.5 dB" in said and "set idle_trim" in said and "--step idle_bias" in said
+
+
 @pytest.mark.parametrize(
     ("arguments", "line"),
     [

@@ -1,8 +1,10 @@
-"""A node, a control or a switch bank of a unit as a page of plain text."""
+"""A node, a control, a switch bank or a step of the alignment of a unit as a page of plain text."""
 
 from fetsim.engine.circuit import GROUND
 from fetsim.report.look.columns import columns, facts, page, paragraph, section
 from fetsim.report.unit.text import track_text
+from fetsim.schematic.alignment import READINGS, step_settings
+from fetsim.schematic.settings import Setting
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wording import arrow, kind_text, law_text, value_text
 
@@ -88,4 +90,24 @@ def bank_page(unit: Unit, before: Unit, name: str) -> str:
     return page([
         f"Switch bank {name}, {unit.name}\n{facts(pairs)}",
         section("Switches", columns(("switch", "now", "stage", "about"), rows, rigid=(0,))),
+    ])  # fmt: skip
+
+
+def step_page(unit: Unit, before: Unit, name: str) -> str:
+    """A step of the alignment, every key of it, and how to take it.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("dunlin")
+    >>> "idle_trim" in fetsim.step_page(unit, unit, "idle_bias")
+    True
+    """
+    step = unit.alignment[name]
+    was = {key: Setting(*told).shown() for key, told in step_settings(before.alignment.get(name, step)).items()}
+    now = {key: Setting(*told).shown() for key, told in step_settings(step).items()}
+    pairs = [(key, arrow(was.get(key, "none"), text)) for key, text in now.items()]
+    pairs.append(("Change", f"--change '{name}.must_be={now['must_be'].replace(' ', '')}'"))
+    return page([
+        f"Step {name} of the alignment, {unit.name}\n{facts(pairs)}",
+        section("What it reads", paragraph(f"{step.read}: {READINGS[step.read].meaning}.")),
+        section("Take it", paragraph(f"fetsim trims --step {name} sets {step.set} by it.")),
     ])  # fmt: skip
