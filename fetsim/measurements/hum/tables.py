@@ -111,11 +111,11 @@ def account(measured: Mapping[str, HumMeasurement]) -> Account:
 def _lead(label: str, found: HumMeasurement) -> str:
     one = found.states[0]
     if "unexplained_db" in one.reasons:
-        return f"{f'{label}: ' if label else ''}noise {one.noise_dbu:.1f} dBu {one.state}, and next to no hum."
+        return f"{f'{label}: ' if label else ''}Noise {one.noise_dbu:.1f} dBu {one.state}, and next to no hum."
     most = max(one.lines, key=lambda line: line.level_dbu)
     rail = max(one.rails, key=lambda rail: rail.level_dbu)
     return (
-        f"{f'{label}: ' if label else ''}hum and noise {one.hum_and_noise_dbu:.1f} dBu {one.state}, most of the hum at "
+        f"{f'{label}: ' if label else ''}Hum and noise {one.hum_and_noise_dbu:.1f} dBu {one.state}, most of the hum at "
         f"{most.frequency_hz:g} Hz and by way of rail {rail.rail}."
     )
 
