@@ -206,3 +206,11 @@ def test_both_channels_are_told_at_rest_and_trimmed(pair):
     volts = [trimmed.parts[f"{channel}_V2"].values["voltage"] for channel in ("left", "right")]
     assert volts[0] == pytest.approx(volts[1], abs=2e-3)
     assert [step.step.name for step in set_trims(both, steps=["right_idle_bias"])[1].steps] == ["right_idle_bias"]
+
+
+def test_currents_through_a_straight_join_are_accounted_for(pair):
+    """Unequal bias drives a current through the wire, which is no part; both its ends are one node."""
+    from fetsim.measurements.idle.procedure import idle_point
+
+    both = pair('joined = [["left_ctl", "right_ctl"]]\nchanged = { right_V2 = "-5.5V" }\n')
+    assert idle_point(both).kirchhoff_residual_a < 1e-12

@@ -22,7 +22,7 @@ from fetsim.rig.provenance import provenance_of_both
 from fetsim.rig.rig import Rig
 from fetsim.schematic.temperature import temperature_of
 from fetsim.schematic.unit import Part, Unit
-from fetsim.schematic.wiring import part_at_rest, part_elements, part_roles, part_stress
+from fetsim.schematic.wiring import joined, part_at_rest, part_elements, part_roles, part_stress
 
 FEEDING, WINDINGS = ("supply", "mains"), ("transformer", "winding")
 LOOKS = 48  # instants of a mains period
@@ -113,7 +113,7 @@ def idle_point(unit: Unit) -> IdlePoint:
     states = States.of(rig)
     levels, warm = states.mean, rig.warm_unit
     parts = tuple(_at_rest(warm, part, states) for part in unit.parts.values())
-    node, residual_a = _kirchhoff(parts)
+    node, residual_a = _kirchhoff(parts, unit.joined)
 
     def nodes(names: Mapping[str, object]) -> tuple[str, ...]:
         return tuple(name for name in names if name != GROUND)
@@ -143,13 +143,16 @@ def idle_point(unit: Unit) -> IdlePoint:
     )
 
 
-def _kirchhoff(parts: tuple[PartAtRest, ...]) -> tuple[str, float]:
-    """The node whose currents miss zero by the most, and by how much."""
+def _kirchhoff(parts: tuple[PartAtRest, ...], wires: tuple[tuple[str, str], ...]) -> tuple[str, float]:
+    """The node whose currents miss zero by the most, and by how much; nodes that are joined straight are one."""
+    ends = [set(wire) for wire in wires]
+    names = {node: min(joined(node, ends, ())) for wire in wires for node in wire}
     sums: dict[str, float] = {}
     for part in parts:
         for branch in part.branches:
-            sums[branch.start] = sums.get(branch.start, 0.0) + branch.current_a
-            sums[branch.end] = sums.get(branch.end, 0.0) - branch.current_a
+            for node, sign in ((branch.start, 1.0), (branch.end, -1.0)):
+                name = names.get(node, node)
+                sums[name] = sums.get(name, 0.0) + sign * branch.current_a
     node = max(sums, key=lambda name: abs(sums[name]))
     return node, abs(sums[node])
 
