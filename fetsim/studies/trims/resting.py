@@ -13,6 +13,7 @@ from fetsim.engine.circuit import GROUND, Circuit, Element
 from fetsim.measurements.bench.branches import branches
 from fetsim.rig.gain_cell import CellAtRest, GainCellModel, cell_at_rest, gain_cell_model
 from fetsim.rig.rig import Rig
+from fetsim.schematic.settings import number_named
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import part_elements
 
@@ -57,13 +58,16 @@ class Rests:
 
     def __init__(self, rig: Rig, name: str) -> None:
         self._rig, self._name = rig, name
-        self._here = Resting(rig.unit, rig.circuit, rig.system, rig.bias)
+        self._first = self._here = Resting(rig.unit, rig.circuit, rig.system, rig.bias)
+        self._present = number_named(rig.unit, name)
         warms = any("thermal_resistance" in part.values for part in rig.unit.parts.values())
         self._anew = warms or bool(rig.unit.mains)
         self._before = self._elements(rig.unit)
 
     def __call__(self, value: float) -> Resting:
         """Raises UnitError for a value that cannot be, ConvergenceError where there is no rest."""
+        if self._present is not None and value == self._present.value:
+            return self._first
         unit = self._rig.unit.changed({self._name: value})
         first = self._here
         system = None if self._anew else restamped(self._rig.system, self._before, self._elements(unit))
