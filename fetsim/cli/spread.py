@@ -113,7 +113,7 @@ def spread(
     asked = limited(figures_named(names, unit), limits_of(limit or (), unit))
     plays = curve is not None or any(one.group in MARCHED for one in asked)
     pictures = [] if parts_plot is None else [parts_plot]
-    folder = nullcontext(None) if to is None else whole_folder(to, overwrite=False)
+    folder = nullcontext(None) if to is None else whole_folder(to, overwrite=None)
     with destination(files, unit.files, pictures) as write, folder as place, progress_bar(unit, plays=plays) as bar:
         with _kept(builds, bar) as progress:
             found = spread_of_unit(

@@ -22,8 +22,9 @@ LARGEST_MANIFEST = 200_000_000  # bytes
 
 
 @contextmanager
-def whole_folder(target: Path, *, overwrite: bool) -> Iterator[Path]:
-    """A new folder to fill that becomes ``target``. Raises InputError when it cannot, before any work is done."""
+def whole_folder(target: Path, *, overwrite: bool | None) -> Iterator[Path]:
+    """A new folder to fill that becomes ``target``. ``overwrite``: whether it may take the place of a comparison; None
+    for a folder that never takes the place of another. Raises InputError when it cannot, before any work is done."""
     with _writing(target):
         place = Path(os.path.realpath(target))
         found = _own_files(target, place, overwrite)
@@ -66,15 +67,15 @@ def _replace(target: Path, place: Path, work: Path, old: Path, found: set[str]) 
             os.rmdir(folder)
 
 
-def _own_files(target: Path, place: Path, overwrite: bool) -> set[str]:
+def _own_files(target: Path, place: Path, overwrite: bool | None) -> set[str]:
     """What ``place`` holds and may be deleted. Raises InputError when it may not be replaced."""
     for what, text in (("the folder you are in", "."), ("your home folder", "~")):
         folder = Path(os.path.realpath(os.path.expanduser(text)))
         if folder.is_relative_to(place):
             within = "is" if folder == place else "holds"
-            raise InputError(f"{target}: {within} {what}; give a folder of its own for the comparison")
+            raise InputError(f"{target}: {within} {what}; give a folder of its own")
     if place.is_mount():
-        raise InputError(f"{target}: is a whole disk; give a folder on it for the comparison")
+        raise InputError(f"{target}: is a whole disk; give a folder on it")
     if not place.parent.is_dir():
         raise InputError(f"{target}: there is no folder {place.parent}; make it first")
     if place.is_symlink():
@@ -86,7 +87,8 @@ def _own_files(target: Path, place: Path, overwrite: bool) -> set[str]:
     if not any(place.iterdir()):
         return set()
     if not overwrite:
-        raise InputError(f"{target}: exists already; choose another folder or allow overwriting (--force)")
+        allow = "" if overwrite is None else " or allow overwriting (--force)"
+        raise InputError(f"{target}: exists already; choose another folder{allow}")
     own = _listed(target, place)
     present = set()
     for name in _files(place):  # one by one: a large foreign tree is not walked to its end

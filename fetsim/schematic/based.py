@@ -13,7 +13,7 @@ from fetsim.errors import UnitError
 from fetsim.schematic.change import changed_unit, flat_changes
 from fetsim.schematic.checks import Mistake
 from fetsim.schematic.fields import checked, suggestion
-from fetsim.schematic.model import UnitData
+from fetsim.schematic.model import UnitData, of_one_channel
 from fetsim.schematic.read import mistake_line, read_unit
 from fetsim.schematic.save import unit_text
 from fetsim.schematic.schema import AlteredTable, BasedTable
@@ -61,7 +61,8 @@ def _without(whole: Document, names: tuple[str, ...], mistakes: list[Mistake]) -
     known |= {name for key in NAMED for name in whole.get(key, {})}
     for name in names:
         if name not in known:
-            mistakes.append(("", "taken_out", f"there is nothing named {name[:40]!r}{suggestion(name, known)}"))
+            hint = suggestion(name, known) or of_one_channel(whole.get("channels", {}))
+            mistakes.append(("", "taken_out", f"there is nothing named {name[:40]!r}{hint}"))
     kept = {key: {name: one for name, one in whole[key].items() if name not in names} for key in NAMED if key in whole}
     if "alignment" in kept:
         kept["alignment"] = {

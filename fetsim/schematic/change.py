@@ -15,7 +15,7 @@ from typing import Any
 from fetsim.errors import InputError, UnitError
 from fetsim.schematic.alignment import TONE
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.model import Part, UnitData, channel_of
+from fetsim.schematic.model import Part, UnitData, channel_of, of_one_channel
 from fetsim.schematic.read import mistake_line, read_unit
 from fetsim.schematic.schema import (
     MAIN_KEYS,
@@ -242,7 +242,7 @@ def _unknown_name(unit: UnitData, name: str, value: str | float) -> str:
     names = [*unit.controls, *unit.banks, *UNIT_KEYS, "load", *unit.parts, *unit.alignment]
     otherwise = "; choices: " + ", ".join(names)
     if unit.channels:
-        otherwise = f"; those of one channel begin with {' or '.join(f'{channel}_' for channel in unit.channels)}"
+        otherwise = of_one_channel(unit.channels)
     if word == name and unit.banks and str(value)[:1].isalpha():  # a word, as switches and texts are given, no amount
         names = [*unit.banks, *UNIT_KEYS]
         otherwise = "; what is switched: " + ", ".join(bank.told for bank in unit.banks.values())

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fetsim.devices.kinds import CHANNEL_PARTS
 from fetsim.engine.circuit import GROUND, PROGRAM
 from fetsim.schematic.alignment import READINGS
+from fetsim.schematic.eseries import PREFERRED
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.model import GainCell, Part, UnitData, channel_of
 from fetsim.schematic.settings import number_named
@@ -137,8 +138,13 @@ def _alignment(unit: UnitData, broken: Sequence[str]) -> Iterator[Mistake]:
             yield step.name, "set", f"{owner} has no number {key!r} that could be set" if key else (
                 f"say which value of {owner}; it has no main value that is a number"
             )
-        if step.set in unit.controls and step.series is not None:
-            yield step.name, "series", f"goes with a part; {step.set} is a control"
+        if step.series is not None and owner not in broken:
+            found = number_named(unit, step.set)
+            if step.set in unit.controls:
+                yield step.name, "series", f"goes with a part; {step.set} is a control"
+            elif found is not None and found.quantity not in PREFERRED:
+                what = "resistors, capacitors and coils come in preferred values"
+                yield step.name, "series", f"{what}, {step.set} does not; leave it out"
         for place in step.at if not broken else ():
             if reading.at == "part" and place not in unit.parts:
                 yield step.name, "at", _unknown("part", place, unit.parts)
@@ -157,7 +163,7 @@ def _joins(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:
         return
     for ends in unit.joined:
         strangers = [node for node in ends if node not in nodes]
-        for node in strangers:
+        for node in dict.fromkeys(strangers):
             yield "joined", " and ".join(ends), _unknown("node", node, nodes)
         homes = [channel_of(node) for node in ends]
         if not strangers and set(homes) != set(unit.channels):

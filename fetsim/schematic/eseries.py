@@ -19,6 +19,9 @@ SERIES: dict[str, tuple[float, ...]] = {
     "E6": _E24[::4], "E12": _E24[::2], "E24": _E24, "E48": _rounded(48), "E96": _rounded(96),
 }  # fmt: skip
 
+PREFERRED = ("ohm", "farad", "henry")
+"""Quantities of what comes in such values."""
+
 EQUAL = 1e-6  # of a value: written with six figures, it is the preferred one
 
 

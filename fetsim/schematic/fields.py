@@ -60,7 +60,7 @@ def checked(model: type[AnyTable], raw: object) -> tuple[AnyTable | None, list[t
     try:
         return model.model_validate(dict(raw)), []
     except ValidationError as error:
-        return None, [_sentence(model, detail) for detail in error.errors(include_url=False)]
+        return None, list(dict.fromkeys(_sentence(model, detail) for detail in error.errors(include_url=False)))
 
 
 def suggestion(word: str, choices: Iterable[str]) -> str:

@@ -5,7 +5,7 @@ Numbers are SI units under the same key as in the unit file (``values["value"]``
 never write into them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -22,6 +22,12 @@ def channel_of(name: str) -> str:
     """The channel that a name begins with, as ``left_C16`` does; empty for one without."""
     front, line, _ = name.partition("_")
     return front if line and front in CHANNELS else ""
+
+
+def of_one_channel(channels: Iterable[str]) -> str:
+    """How a name of one channel is written, as a clause behind a name that is none; nothing where there are none."""
+    fronts = " or ".join(f"{channel}_" for channel in channels)
+    return f"; those of one channel begin with {fronts}" if fronts else ""
 
 
 @dataclass(frozen=True)

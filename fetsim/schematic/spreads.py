@@ -144,11 +144,13 @@ class Spreads:
     def only(self, names: Sequence[str]) -> "Spreads":
         """With these parts, groups or values alone (``J1``, ``R55+R56``, ``J1.i_dss``); columns stay where they are, so
         that a part is drawn as before, whatever else varies. Raises InputError for what does not vary."""
+        if isinstance(names, str):
+            raise InputError("part: give a list of names, not one text")
         known = {name for one in self.drawn for name in self._names(one)}
         for name in names:
             if name not in known:
                 if name not in self.exact:
-                    raise InputError(f"part: {name[:40]!r} is nothing that varies{suggestion(name, known)}")
+                    raise InputError(f"part: {str(name)[:40]!r} is nothing that varies{suggestion(str(name), known)}")
                 advice = f"; give it one, as {name}.tolerance=5%" if self.exact[name] == NO_TOLERANCE else ""
                 raise InputError(f"part: {name} does not vary: {self.exact[name]}{advice}")
         kept = [one for one in self.drawn if set(self._names(one)) & set(names)]
@@ -348,6 +350,8 @@ def _ends(limit: Limits, figure: float, *, either_sign: bool = False) -> tuple[f
 
 
 def _checked(laws: Mapping[str, str]) -> Mapping[str, str]:
+    if not isinstance(laws, Mapping):
+        raise InputError("law: must be a table of kinds and laws, as {'jfet': 'normal'}")
     kinds = ["all", *(kind for kind in PARTS if kind in LIMITS or "tolerance" in PARTS[kind].model_fields)]
     for kind, law in laws.items():
         if kind not in kinds:

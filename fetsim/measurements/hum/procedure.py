@@ -16,6 +16,7 @@ from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.hold import hold, state_in_words
 from fetsim.measurements.bench.steady import period_of
 from fetsim.measurements.hum.analysis import Phasors, line_phasors, lines_in_band, root_sum_square, sag
@@ -128,6 +129,7 @@ class HumMeasurement(Result):
     sags: tuple[Sag, ...]
 
 
+@of_unit
 def measure_hum(
     unit: Unit,
     *,

@@ -15,6 +15,7 @@ import numpy as np
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench, Played
+from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.steady import settled_at, tone_level_dbu, whole_period
 from fetsim.measurements.results.result import Result
 from fetsim.rig.gain_cell import Reference, reference_named
@@ -92,6 +93,7 @@ class TrackingMeasurement(Result):
     """Joined, if they are, then apart; levels rising in each."""
 
 
+@of_unit
 def measure_tracking(
     unit: Unit,
     *,

@@ -8,7 +8,7 @@ read names its row and column.
 
 import csv
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,6 +31,8 @@ RANGES = {
 }  # fmt: skip
 """What junction FETs have, without sign: small-signal types to large switches (own choice; any part ever sold in
 quantity lies inside)."""
+SIGNED = ("v_gs_off",)
+IN_HEADING = {"i_dss": "mA", "v_gs_off": "V", "v_gs_off_current": "uA", "r_ds_on": "ohm", "v_ds": "V"}
 HEADING = re.compile(r"\s*([^\[(]*?)\s*(?:[\[(]\s*([^\])]*?)\s*[\])])?\s*")
 
 
@@ -82,6 +84,24 @@ def read_fets(path: Path, off_current_a: float | None = None) -> tuple[tuple[Mea
     return tuple(fets), left_out
 
 
+def given_fets(
+    fets: Iterable[MeasuredFet] | str | Path, off_current_a: float | None
+) -> tuple[tuple[MeasuredFet, ...], tuple[str, ...]]:
+    """FETs themselves, or those of the file of this path, and its columns that were left out. Raises InputError."""
+    if isinstance(fets, str | Path):
+        return read_fets(Path(fets), off_current_a)
+    if not isinstance(fets, Iterable):
+        raise InputError(f"fets: must be a list of MeasuredFet or the path of one, not a {type(fets).__name__}")
+    listed, seen = tuple(fets), set()
+    for fet in listed:
+        if not isinstance(fet, MeasuredFet):
+            raise InputError(f"fets: holds a {type(fet).__name__}; give each as MeasuredFet")
+        if not isinstance(fet.name, str) or not fet.name.strip() or fet.name in seen:
+            raise InputError(f"fets: {str(fet.name)[:LONGEST_NAME]!r} is no name of its own; every FET needs one")
+        seen.add(fet.name)
+    return listed, ()
+
+
 def _rows(text: str) -> Iterator[list[str]]:
     first = text.partition("\n")[0]
     delimiter = max(",;\t", key=first.count)
@@ -127,6 +147,8 @@ def _fet(
         return None, [f"row {number}: has {len(row)} cells under {width} columns{comma}"]
     name = _cell(row, columns[NAME][0])
     mistakes = [] if name else [f"row {number}, column name: is empty; every FET needs one"]
+    if len(name) > LONGEST_NAME:
+        mistakes = [f"row {number}, column name: has {len(name)} characters; {LONGEST_NAME} are the most"]
     values: dict[str, float | None] = {"v_gs_off_current": off_current_a}
     for key, (place, unit) in columns.items():
         text = _cell(row, place)
@@ -145,7 +167,7 @@ def _fet(
     v_gs_off = values["v_gs_off"]
     assert v_gs_off is not None
     return MeasuredFet(
-        name=name[:LONGEST_NAME], i_dss_a=i_dss, v_gs_off_v=v_gs_off, v_gs_off_current_a=current,
+        name=name, i_dss_a=i_dss, v_gs_off_v=v_gs_off, v_gs_off_current_a=current,
         r_ds_on_ohm=values.get("r_ds_on"), v_ds_v=values.get("v_ds"), row=number,
     ), []  # fmt: skip
 
@@ -162,10 +184,12 @@ def _value(key: str, text: str, unit: str) -> float:
     bare = re.fullmatch(r"[+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?", text) is not None
     value = parse_value(f"{text}{unit}" if bare else text, quantity)
     low, high = RANGES[key]
+    shown = format_value(value, quantity)
+    if value < 0.0 and key not in SIGNED:
+        raise InputError(f"{shown} is negative; it is written without sign, of a p-channel FET too")
     if low <= abs(value) <= high:
         return value
-    shown = format_value(value, quantity)
-    asked = f"; write the unit behind it, or in the heading as {key} [mA]" if bare and not unit else ""
+    asked = f"; write the unit behind it, or in the heading as {key} [{IN_HEADING[key]}]" if bare and not unit else ""
     told = f"{format_value(low, quantity)} to {format_value(high, quantity)}"
     raise InputError(f"{shown} is outside what junction FETs have, {told}{asked}")
 

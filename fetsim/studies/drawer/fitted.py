@@ -15,7 +15,7 @@ from fetsim.rig.runner import run_all
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.eseries import neighbours
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.trims.aligned import aligned, at_its_channel
+from fetsim.studies.trims.aligned import aligned, at_channel, at_its_channel
 from fetsim.studies.trims.remedies import remedies_for
 from fetsim.studies.trims.study import set_trims
 from fetsim.studies.trims.travel import Travel
@@ -48,6 +48,7 @@ def fitted(changes: Mapping[str, str | float], unit: Unit, level_dbu: float, qua
         unit = unit.changed(changes) if changes else unit
     except FetsimError as error:
         return Fitted(unit=None, put_in=(), set=nothing, changed=nothing, told=(str(error),))
+    own = unit.channel
     found: dict[str, float] = {}
     changed: dict[str, float] = {}
     told: list[str] = []
@@ -59,6 +60,7 @@ def fitted(changes: Mapping[str, str | float], unit: Unit, level_dbu: float, qua
         told += [f"{step.name} {why}"] if why else []
         travel = Travel.of(unit, step.set)
         found[step.set] = travel.present
+    unit = at_channel(unit, own)
     return Fitted(unit=unit, put_in=tuple(changes), set=found, changed=changed, told=tuple(told))
 
 

@@ -32,7 +32,7 @@ from fetsim.schematic.settings import settings
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.results import BuildFigures
 from fetsim.studies.builds.study import figures_of_builds
-from fetsim.studies.drawer.fets import MeasuredFet, read_fets
+from fetsim.studies.drawer.fets import MeasuredFet, given_fets
 from fetsim.studies.drawer.fitted import Fitted, fitted
 from fetsim.studies.drawer.jig import fet_changes, gain_fet
 from fetsim.studies.drawer.likeness import best_pairs, differences_from, unlikeness
@@ -72,12 +72,14 @@ def measure_drawer(
     """
     unit = given_unit(unit)
     part = gain_fet(unit)
-    listed, left_out = read_fets(Path(fets), off_current_a) if isinstance(fets, str | Path) else (tuple(fets), ())
+    listed, left_out = given_fets(fets, off_current_a)
     levels = numbers_of(levels_dbu, "levels").ravel()
     if not listed or not levels.size:
         raise InputError("drawer: needs at least one FET and one level")
     changes = {fet.name: fet_changes(part, fet) for fet in listed}
     reference, target = _reference(unit, like, changes)
+    if reference in changes and reference != like:
+        raise InputError(f"name: {reference!r} is what the FETs are compared with; give that of the list another name")
     thd_dbu = round(level_for_reduction_dbu(Bench(unit, quality), DEFAULT_REDUCTION_DB, REFERENCE_HZ), 1)
     jobs = [target, *changes.values()]
     ready = _all_fitted(jobs, unit, thd_dbu, quality, workers, scheduler, lambda share: progress(SHARE * share))

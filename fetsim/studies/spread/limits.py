@@ -38,6 +38,8 @@ class Limit:
 
 def limits_of(texts: Iterable[str], unit: Unit) -> tuple[Limit, ...]:
     """All limits, those of one figure as one. Raises InputError, also where two of them leave no room."""
+    if isinstance(texts, str):
+        raise InputError("limit: give a list of limits, not one text")
     found: dict[str, Limit] = {}
     for text in texts:
         one = _limit(text, unit)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fetsim.audio.arrays import real_number
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.schematic.model import UnitData
@@ -53,6 +54,7 @@ class Moves:
 
 def check_step(step: float) -> None:
     """Raises InputError for what no value can be moved by."""
+    step = real_number(step, "moves")
     if not 0.0 < step <= LARGEST_STEP:
         most = f"{100.0 * LARGEST_STEP:g} %"
         raise InputError(f"moves: {100.0 * step:g} % is no step; give more than 0 % and at most {most}")

@@ -7,6 +7,7 @@ memory): two tables A and B, and for each group of columns a table A in which th
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from numbers import Integral
 
 import numpy as np
 from scipy.stats import qmc
@@ -20,13 +21,13 @@ LARGEST_SEED = 2**63
 
 def check_count(builds: int, name: str = "builds") -> None:
     """Raises InputError for what is no number of builds, or more than anybody waits for."""
-    if isinstance(builds, bool) or not isinstance(builds, int) or not 1 <= builds <= MOST_BUILDS:
+    if isinstance(builds, bool) or not isinstance(builds, Integral) or not 1 <= builds <= MOST_BUILDS:
         raise InputError(f"{name}: {str(builds)[:20]} cannot be drawn; give a number from 1 to {MOST_BUILDS}")
 
 
 def check_seed(seed: int) -> None:
     """Raises InputError for what is no seed."""
-    if isinstance(seed, bool) or not isinstance(seed, int) or not 0 <= seed < LARGEST_SEED:
+    if isinstance(seed, bool) or not isinstance(seed, Integral) or not 0 <= seed < LARGEST_SEED:
         raise InputError(f"seed: {str(seed)[:24]} is none; give a whole number from 0 up")
 
 

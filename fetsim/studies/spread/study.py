@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from fetsim.audio.arrays import numbers_of
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
@@ -84,7 +85,7 @@ def spread(
     check_seed(seed)
     spreads, given = _varying(nominal, laws, only, shares), limits_of(limits, nominal)
     asked = limited(figures_named(figures, nominal), given)
-    levels = tuple(sorted({float(level) for level in curve_dbu}))
+    levels = tuple(sorted({float(level) for level in numbers_of(curve_dbu, "curve").ravel()}))
     if moves is not None:
         check_step(moves)
     if shares and builds < LEAST_BASE:

@@ -7,11 +7,13 @@ they are and told; ``study`` takes those too, and says how sharply each is defin
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from fetsim.errors import FetsimError, InputError
 from fetsim.rig.rig import Rig
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.fields import suggestion
+from fetsim.schematic.load import given_unit
 from fetsim.schematic.model import channel_of
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.trims.readings import missed_at_rest
@@ -35,7 +37,9 @@ class Outcome:
     """Why not, in a clause; empty where it is."""
 
 
-def aligned(unit: Unit, *, near: Rig | None = None, steps: Sequence[str] | None = None) -> tuple[Unit, list[Outcome]]:
+def aligned(
+    unit: Unit | str | Path, *, near: Rig | None = None, steps: Sequence[str] | None = None
+) -> tuple[Unit, list[Outcome]]:
     """The unit with its ``steps`` (default: all) taken in their order, and what came of each.
 
     ``near``: a rig of a unit of the same topology, from whose bias point this one's is looked for. A trim that is out
@@ -47,12 +51,13 @@ def aligned(unit: Unit, *, near: Rig | None = None, steps: Sequence[str] | None 
     >>> f"{other.controls['idle_trim'].position:.3f}", outcomes[0].reached
     ('0.464', True)
     """
-    outcomes = []
+    unit = given_unit(unit)
+    outcomes, own = [], unit.channel
     for step in chosen_steps(unit, steps):
         unit, rig, outcome = _taken(unit, near, step)
         near = near if rig is None else rig
         outcomes.append(outcome)
-    return unit, outcomes
+    return at_channel(unit, own), outcomes
 
 
 def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]:
@@ -71,7 +76,12 @@ def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]
 
 def at_its_channel(unit: Unit, step: AlignmentStep) -> Unit:
     """The unit, a pair listened to at the channel whose step it is."""
-    return unit.listening(channel_of(step.name)) if unit.channels and channel_of(step.name) else unit
+    return at_channel(unit, channel_of(step.name))
+
+
+def at_channel(unit: Unit, channel: str) -> Unit:
+    """A pair listened to at this channel; one without a name, and a unit of one channel, as it is."""
+    return unit.listening(channel) if unit.channels and channel else unit
 
 
 def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig | None, Outcome]:
