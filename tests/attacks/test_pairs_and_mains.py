@@ -75,6 +75,8 @@ def test_what_is_no_two_units(place, attack, given):
     ("arguments", "words"),
     [
         (("measure", "curve", "--side", "middle"), "--side"),
+        (("measure", "hum", "--side", "middle"), "--side"),
+        (("measure", "sensitivity", "--side", "middle"), "--side"),
         (("measure", "tracking", "-l", "nan"), "--level"),
         (("measure", "tracking", "-l", "1e9"), "level"),
         (("measure", "hum"), "no part of kind mains"),

@@ -6,12 +6,12 @@ import typer
 
 from fetsim.cli.measure.shared import measure_and_tell
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.hum.procedure import measure_hum
 
 
 def hum(
-    chosen: VersionOptions,
+    chosen: MeasuredOptions,
     files: FigureFiles,
     reduction: Annotated[
         str, typer.Option("--reduction", metavar="DB", help="gain reductions at which the unit is held; 0 is at rest")

@@ -1,11 +1,11 @@
 """``fetsim measure sensitivity``: by how much each value moves volts at rest, gain and corners."""
 
 from fetsim.cli.measure.shared import measure_and_tell
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, MeasuredOptions
 from fetsim.measurements.sensitivity.procedure import measure_sensitivity
 
 
-def sensitivity(chosen: VersionOptions, files: FigureFiles) -> None:
+def sensitivity(chosen: MeasuredOptions, files: FigureFiles) -> None:
     """What 1 % more of every value does to volts at rest, gain, corners, loss and gate: exact, without playing.
 
     \b
