@@ -50,13 +50,22 @@ def _run(wanted: list[str]) -> int:
         if error.message.startswith("Usage:"):  # the help itself, for a command without a word
             error.show()
         else:
-            named = f"; see {error.ctx.command_path} --help" if error.ctx is not None else ""
+            named = _meant(wanted) if error.ctx is not None and error.ctx.parent is None else ""
+            named = named or (f"; see {error.ctx.command_path} --help" if error.ctx is not None else "")
             complain(f"{error.format_message().rstrip('.')}{named}")
         return 2
     except (KeyboardInterrupt, typer.Abort):
         return _interrupted()
     except SystemExit as ending:
         return _interrupted() if ending.code == INTERRUPTED else int(ending.code or 0)
+
+
+def _meant(wanted: list[str]) -> str:
+    """For the name of a measurement without ``measure`` in front."""
+    from fetsim.cli.measure import measurements
+
+    first = next((word for word in wanted if not word.startswith("-")), "")
+    return f"; it is fetsim measure {first}" if first in measurements() else ""
 
 
 def _interrupted() -> int:

@@ -214,7 +214,8 @@ def _choices(info: FieldInfo) -> tuple[str, ...]:
 
 def _written(info: FieldInfo, choices: tuple[str, ...], quantity: Quantity | None) -> str:
     if quantity is not None:
-        return "a plain number" if quantity is QUANTITIES["plain"] else quantity.example
+        own = " or ".join(map(str, info.examples or ()))
+        return "a plain number" if quantity is QUANTITIES["plain"] else own or quantity.example
     found = form(info)
     if found is not None:
         return found.words

@@ -127,14 +127,14 @@ class MeterTable(RatedTable):
     nodes: TwoNodes = Field(description="its terminals; current into the first one takes the pointer up")
     resistance: Ohm = Field(description="resistance of the coil, whose inductance is left out")
     full_scale_current: Annotated[float, Within("ampere", 1e-7, 10.0)] = Field(
-        description="current that takes the pointer to the end of the scale"
+        examples=["500uA"], description="current that takes the pointer to the end of the scale"
     )
     rise_time: Annotated[float, Within("second", 0.01, 10.0)] | None = Field(
-        default=None, description="in which it first passes 99 % of a step; that of the standard volume indicator (IEC "
-        "60268-17), 300 ms, if left out"
+        default=None, examples=["300ms"], description="in which it first passes 99 % of a step; that of the standard "
+        "volume indicator (IEC 60268-17), 300 ms, if left out"
     )
     overshoot: Annotated[float, Within("share", 1e-3, 0.5)] | None = Field(
-        default=None, description="by which it passes a step; 1.25 %, as that one, if left out"
+        default=None, examples=["1.25%"], description="by which it passes a step; 1.25 %, as that one, if left out"
     )
     marks: Marks = Field(
         default=(), description="where the scale has which gain reduction, as shares of the full-scale current"

@@ -34,6 +34,12 @@ def test_all_kinds(show):
     assert [one["name"] for one in json.loads(show("--kinds", "--as-json")[1])["kinds"]] == list(PARTS)
 
 
+def test_a_measurement_without_measure_in_front_is_told_where_it_is(capsys):
+    with pytest.raises(SystemExit) as ending:
+        main(["hum", "--unit", "dunlin-mains"])
+    assert ending.value.code == 2 and "it is fetsim measure hum" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("kind", kinds(), ids=lambda kind: kind.name)
 def test_one_kind(show, kind):
     status, out, _ = show("--kind", kind.name)

@@ -122,6 +122,9 @@ def test_the_range_is_the_one_that_is_checked(kind, key, tmp_path):
                 unit.changed({name: edge * outside})
     if key.suffixes:
         assert parse_value(key.written.split(" ")[0].rstrip(","), quantity)
+    for text in PARTS[kind].model_fields[key.name].examples or ():
+        assert parse_value(low, quantity) <= parse_value(text, quantity) <= parse_value(high, quantity)
+        assert text in key.written or key.written == "a plain number"
 
 
 def _is(text, quantity):

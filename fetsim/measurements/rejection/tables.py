@@ -90,8 +90,9 @@ def _points(measured: Mapping[str, RejectionMeasurement]) -> Table:
                 drawn = _cell(float(curve.rejection_db[k]))
                 rows.append((label, f"{curve.imbalance_ohm:g} ohm", frequency_hz, drawn, worst))
     return Table(
-        key="points", title="Against frequency", columns=POINTS, rows=rows, heads=2, detail=True, brief=frozenset(brief)
-    )
+        key="points", title="Against frequency, imbalance", columns=POINTS, rows=rows, heads=2, detail=True,
+        brief=frozenset(brief),
+    )  # fmt: skip
 
 
 def _at(curve: Rejection, trace: Array) -> list[Cell]:

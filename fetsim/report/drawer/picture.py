@@ -53,7 +53,7 @@ def _apart(ax: Axes, found: Drawer) -> None:
     for one, style in _styled(found):
         ax.plot(found.level_dbu, one.reduction_db - found.present.reduction_db, **style)
     ax.axhline(0.0, color="black", linewidth=0.8)
-    ax.set(xlabel="Level at the source (dBu)", ylabel="Against it (dB)")
+    ax.set(xlabel="Level at the source (dBu)", ylabel=f"Against\n{found.reference} (dB)")
 
 
 def _plane(ax: Axes, found: Drawer) -> None:

@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Picture
 from matplotlib.ticker import MaxNLocator
 
+from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.report.look.plots import AMBER, BLUE, GREY, SHADE, WINE, decibel_axis, new_figure
 from fetsim.studies.builds.asked import Figure
@@ -18,6 +19,8 @@ PANELS_A_ROW = 2
 PANEL_INCH = 2.0
 HEAD_INCH = 0.5
 MOST_HISTOGRAMS = 9
+ROOM, BAR = 0.2, 0.1
+"""Around builds that all read the same: half of the axis as a share of the value, and the bar as a share of that."""
 BAND = (5.0, 50.0, 95.0)
 PARTS = 8
 """In a panel of shares or moves."""
@@ -41,7 +44,7 @@ def draw(found: SpreadFound, plane: tuple[str, str] | None = None) -> Picture:
         one, other = pair
         panels.append(lambda ax: draw_plane(ax, found, one, other))
     panels += [_histogram(found, figure) for figure in figures[:MOST_HISTOGRAMS]]
-    return _panels(f"{len(found.changes)} builds of {found.unit.name}", panels)
+    return _panels(found.title, panels)
 
 
 def draw_parts(found: SpreadFound) -> Picture:
@@ -89,6 +92,9 @@ def draw_plane(ax: Axes, found: SpreadFound, one: Figure, other: Figure) -> None
     ax.plot(x[~inside], y[~inside], "x", color=AMBER, markersize=3.5)
     start = [found.nominal.found.get(figure.key, np.nan) * _scale(figure)[0] for figure in (one, other)]
     ax.plot(*start, "o", color=WINE, markersize=4.0)
+    for which, figure in (("x", one), ("y", other)):
+        column = found.found.columns[figure.key]
+        _give_room(ax, figure, column[np.isfinite(column)], which)
     for limit in found.limits:
         _limit_lines(ax, limit, "x" if limit.figure.key == one.key else "y" if limit.figure.key == other.key else "")
     _titled(ax, f"large dot: nominal{'' if inside.all() else '; crosses: outside a limit'}")
@@ -98,10 +104,14 @@ def draw_plane(ax: Axes, found: SpreadFound, one: Figure, other: Figure) -> None
 def _histogram(found: SpreadFound, figure: Figure) -> Draw:
     def panel(ax: Axes) -> None:
         factor, _ = _scale(figure)
-        column = found.found.columns[figure.key] * factor
+        column = found.found.columns[figure.key]
         known = column[np.isfinite(column)]
-        if known.size:
-            ax.hist(known, bins="auto" if np.ptp(known) > 0.0 else 1, color=BLUE, alpha=0.75)
+        alike = _alike(figure, known)
+        if alike is not None:
+            ax.bar(alike[0], known.size, BAR * alike[1], color=BLUE, alpha=0.75)
+            _give_room(ax, figure, known, "x")
+        elif known.size:
+            ax.hist(known * factor, bins="auto", color=BLUE, alpha=0.75)
         nominal = found.nominal.found.get(figure.key)
         if nominal is not None:
             ax.axvline(nominal * factor, color=WINE, linewidth=1.0, linestyle=(0, (5, 1.5)))
@@ -112,6 +122,23 @@ def _histogram(found: SpreadFound, figure: Figure) -> Draw:
         ax.yaxis.set_major_locator(MaxNLocator(5, integer=True))
 
     return panel
+
+
+def _alike(figure: Figure, values: Array) -> tuple[float, float] | None:
+    """Middle of values that all read the same, and half of an axis on which they show no spread; else None."""
+    if len({figure.show(float(value)) for value in values}) != 1:
+        return None
+    middle = float(np.mean(values)) * _scale(figure)[0]
+    return middle, ROOM * (abs(middle) or 1.0)
+
+
+def _give_room(ax: Axes, figure: Figure, values: Array, which: str) -> None:
+    """Keep an axis from magnifying the rounding of values that all read the same."""
+    alike = _alike(figure, values)
+    if alike is not None:
+        ends = [(end, end) for end in (alike[0] - alike[1], alike[0] + alike[1])]
+        ax.update_datalim(ends, updatex=which == "x", updatey=which == "y")
+        ax.autoscale_view()
 
 
 def _blame(found: SpreadFound, figure: Figure) -> Draw | None:

@@ -43,7 +43,8 @@ def _lead(found: Drawer) -> tuple[str, ...]:
     first = found.fets[0]
     if isfinite(first.unlikeness):
         options = " ".join(f"--change {name}={value}" for name, value in first.changes.items())
-        told.append(f"Likest: {first.fet.name}, {first.unlikeness:.3g} of what counts as one. As changes: {options}")
+        likest = f"{first.fet.name}, unlikeness {first.unlikeness:.3f} (0 is the same)"
+        told.append(f"Likest: {likest}. As changes: {options}")
     if found.pairs:
         best = found.pairs[0]
         told.append(

@@ -83,6 +83,12 @@ class SpreadFound:
         return self.found.provenance
 
     @property
+    def title(self) -> str:
+        """How many builds of what."""
+        count = len(self.changes)
+        return f"{count} build{'' if count == 1 else 's'} of {self.unit.name}"
+
+    @property
     def failures(self) -> int:
         """Builds that lack a figure, or all."""
         return len(self.found.reasons)

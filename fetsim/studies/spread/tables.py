@@ -28,7 +28,7 @@ CHANCE = Missing(cause="not defined", text="below its own error")
 
 def account(found: SpreadFound) -> Account:
     """All that is to be told."""
-    title = f"{len(found.changes)} builds of {found.unit.name}, seed {found.seed}."
+    title = f"{found.title}, seed {found.seed}."
     return Account(
         title=title,
         lead=(*found.provenance.told, *_lead(found)),
@@ -55,7 +55,7 @@ def _lead(found: SpreadFound) -> list[str]:
         said.append(f"Taken as exact: {listed}.")
     said += [f"Trims were set first: {', '.join(found.trims)}."] if found.trims else []
     said += [
-        f"Alignment step {step}: {count} of {len(found.changes)} builds: {why}."
+        f"Alignment step {step}: {why}, in {count} of {len(found.changes)} builds."
         for step, reasons in found.missed.items()
         for why, count in reasons.items()
     ]

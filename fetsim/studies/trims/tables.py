@@ -14,6 +14,10 @@ from fetsim.studies.trims.travel import TURN_STEP
 VERSION = Column(key="version", heading="version")
 STEP = Column(key="step", heading="step")
 DIGITS = 4
+LEAST_TOLD_DB = 1e-4
+"""A reading in dB that is smaller is told as 0,"""
+OF_ACCEPTED = 0.1
+"""but where a tenth of what is accepted is smaller still."""
 
 
 def account(measured: Mapping[str, Alignment]) -> Account:
@@ -39,6 +43,8 @@ def figure_text(one: StepTaken, figure: float | None) -> str:
         return percent(figure)
     if one.step.read == "output_level":
         return f"{figure:+.2f} dBu"
+    if reading.quantity == "decibel" and abs(figure) < min(LEAST_TOLD_DB, OF_ACCEPTED * (one.step.accepted or 1.0)):
+        figure = 0.0
     return format_value(figure, reading.quantity, DIGITS)
 
 

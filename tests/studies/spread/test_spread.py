@@ -218,3 +218,17 @@ def test_builds_of_every_unit_are_drawn_and_measured(name, kept):
     assert not found.failures and found.nominal.found["loss"] < 0.1
     assert all(np.isfinite(column).all() for column in found.found.columns.values())
     assert found.spreads.columns >= 8 and np.ptp(found.found.columns["gain"]) > 0.0
+
+
+def test_builds_that_read_the_same_are_a_narrow_bar_and_no_magnified_rounding(kept):
+    """Around one value there is no spread to be seen: the axes stay within half of it either way."""
+    found = spread(TEACHING, builds=1, figures=["gain", "release"], only=["C1"], cache=kept, **QUICK)
+    plane, gain, release = [ax for ax in found.plot().axes if ax.get_visible()]
+    assert found.title == "1 build of Teaching loop"
+    for ax, key, factor in ((gain, "gain", 1.0), (release, "release", 1e3)):
+        value, (bar,) = factor * found.nominal.found[key], ax.patches
+        assert bar.get_x() + 0.5 * bar.get_width() == pytest.approx(value, rel=1e-3)
+        assert bar.get_width() < 0.05 * abs(value) and bar.get_height() == 1.0
+        low, high = ax.get_xlim()
+        assert abs(value) * 0.1 < 0.5 * (high - low) < abs(value) * 0.5
+    assert plane.get_xlim() == pytest.approx(gain.get_xlim(), rel=0.02)

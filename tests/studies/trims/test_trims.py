@@ -1,5 +1,6 @@
 """Trims set as the bench does, against what can be written by hand: half of the drain, a divider with the FET's law."""
 
+from dataclasses import replace
 from math import exp, log, log10
 
 import numpy as np
@@ -17,6 +18,7 @@ from fetsim.schematic.wiring import build_circuit, part_elements
 from fetsim.studies.trims.aligned import aligned
 from fetsim.studies.trims.search import find
 from fetsim.studies.trims.study import set_trims
+from fetsim.studies.trims.tables import figure_text
 
 TEACHING, DUNLIN, GREENSHANK = load_unit("teaching"), load_unit("dunlin"), load_unit("greenshank")
 KT_Q_V = 0.02585  # at 26.83 C
@@ -231,3 +233,13 @@ M1 = { kind = "meter", resistance = "1k", full_scale_current = "100uA", nodes = 
     assert step.value == pytest.approx(10e3 * -stands_v / 5.0, rel=2e-3)  # no current through M1: 5 V and vb divide
     with pytest.raises(fetsim.UnitError, match="zero: at: R8 is a resistor; needle is read at a meter"):
         load_unit(path).changed({"zero.at": "R8"})
+
+
+def test_a_loss_that_nobody_can_read_is_told_as_none():
+    """0.8 V beyond pinch-off the tail, a decade in 60 mV, leaves some 1e-13 of the channel."""
+    _, found = set_trims(TEACHING.changed({**LOSS, "V2": "-5.3V"}), quality="draft")
+    (step,) = found.steps
+    assert 0.0 < step.figure_before < 1e-9 and figure_text(step, step.figure_before) == "0 dB"
+    assert figure_text(step, 0.0123) == "0.0123 dB" and figure_text(step, -8e-14) == "0 dB"
+    fine = replace(step, step=replace(step.step, accepted=1e-6))
+    assert figure_text(fine, 5e-5) == "5e-05 dB"
