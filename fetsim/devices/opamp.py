@@ -12,11 +12,14 @@ and w = 50 mV, i_t / w times 0 below -w, (x + w)^2 / (4 w) between, x above w. T
 the rest from the lower one (class AB). I_q is the whole supply current without load, though in a real one a part of it
 never goes through the output stage. So the rails carry what the output does.
 
-Left out: a second pole (the phase margin is better than real), rejection of common mode and of the rails (infinite),
-limits of the inputs' range and diodes across them, and that the input bias current moves with the inputs' voltage. Bias
-currents of either sign are given back to the negative rail. Driven beyond its rails from outside, or with the rails the
-wrong way round, the output stage keeps its limits and feeds that source, where a real one conducts through its
-substrate.
+The rails come in as an input voltage of so much of their distance apart, beyond that of the sheet, at every frequency;
+a real one's rejection falls with frequency as its gain does, from some 100 Hz on, and is another for either rail. The
+sign, which no sheet tells, is that of the plus input.
+
+Left out: a second pole (the phase margin is better than real), rejection of common mode (infinite), limits of the
+inputs' range and diodes across them, and that the input bias current moves with the inputs' voltage. Bias currents of
+either sign are given back to the negative rail. Driven beyond its rails from outside, or with the rails the wrong way
+round, the output stage keeps its limits and feeds that source, where a real one conducts through its substrate.
 """
 
 from dataclasses import replace
@@ -161,6 +164,8 @@ def _gain_s(v: Values) -> float:
 
 def _stamp(stamp: Stamp, v: Values) -> None:
     stamp.g("stage", "stage", _gain_s(v) / v["gain"])
+    stamp.g("stage", "positive", -_gain_s(v) * v["supply_share"])
+    stamp.g("stage", "negative", _gain_s(v) * v["supply_share"])
     stamp.c("stage", "stage", STAGE_F)
     conductance(stamp, "plus", "minus", 1.0 / v["input_ohm"])
     capacitance(stamp, "plus", "minus", v["input_f"])
@@ -213,6 +218,7 @@ OPAMP = Kind(
         "half_range_v": 0.345,
         "gain": 2e5,
         "offset_v": 3e-3,
+        "supply_share": 0.0,
         "upper_drop_v": 1.5,
         "lower_drop_v": 1.5,
         "limit_a": 40e-3,

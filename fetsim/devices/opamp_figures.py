@@ -12,6 +12,8 @@ from math import pi
 from fetsim.devices.sheet import Figures, Sheet, Warmth
 
 FET_DOUBLING_K = 10.0  # common practice, no source
+SHEET_SUPPLY_V = 30.0
+"""From rail to rail, at which a sheet tells the offset voltage: +-15 V (common practice)."""
 LEAST_RANGE_V, LARGEST_RANGE_V = 5e-3, 100.0
 """Of v_s: nothing real lies outside."""
 
@@ -22,11 +24,14 @@ def _range_v(figures: Figures) -> float:
 
 def _values(figures: Figures, kt_q_v: float) -> dict[str, float]:
     half_offset_a = 0.5 * figures["input_offset_current"]
+    # a sheet's rejection is that of both rails moved at once, each by so much
+    supply_share = 0.5 * 10.0 ** (-figures["supply_rejection"] / 20.0) if "supply_rejection" in figures else 0.0
     return {
         "slew_v_s": 1e6 * figures["slew_rate"],
         "half_range_v": 0.5 * _range_v(figures),
         "gain": figures["open_loop_gain"],
-        "offset_v": figures["offset_voltage"],
+        "offset_v": figures["offset_voltage"] + supply_share * SHEET_SUPPLY_V,
+        "supply_share": supply_share,
         "upper_drop_v": figures["upper_drop"],
         "lower_drop_v": figures["lower_drop"],
         "limit_a": figures["output_current"],

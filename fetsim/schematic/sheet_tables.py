@@ -212,7 +212,7 @@ class OpampSheet(SheetTable):
 
     lines: ClassVar[Mapping[str, str]] = {
         "open_loop_gain": "plain", "gain_bandwidth": "hertz", "slew_rate": "volt_per_microsecond",
-        "output_current": "ampere", "supply_current": "ampere", "offset_voltage": "volt",
+        "output_current": "ampere", "supply_current": "ampere", "offset_voltage": "volt", "supply_rejection": "decibel",
         "input_bias_current": "ampere", "input_offset_current": "ampere",
     }  # fmt: skip
 
@@ -239,6 +239,10 @@ class OpampSheet(SheetTable):
     )
     offset_drift: Annotated[float, Within("volt_per_kelvin", -1e-3, 1e-3)] = Field(
         default=0.0, description="change of the offset voltage with temperature"
+    )
+    supply_rejection: Annotated[float, Within("decibel", 20.0, 200.0)] | None = Field(
+        default=None, description="change of both rails, each by so much, over that of the offset voltage; left out, "
+        "the rails do not come in"
     )
     input_bias_current: Annotated[float, Within("ampere", -1e-3, 1e-3)] = Field(
         default=0.0, description="into each input, on the mean; negative where it comes out"

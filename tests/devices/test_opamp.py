@@ -134,6 +134,26 @@ def test_offset_and_bias_currents_through_the_feedback():
     assert volts["out"] == pytest.approx(wanted, rel=1e-4)
 
 
+@pytest.mark.parametrize(("upper_v", "lower_v", "moved_v"), [(1.0, -1.0, 1.0), (1.0, 0.0, 0.5), (1.0, 1.0, 0.0)])
+def test_rails_come_in_through_their_rejection(upper_v, lower_v, moved_v):
+    """Rails that move apart by 1 V each are 1 V over the rejection at the input, times the noise gain of 11; at +-15 V
+    the offset voltage is the sheet's (definition of k_SVR as in data sheets, from memory)."""
+    figures = library_devices()["TL072"].figures
+    values = SHEET.values({**figures, "supply_rejection": 80.0, "offset_voltage": 1e-3}, 0.02585)
+    wanted = {key: values[key] for key in ("offset_v", "supply_share")}
+
+    def out_v(upper_v, lower_v):
+        moved = {"VP": upper_v, "VN": lower_v}
+        circuit = inverter(10.0, load_ohm=1e6, gain=1e9, **wanted)
+        parts = tuple(source(e.name, "vp" if e.name == "VP" else "vn", RAIL_OHM, moved[e.name], 0.0)
+                      if e.name in moved else e for e in circuit.elements)  # fmt: skip
+        return rest_of(Circuit(parts))[2]["out"]
+
+    still = out_v(RAIL_V, -RAIL_V)
+    assert still == pytest.approx(-11.0 * 1e-3, rel=1e-5)
+    assert out_v(RAIL_V + upper_v, -RAIL_V + lower_v) - still == pytest.approx(11.0 * 1e-4 * moved_v, rel=1e-4, abs=1e-9)
+
+
 def test_an_integrator_droops_by_its_bias_current():
     """dV/dt = I_b / C; 80 nA into 100 nF is 0.8 V/s."""
     circuit = Circuit((

@@ -146,7 +146,7 @@ DEFINITIONS = (
         term="hum",
         meaning="rms of all multiples of the mains frequency at the output, without signal, from "
         f"{LOW_HZ:g} Hz to {HIGH_HZ / 1e3:g} kHz, in the mains period that repeats itself; what comes in by the "
-        "rails alone, and by operational amplifiers none, which are ideal towards ripple of theirs",
+        "rails alone, through operational amplifiers as their sheets' rejection says",
         status=PRACTICE,
     ),
     Definition(
