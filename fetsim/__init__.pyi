@@ -66,5 +66,6 @@ from .studies.drawer.study import measure_drawer as measure_drawer
 from .studies.spread.study import spread as spread
 from .studies.trims.aligned import aligned as aligned
 from .studies.trims.study import set_trims as set_trims
+from .studies.wish.study import wish as wish
 
 __version__: str

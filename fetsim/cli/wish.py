@@ -1,0 +1,106 @@
+"""``fetsim wish``: which values give the figures that are wished for."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fetsim.cli.measure.shared import destination, progress_bar, write_results
+from fetsim.cli.numbers import words
+from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
+from fetsim.errors import InputError, PartlyDone
+from fetsim.files.whole_files import Outputs, writing
+from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
+from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
+from fetsim.rig.quality import DEFAULT_QUALITY
+from fetsim.schematic.save import check_unit_path
+from fetsim.studies.builds.asked import KINDS
+from fetsim.studies.wish.question import question_of
+from fetsim.studies.wish.study import DEFAULT_BEST, MOST_BEST
+from fetsim.studies.wish.study import wish as values_for
+
+
+def wish(
+    chosen: UnitOptions,
+    files: FigureFiles,
+    want: Annotated[
+        list[str] | None,
+        typer.Option("--want", metavar="NAME=WANTED", help="a figure and what it shall be: release=0.5s, 'threshold=by "
+                     "-3dB', 'release=by +20%', attack=same, threshold=-12..-9; behind it what is accepted, as "
+                     f"'release=0.5s +-10%'; repeat for more. Figures: {', '.join(KINDS)}, with @LEVEL or @NODE where "
+                     "they take one"),
+    ] = None,
+    may: Annotated[
+        str | None,
+        typer.Option("--may", metavar="PARTS", help="what may change: parts, figures of devices and controls, as 'C16, "
+                     "R31=10k..100k, J1.i_dss'; a decade either way where no ends are given"),
+    ] = None,
+    series: Annotated[
+        str | None,
+        typer.Option("--series", metavar="SERIES", help="of all that may change, and of single ones, as 'E24, C16=E6, "
+                     "R31=any' (default: E24 for resistors, E12 for capacitors and coils)"),
+    ] = None,
+    best: Annotated[
+        int, typer.Option("--best", metavar="NUMBER", min=1, max=MOST_BEST, help="combinations that are told")
+    ] = DEFAULT_BEST,
+    figures: Annotated[
+        str | None,
+        typer.Option("--figures", metavar="NAMES", help="what else is told, before and after (default: those of "
+                     "fetsim spread)"),
+    ] = None,
+    to: Annotated[
+        Path | None, typer.Option("--to", metavar="FILE.toml", help="write the unit with the best combination")
+    ] = None,
+    based: Annotated[
+        bool, typer.Option("--based", help="write only what differs, as a file that starts from the unit")
+    ] = False,
+    frequency: Annotated[
+        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones")
+    ] = CURVE_HZ,
+    step_frequency: Annotated[
+        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
+    ] = STEP_HZ,
+    before: Annotated[
+        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
+                                   "under the present unit's threshold)"),
+    ] = None,
+    level: Annotated[
+        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
+    ] = None,
+    quality: QualityOption = DEFAULT_QUALITY,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
+) -> None:  # fmt: skip
+    """Find values of parts with which the unit does what is wished for, and tell what they cost elsewhere.
+
+    \b
+    fetsim wish --want release=0.5s --want 'threshold=by -3dB' --want attack=same --may 'C16, R32, R42'
+    fetsim wish --want 'release=by +20%' --may 'C16, R65' --series E12 --to slower.toml
+    fetsim wish --unit mine.toml --want 'reduction@4=6dB +-0.2dB' --may drive
+
+    First the nearest in exact values, then the preferred values (IEC 60063) around it, the best of them measured. Where
+    no combination meets every wish, it is told why, and the exit status is 1.
+    """
+    if based and to is None:
+        raise InputError("--based: says how --to writes; add --to FILE.toml")
+    if to is not None:
+        check_unit_path(to)
+    unit = chosen.chosen()
+    wants, parts, of = want or (), words(may, "--may") or (), words(series, "--series") or ()
+    told = words(figures, "--figures")
+    plays = question_of(unit, wants, parts, of, told).plays  # says what is wrong before anything slow is begun
+    with Outputs(overwrite=files.force, inputs=unit.files) as outputs, destination(files, unit.files) as write:
+        staged = None if to is None else outputs.stage(to)
+        with progress_bar(unit, plays=plays) as progress:
+            found = values_for(
+                unit, wants, parts, series=of, best=best, figures=told, curve_hz=frequency, step_hz=step_frequency,
+                before_dbu=before, level_dbu=level, quality=quality, workers=workers, scheduler=scheduler,
+                progress=progress,
+            )  # fmt: skip
+        page = write_results(write, {"": found}, {})
+        if to is not None and staged is not None:
+            with writing(to):
+                staged.write_bytes(found.build().file_text(to, based=based).encode())
+    typer.echo(page if to is None else f"{page}\n\nWrote {to}")
+    if found.why:
+        raise PartlyDone("no combination meets every wish; see what is told above the tables")

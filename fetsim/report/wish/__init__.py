@@ -1,0 +1,1 @@
+"""Picture of what comes nearest to a wish."""

@@ -1,0 +1,1 @@
+"""Which values of chosen parts give figures that are wished for."""
