@@ -151,7 +151,8 @@ def test_rails_come_in_through_their_rejection(upper_v, lower_v, moved_v):
 
     still = out_v(RAIL_V, -RAIL_V)
     assert still == pytest.approx(-11.0 * 1e-3, rel=1e-5)
-    assert out_v(RAIL_V + upper_v, -RAIL_V + lower_v) - still == pytest.approx(11.0 * 1e-4 * moved_v, rel=1e-4, abs=1e-9)
+    moved = out_v(RAIL_V + upper_v, -RAIL_V + lower_v) - still
+    assert moved == pytest.approx(11.0 * 1e-4 * moved_v, rel=1e-4, abs=1e-9)
 
 
 def test_an_integrator_droops_by_its_bias_current():
