@@ -6,7 +6,7 @@ they are and told; ``study`` takes those too, and says how sharply each is defin
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from fetsim.errors import FetsimError, InputError
@@ -16,10 +16,12 @@ from fetsim.schematic.fields import suggestion
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.model import channel_of
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.trims.readings import missed_at_rest
+from fetsim.studies.trims.readings import is_accepted, missed_at_rest, read_at_rest
 from fetsim.studies.trims.resting import Rests
 from fetsim.studies.trims.search import find
 from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel
+
+MOVED = "is moved by a later step"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +59,7 @@ def aligned(
         unit, rig, outcome = _taken(unit, near, step)
         near = near if rig is None else rig
         outcomes.append(outcome)
-    return at_channel(unit, own), outcomes
+    return at_channel(unit, own), _read_again(unit, near, outcomes)
 
 
 def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]:
@@ -101,6 +103,20 @@ def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig
         return unit, rig, _outcome(step, travel.present, str(error))
     why = "" if found.reached else "is out of reach"
     return unit.changed({step.set: value}), rig, _outcome(step, value, why)
+
+
+def _read_again(unit: Unit, near: Rig | None, outcomes: list[Outcome]) -> list[Outcome]:
+    """The same, but for steps that are no longer as they must be after the later ones, as where two channels that are
+    joined pull at one node."""
+    earlier = [one for one in outcomes if not READINGS[unit.alignment[one.step].read].tone][:-1]
+    moved = set()
+    for one in earlier:
+        step = unit.alignment[one.step]
+        if one.reached and step.accepted is not None:
+            rests = Rests(Rig(at_its_channel(unit, step), near=near), step.set)
+            if not is_accepted(step, read_at_rest(step, rests(Travel.of(unit, step.set).present))):
+                moved.add(one.step)
+    return [replace(one, reached=False, why=MOVED) if one.step in moved else one for one in outcomes]
 
 
 def _outcome(step: AlignmentStep, value: float, why: str) -> Outcome:

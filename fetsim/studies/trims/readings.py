@@ -52,6 +52,11 @@ def missed_at_rest(step: AlignmentStep, at: Resting) -> float:
     return read_at_rest(step, at) - step.must_be
 
 
+def is_accepted(step: AlignmentStep, figure: float) -> bool:
+    """Whether a reading is good enough; of a step that does not say what is, or looks for a least, each is."""
+    return step.accepted is None or step.must_be is None or abs(figure - step.must_be) <= step.accepted
+
+
 def above_pinch_off_v(cell: GainCellModel, at: Resting, loss_db: float) -> float:
     """Where the gate must stand for a loss at rest, drain and source being where they are; the nearest end of what is
     looked at for one that is not to be had."""

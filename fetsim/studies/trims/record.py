@@ -48,7 +48,8 @@ class StepTaken:
     in_reach: bool
     """Whether the reading can be what it must be; where not, it stands where least is missing."""
     accepted: bool
-    """Whether what is read is good enough: within what the step accepts, or in reach where it does not say."""
+    """Whether what is read is good enough, after the later steps too: within what the step accepts, or in reach where
+    it does not say."""
     moved_by: str
     """One step of it in words: 1 % of the turn, a step of E24."""
     around: tuple[float, float]
@@ -65,6 +66,8 @@ class StepTaken:
     """Positions or values, rising, over all of its way; of what must be least, around where it is [shape=(n,)],"""
     figures: Samples
     """and what is read there."""
+    figure_after: float | None = None
+    """What is read after the later steps, where one of them has moved it out of what is accepted; without a tone."""
 
     @property
     def is_turn(self) -> bool:

@@ -24,6 +24,7 @@ from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.schematic.values import format_value
 from fetsim.studies.trims.aligned import at_its_channel, chosen_steps
 from fetsim.studies.trims.meters import Meter, RestMeter, ToneMeter
+from fetsim.studies.trims.readings import is_accepted
 from fetsim.studies.trims.record import Alignment, StepTaken
 from fetsim.studies.trims.remedies import remedies_for
 from fetsim.studies.trims.search import Found, find
@@ -67,7 +68,17 @@ def set_trims(
         told(1.0)
     settings = {one.step.set: format_value(one.value, one.quantity).replace(" ", "") for one in taken}
     named = began.changed(settings)  # what is written is what stands
-    return named, Alignment(provenance=provenance_of_both(Rig(named, quality)), steps=tuple(taken), settings=settings)
+    stand = (*(_read_again(named, one) for one in taken[:-1]), *taken[-1:])
+    return named, Alignment(provenance=provenance_of_both(Rig(named, quality)), steps=stand, settings=settings)
+
+
+def _read_again(unit: Unit, one: StepTaken) -> StepTaken:
+    """The step as it is read in the unit with all steps taken, where a later one has moved it."""
+    if not one.accepted or one.step.accepted is None or READINGS[one.step.read].tone:
+        return one
+    at = at_its_channel(unit, one.step)
+    figure = RestMeter(at, one.step).figures([Travel.of(at, one.step.set).present])[0]
+    return one if is_accepted(one.step, figure) else replace(one, figure_after=figure, accepted=False)
 
 
 def _met(unit: Unit, step: AlignmentStep, quality: str, progress: Progress) -> StepTaken:
@@ -85,7 +96,7 @@ def _met(unit: Unit, step: AlignmentStep, quality: str, progress: Progress) -> S
     around = travel.around(value)
     before, *beside = meter.figures((travel.present, *around))
     edges = _edges(meter, step, travel, rises=beside[1] >= beside[0]) if found.reached else None
-    close = step.accepted is None or abs(read[value] - meter.goal) <= step.accepted
+    close = is_accepted(step, read[value])
     return StepTaken(
         step=step, quantity=travel.quantity, level_dbu=meter.level_dbu, before=travel.present, figure_before=before,
         value=value, figure=read[value], resistances_ohm=resistances_ohm(unit.changed({step.set: value}), step.set),

@@ -66,6 +66,8 @@ def goal_text(one: StepTaken) -> str:
 
 def outcome_text(one: StepTaken) -> str:
     """How far it came."""
+    if one.figure_after is not None:
+        return "moved by a later step"
     if not one.in_reach:
         return "out of reach, but accepted" if one.accepted else "out of reach"
     return "set" if one.accepted else "not good enough"
@@ -83,8 +85,12 @@ def _cautions(label: str, one: Alignment) -> list[str]:
     for each in one.steps:
         if each.accepted:
             continue
-        text = f"{start}{each.step.name}: {each.step.set} leaves {each.step.read} at {figure_text(each, each.figure)}"
+        left = each.figure if each.figure_after is None else each.figure_after
+        text = f"{start}{each.step.name}: {each.step.set} leaves {each.step.read} at {figure_text(each, left)}"
         text += f", where it must be {goal_text(each)}"
+        if each.figure_after is not None:
+            text += f"; a later step has moved it from {figure_text(each, each.figure)}: take both in turns until both "
+            text += "stand, or each with what joins them opened"
         if each.remedies:
             best = each.remedies[0]
             text += f"; {best.part} {format_value(best.ohm, 'ohm')} instead of {_ohm(best)} brings it into reach"

@@ -243,3 +243,22 @@ def test_a_loss_that_nobody_can_read_is_told_as_none():
     assert figure_text(step, 0.0123) == "0.0123 dB" and figure_text(step, -8e-14) == "0 dB"
     fine = replace(step, step=replace(step.step, accepted=1e-6))
     assert figure_text(fine, 5e-5) == "5e-05 dB"
+
+
+def test_a_step_that_a_later_one_moves_is_told(tmp_path):
+    """Two channels whose control nodes are one pull at it: in equal halves, the resistors being equal."""
+    path = tmp_path / "two.toml"
+    path.write_text(
+        'name = "Two"\npair = { left = "teaching", right = "teaching" }\njoined = [["left_ctl", "right_ctl"]]\n'
+        '[changed]\nright_J1.pinch_off_voltage = "-3.7V"\n'
+    )
+    unit, alignment = set_trims(load_unit(path), quality="draft")
+    left, right = alignment.steps
+    middle = (unit.parts["left_V2"].values["voltage"] + unit.parts["right_V2"].values["voltage"]) / 2.0
+    assert middle == pytest.approx(-3.7 - 0.5, abs=2e-3) and right.accepted and right.figure_after is None
+    assert left.figure == pytest.approx(0.5, abs=2e-3) and not left.accepted and not alignment.all_accepted
+    assert left.figure_after == pytest.approx(-4.5 - middle, abs=2e-3)  # volts beyond pinch-off, negative: it conducts
+    assert "take both in turns" in str(alignment.account().cautions)
+    quick, outcomes = aligned(load_unit(path))
+    assert [one.reached for one in outcomes] == [False, True] and outcomes[0].why == "is moved by a later step"
+    assert quick.channel == "left"
