@@ -68,7 +68,8 @@ def check_rails(unit: Unit, levels_v: Mapping[str, float]) -> None:
         if share >= LEAST_SHARE:
             continue
         cause = "a rectifier is the wrong way round" if share < REVERSED_SHARE else (
-            "look for a short, a rectifier the wrong way round, a reservoir that is too small or a winding of too few "
-            "turns"
+            "look for a short, a rectifier that is missing or the wrong way round, a reservoir that is too small or a "
+            "winding of too few turns"
         )
-        raise InputError(f"{unit.name}: rail {node} stands at {levels_v[node]:.3g} V instead of {meant_v:g} V; {cause}")
+        stands_v = round(levels_v[node], 6)
+        raise InputError(f"{unit.name}: rail {node} stands at {stands_v:.3g} V instead of {meant_v:g} V; {cause}")

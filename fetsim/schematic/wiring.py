@@ -59,8 +59,8 @@ def _mains_signals(unit: UnitData) -> dict[str, Signal]:
         first, hertz = unit.mains[0], part.values["frequency"]
         if hertz != first.values["frequency"]:
             raise InputError(
-                f"{part.designator}.frequency: {hertz:g} Hz beside {first.values['frequency']:g} Hz of "
-                f"{first.designator}; all mains of a unit have one frequency"
+                f"{unit.path.name}: {part.designator}.frequency: {hertz:g} Hz beside "
+                f"{first.values['frequency']:g} Hz of {first.designator}; all mains of a unit have one frequency"
             )
         peak_v = sqrt(2.0) * part.values["voltage"]
         signals[_mains_input(part)] = Sine(frequency_hz=hertz, peak_v=peak_v, phase_deg=part.values["phase"])

@@ -132,6 +132,14 @@ def test_a_rail_that_does_not_come_up(place, attack, key, value, words):
     attack("idle", "-u", "fed.toml").refused("rail r stands at", words)
 
 
+def test_mains_of_two_frequencies(place, attack):
+    other = MAINS.format(**FED).replace("V90", "V91").replace('"m"', '"n"').replace("50Hz", "60Hz")
+    other = other[other.index("[stages.mains.parts.V91]") : other.index("[stages.mains.parts]")]
+    load = 'R91 = { kind = "resistor", value = "1k", nodes = ["n", "0"] }\n'
+    (place / "fed.toml").write_text(MAINS.format(**FED) + load + other)
+    attack("idle", "-u", "fed.toml").refused("fed.toml: V91.frequency: 60 Hz beside 50 Hz of V90")
+
+
 @pytest.mark.parametrize("frequency", ["16.7Hz", "50Hz", "60Hz", "400Hz"])
 def test_mains_of_every_railway_and_country(place, attack, frequency):
     (place / "fed.toml").write_text(MAINS.format(**FED | {"frequency": frequency}))
