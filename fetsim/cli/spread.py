@@ -23,6 +23,7 @@ from fetsim.schematic.values import parse_value
 from fetsim.studies.builds.asked import DEFAULT_FIGURES, KINDS, figure_named, figures_named
 from fetsim.studies.builds.nominal import MARCHED
 from fetsim.studies.spread.limits import limited, limits_of
+from fetsim.studies.spread.readings import readings_of
 from fetsim.studies.spread.results import SpreadFound
 from fetsim.studies.spread.study import DEFAULT_BUILDS, DEFAULT_SEED
 from fetsim.studies.spread.study import spread as spread_of_unit
@@ -45,6 +46,11 @@ def spread(
         list[str] | None,
         typer.Option("--limit", metavar="NAME=LOW..HIGH", help="what a good build must meet, as threshold=-12..-9 or "
                      "release=..0.6s; repeat for more"),
+    ] = None,
+    reading: Annotated[
+        list[str] | None,
+        typer.Option("--reading", metavar="NAME=VALUE", help="what was read of a real unit, as threshold=-9.2: whether "
+                     "tolerances come to that; repeat for more"),
     ] = None,
     curve: Annotated[
         str | None, typer.Option("--curve", metavar="DBU", help="gain reduction at levels, FROM:TO:STEP or a list"),
@@ -101,6 +107,7 @@ def spread(
     \b
     fetsim spread --builds 1000 --limit threshold=-12..-9 --limit release=0.3s..0.4s --plot spread.svg
     fetsim spread --curve=-30:24:6 --figures 'reduction@4, ratio@4, thd@4' --to extremes
+    fetsim spread --trims --reading threshold=-9.2
     fetsim spread --trims --shares 'J1, C16, P4' --moves 1% --parts-plot parts.svg
 
     Parts vary within their tolerance, devices within the limits of their sheet; what has neither is told. Builds that
@@ -110,14 +117,16 @@ def spread(
     unit = chosen.chosen()
     pair = _pair(plane, unit)
     names = [*(words(figures, "--figures") or ()), *(pair or ())]
-    asked = limited(figures_named(names, unit), limits_of(limit or (), unit))
+    others = [one.figure for one in limits_of(limit or (), unit)]
+    others += [one.figure for one in readings_of(reading or (), unit)]
+    asked = limited(figures_named(names, unit), others)
     plays = curve is not None or any(one.group in MARCHED for one in asked)
     pictures = [] if parts_plot is None else [parts_plot]
     folder = nullcontext(None) if to is None else whole_folder(to, overwrite=None)
     with destination(files, unit.files, pictures) as write, folder as place, progress_bar(unit, plays=plays) as bar:
         with _kept(builds, bar) as progress:
             found = spread_of_unit(
-                unit, builds=builds, seed=seed, figures=names, limits=limit or (),
+                unit, builds=builds, seed=seed, figures=names, limits=limit or (), readings=reading or (),
                 curve_dbu=[] if curve is None else numbers(curve, "--curve"), only=words(varying, "--varying") or (),
                 laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves), trims=trims,
                 curve_hz=frequency, step_hz=step_frequency, before_dbu=before, level_dbu=level, quality=quality,

@@ -33,11 +33,12 @@ def spread(capsys, monkeypatch, tmp_path):
 
 def test_page_files_and_extreme_builds(spread):
     status, out, _ = spread("-n", "40", "--limit", "gain=-9.7..-9.4", "--curve=-20:0:10", "--moves", "10%",
+                            "--reading", "gain=-3",
                             "--json", "s.json", "--csv", "s.csv", "--plot", "s.svg", "--parts-plot", "p.svg",
                             "--to", "ends")  # fmt: skip
     assert status == 0
     for section in ("FIGURES OF ALL BUILDS", "YIELD", "GAIN REDUCTION ALONG", "PARTS TO BLAME", "VOLTS AT REST",
-                    "10 % MORE OF A VALUE"):  # fmt: skip
+                    "10 % MORE OF A VALUE", "WHAT WAS READ", "rather a fault"):  # fmt: skip
         assert section in out
     whole = json.loads(Path("s.json").read_text())
     rows = list(csv.DictReader(Path("s.csv").read_text().splitlines()))
@@ -50,6 +51,7 @@ def test_page_files_and_extreme_builds(spread):
     lowest = load_unit("ends/volts-at-d-lowest.toml")
     row = min(rows, key=lambda one: float(one["volts@d"]))
     assert lowest.name == f"Divider, build {row['build']}: volts@d-lowest"
+    assert whole["readings"][0]["higher"]["met"] == 0 and whole["readings"][0]["value"] == -3.0
     again = spread("-n", "40", "--limit", "gain=-9.7..-9.4", "--curve=-20:0:10", "--moves", "10%")[1]
     assert again.splitlines()[:20] == out.splitlines()[:20]
 

@@ -117,6 +117,10 @@ def _histogram(found: SpreadFound, figure: Figure) -> Draw:
             ax.axvline(nominal * factor, color=WINE, linewidth=1.0, linestyle=(0, (5, 1.5)))
         for limit in found.limits:
             _limit_lines(ax, limit, "x" if limit.figure.key == figure.key else "")
+        for read in found.readings:
+            if read.reading.figure.key == figure.key:
+                ax.axvline(read.reading.value * factor, color=AMBER, linewidth=1.4)
+                _titled(ax, "solid line: what was read")
         ax.set(xlabel=_axis(figure), ylabel="Builds")
         ax.locator_params(axis="x", nbins=5)
         ax.yaxis.set_major_locator(MaxNLocator(5, integer=True))

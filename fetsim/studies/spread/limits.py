@@ -52,9 +52,9 @@ def limits_of(texts: Iterable[str], unit: Unit) -> tuple[Limit, ...]:
     return tuple(found.values())
 
 
-def limited(figures: Sequence[Figure], limits: Iterable[Limit]) -> tuple[Figure, ...]:
-    """The figures, and those that only the limits are about."""
-    return tuple({one.key: one for one in (*figures, *(limit.figure for limit in limits))}.values())
+def limited(figures: Sequence[Figure], others: Iterable[Figure]) -> tuple[Figure, ...]:
+    """The figures, and those that only limits or readings are about."""
+    return tuple({one.key: one for one in (*figures, *others)}.values())
 
 
 def _limit(text: str, unit: Unit) -> Limit:
@@ -70,9 +70,12 @@ def _limit(text: str, unit: Unit) -> Limit:
 
 
 def _end(text: str, missing: float, figure: Figure) -> float:
-    if not text:
-        return missing
+    return amount_of(text, figure, "limit") if text else missing
+
+
+def amount_of(text: str, figure: Figure, what: str) -> float:
+    """An amount of a figure as it is written. Raises InputError, which says ``what`` was wanted."""
     try:
         return parse_value(text.removesuffix("dBu").strip() if figure.unit == "dBu" else text, figure.quantity)
     except InputError as error:
-        raise InputError(f"limit: {figure.key}: {error}") from None
+        raise InputError(f"{what}: {figure.key}: {error}") from None

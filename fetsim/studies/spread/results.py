@@ -20,12 +20,13 @@ from fetsim.studies.builds.results import BuildFigures
 from fetsim.studies.spread.analysis import Share, Summary
 from fetsim.studies.spread.limits import Limit
 from fetsim.studies.spread.moves import Moves
+from fetsim.studies.spread.readings import Placed
 from fetsim.studies.spread.shares import Blame
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture
 
-NOT_TOLD = ("unit", "spreads", "found", "told", "limits", "nominal", "changes")
+NOT_TOLD = ("unit", "spreads", "found", "told", "limits", "readings", "nominal", "changes")
 """Fields that ``to_dict`` tells in another form."""
 
 
@@ -70,6 +71,8 @@ class SpreadFound:
     limits: tuple[Limit, ...]
     yields: tuple[Yield, ...]
     """Of each limit, and at the end of all together; empty without limits."""
+    readings: tuple[Placed, ...]
+    """Where what was read of a real unit lies among the builds."""
     blame: Mapping[str, Blame]
     """Figure -> which part is to blame for its spread, by regression on ranks."""
     shares: Mapping[str, Blame]
@@ -137,6 +140,11 @@ class SpreadFound:
              "low": None if one.limit is None else one.limit.low,
              "high": None if one.limit is None else one.limit.high, **vars(one.share)}
             for one in self.yields
+        ]  # fmt: skip
+        whole["readings"] = [
+            {"figure": one.reading.figure.key, "value": one.reading.value, "builds": one.known,
+             "lower": vars(one.lower), "higher": vars(one.higher), "verdict": one.verdict}
+            for one in self.readings
         ]  # fmt: skip
         return dict(plain(whole))
 

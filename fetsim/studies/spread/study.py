@@ -30,6 +30,7 @@ from fetsim.studies.spread.evaluate import Changes, evaluate
 from fetsim.studies.spread.limits import Limit, limited, limits_of
 from fetsim.studies.spread.moves import check_step, move_plan, moves_of
 from fetsim.studies.spread.plan import check_count, check_seed, plain_rows, share_plan
+from fetsim.studies.spread.readings import placed, readings_of
 from fetsim.studies.spread.results import SpreadFound, Yield
 from fetsim.studies.spread.shares import LEAST_BASE, Blame, rank_blame, variance_shares
 from fetsim.studies.trims.aligned import aligned
@@ -45,6 +46,7 @@ def spread(
     seed: int = DEFAULT_SEED,
     figures: Iterable[str] = DEFAULT_FIGURES,
     limits: Iterable[str] = (),
+    readings: Iterable[str] = (),
     curve_dbu: Sequence[float] = (),
     only: Sequence[str] = (),
     laws: Mapping[str, str] = MappingProxyType({}),
@@ -64,10 +66,11 @@ def spread(
     """Draw ``builds`` of a unit from its tolerances and the limits of its device sheets, and measure each.
 
     ``figures`` by name (``studies/builds/asked.py``), gain reduction at the levels ``curve_dbu``; ``limits`` as
-    ``threshold=-12..-9``. ``only`` these parts vary; ``laws`` by kind of part (``spreads_of``). ``shares``: parts whose
-    shares of the variance are worked out, by builds of their own: the number of parts, and three, times the power of
-    two below ``builds``. ``moves``: a share of its value by which each value is moved alone, 0.01 say. ``trims``: the
-    trims of every build, the nominal one too, are set first by those steps of the unit's alignment that need no tone.
+    ``threshold=-12..-9``; ``readings`` of a real unit, as ``threshold=-9.2``, are placed among the builds. ``only``
+    these parts vary; ``laws`` by kind of part (``spreads_of``). ``shares``: parts whose shares of the variance are
+    worked out, by builds of their own: the number of parts, and three, times the power of two below ``builds``.
+    ``moves``: a share of its value by which each value is moved alone, 0.01 say. ``trims``: the trims of every build,
+    the nominal one too, are set first by those steps of the unit's alignment that need no tone.
     Other options as in ``figures_of_builds``.
 
     A figure that a build has not got is NaN and counted. Raises InputError for what cannot be asked, and where the
@@ -84,7 +87,9 @@ def spread(
     check_count(builds)
     check_seed(seed)
     spreads, given = _varying(nominal, laws, only, shares), limits_of(limits, nominal)
-    asked = limited(figures_named(figures, nominal), given)
+    read = readings_of(readings, nominal)
+    others = [*(one.figure for one in given), *(one.figure for one in read)]
+    asked = limited(figures_named(figures, nominal), others)
     levels = tuple(sorted({float(level) for level in numbers_of(curve_dbu, "curve").ravel()}))
     if moves is not None:
         check_step(moves)
@@ -118,6 +123,7 @@ def spread(
         summaries={one.key: summary(found.columns[one.key]) for one in everything},
         volts={node: summary(found.node_v[:, k]) for k, node in enumerate(found.nodes)},
         limits=given, yields=_yields(given, found.columns),
+        readings=tuple(placed(one, found.columns[one.figure.key]) for one in read),
         blame=_blame(spreads, quantiles, found.columns, keys, seed),
         shares={} if plan is None else {
             key: variance_shares(plan, _column(rows["shares"], key), seed) for key in keys

@@ -13,6 +13,7 @@ from fetsim.studies.builds.asked import Figure
 from fetsim.studies.builds.tables import build_row, conditions, definitions, figure_column
 from fetsim.studies.spread.analysis import CONFIDENCE, PERCENTS, Summary
 from fetsim.studies.spread.moves import Moves
+from fetsim.studies.spread.readings import OUTER, Placed
 from fetsim.studies.spread.results import SpreadFound, Yield
 from fetsim.studies.spread.shares import Blame, PartShare
 
@@ -33,7 +34,8 @@ def account(found: SpreadFound) -> Account:
         title=title,
         lead=(*found.provenance.told, *_lead(found)),
         tables=tuple(filter(None, (
-            _percentiles(found), _confidence(found), _yield_table(found.yields), _curve(found),
+            _percentiles(found), _confidence(found), _yield_table(found.yields), _readings(found.readings),
+            _curve(found),
             _shares("blame", f"Parts to blame, by regression on ranks (the first {LISTED})", found, found.blame),
             _shares("shares", "Parts to blame, by shares of the variance", found, found.shares),
             _moves(found.moves, found.told), _trims(found), _volts(found), _varying(found), _builds(found),
@@ -145,6 +147,23 @@ def _yield_table(yields: Sequence[Yield]) -> Table | None:
         ends = ("", "") if limit is None else (_shown(limit.figure, limit.low), _shown(limit.figure, limit.high))
         rows.append((named, *ends, share.met, share.of, *(100.0 * x for x in (share.share, share.low, share.high))))
     return Table(key="yield", title="Yield", columns=columns, rows=rows)
+
+
+def _readings(readings: Sequence[Placed]) -> Table | None:
+    if not readings:
+        return None
+    columns = (
+        FIGURE, Column(key="value", heading="read"),
+        Column(key="lower", heading="as low or lower", unit="%", show=PERCENT),
+        Column(key="higher", heading="as high or higher", unit="%", show=PERCENT),
+        Column(key="verdict", heading="that is", folds=True),
+    )  # fmt: skip
+    rows: list[tuple[Cell, ...]] = [
+        (_named(one.reading.figure), _shown(one.reading.figure, one.reading.value), 100.0 * one.lower.share,
+         100.0 * one.higher.share, one.verdict)
+        for one in readings
+    ]  # fmt: skip
+    return Table(key="readings", title="What was read, among the builds", columns=columns, rows=rows)
 
 
 def _curve(found: SpreadFound) -> Table | None:
@@ -319,6 +338,12 @@ def _definitions(found: SpreadFound) -> list[Definition]:
     if found.yields:
         inside = "share of the builds inside; a build without the figure is outside"
         said.append(Definition(term="yield", status=OWN, meaning=inside))
+    if found.readings:
+        said.append(Definition(
+            term="what was read", status=OWN,
+            meaning=f"within what tolerances do where {100.0 * OUTER:g} % of the builds or more read so far out, or "
+            "farther, on its side; set up and measured as the builds were",
+        ))  # fmt: skip
     said.append(Definition(
         term="share", status=OWN,
         meaning="of the variance of the figure, or of its ranks, that the part brings by itself; in total: with all "

@@ -8,6 +8,7 @@ from fetsim.schematic.load import load_unit
 from fetsim.studies.spread.analysis import share_of, summary
 from fetsim.studies.spread.limits import limits_of
 from fetsim.studies.spread.plan import check_count, check_seed, plain_rows, share_plan
+from fetsim.studies.spread.readings import placed, readings_of
 
 TEACHING = load_unit("teaching")
 
@@ -77,6 +78,31 @@ def test_limits_as_they_are_written():
 def test_what_is_no_limit(texts, wanted):
     with pytest.raises(InputError) as caught:
         limits_of(texts, TEACHING)
+    assert wanted in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_reading_among_the_builds():
+    """Ranks by hand: 100 builds read 0 to 99; 40 of them are 39 or lower and 61 are 39 or higher."""
+    values = np.arange(100.0)
+    for text, lower, higher, verdict in (
+        ("gain=39dB", 0.40, 0.61, "within what tolerances do"), ("gain=97.5", 0.98, 0.02, "perhaps a fault"),
+        ("gain=-1", 0.0, 1.0, "rather a fault"), ("gain=100", 1.0, 0.0, "rather a fault"),
+    ):  # fmt: skip
+        (reading,) = readings_of([text], TEACHING)
+        found = placed(reading, values)
+        assert (found.lower.share, found.higher.share) == pytest.approx((lower, higher)) and verdict in found.verdict
+    assert placed(reading, np.full(3, np.nan)).verdict == "no build has the figure"
+    (level,) = readings_of(["threshold = -9.2dBu"], TEACHING)
+    assert (level.figure.key, level.value) == ("threshold", -9.2)
+
+
+@pytest.mark.parametrize("texts, wanted", [
+    (["threshold"], "reading: 'threshold' is not NAME=VALUE"), (["treshold=1"], "did you mean threshold?"),
+    (["gain=1", "gain=2"], "reading: gain is given twice"), (["release=3V"], "reading: release: '3V' is in volt"),
+])  # fmt: skip
+def test_what_is_no_reading(texts, wanted):
+    with pytest.raises(InputError) as caught:
+        readings_of(texts, TEACHING)
     assert wanted in str(caught.value) and "\n" not in str(caught.value)
 
 
