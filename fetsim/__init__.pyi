@@ -35,6 +35,7 @@ from .report.drawer.how import how_text as how_text
 from .report.look.terminal import account_text as account_text
 from .report.pages.compare import write_comparison_page as write_comparison_page
 from .report.pages.report import write_report as write_report
+from .report.pages.sheet import write_sheet as write_sheet
 from .report.render.picture import draw_render as draw_render
 from .report.render.text import render_text as render_text
 from .report.unit.kinds_text import kind_page as kind_page
@@ -63,6 +64,7 @@ from .studies.compare.study import compare as compare
 from .studies.drawer.fets import MeasuredFet as MeasuredFet
 from .studies.drawer.fets import read_fets as read_fets
 from .studies.drawer.study import measure_drawer as measure_drawer
+from .studies.sheet.study import bench_sheet as bench_sheet
 from .studies.spread.study import spread as spread
 from .studies.trims.aligned import aligned as aligned
 from .studies.trims.study import set_trims as set_trims

@@ -35,6 +35,8 @@ class Column:
     """How a figure becomes text; None for a column of words."""
     meaning: str = ""
     """In one line, where the heading alone does not say it."""
+    by_hand: bool = False
+    """Whether its cells are empty, to be written in on paper."""
     folds: bool = False
     """Whether it holds phrases, which may be broken into lines where room is scarce; words and figures stay whole."""
 

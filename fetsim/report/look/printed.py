@@ -7,6 +7,8 @@ from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import AtLeast, Cell, Column, Table
 
 DASH = "-"
+BLANK = "_________"
+"""Where something is written by hand."""
 MOST_PLACES = 6  # rows named with one reason
 
 
@@ -42,7 +44,7 @@ def _printed(table: Table, rows: Sequence[tuple[Cell, ...]], title: str, first: 
     kept = [
         k
         for k, column in enumerate(table.columns)
-        if k >= first and (column.show is not None or any(row[k] not in ("", None) for row in rows))
+        if k >= first and (column.show is not None or column.by_hand or any(row[k] not in ("", None) for row in rows))
     ]
     heads = max(1, sum(k < table.heads for k in kept))
     return Printed(
@@ -57,6 +59,8 @@ def _printed(table: Table, rows: Sequence[tuple[Cell, ...]], title: str, first: 
 
 
 def _text(column: Column, cell: Cell) -> str:
+    if column.by_hand:
+        return BLANK
     if isinstance(cell, Missing):
         return DASH
     if isinstance(cell, AtLeast):

@@ -7,19 +7,21 @@ from fetsim.report.look.columns import columns, facts, page, paragraph, section
 from fetsim.report.look.printed import Printed, printed, printed_groups
 
 
-def account_text(account: Account) -> str:
-    """Title, what it comes to, tables with what is missing under them, definitions.
+def account_text(account: Account, *, cautions_first: bool = False) -> str:
+    """Title, what it comes to, tables with what is missing under them, cautions, which may come first, definitions.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
     >>> print(fetsim.account_text(fetsim.measure_noise(unit).account()).splitlines()[0])
     Noise of Teaching loop at output: 26.83 C, source of 50 ohm (its noise included).
     """
+    care = section("Cautions", *(paragraph(text) for text in account.cautions))
     return page([
         paragraph(account.title).strip(),
+        care if cautions_first else "",
         "\n".join(paragraph(text) for text in account.lead),
         *(text for table in account.tables for text in _table(table)),
-        section("Cautions", *(paragraph(text) for text in account.cautions)),
+        "" if cautions_first else care,
         section("Definitions", facts([(one.term, _meaning(one)) for one in account.definitions])),
     ])  # fmt: skip
 

@@ -7,11 +7,10 @@ from fetsim.report.look.columns import blocks, columns, facts, indented, page, p
 from fetsim.report.unit.diagram import stage_diagram
 from fetsim.report.unit.flow import stage_flow
 from fetsim.report.unit.work import change_list_text
-from fetsim.schematic.alignment import step_settings
+from fetsim.schematic.alignment_words import steps_in_words
 from fetsim.schematic.change_list import change_list
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import SHEETS
-from fetsim.schematic.settings import Setting
 from fetsim.schematic.stepped import step_number, step_text
 from fetsim.schematic.unit import GainCell, Matched, Part, Stage, Unit
 from fetsim.schematic.values import format_value
@@ -31,7 +30,6 @@ from fetsim.schematic.wording import (
 
 DIAGRAM = 98  # characters: a page less its indent
 STEPS = "fetsim trims sets them as the bench does, and tells how well each is defined."
-TONES = (("level_dbu", "dBu"), ("reduction_db", "dB of gain reduction"))
 HINT = "--part NAME shows everything about one part; --change NAME=VALUE shows the unit with that change."
 
 
@@ -171,15 +169,11 @@ def _matched(name: str, group: Matched) -> str:
 
 
 def _alignment(unit: Unit, changes: Changes) -> str:
-    rows = []
-    for number, step in enumerate(unit.alignment.values(), start=1):
-        told = {key: Setting(*one).shown() for key, one in step_settings(step).items()}
-        shown = {key: arrow(*changes.get(f"{step.name}.{key}", (text, text))) for key, text in told.items()}
-        tones = [f"{shown[key]} {unit_of}, {shown['frequency']}" for key, unit_of in TONES if key in shown]
-        where = " at ".join(filter(None, (shown["read"], shown.get("at", ""))))
-        goal = ", ".join([shown["must_be"], *([f"accepted {shown['accepted']}"] if step.accepted is not None else [])])
-        mark = "* " if any(name.startswith(f"{step.name}.") for name in changes) else ""
-        rows.append((f"{number}", f"{mark}{step.name}", shown["set"], *(tones or ["nothing"]), where, goal, step.about))
+    rows = [
+        (f"{number}", f"{'* ' if one.changed else ''}{one.name}", one.set, one.applied, one.read, one.must_be,
+         one.about)
+        for number, one in enumerate(steps_in_words(unit, changes), start=1)
+    ]  # fmt: skip
     headings = ("", "step", "set", "applied", "read", "must be", "about")
     return "\n".join(filter(None, (columns(headings, rows, rigid=(0, 1, 2)), paragraph(STEPS) if rows else "")))
 

@@ -6,25 +6,19 @@ unit's author wrote is shown as text, set off from the page's own direction of w
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 import fetsim
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.results.definitions import STATUSES
 from fetsim.measurements.to_plain import json_text
-from fetsim.report.look.kept_together import bound_on_page
-from fetsim.report.pages.report.content import Section
+from fetsim.report.pages.content import Section
+from fetsim.report.pages.filled import filled
 from fetsim.report.pages.report.sections import chosen_sections, make_section
 from fetsim.report.pages.report.unit_facts import unit_facts
 from fetsim.schematic.unit import Unit
-
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
-"""Nothing runs and nothing is fetched; the drawings bring their styles with them."""
 
 Watch = Callable[[str, float], None]
 """Called with the title of the section at work and the share of the whole that is done."""
@@ -57,21 +51,11 @@ def _tell(watch: Watch, title: str, number: int, count: int, share: float) -> No
 
 def page_html(unit: Unit, before: Unit, sections: Sequence[Section], quality: str) -> str:
     """The page; ``before`` is the unit as its file has it, for what has been changed."""
-    environment = Environment(
-        loader=PackageLoader("fetsim.report.pages.report", ""),
-        autoescape=True,
-        finalize=bound_on_page,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("page.html").render(
-        policy=POLICY,
-        style=(files(__package__) / "page.css").read_text(encoding="utf-8"),
+    return filled(
+        "report/page.html",
         facts=unit_facts(unit, before, quality),
         sections=sections,
         statuses=STATUSES,
-        version=fetsim.__version__,
     )
 
 

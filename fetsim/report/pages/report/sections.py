@@ -22,13 +22,11 @@ from fetsim.measurements.noise.procedure import measure_noise
 from fetsim.measurements.rejection.procedure import measure_rejection, something_common
 from fetsim.measurements.response.procedure import measure_response
 from fetsim.measurements.results.result import Result, picture_of
-from fetsim.measurements.results.table import Table as ResultTable
 from fetsim.measurements.sweep.procedure import measure_sweep
 from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.report.explain.picture import draw_rows
-from fetsim.report.look.printed import printed
 from fetsim.report.needle.picture import draw_meters
-from fetsim.report.pages.report.content import Picture, Section, Table
+from fetsim.report.pages.content import Picture, Section, page_table
 from fetsim.report.pages.report.svg import inline_svg
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
@@ -54,16 +52,10 @@ def result_section(result: Result) -> Section:
         "", "",
         lead=account.lead,
         pictures=[Picture(inline_svg(picture_of({"": result}, titled=False), result.ROOM), account.title)],
-        tables=[_table(table) for table in account.tables if table.rows or table.notes],
+        tables=[page_table(table) for table in account.tables if table.rows or table.notes],
         definitions=account.definitions,
         figures={**result.to_dict(), **account.to_dict()},
     )  # fmt: skip
-
-
-def _table(table: ResultTable) -> Table:
-    texts = printed(table)
-    words = next(iter(texts.right), len(texts.headings))
-    return Table(texts.headings, texts.rows, words, texts.title, notes=texts.notes, folded=table.detail)
 
 
 def curve_section(unit: Unit, quality: str, progress: Progress) -> Section:

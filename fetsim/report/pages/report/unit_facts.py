@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fetsim.errors import ConvergenceError, FetsimError
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.idle.tables import cautions
-from fetsim.report.pages.report.content import Table
+from fetsim.report.pages.content import Table
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wording import amount, arrow

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fetsim.measurements.results.definitions import Definition
+from fetsim.measurements.results.table import Table as ResultTable
+from fetsim.report.look.printed import printed
 
 
 @dataclass(frozen=True)
@@ -48,3 +50,10 @@ class Section:
     """Where in the program it went wrong, when ``problem`` is a mistake of the program."""
     figures: Mapping[str, Any] = field(default_factory=dict)
     """All figures as plain numbers, for JSON."""
+
+
+def page_table(table: ResultTable) -> Table:
+    """A table of a result; one of all readings is folded away."""
+    texts = printed(table)
+    words = next(iter(texts.right), len(texts.headings))
+    return Table(texts.headings, texts.rows, words, texts.title, notes=texts.notes, folded=table.detail)
