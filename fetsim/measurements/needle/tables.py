@@ -55,6 +55,9 @@ def _lead(label: str, one: NeedleTrace) -> str:
     told = f"comes to {deepest:.1f} dB where the gain reduction comes to {most:.1f} dB."
     if one.meter is None or one.deflection is None:
         return f"{start} needle {told}"
+    last = max(reading for reading, _ in one.meter.marks)
+    if deepest >= last:
+        told = f"{told[:-1]}; the scale ends at {last:g} dB."
     rest = f"it rests at {100.0 * one.deflection[0]:.1f} % of full scale and reads {one.needle_db[0]:.1f} dB there"
     return f"{start} needle of {one.meter.part} {told[:-1]}; {rest}."
 

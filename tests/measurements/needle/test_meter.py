@@ -1,5 +1,6 @@
 """A unit's own meter: its coil loads the circuit, its pointer and its scale are those of its part."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,9 @@ def test_it_reads_what_it_was_engraved_for(found):
 def test_its_words_rows_and_picture(found):
     account = found.account()
     assert account.lead[0].startswith("The needle of M1 comes to ") and "of full scale" in account.lead[0]
+    assert "the scale ends" not in account.lead[0]
+    short = replace(found, meter=replace(found.meter, marks=((0.0, 1.0), (1.0, 0.69))))
+    assert "; the scale ends at 1 dB; " in short.account().lead[0]
     rows = account.records()
     assert rows[0].keys() == {"version", "time_s", "gain_reduction_db", "needle_db", "deflection"}
     assert rows[0]["deflection"] == pytest.approx(100.0 * found.deflection[0])
