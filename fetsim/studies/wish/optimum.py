@@ -15,8 +15,10 @@ from fetsim.engine.assembly import Array
 
 MOST_TRIED = 30
 """Places, each with its steps."""
-SETTLED = 1e-5
+SETTLED = 1e-4
 """Of a value: steps no larger are none."""
+FLAT = 1e-2
+"""Slope of half the sum of squared misses over the logarithm of a value, in which nothing is left to be gained."""
 SMALLEST = 1e-3
 """Of what is accepted: a miss that moves by less for a step does not move (rounding, and states not quite settled)."""
 Misses = Callable[[Sequence[Array]], Array]
@@ -53,7 +55,7 @@ def optimum(misses: Misses, start: Array, low: Array, high: Array, step: float) 
 
     found = least_squares(
         lambda place: at(place)[0], start, jac=lambda place: at(place)[1], bounds=(low, high), xtol=SETTLED,
-        ftol=SETTLED, gtol=1e-9, max_nfev=MOST_TRIED,
+        ftol=SETTLED, gtol=FLAT, max_nfev=MOST_TRIED,
     )  # fmt: skip
     return Optimum(way=found.x, miss=at(found.x)[0], slope=at(found.x)[1], start=start, low=low, high=high)
 
