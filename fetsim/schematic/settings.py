@@ -87,8 +87,8 @@ def differences(unit: UnitData, other: UnitData) -> tuple[tuple[str, str, str], 
     before, after = settings(unit), settings(other)
     found = []
     for name in dict.fromkeys([*before, *after]):
-        old = before.get(name) or _figure(unit, name)
-        new = after.get(name) or _figure(other, name)
+        old = before.get(name) or sheet_figure(unit, name)
+        new = after.get(name) or sheet_figure(other, name)
         if old == new:
             continue
         texts = [ABSENT if one is None else one.shown() for one in (old, new)]
@@ -102,7 +102,8 @@ def _setting(value: float | str) -> Setting:
     return Setting(value, None if isinstance(value, str) else "plain")
 
 
-def _figure(unit: UnitData, name: str) -> Setting | None:
+def sheet_figure(unit: UnitData, name: str) -> Setting | None:
+    """A figure of a part's device, under the name that a change takes; None where there is none."""
     designator, _, key = name.partition(".")
     part = unit.parts.get(designator)
     if part is None or part.device is None or key not in part.device.figures:

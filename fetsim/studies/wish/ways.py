@@ -13,8 +13,9 @@ from math import copysign, isfinite
 from fetsim.errors import InputError
 from fetsim.schematic.eseries import EQUAL, SERIES, neighbours
 from fetsim.schematic.fields import suggestion
+from fetsim.schematic.movable import movable
 from fetsim.schematic.schema import MAIN_KEYS
-from fetsim.schematic.settings import number_named
+from fetsim.schematic.settings import Setting, number_named, sheet_figure
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import parse_value
 from fetsim.studies.spread.limits import DOTS
@@ -94,9 +95,10 @@ def _thing(name: str, unit: Unit) -> str:
         raise InputError(
             f"may: there is no part or control {name[:40]!r}{suggestion(owner, [*unit.parts, *unit.controls])}"
         )
-    found = number_named(unit, name)
+    found = _number(unit, name)
     if found is None:
-        of = f"; name one of its figures, as {owner}.{_example(unit, owner)}" if _example(unit, owner) else ""
+        one = next((each for each in movable(unit) if each.startswith(f"{owner}.")), None)
+        of = f"; name one of its figures, as {one}" if one is not None else ""
         raise InputError(f"may: {name[:40]} may not change: it has no value that is a number{of}")
     assert not isinstance(found.value, str)
     if owner in unit.parts and not (isfinite(found.value) and found.value != 0.0):
@@ -104,11 +106,9 @@ def _thing(name: str, unit: Unit) -> str:
     return owner if owner in unit.parts and key == MAIN_KEYS.get(unit.parts[owner].kind) else name
 
 
-def _example(unit: Unit, owner: str) -> str:
-    part = unit.parts.get(owner)
-    if part is None:
-        return ""
-    return next(iter(part.device.figures if part.device is not None else part.values), "")
+def _number(unit: Unit, name: str) -> Setting | None:
+    """Of a control, a part or a part's device; None where there is none."""
+    return number_named(unit, name) or sheet_figure(unit, name)
 
 
 def _series(texts: Iterable[str], names: Mapping[str, str | None], unit: Unit) -> dict[str, str | None]:
@@ -129,7 +129,11 @@ def _series(texts: Iterable[str], names: Mapping[str, str | None], unit: Unit) -
 
 
 def _way(name: str, limits: str | None, series: str | None, unit: Unit) -> Way:
-    travel = Travel.of(unit, name)
+    present = _number(unit, name)
+    assert present is not None and not isinstance(present.value, str)
+    travel = Travel(
+        name=name, present=present.value, quantity=present.quantity or "plain", turn=name in unit.controls
+    )
     low, high = travel.ends
     if limits is not None:
         first, dots, last = (piece.strip() for piece in limits.partition(DOTS))

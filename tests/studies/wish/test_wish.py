@@ -12,6 +12,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.schematic.load import load_unit
 from fetsim.studies.wish.optimum import optimum
 from fetsim.studies.wish.preferred import ranked
+from fetsim.studies.wish.ways import ways_of
 from tests.studies.spread.units import corner_hz, made
 
 LOADED_RC = """
@@ -191,4 +192,15 @@ def test_what_was_tried_is_kept(rc, monkeypatch):
     wants = ["gain=-3dB"]
     first = asked(rc, wants, ["R1"])
     monkeypatch.setattr("fetsim.studies.spread.evaluate.run_apart", None)  # nothing is left to be measured
-    assert asked(rc, wants, ["R1"]).to_json() == first.to_json()
+    again = asked(rc, wants, ["R1"])
+    assert [(one.values, one.figures) for one in again.found] == [(one.values, one.figures) for one in first.found]
+
+
+def test_of_a_device_a_figure_changes_and_of_a_rheostat_its_control():
+    with pytest.raises(InputError, match=r"J1 may not change.*as J1\.i_dss"):
+        asked("teaching", ["gain=same"], ["J1"])
+    assert [one.name for one in ways_of(["P4", "J1.i_dss"], [], load_unit("dunlin"))] == ["release", "J1.i_dss"]
+    present, series = ways_of(["C2"], [], load_unit("teaching"))[0], "E12"
+    assert present.series == series and [present.value(one) for one in sorted(present.nearest(0.0, 3))] == [
+        120e-9, 150e-9, 180e-9
+    ]  # fmt: skip
