@@ -10,7 +10,7 @@ from fetsim.audio.levels import rms_v_to_dbu
 from fetsim.errors import FetsimError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import level_for_reduction_dbu
-from fetsim.measurements.bench.steady import period_of, settled_at
+from fetsim.measurements.bench.steady import highest_tone_hz, period_of, settled_at
 from fetsim.measurements.curve.analysis import LOW_THRESHOLD_DB
 from fetsim.measurements.idle.procedure import IdlePoint, idle_point
 from fetsim.measurements.idle.tables import cautions
@@ -69,9 +69,9 @@ def bench_sheet(
     """
     check_count(builds)
     check_seed(seed)
-    check_tone(frequency_hz)
     quality_named(quality)
     asked = given_unit(unit)
+    check_tone(frequency_hz, highest_tone_hz(Bench(asked, quality).rate_hz))
     expected, outcomes = aligned(asked) if trims else (asked, [])
     point = idle_point(expected)
     band = _band(expected, builds, seed, trims, quality, workers, scheduler, progress)

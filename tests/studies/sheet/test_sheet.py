@@ -117,6 +117,7 @@ def test_from_the_command_line(capsys, tmp_path):
         (["--builds", "0"], "builds: 0 cannot be drawn"),
         (["--seed", "-1"], "seed: -1 is none"),
         (["--frequency", "0"], "frequency"),
+        (["--frequency", "1e9"], "frequency: 1e+09 Hz cannot be played"),
         (["--side", "left"], "--side: Teaching loop has one channel"),
         (["--to", "a.html", "--json", "a.html"], "two outputs have this name"),
         (["-q", "best"], "quality"),
