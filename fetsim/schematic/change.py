@@ -212,7 +212,7 @@ def _turned(unit: UnitData, name: str, value: str | float) -> str | float:
     """A control's position, of a stepped attenuator also by its step: ``-12dB``, ``off``."""
     if not isinstance(value, str) or not (value == OFF or value.endswith("dB")):
         return value
-    stepped = next((part for part in unit.parts.values() if part.control == name and part.steps), None)
+    stepped = unit.stepped(name)
     if stepped is None:
         raise _Refused(f"turns no stepped attenuator, so {value[:40]!r} is no position of it; give 0 to 1")
     try:

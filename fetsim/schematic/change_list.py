@@ -101,6 +101,6 @@ def _where(part: Part) -> str:
 def _settings(unit: Unit) -> dict[str, str]:
     """What is set without iron: controls, switch banks, selectors."""
     return {
-        **{name: f"{control.position:g}" for name, control in unit.controls.items()},
+        **{name: unit.standing(name) for name in unit.controls},
         **{name: bank.state for name, bank in unit.banks.items()},
     }

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from fetsim.engine.circuit import GROUND, PROGRAM
+from fetsim.schematic.stepped import step_at, step_text
 from fetsim.schematic.values import Tolerance
 
 CHANNELS = ("left", "right")
@@ -253,6 +254,15 @@ class UnitData:
         if bank is None or bank.exclusive:
             return "" if bank is None else bank.state
         return "closed" if part.designator in bank.closed else "open"
+
+    def stepped(self, control: str) -> Part | None:
+        """The stepped attenuator that a control turns; None where it turns none."""
+        return next((part for part in self.parts.values() if part.control == control and part.steps), None)
+
+    def standing(self, control: str) -> str:
+        """Where a control stands, as a change takes it: ``0.45``, or ``-12 dB`` of a stepped attenuator."""
+        position, part = self.controls[control].position, self.stepped(control)
+        return f"{position:g}" if part is None else step_text(part.steps[step_at(part.steps, position, part.direction)])
 
     @property
     def input(self) -> Part:

@@ -92,6 +92,8 @@ def differences(unit: UnitData, other: UnitData) -> tuple[tuple[str, str, str], 
         if old == new:
             continue
         texts = [ABSENT if one is None else one.shown() for one in (old, new)]
+        if unit.stepped(name) and other.stepped(name):
+            texts = [unit.standing(name), other.standing(name)]
         if texts[0] == texts[1]:
             texts = [ABSENT if one is None else one.shown(digits=15) for one in (old, new)]
         found.append((name, texts[0], texts[1]))

@@ -23,6 +23,11 @@ def step_number(steps: Sequence[float], position: float) -> int:
     return round(position * (len(steps) - 1))
 
 
+def step_at(steps: Sequence[float], position: float, direction: str | None) -> int:
+    """``step_number`` of a control that turns its wiper this way."""
+    return step_number(steps, 1.0 - position if direction == "falling" else position)
+
+
 def position_of(steps: Sequence[float], decibel: float) -> float | None:
     """Where the control has to stand for a step [dB]; None where there is none of that size."""
     near = (k for k, step in enumerate(steps) if step == decibel or abs(step - decibel) <= SAME_STEP_DB)

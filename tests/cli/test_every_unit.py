@@ -21,7 +21,7 @@ MEASUREMENTS = {
     "noise": ["--reduction", "0, 10"],
     "needle": [],
     "explain": [],
-    "drift": [],
+    "drift": ["--quality", "draft", "--temperature", "25, 55"],
 }
 
 

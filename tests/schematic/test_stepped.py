@@ -7,6 +7,7 @@ from fetsim.engine.assembly import assemble
 from fetsim.engine.bias import find_bias
 from fetsim.engine.linear import linearise
 from fetsim.errors import UnitError
+from fetsim.schematic.change_list import change_list
 from fetsim.schematic.eseries import nearest
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.spreads import spreads_of
@@ -153,6 +154,16 @@ def test_mistakes_are_told_with_their_place(tmp_path, old, new, told):
     with pytest.raises(UnitError) as error:
         unit_of(tmp_path, line.replace(old, new, 1))
     assert str(error.value).startswith(f"box.toml: {told}"), str(error.value)
+
+
+def test_a_changed_step_is_told_as_a_step(tmp_path):
+    unit = unit_of(tmp_path, stepped())
+    quieter = unit.changed(level="-10dB")
+    assert quieter.changes == (("level", "0 dB", "-10 dB"),)
+    assert unit.changed(level=quieter.standing("level").replace(" ", "")) == quieter
+    (work,) = change_list(unit, quieter)
+    assert (work.name, work.before, work.after) == ("level", "0 dB", "-10 dB")
+    assert unit_of(tmp_path, stepped(more='direction = "falling",'), name="turned").standing("level") == "off"
 
 
 @pytest.mark.parametrize(

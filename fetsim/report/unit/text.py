@@ -11,7 +11,7 @@ from fetsim.schematic.alignment_words import steps_in_words
 from fetsim.schematic.change_list import change_list
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import SHEETS
-from fetsim.schematic.stepped import step_number, step_text
+from fetsim.schematic.stepped import step_at, step_text
 from fetsim.schematic.unit import GainCell, Matched, Part, Stage, Unit
 from fetsim.schematic.values import format_value
 from fetsim.schematic.wording import (
@@ -83,8 +83,7 @@ def _step(unit: Unit, part: Part) -> list[str]:
     """At which step a stepped attenuator stands."""
     if not part.steps or part.control is None:
         return []
-    turned = unit.controls[part.control].position
-    number = step_number(part.steps, 1.0 - turned if part.direction == "falling" else turned)
+    number = step_at(part.steps, unit.controls[part.control].position, part.direction)
     return [f"step {number + 1} of {len(part.steps)}, {step_text(part.steps[number])}"]
 
 
