@@ -26,6 +26,7 @@ from fetsim.schematic.wiring import joined, part_at_rest, part_elements, part_ro
 
 FEEDING, WINDINGS = ("supply", "mains"), ("transformer", "winding")
 LOOKS = 48  # instants of a mains period
+ALTERNATING_V = 1.0  # rms: above it a node is told by how it alternates; own choice
 NEAR = 0.8  # of a rating: worth a warning (common practice, no source)
 
 
@@ -68,6 +69,8 @@ class IdlePoint(Result):
 
     node_voltages_v: Mapping[str, float]
     """Against ground."""
+    alternating_v: Mapping[str, float]
+    """Nodes that alternate with the mains by more than 1 V rms, as behind a transformer: that, whatever their mean."""
     stage_nodes: Mapping[str, tuple[str, ...]]
     """Stage -> the nodes of its parts; a shared node stands in each of its stages."""
     parts: tuple[PartAtRest, ...]
@@ -126,6 +129,7 @@ def idle_point(unit: Unit) -> IdlePoint:
     return IdlePoint(
         provenance=provenance_of_both(rig),
         node_voltages_v={name: levels[name] for name in unit.nodes},
+        alternating_v=_alternating_v(rig),
         stage_nodes={
             stage.name: nodes(dict.fromkeys(node for part in stage.parts for node in part.nodes.values()))
             for stage in unit.stages
@@ -141,6 +145,13 @@ def idle_point(unit: Unit) -> IdlePoint:
         beyond_rating=tuple(one for one in loadings if one.share > 1.0),
         near_rating=tuple(one for one in loadings if NEAR < one.share <= 1.0),
     )
+
+
+def _alternating_v(rig: Rig) -> dict[str, float]:
+    if rig.cycle is None:
+        return {}
+    rms_v = dict(zip(rig.system.unknowns, np.std(rig.cycle.unknowns, axis=0), strict=True))
+    return {node: float(rms_v[node]) for node in rig.unit.nodes if rms_v[node] > ALTERNATING_V}
 
 
 def _kirchhoff(parts: tuple[PartAtRest, ...], wires: tuple[tuple[str, str], ...]) -> tuple[str, float]:

@@ -105,7 +105,7 @@ def cautions(point: IdlePoint | None) -> tuple[str, ...]:
     if most is not None and most.stored_energy_j > SMALLEST_STORE_J:
         volt = abs(most.branches[0].voltage_v)
         store = f" (most energy in {most.designator}: {most.stored_energy_j:.2g} J at {volt:.3g} V)"
-    highest_v = max((abs(volt) for volt in point.node_voltages_v.values()), default=0.0)
+    highest_v = max((abs(v) for v in (*point.node_voltages_v.values(), *point.alternating_v.values())), default=0.0)
     volts = f"Voltage. There are {highest_v:.0f} V inside: dangerous to touch."
     mains, charged = (MAINS_INSIDE if point.fed_by_mains else MAINS), CHARGED.format(store=store)
     return *((volts,) if highest_v > DANGEROUS_V else ()), mains, charged
@@ -134,6 +134,7 @@ def _changes(point: IdlePoint) -> list[tuple[Cell, ...]]:
 
 def _nodes(point: IdlePoint) -> list[tuple[Cell, ...]]:
     volts = {node: f"{fixed(4)(volt)} V" for node, volt in point.node_voltages_v.items()}
+    volts |= {node: f"alternates, {volt:.3g} V rms" for node, volt in point.alternating_v.items()}
     return [
         (stage, ", ".join(_together(node, volts[node]) for node in nodes))
         for stage, nodes in point.stage_nodes.items()

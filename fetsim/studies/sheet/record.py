@@ -70,8 +70,6 @@ class BenchSheet:
     cautions: tuple[str, ...]
     nodes: tuple[NodeVolts, ...]
     """In the order of the unit's stages."""
-    alternating_v: Mapping[str, float]
-    """Nodes that alternate with the mains by more than ``ALTERNATING_V``, rms: no volts to be read are told of them."""
     builds: int
     """From which the band comes; 0 where nothing varies,"""
     failures: int

@@ -35,8 +35,6 @@ from fetsim.studies.trims.aligned import aligned
 DEFAULT_BUILDS = 100
 DEFAULT_FREQUENCY_HZ = 1000.0
 QUIET, THRESHOLD, DEEP = "below the threshold", "at the threshold", "at work"
-ALTERNATING_V = 1.0
-"""A node that moves by more with the mains, rms, has no steady volts to be read; on the mains side it kills."""
 BELOW_DB, DEEP_DB = 10.0, 10.0
 WITHOUT_THRESHOLD_DBU = -20.0
 """Level of the first tone for a unit that has no threshold to be below."""
@@ -78,7 +76,6 @@ def bench_sheet(
     point = idle_point(expected)
     band = _band(expected, builds, seed, trims, quality, workers, scheduler, progress)
     tones, reasons = _tones(expected, frequency_hz, quality)
-    alternating_v = _alternating_v(Bench(expected, quality))
     before = expected.base or expected.origin
     work = change_list(before, expected)
     missed = {
@@ -91,8 +88,7 @@ def bench_sheet(
         unit=expected,
         point=point,
         cautions=cautions(point),
-        nodes=tuple(one for one in _nodes(point, band) if one.node not in alternating_v),
-        alternating_v=alternating_v,
+        nodes=tuple(one for one in _nodes(point, band) if one.node not in point.alternating_v),
         builds=0 if band is None else builds,
         failures=0 if band is None else band.failures,
         seed=seed,
@@ -134,14 +130,6 @@ def _nodes(point: IdlePoint, band: SpreadFound | None) -> tuple[NodeVolts, ...]:
         )
         for node, stage in stages.items()
     )  # fmt: skip
-
-
-def _alternating_v(bench: Bench) -> dict[str, float]:
-    cycle = bench.rig.cycle
-    if cycle is None:
-        return {}
-    rms_v = dict(zip(bench.system.unknowns, np.std(cycle.unknowns, axis=0), strict=True))
-    return {node: float(rms_v[node]) for node in bench.unit.nodes if rms_v[node] > ALTERNATING_V}
 
 
 def _tones(unit: Unit, frequency_hz: float, quality: str) -> tuple[dict[str, ToneReading], dict[str, str]]:

@@ -65,7 +65,7 @@ def _volts(sheet: BenchSheet) -> Table:
     rows: list[tuple[Cell, ...]] = [(one.stage, one.node, one.volts_v, one.low_v, one.high_v, None)
                                     for one in sheet.nodes]  # fmt: skip
     failed = f"{sheet.failures} of {sheet.builds} builds do not come to rest and are not in the band."
-    moving = ", ".join(f"{node} ({volt:.0f} V rms)" for node, volt in sheet.alternating_v.items())
+    moving = ", ".join(f"{node} ({volt:.0f} V rms)" for node, volt in sheet.point.alternating_v.items())
     alternating = f"Alternating with the mains, and not to be read here: {moving}." if moving else ""
     nothing = "Nothing in the unit has a tolerance, so there is no band."
     return Table(

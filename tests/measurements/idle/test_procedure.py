@@ -8,6 +8,8 @@ import pytest
 
 from fetsim.devices.sheet import thermal_voltage
 from fetsim.measurements.idle.procedure import idle_point
+from fetsim.measurements.results.result import account_of
+from fetsim.report.look.terminal import account_text
 from fetsim.rig import rig
 from fetsim.schematic.library import library_units
 from fetsim.schematic.load import load_unit
@@ -93,6 +95,14 @@ def test_currents_sum_to_zero_and_power_balances(name):
     assert point.kirchhoff_residual_a < (1e-7 if point.fed_by_mains else 1e-9)
     assert abs(point.power_residual_w) < (1e-5 if point.fed_by_mains else 1e-6)
     assert set(point.node_voltages_v) == set(load_unit(name).nodes)
+
+
+def test_a_node_on_the_mains_is_told_as_alternating_and_dangerous():
+    """Its mean is zero."""
+    point = idle_point(load_unit("dunlin-mains"))
+    assert point.alternating_v["li"] == pytest.approx(230.0, rel=0.01) and "vp" not in point.alternating_v
+    told = account_text(account_of({"": point})).replace("\u00a0", " ")
+    assert "li alternates, 230 V rms" in told and "230 V inside: dangerous" in told
 
 
 def test_kirchhoff_notices_a_wrong_solution(dunlin, monkeypatch):

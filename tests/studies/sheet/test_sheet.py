@@ -131,7 +131,7 @@ def test_what_is_refused(arguments, line, capsys, tmp_path, monkeypatch):
 
 def test_a_node_on_the_mains_is_never_told_to_be_at_zero():
     found = fetsim.bench_sheet("greenshank-mains", builds=1, quality="draft", workers=1)
-    assert found.alternating_v["li"] == pytest.approx(230.0, rel=0.01)
+    assert found.point.alternating_v["li"] == pytest.approx(230.0, rel=0.01)
     assert "li" not in {one.node for one in found.nodes} and "vp" in {one.node for one in found.nodes}
     (volts,) = (one for one in found.tables() if one.key == "volts")
     assert "li (230 V rms)" in volts.notes[0]
