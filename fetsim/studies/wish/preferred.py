@@ -13,8 +13,9 @@ from fetsim.studies.wish.optimum import Optimum
 
 MOST_COMBINATIONS = 4096
 MOST_EACH, LEAST_EACH = 8, 2
-ALIKE = 2
-"""Decimals of a misfit: of those that agree in them, the combination goes first that changes less."""
+ALIKE = 1
+"""Decimals of a misfit: of those that agree in them, the combination goes first that changes less. A tenth of half of
+what is accepted is less than tolerances leave (own choice)."""
 
 
 def values_each(parts: int) -> int:
@@ -40,7 +41,8 @@ def ranked(best: Optimum, choices: Sequence[Sequence[float] | None]) -> list[Arr
         ways[:, ~fixed] = np.clip(ways[:, ~fixed], best.low[~fixed], best.high[~fixed])
         missed = best.miss + (ways - best.way) @ best.slope.T
     changed = np.sum(ways != best.start, axis=1)
-    order = np.lexsort((changed, np.round(np.sqrt(np.mean(missed**2, axis=1)), ALIKE)))
+    misfit = np.sqrt(np.mean(missed**2, axis=1))
+    order = np.lexsort((misfit, changed, np.round(misfit, ALIKE)))
     return list(ways[order])
 
 

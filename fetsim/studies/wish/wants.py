@@ -5,7 +5,7 @@ Behind it may stand how far off is accepted: ``release=0.5s +-10%``. Every wish 
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite, log
+from math import log
 
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bursts import LONGEST_S
@@ -13,7 +13,7 @@ from fetsim.rig.request import check_level
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import parse_value
 from fetsim.studies.builds.asked import Figure, figure_named
-from fetsim.studies.spread.limits import DOTS, limits_of
+from fetsim.studies.spread.limits import DOTS
 
 SAME, BY, OFF = "same", "by", "+-"
 EXAMPLE = "such as release=0.5s, 'threshold=by -3dB', attack=same, 'thd@4=1% +-0.2%' or threshold=-12..-9"
@@ -60,17 +60,27 @@ class Asked:
 
     def want(self, present: float) -> Want:
         """What it comes to. Raises InputError for what the figure cannot be."""
-        if DOTS in self.text:
-            low, aim, high = self._range()
-        else:
-            wanted, sign, off = (piece.strip() for piece in self.text.replace("±", OFF).partition(OFF))
-            aim = self._aim(wanted, present)
-            low, high = self._around(aim, off if sign else None)
+        low, aim, high = self.read(present)
         self._check(low, aim, high)
         return Want(figure=self.figure, low=low, aim=aim, high=high, text=self.text)
 
+    def read(self, present: float) -> tuple[float, float, float]:
+        """Lower end, middle, upper end. Raises InputError for what is written wrong, whatever the present value is."""
+        if DOTS in self.text:
+            return self._range()
+        wanted, sign, off = (piece.strip() for piece in self.text.replace("±", OFF).partition(OFF))
+        aim = self._aim(wanted, present)
+        low, high = self._around(aim, off if sign else None)
+        return low, aim, high
+
     def _range(self) -> tuple[float, float, float]:
-        low, high = (float(self._number(end.strip(), self.figure.quantity)) for end in self.text.split(DOTS, 1))
+        shown = f"want: '{self.figure.key}={self.text[:40]}'"
+        ends = [end.strip() for end in self.text.split(DOTS, 1)]
+        if not all(ends):
+            raise InputError(f"{shown} has one end; a wish needs both, {EXAMPLE}")
+        low, high = (self._number(end, self.figure.quantity) for end in ends)
+        if low > high:
+            raise InputError(f"{shown} runs backwards; write the lower end first")
         if in_proportion(self.figure) and low > 0.0:
             return low, (low * high) ** 0.5, high
         return low, 0.5 * (low + high), high
@@ -157,9 +167,6 @@ def _asked(text: str, unit: Unit) -> Asked:
     name, sign, wanted = (piece.strip() for piece in text.partition("="))
     if not (name and sign and wanted):
         raise InputError(f"want: {text[:60]!r} is not NAME=WANTED, {EXAMPLE}")
-    figure = figure_named(name, unit)
-    if DOTS in wanted:
-        (limit,) = limits_of([f"{name}={wanted}"], unit)  # says what is wrong with it
-        if not (isfinite(limit.low) and isfinite(limit.high)):
-            raise InputError(f"want: {text[:60]!r} has one end; a wish needs both, {EXAMPLE}")
-    return Asked(figure=figure, text=wanted)
+    one = Asked(figure=figure_named(name, unit), text=wanted)
+    one.read(1.0)  # says what is written wrong before anything is measured
+    return one

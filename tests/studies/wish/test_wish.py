@@ -10,8 +10,9 @@ import fetsim
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.schematic.load import load_unit
-from fetsim.studies.wish.optimum import optimum
+from fetsim.studies.wish.optimum import Optimum, optimum
 from fetsim.studies.wish.preferred import ranked
+from fetsim.studies.wish.question import question_of
 from fetsim.studies.wish.ways import ways_of
 from tests.studies.spread.units import corner_hz, made
 
@@ -155,7 +156,7 @@ MISTAKES = [
     (["high_corner=same +-150%"], ["R1"], [], "zero or less"),
     (["gain=by 10%"], ["R1"], [], "gain: '10%' is not an amount in decibel"),
     (["gain=3dB +-0dB"], ["R1"], [], "accepted of nothing"),
-    (["gain=3..2"], ["R1"], [], "runs backwards"),
+    (["gain=3..2"], ["R1"], [], "want: 'gain=3..2' runs backwards"),
     (["gain=..2"], ["R1"], [], "has one end"),
     (["threshold=-3"], ["R1"], [], "gain_cell"),
     (["gain=-3dB"], [], [], "0 parts may change"),
@@ -175,6 +176,22 @@ def test_what_cannot_be_asked_is_one_line(wants, may, series, line, rc):
     with pytest.raises(InputError) as caught:
         asked(rc, wants, may, series=series)
     assert line in str(caught.value) and len(str(caught.value).splitlines()) == 1
+
+
+@pytest.mark.parametrize("want", ["high_corner=5V", "high_corner=nan", "gain=by 1kHz", "gain=same +-nan", "gain=3..x"])
+def test_what_is_written_wrong_is_told_before_anything_is_measured(want):
+    with pytest.raises(InputError, match=r"^want: "):
+        question_of(load_unit("teaching"), [want], ["C2"])
+
+
+def test_of_combinations_alike_that_goes_first_which_changes_less():
+    """The second coordinate does next to nothing: a hundredth of what is accepted is no reason to move it."""
+    place = Optimum(
+        way=np.zeros(2), miss=np.zeros(1), slope=np.array([[1.0, 0.01]]), low=np.full(2, -1.0), high=np.full(2, 1.0),
+        start=np.array([-0.5, 0.0]),
+    )  # fmt: skip
+    order = [tuple(one) for one in ranked(place, [[-0.015, 0.3], [-1.0, 0.0, 1.0]])]
+    assert order[:3] == [(-0.015, 0.0), (-0.015, 1.0), (-0.015, -1.0)] and order[3] == (0.3, 0.0)
 
 
 def test_thresholds_that_contradict_each_other_are_refused_and_times_beyond_reach():
