@@ -206,6 +206,19 @@ def _definitions(sheet: BenchSheet) -> list[Definition]:
         "more; a reading outside is more likely a fault than tolerance, yet one node in ten of a good unit is outside",
         status=OWN,
     )
+    tones = [
+        Definition(
+            term="output", meaning="rms at the output into the unit's load, harmonics included", status=PRACTICE
+        ),
+        LEVELS,
+        REDUCTION,
+    ]
+    near = Definition(
+        term="near",
+        meaning=f"more than {100.0 * NEAR:.0f} % of a rating, as in the files, at rest, not derated with "
+        "temperature; a tone and switching on may ask for more",
+        status=PRACTICE,
+    )
     return [
         *([band] if sheet.builds else []),
         Definition(
@@ -214,15 +227,6 @@ def _definitions(sheet: BenchSheet) -> list[Definition]:
             "the control voltage first",
             status=PRACTICE,
         ),
-        Definition(
-            term="output", meaning="rms at the output into the unit's load, harmonics included", status=PRACTICE
-        ),
-        LEVELS,
-        REDUCTION,
-        Definition(
-            term="near",
-            meaning=f"more than {100.0 * NEAR:.0f} % of a rating, as in the files, at rest, not derated with "
-            "temperature; a tone and switching on may ask for more",
-            status=PRACTICE,
-        ),
+        *(tones if sheet.tones else []),
+        *([near] if sheet.changed_parts else []),
     ]

@@ -126,7 +126,7 @@ class Asked:
         if self.figure.unit == "dBu" and self.figure.group == "knee":
             check_level(aim)
         if not low < high:
-            raise InputError(f"{shown} leaves no room; write the lower end first")
+            raise InputError(f"{shown} leaves no room between its ends; accept more")
 
 
 def in_proportion(figure: Figure) -> bool:

@@ -62,6 +62,7 @@ def test_a_meter_of_the_unit_is_read():
 
 def test_a_unit_without_gain_cell_has_no_tones():
     found = fetsim.bench_sheet("jig", builds=4, quality="draft", workers=1)
+    assert [one.term for one in found.account().definitions] == ["5 % and 95 %", "volts"]  # no tones, no work
     assert not found.tones and not found.reasons and [table.key for table in found.tables()] == ["volts"]
 
 
