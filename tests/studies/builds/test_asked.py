@@ -76,7 +76,7 @@ def test_what_is_not_wanted_is_not_played(monkeypatch):
     ("reduction@x", "figure: 'x' is no level in dBu"),
     ("thd@inf", "figure: 'inf' is no level in dBu"),
     ("thd@500", "level: 500 dBu is none"),
-    ("volts@nowhere", "node: Teaching loop has no node or probe 'nowhere'"),
+    ("volts@nowhere", "point: Teaching loop has no node or probe 'nowhere'"),
     ("volts@0", "has no node or probe '0'"),
 ])  # fmt: skip
 def test_what_is_no_figure(name, wanted):
