@@ -7,16 +7,14 @@ from typing import Annotated
 
 import typer
 
+from fetsim.cli.build_options import BuildOptions
 from fetsim.cli.measure.shared import destination, progress_bar
 from fetsim.cli.numbers import numbers, words
-from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
+from fetsim.cli.options import FigureFiles, UnitOptions
 from fetsim.cli.streams import complain
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_folder import whole_folder
-from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
-from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.report.look.terminal import account_text
-from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import parse_value
@@ -31,6 +29,7 @@ from fetsim.studies.spread.study import spread as spread_of_unit
 
 def spread(
     chosen: UnitOptions,
+    measured: BuildOptions,
     files: FigureFiles,
     builds: Annotated[
         int, typer.Option("--builds", "-n", metavar="NUMBER", help="how many are drawn")
@@ -85,22 +84,6 @@ def spread(
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FOLDER", help="the extreme builds as unit files, to listen to")
     ] = None,
-    frequency: Annotated[
-        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones")
-    ] = CURVE_HZ,
-    step_frequency: Annotated[
-        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
-    ] = STEP_HZ,
-    before: Annotated[
-        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
-                                   "under the unit's own threshold)"),
-    ] = None,
-    level: Annotated[
-        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
-    ] = None,
-    quality: QualityOption = DEFAULT_QUALITY,
-    workers: WorkersOption = None,
-    scheduler: SchedulerOption = None,
 ) -> None:  # fmt: skip
     """Draw builds of a unit from its tolerances, and tell percentiles, yield, and which part is to blame.
 
@@ -129,8 +112,7 @@ def spread(
                 unit, builds=builds, seed=seed, figures=names, limits=limit or (), readings=reading or (),
                 curve_dbu=[] if curve is None else numbers(curve, "--curve"), only=words(varying, "--varying") or (),
                 laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves), trims=trims,
-                curve_hz=frequency, step_hz=step_frequency, before_dbu=before, level_dbu=level, quality=quality,
-                workers=workers, scheduler=scheduler, progress=progress,
+                progress=progress, **measured.asked(),
             )  # fmt: skip
         account = found.account()
         drawings = [lambda: found.plot(pair), *([found.plot_parts] if pictures else [])]

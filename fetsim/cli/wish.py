@@ -5,14 +5,12 @@ from typing import Annotated
 
 import typer
 
+from fetsim.cli.build_options import BuildOptions
 from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
-from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
+from fetsim.cli.options import FigureFiles, UnitOptions
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_files import Outputs, writing
-from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
-from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
-from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.save import check_unit_path
 from fetsim.studies.builds.asked import KINDS
 from fetsim.studies.wish.question import question_of
@@ -22,6 +20,7 @@ from fetsim.studies.wish.study import wish as values_for
 
 def wish(
     chosen: UnitOptions,
+    measured: BuildOptions,
     files: FigureFiles,
     want: Annotated[
         list[str] | None,
@@ -54,22 +53,6 @@ def wish(
     based: Annotated[
         bool, typer.Option("--based", help="write only what differs, as a file that starts from the unit")
     ] = False,
-    frequency: Annotated[
-        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones")
-    ] = CURVE_HZ,
-    step_frequency: Annotated[
-        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
-    ] = STEP_HZ,
-    before: Annotated[
-        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
-                                   "under the present unit's threshold)"),
-    ] = None,
-    level: Annotated[
-        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
-    ] = None,
-    quality: QualityOption = DEFAULT_QUALITY,
-    workers: WorkersOption = None,
-    scheduler: SchedulerOption = None,
 ) -> None:  # fmt: skip
     """Find values of parts with which the unit does what is wished for, and tell what they cost elsewhere.
 
@@ -93,10 +76,8 @@ def wish(
         staged = None if to is None else outputs.stage(to)
         with progress_bar(unit, plays=plays) as progress:
             found = values_for(
-                unit, wants, parts, series=of, best=best, figures=told, curve_hz=frequency, step_hz=step_frequency,
-                before_dbu=before, level_dbu=level, quality=quality, workers=workers, scheduler=scheduler,
-                progress=progress,
-            )  # fmt: skip
+                unit, wants, parts, series=of, best=best, figures=told, progress=progress, **measured.asked()
+            )
         page = write_results(write, {"": found}, {})
         if to is not None and staged is not None:
             with writing(to):

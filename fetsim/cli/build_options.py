@@ -1,0 +1,40 @@
+"""Options of the commands that have many builds of a unit measured: with which tones, how finely, and by whom."""
+
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar
+
+import typer
+
+from fetsim.cli.options import Options, QualityOption, SchedulerOption, WorkersOption
+from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
+from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
+from fetsim.rig.quality import DEFAULT_QUALITY
+
+
+@dataclass(frozen=True, kw_only=True)
+class BuildOptions(Options):
+    """How builds are measured."""
+
+    at_the_end: ClassVar[bool] = True
+
+    frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the steady tones")] = CURVE_HZ
+    step_frequency: Annotated[
+        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
+    ] = STEP_HZ
+    before: Annotated[
+        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
+                                   "under the threshold of the unit as it is)"),
+    ] = None
+    level: Annotated[
+        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
+    ] = None
+    quality: QualityOption = DEFAULT_QUALITY
+    workers: WorkersOption = None
+    scheduler: SchedulerOption = None
+
+    def asked(self) -> dict[str, Any]:
+        """As ``figures_of_builds`` and the studies that stand on it take them."""
+        return {
+            "curve_hz": self.frequency, "step_hz": self.step_frequency, "before_dbu": self.before,
+            "level_dbu": self.level, "quality": self.quality, "workers": self.workers, "scheduler": self.scheduler,
+        }  # fmt: skip
