@@ -75,6 +75,9 @@ def spread(
         bool, typer.Option("--trims", help="set every build's trims first, as fetsim trims does, but for "
                            "steps that need a tone"),
     ] = False,
+    whole: Annotated[
+        bool, typer.Option("--whole", help="print what varies value by value, with its limits (--json has it always)")
+    ] = False,
     plane: Annotated[
         str | None, typer.Option("--plane", metavar="NAME, NAME", help="two figures for a panel of --plot")
     ] = None,
@@ -114,7 +117,7 @@ def spread(
                 laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves), trims=trims,
                 progress=progress, **measured.asked(),
             )  # fmt: skip
-        account = found.account()
+        account = found.account(whole=whole)
         drawings = [lambda: found.plot(pair), *([found.plot_parts] if pictures else [])]
         write({"study": "spread", **found.to_dict(), **account.to_dict()}, account.records(), *drawings)
         if place is not None:

@@ -54,6 +54,14 @@ def test_page_files_and_extreme_builds(spread):
     assert whole["readings"][0]["higher"]["met"] == 0 and whole["readings"][0]["value"] == -3.0
     again = spread("-n", "40", "--limit", "gain=-9.7..-9.4", "--curve=-20:0:10", "--moves", "10%")[1]
     assert again.splitlines()[:20] == out.splitlines()[:20]
+    for part in ("R1", "R4"):  # what a build differs in stands beside its figures
+        assert float(rows[7][part]) == pytest.approx(whole["changes"][7][part], rel=1e-7)
+
+
+def test_what_varies_is_told_in_short_and_value_by_value_where_that_is_asked_for(spread):
+    short, whole = (spread("-n", "4", *more)[1].partition("WHAT VARIES")[2] for more in ((), ("--whole",)))
+    assert "tolerance 5 %   normal       1  R1" in short and "9.5 kohm" not in short
+    assert "R1     normal  9.5 kohm   10 kohm  10.5 kohm  tolerance 5 %" in whole
 
 
 def test_after_ctrl_c_it_goes_on_from_there(spread, monkeypatch):

@@ -152,9 +152,9 @@ class SpreadFound:
         """The same as JSON."""
         return json_text(self.to_dict())
 
-    def account(self) -> Account:
-        """Title, tables, definitions."""
-        account: Account = import_module("fetsim.studies.spread.tables").account(self)
+    def account(self, *, whole: bool = False) -> Account:
+        """Title, tables, definitions; ``whole``: what varies value by value."""
+        account: Account = import_module("fetsim.studies.spread.tables").account(self, whole=whole)
         return account
 
     def tables(self) -> tuple[Table, ...]:

@@ -1,6 +1,8 @@
 """A spread as tables of raw values: percentiles, yield, volts, who is to blame, what each part does, all builds."""
 
+import re
 from collections.abc import Mapping, Sequence
+from functools import partial
 from math import isfinite
 
 from fetsim.measurements.results.account import Account
@@ -10,6 +12,7 @@ from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.schematic.spreads import FET_CORRELATION, MIDDLE, SIGMAS
 from fetsim.studies.builds.asked import Figure
+from fetsim.studies.builds.figures import REST
 from fetsim.studies.builds.tables import build_row, conditions, definitions, figure_column
 from fetsim.studies.spread.analysis import CONFIDENCE, PERCENTS, Summary
 from fetsim.studies.spread.moves import Moves
@@ -20,6 +23,8 @@ from fetsim.studies.spread.shares import Blame, PartShare
 LISTED = 12
 """Parts in a table of shares, for each figure; all are in JSON."""
 MOST_REASONS = 6
+NUMBER = re.compile(r"[-+]?[0-9][0-9.e+-]*")
+"""Reasons that differ in their numbers alone are one."""
 PERCENT = fixed(1)
 UNKNOWN = Missing(cause="not computed", text="no build has it")
 FEW = Missing(cause="not computed", text="too few builds to tell with confidence")
@@ -27,8 +32,8 @@ FIGURE = Column(key="figure", heading="figure")
 CHANCE = Missing(cause="not defined", text="below its own error")
 
 
-def account(found: SpreadFound) -> Account:
-    """All that is to be told."""
+def account(found: SpreadFound, *, whole: bool = False) -> Account:
+    """All that is to be told; ``whole``: what varies value by value, instead of by what it has in common."""
     title = f"{found.title}, seed {found.seed}."
     return Account(
         title=title,
@@ -38,10 +43,20 @@ def account(found: SpreadFound) -> Account:
             _curve(found),
             _shares("blame", f"Parts to blame, by regression on ranks (the first {LISTED})", found, found.blame),
             _shares("shares", "Parts to blame, by shares of the variance", found, found.shares),
-            _moves(found.moves, found.told), _trims(found), _volts(found), _varying(found), _builds(found),
+            _moves(found.moves, found.told), _trims(found), _volts(found),
+            _each_varying(found) if whole else _varying(found), _builds(found),
         ))),
         definitions=(*definitions(found.told), *_definitions(found)),
+        readings=partial(_readings_of_builds, found),
     )  # fmt: skip
+
+
+def _readings_of_builds(found: SpreadFound) -> list[dict[str, str | float | int | None]]:
+    """A row for each build: its figures, then all that it differs in, by the names that a change takes."""
+    return [
+        {"build": row, **{key: float(column[row]) for key, column in found.found.columns.items()}, **changes}
+        for row, changes in enumerate(found.changes)
+    ]
 
 
 def _lead(found: SpreadFound) -> list[str]:
@@ -70,15 +85,16 @@ def _lead(found: SpreadFound) -> list[str]:
 
 
 def _failures(found: SpreadFound) -> list[str]:
-    reasons: dict[str, int] = {}
+    alike: dict[tuple[str, str], list[str]] = {}
     for by_figure in found.found.reasons.values():
         for figure, why in by_figure.items():
-            told = why if figure == "rest" else f"{figure}: {why}"
-            reasons[told] = reasons.get(told, 0) + 1
-    if not reasons:
+            alike.setdefault((figure, NUMBER.sub("", why)), []).append(why if figure == REST else f"{figure}: {why}")
+    if not alike:
         return ["Every build has every figure."]
-    ordered = sorted(reasons.items(), key=lambda one: -one[1])
-    listed = [f"{count} x {why}" for why, count in ordered[:MOST_REASONS]]
+    ordered = sorted(alike.values(), key=lambda one: -len(one))
+    listed = [
+        f"{len(told)} x {told[0]}{' or the like' if len(set(told)) > 1 else ''}" for told in ordered[:MOST_REASONS]
+    ]
     if len(ordered) > MOST_REASONS:
         listed.append(f"and {len(ordered) - MOST_REASONS} other reasons")
     count = found.failures
@@ -303,6 +319,19 @@ def _volts(found: SpreadFound) -> Table:
 
 
 def _varying(found: SpreadFound) -> Table:
+    """By what limits, and by which law."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for one in found.spreads.spreads:
+        alike.setdefault((one.why, one.law), []).append(one.name)
+    columns = (
+        Column(key="why", heading="limits"), Column(key="law", heading="law"),
+        Column(key="count", heading="values", show=fixed(0)), Column(key="values", heading="of", folds=True),
+    )  # fmt: skip
+    rows = [(*by, len(names), ", ".join(names)) for by, names in alike.items()]
+    return Table(key="varies", title="What varies", columns=columns, rows=rows, heads=2)
+
+
+def _each_varying(found: SpreadFound) -> Table:
     columns = (
         Column(key="value", heading="value"), Column(key="law", heading="law"), Column(key="low", heading="from"),
         Column(key="nominal", heading="nominal"), Column(key="high", heading="to"),
