@@ -1,0 +1,254 @@
+"""How well hypotheses explain data, with everything else that a good unit may have integrated out. Arrays only.
+
+The data, less what the unit as drawn would give, are r = J (z + d) + e + n:
+
+* ``z``, natural logarithms of all values over those drawn, are spread as tolerances have it, z ~ N(0, S);
+* ``d`` is what is wrong (``Form``): nothing (health), one value or two, each with a wide prior, or a fault;
+* ``n`` is the noise, by which the rows are divided;
+* ``e`` is the error of the model itself. It lives in far fewer independent numbers (``Sums.freedom``) than a recording
+  has samples, since what is modelled wrongly goes on being so. It is taken as white among those, with a variance that
+  nobody knows: V = 1 + that, in units of the noise's, is integrated over, evenly in its logarithm. A law that differs
+  leaves a residual, the residual raises V, and a larger V takes the certainty out of everything.
+
+J has a column for each value, and further ones, without a spread, for what has been simulated: the difference that a
+fault makes, or how the data move with a value where that is far from the drawn one.
+
+All is Gaussian, so the evidence is a closed form (Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT
+2006, eq. 2.30 and A.9-A.11 for the inverse and the determinant; MacKay, Neural Computation 4 (1992) 415, for the
+comparison; from memory), and data enter it only by their sums.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import cho_factor, cho_solve
+from scipy.special import logsumexp
+
+Array = NDArray[np.float64]
+
+WIDTHS = (0.15, 0.5, 1.5)
+"""Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
+1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
+STEPS_OF_V = 33
+NEGLIGIBLE = 1e-6
+"""Share of the weight below which a mixture's part is left out."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sums:
+    """What data, divided by their noise, say: enough for every evidence."""
+
+    gram: Array
+    """J^T J [shape=(values, values)]."""
+    score: Array
+    """J^T r [shape=(values,)]."""
+    power: float
+    """r^T r."""
+    count: float
+    """Rows, less those that level, delay and the like have been fitted with."""
+    freedom: float | None = None
+    """Independent numbers that the error of the model has among them; None: the rows have no such error, or theirs
+    stands in their noise, as with readings."""
+
+    @staticmethod
+    def of(jacobian: ArrayLike, residual: ArrayLike, sigma: ArrayLike = 1.0, freedom: float | None = None) -> "Sums":
+        """Of rows [jacobian: shape=(rows, values), residual: shape=(rows,)] with noise of ``sigma`` each."""
+        residual, each = np.asarray(residual, dtype=np.float64), np.asarray(sigma, dtype=np.float64)
+        rows = np.asarray(jacobian, dtype=np.float64) / np.broadcast_to(each, residual.shape)[:, None]
+        r = residual / each
+        return Sums(gram=rows.T @ rows, score=rows.T @ r, power=float(r @ r), count=float(len(r)), freedom=freedom)
+
+    def shifted(self, step: ArrayLike) -> "Sums":
+        """The same data, of which what is measured from is moved by ``step`` [shape=(values,)]: r + J step."""
+        way = np.asarray(step, dtype=np.float64)
+        return Sums(
+            gram=self.gram, score=self.score + self.gram @ way, count=self.count, freedom=self.freedom,
+            power=self.power + 2.0 * float(self.score @ way) + float(way @ self.gram @ way),
+        )  # fmt: skip
+
+
+def unexplained(sums: Sums) -> float:
+    """Power that no values at all would take away, in units of the noise's variance."""
+    values, vectors = np.linalg.eigh(sums.gram)
+    told = values > 1e-12 * max(float(values[-1]), np.finfo(float).tiny)
+    along = vectors[:, told].T @ sums.score
+    return max(0.0, sums.power - float(np.sum(along**2 / values[told])))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """Data under one V, every value spread as tolerances have it: y ~ N(0, J S J^T + noise)."""
+
+    prior: Array
+    """S [shape=(values, values)]."""
+    score: Array
+    """J^T (J S J^T + noise)^-1 r [shape=(values,)]."""
+    information: Array
+    """J^T (J S J^T + noise)^-1 J [shape=(values, values)]: what the data say of each value beyond its tolerance."""
+    log_evidence: float
+    """Of nothing being wrong, but for a constant that all hypotheses share."""
+
+    def gain(self, form: "Form", width: float) -> float:
+        """Log of the evidence of a hypothesis, with a prior N(0, width^2) for what it has free, over that of health."""
+        certain = float(self.score @ form.offset) - 0.5 * float(form.offset @ self.information @ form.offset)
+        if not form.free.shape[1]:
+            return certain
+        score, information = self._along(form)
+        precision = information + np.eye(len(information)) / width**2
+        _, log_det = np.linalg.slogdet(width**2 * precision)
+        return certain + 0.5 * (float(score @ np.linalg.solve(precision, score)) - float(log_det))
+
+    def gains(self, width: float) -> Array:
+        """That of each single column free [shape=(columns,)]."""
+        information = np.maximum(np.diag(self.information), 0.0)
+        return 0.5 * (self.score**2 / (information + width**-2.0) - np.log1p(width**2 * information))
+
+    def posterior(self, form: "Form", width: float) -> tuple[Array, Array]:
+        """Of the coefficients of all columns, the offset's left out: mean [shape=(columns,)] and covariance
+        [shape=(columns, columns)]."""
+        score, information = self.score - self.information @ form.offset, self.information
+        prior = self.prior + width**2 * form.free @ form.free.T
+        if form.free.shape[1]:
+            along, own = self._along(form)
+            across = information @ form.free
+            inner = np.linalg.inv(np.eye(len(own)) / width**2 + own)
+            score = score - across @ inner @ along
+            information = information - across @ inner @ across.T
+        covariance = prior - prior @ information @ prior
+        return prior @ score, 0.5 * (covariance + covariance.T)
+
+    def _along(self, form: "Form") -> tuple[Array, Array]:
+        score = form.free.T @ (self.score - self.information @ form.offset)
+        return score, form.free.T @ self.information @ form.free
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Form:
+    """A hypothesis as the data see it: r = J (z + offset + free a) + e + n, each number of ``a`` with a wide prior."""
+
+    offset: Array
+    """Coefficients of columns that it has for certain [shape=(columns,)],"""
+    free: Array
+    """and the directions in which it is free [shape=(columns, k)]."""
+
+    @staticmethod
+    def of(columns: int, free: Sequence[int] = (), certain: Sequence[int] = ()) -> "Form":
+        """With these columns free, and one of each of those for certain."""
+        offset = np.zeros(columns)
+        offset[list(certain)] = 1.0
+        return Form(offset=offset, free=np.eye(columns)[:, list(free)])
+
+
+def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[float]) -> Seen:
+    """``variance``: V. ``floors``: power that the best of all hypotheses leaves of each of the data (``unexplained``),
+    of which what is above the noise's own is the model's error."""
+    information, score = np.zeros_like(prior), np.zeros(len(prior))
+    constant = 0.0
+    for sums, floor in zip(every, floors, strict=True):
+        own = 1.0 if sums.freedom is None else variance
+        information = information + sums.gram / own
+        score = score + sums.score / own
+        if sums.freedom is None:
+            constant += sums.power
+        else:
+            least = min(floor, sums.power)
+            constant += (sums.power - least + max(0.0, least - sums.count)) / own + sums.freedom * np.log(own)
+            constant += sums.freedom / own
+    root = _root(prior)
+    inner = np.eye(len(prior)) + root.T @ information @ root
+    factor = cho_factor(inner, lower=True)
+    told = root.T @ score
+    solved = cho_solve(factor, told)
+    spread = information @ root
+    log_det = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+    return Seen(
+        prior=prior,
+        score=score - spread @ solved,
+        information=information - spread @ cho_solve(factor, spread.T),
+        log_evidence=-0.5 * (constant + log_det - float(told @ solved)),
+    )
+
+
+def _root(prior: Array) -> Array:
+    """L with L L^T = S, for values with a tolerance of zero too."""
+    values, vectors = np.linalg.eigh(prior)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)), dtype=np.float64)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Weighed:
+    """Data with V integrated out."""
+
+    variances: Array
+    """V [shape=(k,)]."""
+    looks: tuple[Seen, ...]
+    """The data under each of them."""
+
+    @cached_property
+    def log_evidence(self) -> float:
+        """Of nothing being wrong."""
+        return self._over(np.zeros(len(self.looks)))
+
+    def of(self, form: Form, widths: Sequence[float] = WIDTHS) -> float:
+        """Log evidence of a hypothesis."""
+        if not form.free.shape[1]:
+            return self._over(np.array([one.gain(form, 1.0) for one in self.looks]))
+        return self._mixed(np.array([[one.gain(form, width) for one in self.looks] for width in widths]))
+
+    def singles(self, widths: Sequence[float] = WIDTHS) -> Array:
+        """Log evidence with one column free, of each [shape=(columns,)]."""
+        each = np.array([[one.gains(width) for one in self.looks] for width in widths])  # width, V, value
+        return np.array([self._mixed(each[:, :, k]) for k in range(each.shape[2])])
+
+    def posterior(self, form: Form, widths: Sequence[float] = WIDTHS) -> tuple[Array, Array]:
+        """Mean and covariance of the coefficients (``Seen.posterior``), over V and widths."""
+        told = [(one, width) for width in (widths if form.free.shape[1] else widths[:1]) for one in self.looks]
+        weights = np.array([one.log_evidence + one.gain(form, width) for one, width in told])
+        weights = np.exp(weights - logsumexp(weights))
+        mean, square = np.zeros(len(form.offset)), np.zeros_like(self.looks[0].prior)
+        for weight, (one, width) in zip(weights, told, strict=True):
+            if weight > NEGLIGIBLE:
+                middle, covariance = one.posterior(form, width)
+                mean += weight * middle
+                square += weight * (covariance + np.outer(middle, middle))
+        return mean, square - np.outer(mean, mean)
+
+    @cached_property
+    def typical(self) -> Seen:
+        """The data under the V that explains them best."""
+        return self.looks[int(np.argmax([one.log_evidence + float(one.gains(1.0).max()) for one in self.looks]))]
+
+    @cached_property
+    def variance(self) -> float:
+        """V that belongs to it."""
+        return float(self.variances[next(k for k, one in enumerate(self.looks) if one is self.typical)])
+
+    def _over(self, gains: Array) -> float:
+        return float(logsumexp([one.log_evidence + gain for one, gain in zip(self.looks, gains, strict=True)])) - float(
+            np.log(len(self.looks))
+        )
+
+    def _mixed(self, gains: Array) -> float:
+        """Out of gains [shape=(widths, looks)]."""
+        return float(logsumexp([self._over(each) for each in gains])) - float(np.log(len(gains)))
+
+
+def weighed(every: Sequence[Sums], prior: Array, floors: Sequence[float] | None = None) -> Weighed:
+    """All data together. ``floors``: see ``seen``; None: what these data themselves leave unexplained."""
+    with_error = [sums for sums in every if sums.freedom is not None]
+    least = list(map(unexplained, every)) if floors is None else floors
+    if not with_error:
+        variances = np.array([1.0])
+    else:
+        most = max(10.0, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
+        variances = np.geomspace(1.0, most, STEPS_OF_V)
+    return Weighed(variances=variances, looks=tuple(seen(every, prior, float(one), least) for one in variances))
+
+
+def probabilities(log_evidences: ArrayLike, log_priors: ArrayLike) -> Array:
+    """Of hypotheses that exclude each other."""
+    both = np.asarray(log_evidences, dtype=np.float64) + np.asarray(log_priors, dtype=np.float64)
+    return np.asarray(np.exp(both - logsumexp(both)), dtype=np.float64)
