@@ -33,7 +33,7 @@ LEAST_BATCH, FEW_BATCHES = 4, 16
 ROWS = "rows.json"
 LARGEST_BYTES = 500_000_000
 
-Changes = Mapping[str, float]
+Changes = Mapping[str, str | float]
 
 
 def evaluate(

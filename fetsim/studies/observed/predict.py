@@ -1,0 +1,213 @@
+"""What builds of a unit would give where a real one was observed: the one module here that touches the engine.
+
+Readings come from the figures of builds (``studies/spread/evaluate``), volts from the state at rest with the meter at
+its node; recordings by playing their dry sound. Four builds are played side by side in the lanes of each core. Plays
+are kept in the user's cache, in single precision (24 bits of each sample), under the circuit, the dry sound and the
+quality.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fetsim.audio.channel import Channel
+from fetsim.audio.player import BLOCK_FRAMES
+from fetsim.engine.assembly import Array
+from fetsim.engine.crew import side_by_side
+from fetsim.engine.lanes import WIDTH
+from fetsim.errors import FetsimError
+from fetsim.files.user_cache import UserCache, user_cache
+from fetsim.rig.processes import processes_of, run_apart
+from fetsim.rig.rig import Rig
+from fetsim.rig.runner import Progress, unwatched
+from fetsim.schematic.unit import Unit
+from fetsim.studies.builds.nominal import nominal_of
+from fetsim.studies.cache import PLAYS, key_of
+from fetsim.studies.compare.takes import circuit_key
+from fetsim.studies.observed.loaded import shown_v
+from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.spread.evaluate import Changes, evaluate
+
+KIND = "played"
+LARGEST_BYTES = 4_000_000_000
+SAMPLES = "output.npy"
+MOST_TOGETHER = 3 * WIDTH
+"""Builds that one job plays: few, so that what was done before an interruption is kept."""
+
+Samples = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Predicted:
+    """What one build gives where the real unit was observed."""
+
+    readings: Array
+    """[shape=(readings,), in the units of each]; NaN where ``reasons`` says why."""
+    outputs: tuple[Samples | None, ...]
+    """For each recording what comes out [shape=(n,) of its dry sound, 1.0 = full scale]; None where it fails."""
+    reasons: tuple[str, ...]
+    """Why what is missing is missing; each once."""
+
+
+def predict(
+    observations: Observations,
+    builds: Sequence[Changes],
+    *,
+    quality: str = "standard",
+    workers: int | None = None,
+    progress: Progress = unwatched,
+    cache: UserCache | None = None,
+) -> list[Predicted]:
+    """For each build, as changes of the observed unit. Settings of a reading or recording go on top of the changes.
+
+    Raises InputError where the observations cannot be had of the unit at all.
+    """
+    kept = cache or user_cache(KIND, LARGEST_BYTES)
+    shares = len(observations.at_settings) + len(observations.recordings)
+
+    def part(number: int) -> Progress:
+        return lambda share: progress((number + share) / shares)
+
+    readings = np.full((len(builds), len(observations.readings)), np.nan)
+    reasons: list[dict[str, None]] = [{} for _ in builds]
+    for number, (settings, places) in enumerate(observations.at_settings.items()):
+        merged: list[Changes] = [{**build, **dict(settings)} for build in builds]
+        _read(observations, merged, places, readings, reasons, quality, workers, part(number))
+    outputs: list[list[Samples | None]] = [[] for _ in builds]
+    for number, recording in enumerate(observations.recordings, start=len(observations.at_settings)):
+        merged = [{**build, **recording.settings} for build in builds]
+        played = play(observations.unit, merged, recording, quality=quality, workers=workers, cache=kept,
+                      progress=part(number))  # fmt: skip
+        for row, output in enumerate(played):
+            outputs[row].append(None if isinstance(output, str) else output)
+            reasons[row] |= {output: None} if isinstance(output, str) else {}
+    return [
+        Predicted(readings=readings[row], outputs=tuple(outputs[row]), reasons=tuple(reasons[row]))
+        for row in range(len(builds))
+    ]
+
+
+def _read(
+    observations: Observations, builds: Sequence[Changes], places: tuple[int, ...], readings: Array,
+    reasons: Sequence[dict[str, None]], quality: str, workers: int | None, progress: Progress,
+) -> None:  # fmt: skip
+    """Fill in the readings at these places, all taken at settings that are among the changes."""
+    meters: dict[int, tuple[str, float | None]] = {}
+    for place in places:
+        one = observations.readings[place]
+        if one.figure.kind == "volts" and one.figure.node is not None:
+            meters[place] = one.figure.node, one.meter_ohm
+    figures = observations.figures(places)
+    if meters:
+        near = Rig(observations.unit)
+        for row, build in enumerate(builds):
+            try:
+                rig = Rig(observations.unit.changed(build) if build else observations.unit, near=near)
+                for place, volts in shown_v(rig, meters).items():
+                    readings[row, place] = volts
+            except FetsimError as error:
+                reasons[row][str(error)] = None
+    if not figures:
+        return
+    settings = dict(observations.readings[places[0]].settings)
+    start = nominal_of(
+        observations.unit.changed(settings) if settings else observations.unit, figures, quality=quality,
+        curve_hz=observations.curve_hz, step_hz=observations.step_hz, before_dbu=observations.before_dbu,
+        level_dbu=observations.level_dbu,
+    )  # fmt: skip
+    found = evaluate(start, builds, workers=workers, progress=progress)
+    for row, shown in enumerate(found):
+        reasons[row].update(dict.fromkeys(shown.reasons.values()))
+        for place in places:
+            key = observations.readings[place].figure.key
+            if place not in meters:
+                readings[row, place] = shown.found.get(key, np.nan)
+
+
+def play(
+    unit: Unit,
+    builds: Sequence[Changes],
+    recording: Recording,
+    *,
+    quality: str,
+    workers: int | None = None,
+    cache: UserCache | None = None,
+    progress: Progress = unwatched,
+) -> list[Samples | str]:
+    """The dry sound of a recording through each build [shape=(n,)], or why it could not be played."""
+    kept = cache or user_cache(KIND, LARGEST_BYTES)
+    made: list[Unit | str] = [_changed(unit, build) for build in builds]
+    keys = [None if isinstance(one, str) else _key(one, recording, quality) for one in made]
+    left = {key: one for key, one in zip(keys, made, strict=True) if key and not isinstance(one, str)}
+    left = {key: one for key, one in left.items() if kept.find(key) is None}
+    told: dict[str, str] = {}
+    if left:
+        names = list(left)
+        size = _together(len(names), processes_of(workers))
+        batches = [names[first : first + size] for first in range(0, len(names), size)]
+
+        def arrived(number: int, outputs: list[Samples | str]) -> None:
+            for key, output in zip(batches[number], outputs, strict=True):
+                if isinstance(output, str):
+                    told[key] = output
+                else:
+                    with kept.filling(key) as folder:
+                        np.save(folder / SAMPLES, output)
+
+        jobs = [[left[key] for key in batch] for batch in batches]
+        work = partial(_played, unit, recording.dry, recording.rate_hz, quality)
+        run_apart(jobs, work, progress, workers=workers, arrived=arrived)
+        kept.trim()
+    progress(1.0)
+    return [one if isinstance(one, str) else _fetched(kept, key, told) for one, key in zip(made, keys, strict=True)]
+
+
+def _together(count: int, workers: int) -> int:
+    """Builds a job, whole packs of lanes where there are enough of them."""
+    each = -(-count // workers)
+    return min(MOST_TOGETHER, WIDTH * -(-each // WIDTH) if each > WIDTH // 2 else each)
+
+
+def _changed(unit: Unit, build: Changes) -> Unit | str:
+    try:
+        return unit.changed(build) if build else unit
+    except FetsimError as error:
+        return str(error)
+
+
+def _key(unit: Unit, recording: Recording, quality: str) -> str:
+    return key_of("played", circuit_key(unit), recording.dry, recording.rate_hz, quality, source=PLAYS)
+
+
+def _fetched(cache: UserCache, key: str | None, told: Mapping[str, str]) -> Samples | str:
+    assert key is not None
+    folder = cache.find(key)
+    if folder is None:
+        return told.get(key, "its render vanished from the cache as soon as it was made; start again")
+    samples: Samples = np.load(folder / SAMPLES, mmap_mode="r")
+    return samples
+
+
+def _played(
+    unit: Unit, dry: Array, rate_hz: float, quality: str, units: Sequence[Unit]
+) -> list[Samples | str]:
+    """Side by side in the lanes of this process."""
+    near = Rig(unit, quality, rate_hz)
+    found = side_by_side({k: partial(_one, one, near, dry) for k, one in enumerate(units)}, cores=1)
+    return [found[k] for k in range(len(units))]
+
+
+def _one(unit: Unit, near: Rig, dry: Array) -> Samples | str:
+    try:
+        channel = Channel(Rig(unit, near.quality, near.audio_rate_hz, near=near))
+        blocks = range(0, len(dry), BLOCK_FRAMES)
+        pieces = [
+            channel.push(dry[first : first + BLOCK_FRAMES], last=first + BLOCK_FRAMES >= len(dry)).output
+            for first in blocks
+        ]
+    except FetsimError as error:
+        return str(error)
+    return np.concatenate(pieces).astype(np.float32)

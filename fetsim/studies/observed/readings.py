@@ -1,0 +1,230 @@
+"""Readings of a real unit: a file with a row for each, CSV or TOML.
+
+Columns ``figure`` (its name as in ``studies/builds/asked.py``: ``volts@ctl``, ``threshold``, ``reduction@4``),
+``value`` with its unit, ``accuracy`` as a share of the value or an amount (one standard deviation), ``meter`` (its
+input resistance, for volts) and ``settings`` (controls and switches, as ``release=1; curve=S2``). Rows without a value
+have not been read yet. In TOML each is a table ``[[reading]]`` with the same keys. Nothing is guessed: what cannot be
+read names its row and column.
+"""
+
+import csv
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from fetsim.errors import FetsimError, InputError
+from fetsim.files.reading import read_text
+from fetsim.safe_text import printable
+from fetsim.schematic.fields import suggestion
+from fetsim.schematic.unit import Unit
+from fetsim.schematic.values import parse_value
+from fetsim.schematic.versions import parse_changes
+from fetsim.studies.builds.asked import Figure, figure_named
+
+LARGEST_FILE = 1_000_000  # bytes
+MOST_READINGS = 500
+COLUMNS = ("figure", "value", "accuracy", "meter", "settings")
+LEFT_OUT = ("expected", "about")
+"""Columns that are for people."""
+METER_OHM = 10e6
+"""Input resistance of a digital meter (common practice)."""
+ACCURACY_SHARE, ACCURACY_DB = 0.01, 0.2
+TIME_SHARE, THD_SHARE = 0.05, 0.1
+"""Accuracies where nothing is said: of volts, of levels and gains, of times, frequencies and ratios, of THD (own
+choice: a good meter and a careful hand)."""
+LEAST_V, LEAST_DB = 1e-3, 0.01
+"""No reading counts as finer: the last digits of a meter."""
+EXAMPLE = "as volts@ctl,-5.02V,1%,10M,release=1"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """One figure as it was read."""
+
+    figure: Figure
+    value: float
+    """In SI units, or in what ``Figure.unit`` says."""
+    accuracy: float
+    """One standard deviation, in the same."""
+    meter_ohm: float | None = None
+    """Input resistance of the meter that read volts; None where nothing loads the unit."""
+    settings: Mapping[str, str] = field(default_factory=dict)
+    """What the unit was set to, as changes take it."""
+    where: str = ""
+    """Its place in a file."""
+
+    @property
+    def name(self) -> str:
+        """The figure, with its settings."""
+        told = ", ".join(f"{name}={value}" for name, value in self.settings.items())
+        return f"{self.figure.key} ({told})" if told else self.figure.key
+
+
+def read_readings(path: Path, unit: Unit) -> tuple[Reading, ...]:
+    """The readings of a file. Raises InputError with a line for every mistake, named by row and column.
+
+    >>> import fetsim
+    >>> from pathlib import Path
+    >>> _ = Path("bench.csv").write_text("figure,value,accuracy\\nvolts@ctl,-5.02V,1%\\nthreshold,-19.3,0.2\\n")
+    >>> [one.figure.key for one in fetsim.read_readings(Path("bench.csv"), fetsim.load_unit("teaching"))]
+    ['volts@ctl', 'threshold']
+    """
+    text = read_text(path, largest_bytes=LARGEST_FILE, what="list of readings")
+    rows = list(_toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text))
+    found, mistakes = [], []
+    for where, row in rows:
+        try:
+            found += [] if not row.get("value", "").strip() else [reading_of(row, unit, where)]
+        except InputError as error:
+            mistakes += [f"{where}, {line}" for line in str(error).splitlines()]
+    seen: dict[str, str] = {}
+    for one in found:
+        if one.name in seen:
+            mistakes.append(f"{one.where}, column figure: {one.name} is in {seen[one.name]} already; keep one of them")
+        seen.setdefault(one.name, one.where)
+    if mistakes:
+        raise InputError("\n".join(printable(f"{path}: {line}") for line in mistakes))
+    if not 1 <= len(found) <= MOST_READINGS:
+        raise InputError(f"{path}: has {len(found)} readings with a value; 1 to {MOST_READINGS} can be used")
+    return tuple(found)
+
+
+def reading_of(row: Mapping[str, str], unit: Unit, where: str = "") -> Reading:
+    """One reading out of its texts by column. Raises InputError that begins with the column."""
+    texts = {name: row.get(name, "").strip() for name in COLUMNS}
+    with _column("settings"):
+        each = texts["settings"].replace(",", ";").split(";") if texts["settings"] else []
+        settings = parse_changes(each, "settings")
+        _check_settings(unit, settings)
+    with _column("figure"):
+        figure = figure_named(texts["figure"], unit)
+    with _column("value"):
+        value = _amount(figure, texts["value"])
+    with _column("accuracy"):
+        accuracy = _accuracy(figure, value, texts["accuracy"])
+    with _column("meter"):
+        meter = _meter(figure, texts["meter"])
+    return Reading(figure=figure, value=value, accuracy=accuracy, meter_ohm=meter, settings=settings, where=where)
+
+
+class _column:
+    """Puts the name of a column before what is wrong in it."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, FetsimError):
+            raise InputError(f"column {self._name}: {error}") from None
+
+
+def _check_settings(unit: Unit, settings: Mapping[str, str]) -> None:
+    for name in settings:
+        if name not in unit.controls and name not in unit.banks:
+            choices = ", ".join([*unit.controls, *unit.banks]) or "the unit has none"
+            raise InputError(f"{name[:40]!r} is no control or switch; choices: {choices}")
+    if settings:
+        unit.changed(settings)
+
+
+def _amount(figure: Figure, text: str) -> float:
+    """A figure's value. Raises InputError, for times and frequencies also where the unit is left out."""
+    if figure.unit == "dBu":
+        text = text.removesuffix("dBu").strip()
+    quantity = "decibel" if figure.unit == "dB" else figure.quantity
+    value = parse_value(text, quantity)
+    if figure.quantity in ("second", "hertz") and text[-1:].isdigit():
+        example = "120ms or 0.12s" if figure.quantity == "second" else "35Hz or 20kHz"
+        raise InputError(f"{text[:20]!r} has no unit; write it as {example}")
+    if _in_proportion(figure) and not value > 0.0:
+        raise InputError(f"{figure.key} is never zero or less")
+    return value
+
+
+def _in_proportion(figure: Figure) -> bool:
+    return figure.quantity in ("second", "hertz", "share") or figure.kind == "ratio"
+
+
+def _accuracy(figure: Figure, value: float, text: str) -> float:
+    least = LEAST_V if figure.quantity == "volt" else LEAST_DB if "dB" in figure.unit else 1e-4 * abs(value)
+    text = text.removeprefix("+-").removeprefix("±").strip()
+    if not text:
+        share = {"volt": ACCURACY_SHARE, "share": THD_SHARE}.get(figure.quantity, TIME_SHARE)
+        return ACCURACY_DB if "dB" in figure.unit else max(share * abs(value), least)
+    if text.endswith("%") and "dB" not in figure.unit:
+        accuracy = abs(value) * parse_value(text, "share")
+    else:
+        unit = "decibel" if "dB" in figure.unit else figure.quantity
+        accuracy = parse_value(text.removesuffix("dBu").strip() if figure.unit == "dBu" else text, unit)
+    if not accuracy > 0.0:
+        raise InputError(f"{text[:20]!r} must be above zero: one standard deviation, as 1% or an amount")
+    return max(accuracy, least)
+
+
+def _meter(figure: Figure, text: str) -> float | None:
+    if figure.kind != "volts":
+        if text:
+            raise InputError(f"{figure.key} is not read by a voltmeter; leave it empty")
+        return None
+    if text in ("none", "infinite"):
+        return None
+    ohm = parse_value(text, "ohm") if text else METER_OHM
+    if not (isfinite(ohm) and ohm >= 1e3):
+        raise InputError(f"{text[:20]!r} is no input resistance of a voltmeter; write it as 10M, or none")
+    return ohm
+
+
+def _csv_rows(path: Path, text: str) -> Iterator[tuple[str, dict[str, str]]]:
+    first = text.partition("\n")[0]
+    delimiter = max(",;\t", key=first.count)
+    try:
+        table = list(csv.reader(text.splitlines(), delimiter=delimiter, skipinitialspace=True, strict=True))
+    except csv.Error as error:
+        raise InputError(f"{path}: cannot be read as a table ({error})") from None
+    if not any(cell.strip() for row in table for cell in row):
+        raise InputError(f"{path}: is empty; its first row names the columns: {', '.join(COLUMNS)}")
+    heading = [cell.strip().lower() for cell in table[0]]
+    _check_heading(path, heading)
+    for number, row in enumerate(table[1:], start=2):
+        if not any(cell.strip() for cell in row):
+            continue
+        if len(row) > len(heading):
+            raise InputError(f"{path}: row {number}: has {len(row)} cells under {len(heading)} columns; is a decimal "
+                             "comma in it? write a decimal point")  # fmt: skip
+        yield f"row {number}", dict(zip(heading, row, strict=False))
+
+
+def _toml_rows(path: Path, text: str) -> Iterator[tuple[str, dict[str, str]]]:
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: is not TOML ({error})") from None
+    tables = document.get("reading")
+    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
+        raise InputError(f"{path}: has no readings; write each as a table [[reading]] with {', '.join(COLUMNS)}")
+    for number, table in enumerate(tables, start=1):
+        _check_heading(path, list(table))
+        yield f"reading {number}", {name: _text(value) for name, value in table.items()}
+
+
+def _text(value: Any) -> str:
+    return "; ".join(f"{name}={one}" for name, one in value.items()) if isinstance(value, dict) else str(value)
+
+
+def _check_heading(path: Path, heading: Sequence[str]) -> None:
+    doubled = sorted({name for name in heading if heading.count(name) > 1 and name})
+    if doubled:
+        raise InputError(f"{path}: column {doubled[0][:40]} is there twice")
+    known: Iterable[str] = (*COLUMNS, *LEFT_OUT)
+    for name in heading:
+        if name not in known and (hint := suggestion(name, known)):
+            raise InputError(f"{path}: column {name[:40]!r} is none that is known{hint}")
+    for name in ("figure", "value"):
+        if name not in heading:
+            raise InputError(f"{path}: column {name} is missing; a row is {','.join(COLUMNS)}, {EXAMPLE}")

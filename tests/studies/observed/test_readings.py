@@ -1,0 +1,70 @@
+"""The file of readings, and what is wrong with it in one line each."""
+
+import pytest
+
+from fetsim.errors import InputError
+from fetsim.schematic.load import load_unit
+from fetsim.studies.observed.readings import read_readings
+
+TEACHING = load_unit("teaching")
+
+
+def read(tmp_path, text, name="bench.csv"):
+    path = tmp_path / name
+    path.write_text(text)
+    return read_readings(path, TEACHING)
+
+
+def test_each_column_is_read(tmp_path):
+    volts, threshold, release = read(
+        tmp_path,
+        "figure,value,accuracy,meter,settings,expected\n"
+        "volts@ctl,-5.02V,2%,1M,,-5.0\nthreshold,-19.3 dBu,0.3dB,,,\nrelease,120ms,5ms,,,\nattack,,,,,\n",
+    )
+    assert (volts.value, volts.accuracy, volts.meter_ohm) == (-5.02, pytest.approx(0.1004), 1e6)
+    assert (threshold.value, threshold.accuracy, threshold.meter_ohm) == (-19.3, 0.3, None)
+    assert (release.value, release.accuracy) == (0.12, pytest.approx(0.005))
+
+
+def test_toml_holds_the_same(tmp_path):
+    (one,) = read(tmp_path, '[[reading]]\nfigure = "volts@ctl"\nvalue = "-5.02V"\nmeter = "none"\n', "bench.toml")
+    assert (one.value, one.meter_ohm) == (-5.02, None)
+    assert one.accuracy == pytest.approx(0.0502)  # a meter of 1 %, as nothing is said
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("volts@ctrl,1V,,,", "column figure: point: Teaching loop has no node or probe 'ctrl'; did you mean"),
+        ("volts@ctl,1mA,,,", "column value: '1mA'"),
+        ("release,120,,,", "column value: '120' has no unit; write it as 120ms or 0.12s"),
+        ("release,-1s,,,", "column value: release is never zero or less"),
+        ("threshold,-19.3,0dB,,", "column accuracy: '0dB' must be above zero"),
+        ("threshold,-19.3,,10M,", "column meter: threshold is not read by a voltmeter"),
+        ("volts@ctl,1V,,10,", "column meter: '10' is no input resistance of a voltmeter"),
+        ("volts@ctl,1V,,,loud=1", "column settings: 'loud' is no control or switch"),
+        ("volts@ctl,1V,,,,7", "has 6 cells under 5 columns"),
+    ],
+)
+def test_a_mistake_is_one_line_with_its_place(tmp_path, row, told):
+    with pytest.raises(InputError) as error:
+        read(tmp_path, f"figure,value,accuracy,meter,settings\n{row}\n")
+    (line,) = str(error.value).splitlines()
+    assert "row 2" in line
+    assert told in line
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "is empty"),
+        ("figure,valeu\n", "did you mean value?"),
+        ("figure,accuracy\nloss,1%\n", "column value is missing"),
+        ("figure,value\nloss,\n", "has 0 readings with a value"),
+        ("figure,value\nloss,1dB\nloss,2dB\n", "row 3, column figure: loss is in row 2 already"),
+    ],
+)
+def test_a_file_that_is_none_says_so(tmp_path, text, told):
+    with pytest.raises(InputError, match=r"bench\.csv: ") as error:
+        read(tmp_path, text)
+    assert told in str(error.value)
