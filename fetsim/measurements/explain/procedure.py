@@ -24,6 +24,7 @@ from fetsim.measurements.bench.hold import hold_at
 from fetsim.measurements.bench.steady import Period, period_of, settle
 from fetsim.measurements.bench.transfer import transfers
 from fetsim.measurements.explain.figures import LoopFacts, LoopFigures
+from fetsim.measurements.explain.moving import Moving
 from fetsim.measurements.explain.points import LoopPoints, loop_points
 from fetsim.measurements.explain.reading import loop_figures
 from fetsim.measurements.explain.traces import BurstTraces, Trace, cycle_starts
@@ -51,7 +52,7 @@ RETURNED = 0.02  # share of the control's change that is left when the record ma
 AUDIBLE_SWING = 0.1  # of the largest swing: rectifier points with less carry no signal of their own
 PROBED_V = 0.1  # of control, by which the gate's coupling is found
 LEAST_COUPLING = 1e-3  # volts of gate for a volt of control; less does not control anything
-RECTIFIER = "rectifier "
+RECTIFIER, NODE, CURRENT = "rectifier ", "node ", "current "
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,6 +103,7 @@ def measure_explain(
     tap: str | None = None,
     rectifier: Sequence[str] = (),
     against: Reference = "idle",
+    moving: bool = False,
     quality: str = "standard",
     progress: Progress = unwatched,
 ) -> Explanation:
@@ -110,7 +112,8 @@ def measure_explain(
     The burst begins and ends at ``phase_deg`` of the tone (0: rising through zero) and lasts whole cycles, ``burst_s``
     or a little more. ``tail_s``: length of the record after it (default: until the control has come back, 6 s at
     most). ``tap``, ``rectifier``: probes or nodes to watch instead of those found in the unit. ``against``: what gain
-    reduction is counted from, the unit at rest or (``"open"``) the FET taken out.
+    reduction is counted from, the unit at rest or (``"open"``) the FET taken out. ``moving``: also trace the nodes
+    between stages and the currents of diodes and transistors, which page in slow motion and film show.
 
     Raises InputError for a unit without a gain cell or a setting out of range, ConvergenceError for a unit that never
     settles.
@@ -128,7 +131,7 @@ def measure_explain(
     period = period_of(frequency_hz, bench)
     phase = float(np.radians(phase_deg % 360.0))
     quiet_v, loud_v = (period.tone(level, phase) for level in (before_dbu, level_dbu))
-    recorder = _Recorder(bench, points, period)
+    recorder = _Recorder(bench, points, period, Moving.of(unit, bench.circuit) if moving else Moving())
     try:
         settle(recorder.run, quiet_v)
     except ConvergenceError as error:
@@ -158,12 +161,13 @@ def measure_explain(
 class _Recorder:
     """A run whose stretches come out as the quantities that are traced."""
 
-    def __init__(self, bench: Bench, points: LoopPoints, period: Period) -> None:
-        self.bench, self.points, self.period = bench, points, period
-        self.run = bench.run(points.nodes)
+    def __init__(self, bench: Bench, points: LoopPoints, period: Period, moving: Moving) -> None:
+        self.bench, self.points, self.period, self.moving = bench, points, period, moving
+        self.run = bench.run([*points.nodes, *moving.recorded])
 
     def play(self, source_v: Array) -> dict[str, Array]:
-        """Every quantity at every step; those of rectifier points are called ``rectifier NAME``."""
+        """Every quantity at every step; those of rectifier points are called ``rectifier NAME``, those that move
+        besides ``node NAME`` and ``current DESIGNATOR``."""
         played = self.run.play(source_v)
         levels = played.nodes
         cell = self.bench.gain_cell
@@ -177,6 +181,8 @@ class _Recorder:
             "conductance": cell.conductance_s(drain, gate, source),
             "reduction": played.reduction_db,
             "output": played.output_v,
+            **{f"{NODE}{node}": levels[node] for node in self.moving.nodes},
+            **{f"{CURRENT}{name}": current_a for name, current_a in self.moving.currents_a(levels)},
         }
 
     def cycles(self, source_v: Array) -> dict[str, Array]:
@@ -228,6 +234,8 @@ def _traces(recorder: _Recorder, phase: float, now: dict[str, Array], after: dic
     lead = LEAD_PERIODS * recorder.period.steps
     every = {name: Trace(values, *after[name]) for name, values in now.items()}
     rectifier = {one.name: every.pop(f"{RECTIFIER}{one.name}") for one in recorder.points.rectifier}
+    nodes = {node: every.pop(f"{NODE}{node}") for node in recorder.moving.nodes}
+    currents = {one.name: every.pop(f"{CURRENT}{one.name}") for one in recorder.moving.devices}
     return BurstTraces(
         rate_hz=recorder.bench.rate_hz,
         frequency_hz=recorder.period.frequency_hz,
@@ -235,6 +243,8 @@ def _traces(recorder: _Recorder, phase: float, now: dict[str, Array], after: dic
         lead=lead,
         window=recorder.period.steps,
         rectifier=_heard(rectifier, lead),
+        nodes=nodes,
+        currents=currents,
         **every,
     )
 

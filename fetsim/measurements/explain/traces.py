@@ -1,6 +1,6 @@
 """What a burst does at each point of the loop: traces at full rate up to its end, cycle by cycle after it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,10 @@ class BurstTraces:
     reduction: Trace
     """Gain reduction [dB], from that conductance."""
     output: Trace
+    nodes: dict[str, Trace] = field(default_factory=dict)
+    """Of a record with all that moves: node between stages -> its trace,"""
+    currents: dict[str, Trace] = field(default_factory=dict)
+    """and diode or transistor -> direct current into its first terminal, what its capacitances take left out [A]."""
 
     @property
     def time_s(self) -> Array:

@@ -5,7 +5,7 @@ Nothing runs on them, and nothing is fetched.
 
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 import fetsim
 from fetsim.report.look.kept_together import bound_on_page
@@ -14,8 +14,14 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri
 """The drawings bring their styles with them."""
 
 
-def filled(template: str, **values: object) -> str:
+def filled(page: str, **values: object) -> str:
     """The page of a template of this room, ``report/page.html`` say; whatever comes from outside is text there."""
+    style = (files(__package__) / "page.css").read_text(encoding="utf-8")
+    return template(page).render(policy=POLICY, style=style, version=fetsim.__version__, **values)
+
+
+def template(page: str) -> Template:
+    """A template of this room."""
     environment = Environment(
         loader=PackageLoader("fetsim.report", "pages"),
         autoescape=True,
@@ -24,6 +30,4 @@ def filled(template: str, **values: object) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    style = (files(__package__) / "page.css").read_text(encoding="utf-8")
-    page = environment.get_template(template)
-    return page.render(policy=POLICY, style=style, version=fetsim.__version__, **values)
+    return environment.get_template(page)

@@ -14,9 +14,10 @@ import soundfile
 
 from fetsim.errors import InputError
 from fetsim.report.look.printed import printed
-from fetsim.report.pages.compare import PAGE_NAME, SEGMENT_FOLDER, embedded_json, write_comparison_page
+from fetsim.report.pages.compare import PAGE_NAME, SEGMENT_FOLDER, write_comparison_page
 from fetsim.report.pages.compare.plan import DB_STEP, WAVE_STEP, packed
 from fetsim.report.pages.compare.words import clean, duration_text, page_words, signed
+from fetsim.report.pages.scripted import embedded_json
 from tests.report.invented import failed_version, make_comparison, programme
 
 HOSTILE = (

@@ -7,23 +7,16 @@ Chromium 156). Nothing in the page can run but its own script (content security 
 named is text.
 """
 
-import base64
-import hashlib
-import json
 import tempfile
-from collections.abc import Callable, Mapping
-from importlib.resources import files
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from fetsim.errors import InputError
 from fetsim.files.whole_files import writing
-from fetsim.report.look.kept_together import bound_on_page
 from fetsim.report.pages.compare.plan import make_plan
 from fetsim.report.pages.compare.segments import Segments, cut
 from fetsim.report.pages.compare.words import KEYS, page_words
+from fetsim.report.pages.scripted import embedded_json, scripted_page
 from fetsim.studies.compare.comparison import Comparison
 
 PAGE_NAME = "listen.html"
@@ -33,6 +26,7 @@ SCRIPTS = (
     "binomial.js", "graph.js", "segments.js", "player.js", "tracks.js", "desk.js", "trials.js", "listening_test.js",
     "keys.js", "main.js",
 )  # fmt: skip
+
 
 def write_comparison_page(
     comparison: Comparison,
@@ -82,40 +76,14 @@ def segment_name(number: int) -> str:
     return f"{number:05d}.js"
 
 
-def embedded_json(content: Mapping[str, Any]) -> str:
-    """JSON that no text in it can end early, open a comment or a tag."""
-    text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    for letter in "<>&\u2028\u2029":
-        text = text.replace(letter, f"\\u{ord(letter):04x}")
-    return text
-
-
 def _render(comparison: Comparison, segments: Segments, *, embedded: bool) -> str:
-    package = files(__package__)
-    style = package.joinpath("page.css").read_text("utf-8")
-    script = "\n".join(package.joinpath(name).read_text("utf-8") for name in SCRIPTS)
-    script = f"(() => {{\n{script}\n}})();"
-    environment = Environment(
-        loader=PackageLoader("fetsim.report.pages.compare", ""), autoescape=True, finalize=bound_on_page,
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    return environment.get_template("page.html").render(
-        policy=_policy(script, style),
-        style=style,
-        script=script,
+    return scripted_page(
+        "compare/page.html",
+        styles=("compare/page.css",),
+        scripts=[f"compare/{name}" for name in SCRIPTS],
+        more_scripts="'self' file: ",  # the segments
         plan=embedded_json(make_plan(comparison, segments, None if embedded else SEGMENT_FOLDER)),
         embedded=[path.read_text("ascii") for path in segments.paths] if embedded else [],
         keys=KEYS,
         **page_words(comparison),
-    )
-
-
-def _policy(script: str, style: str) -> str:
-    """Nothing but this script, this style, and script files from the disk (the segments)."""
-    script_hash, style_hash = (
-        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'" for text in (script, style)
-    )
-    return (
-        f"default-src 'none'; script-src 'self' file: {script_hash}; style-src {style_hash}; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
     )
