@@ -193,16 +193,17 @@ def test_a_signal_leaves_nothing_half_written(place, name):
     assert not [one for one in os.listdir() if one.startswith(".") or one == "l.csv"]
 
 
-@pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
-def test_standard_streams_that_are_closed(place, closed):
+def test_standard_streams_that_are_closed(place):
     """What is printed goes nowhere; the sound file is whole, and the same as ever."""
-    play = f"{sys.executable} -m fetsim render in.wav out.wav -u teaching -q draft"
-    for name, streams in (("open", ""), ("closed", closed)):
-        assert subprocess.run(f"{play} {streams}", shell=True, capture_output=True, check=False).returncode == 0
-        os.rename("out.wav", f"{name}.wav")
-    assert (place / "open.wav").read_bytes() == (place / "closed.wav").read_bytes()
-    wrong = f"{sys.executable} -m fetsim show -u nonsense {closed}"
-    assert subprocess.run(wrong, shell=True, capture_output=True, check=False).returncode == 2
+    heard = {}
+    for streams in ("", ">&-", "2>&-", "<&- >&- 2>&-"):
+        play = f"{sys.executable} -m fetsim render in.wav out.wav -u teaching -q draft {streams}"
+        assert subprocess.run(play, shell=True, capture_output=True, check=False).returncode == 0, streams
+        heard[streams] = (place / "out.wav").read_bytes()
+        os.remove("out.wav")
+        wrong = f"{sys.executable} -m fetsim show -u nonsense {streams}"
+        assert subprocess.run(wrong, shell=True, capture_output=True, check=False).returncode == 2, streams
+    assert len(set(heard.values())) == 1
 
 
 def test_environments_that_numba_refuses():

@@ -202,7 +202,7 @@ def test_a_chain_without_end_is_told(write):
     assert line.endswith("in a row that starts from another; write one of them whole")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(ANY_CHANGE)
 def test_any_changes_written_alone_make_the_same_unit(changes):
     dunlin = load_unit("dunlin")
