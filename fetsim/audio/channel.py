@@ -44,7 +44,6 @@ class Channel:
         """``first_frame`` is the place in the file that the samples begin at, ``number`` the channel's among others:
         noise at its inputs is its own. ``shared``: a march at its start that other channels play too, and what it
         records."""
-        self.rig = rig
         self.probes = tuple(probes)
         first_step = first_frame * rig.factor
         if shared is None:
@@ -52,13 +51,9 @@ class Channel:
                 {*rig.watched, *(name for probe in self.probes for name in probe.unknowns)}
             )
             shared = rig.simulation(recorded, cold=cold, stream=number, first_step=first_step), recorded
-        self.simulation, recorded = shared
-        self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
-        self._hot, self._cold = (self._place[name] for name in rig.output)
-        cell, given = rig.gain_cell, rig.unit.gain_cell
-        watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
-        self._of_cell = [self._place[name] for name in watched]
-        self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
+        self._log_steps = interval_steps(rig.rate_hz, log_rate_hz)
+        self._listen(rig, *shared, first_step)
+        recorded = shared[1]
         fed = [name for name in rig.unit.inputs if name not in rig.signals]
         self._up = {name: RateChange(rig.audio_rate_hz, rig.rate_hz) for name in fed}
         self._down = RateChange(rig.rate_hz, rig.audio_rate_hz, 1 + len(self.probes))
@@ -69,9 +64,25 @@ class Channel:
         later = bool(first_frame and rig.unit.mains)
         resting = self._levels(recorded, rig.simulation(recorded)) if later else self._before
         self._rest = self._columns([np.array([level]) for level in resting], nothing)[0]
-        self._sums = IntervalSums(rig, interval_steps(rig.rate_hz, log_rate_hz), first_step)
-        self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if cell is None else cell.control_sign)
+        self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if rig.gain_cell is None else rig.gain_cell.control_sign)
         self._given, self._returned = 0, 0
+
+    def go_on(self, rig: Rig, simulation: Simulation, recorded: Sequence[str]) -> None:
+        """From the next step on play another rig of the same rate, whose march stands where this one does; of a channel
+        without probes."""
+        assert not self.probes and rig.rate_hz == self.rig.rate_hz, "its probes and rate conversion would not fit"
+        self._listen(rig, simulation, recorded, simulation.steps)
+
+    def _listen(self, rig: Rig, simulation: Simulation, recorded: Sequence[str], first_step: int) -> None:
+        """Take output and gain cell of a rig from what its march records."""
+        self.rig, self.simulation = rig, simulation
+        self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
+        self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
+        self._hot, self._cold = (self._place[name] for name in rig.output)
+        cell, given = rig.gain_cell, rig.unit.gain_cell
+        watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
+        self._of_cell = [self._place[name] for name in watched]
+        self._sums = IntervalSums(rig, self._log_steps, first_step)
 
     @property
     def effort(self) -> Effort:
@@ -82,6 +93,10 @@ class Channel:
     def log(self) -> GainLog:
         """The log so far; complete after the last push."""
         return self._log.result()
+
+    def take_log(self) -> GainLog:
+        """Its rows since this was last called, which are then forgotten."""
+        return self._log.take()
 
     def push(self, samples: Array, *, beside: Mapping[str, Array] | None = None, last: bool = False) -> Block:
         """Play samples [shape=(n,), 1.0 = full scale], those of other inputs ``beside`` them, of the same length.
