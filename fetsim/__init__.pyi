@@ -51,6 +51,9 @@ from .report.unit.text import unit_page as unit_page
 from .schematic.change_list import change_list as change_list
 from .schematic.describe import file_tables as file_tables
 from .schematic.describe import kinds as kinds
+from .schematic.fault_rates import read_rates as read_rates
+from .schematic.faults import Fault as Fault
+from .schematic.faults import faults_of as faults_of
 from .schematic.library import library_units as library_units
 from .schematic.load import load_unit as load_unit
 from .schematic.sheets import library_devices as library_devices

@@ -4,8 +4,9 @@ A change edits the unit's tables and reads them again, so that it meets every ch
 a part's main value by its designator (``C16``), any key of a part or figure of its device sheet
 (``T1.ratio``, ``J1.i_dss``, ``P3.fraction``, ``OUT.load``), of a step of the alignment (``idle_bias.must_be``), a
 control's position or the step of a stepped attenuator (``-12dB``), a switch bank's closed subset (``S1+S3``, ``all``,
-``none``), ``load``, ``temperature_c``, ``full_scale_dbu``, ``name``, ``about``.
-The wiring never changes.
+``none``), ``load``, ``temperature_c``, ``full_scale_dbu``, ``name``, ``about``. What is wrong with a part is a value
+too, under its designator (``C16=leaky:10M``, ``S1=stuck:open``; ``fault_words``), and so is a bridge between two nodes
+(``q1b-q1c=bridge:100``); ``sound`` takes either away. The wiring never changes.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,8 +15,9 @@ from typing import Any
 
 from fetsim.errors import InputError, UnitError
 from fetsim.schematic.alignment import TONE
+from fetsim.schematic.fault_words import BRIDGE, BRIDGE_OHM, SOUND, is_fault
 from fetsim.schematic.fields import suggestion
-from fetsim.schematic.model import Part, UnitData, channel_of, of_one_channel
+from fetsim.schematic.model import Part, UnitData, bridge_ends, channel_of, of_one_channel
 from fetsim.schematic.read import mistake_line, read_unit
 from fetsim.schematic.schema import (
     MAIN_KEYS,
@@ -53,6 +55,7 @@ def changed_unit(unit: UnitData, changes: Sequence[tuple[str, str | float]]) -> 
         raise UnitError(f"change: {wrong[0]} is not the name of anything; names are texts, as in {{'C16': '220n'}}")
     changes = list(_of_each_channel(unit, changes))
     document: Document = unit.document
+    changes = [(_with_fault(unit, name, value), value) for name, value in changes]
     refusals = _given_twice(unit, [name for name, _ in changes])
     for name, value in sorted(changes, key=lambda change: _turn(unit, change[0])):
         try:
@@ -112,6 +115,13 @@ def _full_name(unit: UnitData, name: str) -> str:
     return name if part is None or part.kind not in MAIN_KEYS else f"{name}.{MAIN_KEYS[part.kind]}"
 
 
+def _with_fault(unit: UnitData, name: str, value: object) -> str:
+    """``C16`` as ``C16.fault`` where the value is one; a selector's position is never taken for it."""
+    if name in unit.parts and is_fault(value) and str(value) not in unit.parts[name].positions:
+        return f"{name}.fault"
+    return name
+
+
 def _turn(unit: UnitData, name: str) -> int:
     """Order of application: controls, then devices, then all else."""
     return 0 if name in unit.controls else 1 if _full_name(unit, name).endswith(".device") else 2
@@ -129,6 +139,8 @@ def _edit(unit: UnitData, document: Document, name: str, value: str | float) -> 
         return _put(document, [*_path(unit.parts[name]), "position"], _position(unit, name, value))
     if name in unit.banks:
         return _put(document, ["switches", name, "closed"], _subset(unit, name, value))
+    if bridge_ends(name, unit.nodes) and name not in unit.parts:
+        return _bridged(document, name, value)
     designator, _, key = _full_name(unit, name).partition(".")
     if designator in unit.alignment:
         return _edit_step(document, designator, key, value)
@@ -143,7 +155,10 @@ def _edit_part(document: Document, part: Part, key: str, value: str | float) -> 
     own_first = sorted(PARTS[part.kind].model_fields, key=lambda name: [name in keys for keys in shared])
     keys = [name for name in own_first if name not in (*WIRING_KEYS, "figures")]
     if part.kind == "switch" and not key:
-        raise _Refused(f"is set through its bank, as {part.bank}={part.designator}")
+        bank = f"{part.bank}={part.designator}"
+        raise _Refused(f"is set through its bank, as {bank}; only what is wrong with it is told here, as stuck:open")
+    if key == "fault" and value == SOUND:
+        return _drop(document, _path(part), key)
     if key == "device":
         _same_polarity(document, part, str(value))
         return _put(_drop(document, _path(part), "figures"), [*_path(part), "device"], value)
@@ -161,6 +176,15 @@ def _edit_part(document: Document, part: Part, key: str, value: str | float) -> 
         raise _Refused(f"{key} is wiring, which a change cannot touch; edit the unit file")
     hint = suggestion(key, [*keys, *figures])
     raise _Refused(f"a part of kind {part.kind} has no {key[:40]!r}{hint}; choices: {choices}")
+
+
+def _bridged(document: Document, name: str, value: str | float) -> Document:
+    if value == SOUND:
+        return _drop(document, ["bridges"], name) if "bridges" in document else document
+    word, colon, ohm = str(value).partition(":")
+    if word != BRIDGE or (colon and not ohm):
+        raise _Refused(f"these are two nodes, so {str(value)[:40]!r} is no value; write {BRIDGE}:100 (ohm) or {SOUND}")
+    return _put(document, ["bridges", name], ohm or f"{BRIDGE_OHM:g}")
 
 
 def _edit_step(document: Document, step: str, key: str, value: str | float) -> Document:
@@ -243,6 +267,8 @@ def _unknown_name(unit: UnitData, name: str, value: str | float) -> str:
     otherwise = "; choices: " + ", ".join(names)
     if unit.channels:
         otherwise = of_one_channel(unit.channels)
+    if str(value).partition(":")[0] == BRIDGE:
+        return "is not two nodes with a hyphen between, such as q1b-q1c"
     if word == name and unit.banks and str(value)[:1].isalpha():  # a word, as switches and texts are given, no amount
         names = [*unit.banks, *UNIT_KEYS]
         otherwise = "; what is switched: " + ", ".join(bank.told for bank in unit.banks.values())

@@ -63,6 +63,10 @@ def change_list(before: Unit, after: Unit) -> tuple[Step, ...]:
         Step(do=work, name=" ".join(ends), before="", after="", where="a wire from one to the other")
         for work, one, other in wires for ends in one.joined if ends not in other.joined
     ]  # fmt: skip
+    steps += [
+        Step(do=work, name=" ".join(ends[:2]), before="", after="", where=f"a bridge of {amount(ends[2], 'ohm')}")
+        for work, one, other in wires for name, ends in one.bridges.items() if other.bridges.get(name) != ends
+    ]  # fmt: skip
     settings = [_settings(one) for one in (before, after)]
     steps += [
         Step(do="set", name=name, before=settings[0].get(name, ""), after=setting, where="")

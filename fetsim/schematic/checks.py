@@ -40,7 +40,7 @@ def connections(unit: UnitData) -> tuple[object, ...]:
     ]  # fmt: skip
     stages = [(stage.name, stage.output_node, [part.designator for part in stage.parts]) for stage in unit.stages]
     named = (list(unit.controls), list(unit.banks), unit.probes, unit.rails, unit.matched, unit.alignment)
-    return parts, stages, *named, unit.gain_cell, unit.channels, unit.joined
+    return parts, stages, *named, unit.gain_cell, unit.channels, unit.joined, tuple(unit.bridges)
 
 
 def _names(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:

@@ -31,6 +31,14 @@ def of_one_channel(channels: Iterable[str]) -> str:
     return f"; those of one channel begin with {fronts}" if fronts else ""
 
 
+def bridge_ends(name: str, nodes: Iterable[str]) -> tuple[str, str] | None:
+    """The two nodes that a bridge is named after, ``q1b-q1c``; None for a name that is none of one."""
+    known = {*nodes, GROUND}
+    cuts = (k for k, letter in enumerate(name) if letter == "-")
+    pairs = ((name[:k], name[k + 1 :]) for k in cuts)
+    return next(((a, b) for a, b in pairs if a in known and b in known and a != b), None)
+
+
 @dataclass(frozen=True)
 class Limits:
     """Smallest, typical and largest value on a datasheet, SI units; None where the sheet gives none.
@@ -62,6 +70,17 @@ class Device:
     reference_temperature_c: float
     about: str
     source: str
+
+
+@dataclass(frozen=True)
+class Defect:
+    """One thing that is wrong with a part; its words stand in ``fault_words``."""
+
+    word: str
+    place: str
+    """Where on the part; empty where it has no places."""
+    amount: float
+    """Ohm, share or dB; 0 where it takes none."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +125,10 @@ class Part:
     """Of an input: what drives it."""
     about: str = ""
     source: str = ""
+    fault: str = ""
+    """What is wrong with it, as it was written,"""
+    defects: tuple[Defect, ...] = ()
+    """and one by one."""
 
 
 @dataclass(frozen=True)
@@ -236,6 +259,11 @@ class UnitData:
     """Of a pair: the one whose input, output and gain cell are the unit's; every name counts for the whole pair."""
     joined: tuple[tuple[str, str], ...] = ()
     """Nodes of both channels that are joined straight."""
+    bridges: Mapping[str, tuple[str, str, float]] = field(default_factory=dict)
+    """Faults between two nodes: name -> both nodes, ohm."""
+    ready: tuple[str, ...] = ()
+    """Elements that are there for faults to come, so that a unit with one of them is of the same topology; see
+    ``faulty``."""
 
     @cached_property
     def parts(self) -> dict[str, Part]:

@@ -38,13 +38,16 @@ def side_by_side(units: Mapping[str, UnitData], given: Document) -> Document:
         "channels": {},
     }
     tables: dict[str, dict[str, Any]] = {key: {} for key in TABLES}
+    bridges: dict[str, Any] = {}
     for channel, unit in units.items():
         renamed = _renamed(unit.document, lambda name, channel=channel: f"{channel}_{name}")  # type: ignore[misc]
         cell = renamed.pop("gain_cell")
         whole["channels"][channel] = {} if cell is None else {"gain_cell": cell}
         for key, table in tables.items():
             table.update(renamed[key])
-    return {**whole, **tables}
+        for a, b, ohm in unit.bridges.values():
+            bridges["-".join(node if node == GROUND else f"{channel}_{node}" for node in (a, b))] = ohm
+    return {**whole, **tables, **({"bridges": bridges} if bridges else {})}
 
 
 def channel_document(unit: UnitData, channel: str) -> Document:
@@ -68,10 +71,15 @@ def channel_document(unit: UnitData, channel: str) -> Document:
     rails = {node: one for node, one in whole.get("rails", {}).items() if node in nodes}
     steps = {key: {name: one for name, one in whole.get(key, {}).items() if name.startswith(front)}
              for key in ("matched", "alignment")}  # fmt: skip
+    bridges = {
+        f"{a.removeprefix(front)}-{b.removeprefix(front)}": ohm
+        for a, b, ohm in unit.bridges.values() if {channel_of(node) for node in (a, b) if node != GROUND} == {channel}
+    }  # fmt: skip
     cell = whole["channels"][channel].get("gain_cell")
     own = {} if cell is None else {"gain_cell": cell}
     alone = {**kept, **steps, "probes": probes, "rails": rails, "stages": stages, **own}
     renamed = {key: one for key, one in _renamed(alone, lambda name: name.removeprefix(front)).items() if one}
+    renamed |= {"bridges": bridges} if bridges else {}
     return {"name": f"{unit.name}, {channel}", **{key: getattr(unit, key) for key in SHARED}, **renamed}
 
 
@@ -82,6 +90,7 @@ def are_joined(unit: UnitData) -> bool:
     hangs on one node at the most.
     """
     wires = [set(join) for join in unit.joined]
+    wires += [{a, b} for a, b, _ in unit.bridges.values() if channel_of(a) != channel_of(b) and GROUND not in (a, b)]
     for part in unit.parts.values():
         names = (part.designator, part.transformer or part.designator, *part.nodes.values())
         homes = {channel_of(name) for name in names if name != GROUND}

@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from fetsim.engine.circuit import GROUND, PROGRAM
+from fetsim.errors import InputError
 from fetsim.schematic.capacitors import capacitor_misfits
 from fetsim.schematic.cores import core_misfits
+from fetsim.schematic.fault_words import parse_defects
 from fetsim.schematic.fields import NODE, checked, quantities, suggestion
 from fetsim.schematic.model import Device, Part
 from fetsim.schematic.schema import PARTS, SHEETS
@@ -42,6 +44,10 @@ def read_part(
     if kind in SHEETS:
         device, mistakes = _device(kind, keys["device"], keys["figures"], sheets)
     mistakes += _misfits(kind, keys, nodes)
+    try:
+        defects = parse_defects(keys["fault"], kind)
+    except InputError as error:
+        mistakes.append(("fault", str(error)))
     if mistakes:
         return None, mistakes
     amounts = {key: keys[key] for key in quantities(model) if keys[key] is not None}
@@ -58,6 +64,8 @@ def read_part(
         figures={key: device.figures[key] for key in keys["figures"]} if device else {},
         about=table.about,
         source=table.source,
+        fault=keys["fault"],
+        defects=defects,
         **{key: keys[key] for key in OWN_KEYS if key in keys},
     ), []
 

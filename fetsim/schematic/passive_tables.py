@@ -40,6 +40,7 @@ class PartTable(Table):
     kind: str = Field(description="the kind of part")
     about: Text = Field(default="", description="what the part is for")
     source: Text = Field(default="", description="where its value comes from")
+    fault: Text = Field(default="", examples=["open"], description="what is wrong with it, as open or leaky:10M")
 
 
 class HeatedTable(PartTable):

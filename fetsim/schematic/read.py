@@ -4,7 +4,7 @@ What is wrong in one table never hides what is wrong in the next: a table that c
 stand-in takes its place, and the checks of the whole unit go on without blaming its neighbours.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from fetsim.schematic.model import (
     Stage,
     SwitchBank,
     UnitData,
+    bridge_ends,
 )
 from fetsim.schematic.parts import read_part, sketch_part
 from fetsim.schematic.schema import BankTable, ControlTable, GainCellTable, MatchedTable, StageTable, UnitTable
@@ -63,7 +64,9 @@ def read_unit(document: Document, path: Path, text: str, like: UnitData | None =
         document=document,
         matched=reader.matched(),
         joined=top.joined,
+        ready=() if like is None else like.ready,
     )
+    unit = replace(unit, bridges=reader.bridges(top.bridges, unit.nodes))
     if top.channels is not None:
         channels = {name: _gain_cell(channel.gain_cell) for name, channel in top.channels}
         unit = replace(unit, channels=channels, channel=CHANNELS[0], gain_cell=channels[CHANNELS[0]])
@@ -179,6 +182,17 @@ class _Reader:
             elif (table := self._read(MatchedTable, raw, f"matched.{name}")) is not None:
                 groups[name] = Matched(table.parts, table.within)
         return groups
+
+    def bridges(self, given: Mapping[str, float], nodes: Sequence[str]) -> dict[str, tuple[str, str, float]]:
+        """Between which nodes each of them is; a node's name may hold a hyphen itself."""
+        found: dict[str, tuple[str, str, float]] = {}
+        for name, ohm in given.items():
+            ends = bridge_ends(name, nodes)
+            if ends is None:
+                self.mistakes.append(("bridges", name, "is not two nodes with a hyphen between, as \"q1b-q1c\""))
+            else:
+                found[name] = (*ends, ohm)
+        return found
 
     def alignment(self) -> dict[str, AlignmentStep]:
         steps: dict[str, AlignmentStep] = {}

@@ -10,6 +10,7 @@ import tomlkit
 from fetsim.errors import InputError
 from fetsim.files.reading import same_file
 from fetsim.schematic.change import changed_unit
+from fetsim.schematic.fault_words import BRIDGE
 from fetsim.schematic.library import library_units
 from fetsim.schematic.model import UnitData
 from fetsim.schematic.schema import MAIN_KEYS
@@ -75,6 +76,8 @@ def _written(unit: UnitData, name: str) -> Any:
     if name in unit.banks:
         return "+".join(unit.banks[name].closed) or "none"
     designator, _, key = name.partition(".")
+    if name in unit.bridges:
+        return f"{BRIDGE}:{document['bridges'][name]}"
     if designator in unit.alignment:
         return document["alignment"][designator][key]
     part = unit.parts[designator]

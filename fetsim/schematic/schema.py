@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from fetsim.schematic.alignment import StepTable
-from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Rail, Table, Text, TwoNodes, Within
+from fetsim.schematic.fields import Celsius, Form, Fraction, Name, Node, Ohm, Rail, Table, Text, TwoNodes, Within
 from fetsim.schematic.part_tables import LIMITS, MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.passive_tables import CoreTable, HeatedTable, ResistiveTable, ValuedTable
 from fetsim.schematic.sheet_tables import SheetTable
@@ -106,6 +106,9 @@ class UnitTable(Table):
     )
     joined: Annotated[tuple[TwoNodes, ...], Form('pairs of nodes, as [["left_ctl", "right_ctl"]]')] = Field(
         default=(), description="nodes of both channels that are joined straight"
+    )
+    bridges: Annotated[dict[str, Ohm], Form('a table, as { "q1b-q1c" = "100" }')] = Field(
+        default_factory=dict, description="faults between two nodes, a hyphen between them: their resistance"
     )
     controls: Annotated[dict[str, Any], Form("a table of controls")] = Field(
         default_factory=dict, description="name -> control"

@@ -10,7 +10,7 @@ from fetsim.schematic.stepped import step_text
 from fetsim.schematic.values import format_value
 
 ABSENT = "none"
-WORDS = ("taper", "control", "direction", "about", "source")
+WORDS = ("taper", "control", "direction", "fault", "about", "source")
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,7 @@ def settings(unit: UnitData) -> dict[str, Setting]:
     )
     for part in unit.parts.values():
         found.update(part_settings(part))
+    found.update({name: Setting(ohm, "ohm") for name, (_, _, ohm) in unit.bridges.items()})
     for name, step in unit.alignment.items():
         found.update({f"{name}.{key}": Setting(*told) for key, told in step_settings(step).items()})
     return found

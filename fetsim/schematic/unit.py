@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
@@ -94,6 +94,11 @@ class Unit(UnitData):
         self.listening(channel)
         data = read_unit(channel_document(self, channel), self.path, self.text)
         return Unit.of(data, None if self.loaded is None else self.loaded.alone(channel), sources=(self,))
+
+    def ready_for(self, places: Iterable[str]) -> "Unit":
+        """The same unit with these elements in it that faults add (``wiring.fault_places``), at values that do next to
+        nothing: one with such a fault is of its topology. Changes keep them."""
+        return replace(self, ready=tuple(sorted({*self.ready, *places})))
 
     def changed(self, changes: Mapping[str, str | float] | None = None, **more: str | float) -> "Unit":
         """Another unit with these changes, as ``changed(C16="220n", attack=0.8)``; see

@@ -1,9 +1,9 @@
 """From the schematic to the circuit that the engine solves: the one place where parts become the engine's elements.
 
 Every part always gives the same elements on the same nodes, whatever its value, its control or its switch
-says, so a change of values keeps the circuit's topology; only a core that gets hysteresis and a capacitor that is
-told what keeps it from being ideal are other elements. Nodes of two channels that are joined straight are joined by a
-wire of a closed contact's resistance. Two small departures from the ideal make that
+says, so a change of values keeps the circuit's topology; only a core that gets hysteresis, a capacitor that is
+told what keeps it from being ideal and some faults (``faulty``) are other elements. Nodes of two channels that are
+joined straight are joined by a wire of a closed contact's resistance. Two small departures from the ideal make that
 possible: a closed contact is 50 milliohm and an open one 1 teraohm, and each leg of a potentiometer's track
 keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it moves the end of travel to
 -86 dB).
@@ -11,7 +11,7 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from math import sqrt
+from math import prod, sqrt
 
 from fetsim.devices.kind import AtRest, Roles, Stress
 from fetsim.devices.kinds import KINDS, kind_name
@@ -22,6 +22,7 @@ from fetsim.engine.signals import Signal, Sine
 from fetsim.errors import InputError
 from fetsim.schematic.capacitors import capacitor_elements
 from fetsim.schematic.cores import core
+from fetsim.schematic.faulty import places_of, with_faults
 from fetsim.schematic.model import Part, UnitData
 from fetsim.schematic.schema import SHEETS
 from fetsim.schematic.stepped import share, step_number
@@ -49,7 +50,8 @@ def build_circuit(unit: UnitData) -> Circuit:
         )
     made = [one for part in unit.parts.values() for one in part_elements(unit, part)]
     wires = [_resistance(f"JOIN.{number}", *ends, CLOSED_OHM) for number, ends in enumerate(unit.joined, 1)]
-    return Circuit((*made, *wires), _mains_signals(unit), normalled=dict.fromkeys(unit.second_channels, 1.0))
+    bridges = [_resistance(f"BRIDGE.{name}", a, b, ohm) for name, (a, b, ohm) in unit.bridges.items()]
+    return Circuit((*made, *wires, *bridges), _mains_signals(unit), normalled=dict.fromkeys(unit.second_channels, 1.0))
 
 
 def _mains_signals(unit: UnitData) -> dict[str, Signal]:
@@ -62,15 +64,23 @@ def _mains_signals(unit: UnitData) -> dict[str, Signal]:
                 f"{unit.path.name}: {part.designator}.frequency: {hertz:g} Hz beside "
                 f"{first.values['frequency']:g} Hz of {first.designator}; all mains of a unit have one frequency"
             )
-        peak_v = sqrt(2.0) * part.values["voltage"]
+        left = prod(1.0 - one.amount for one in part.defects if one.word == "weak")
+        peak_v = sqrt(2.0) * part.values["voltage"] * left
         signals[_mains_input(part)] = Sine(frequency_hz=hertz, peak_v=peak_v, phase_deg=part.values["phase"])
     return signals
 
 
 def part_elements(unit: UnitData, part: Part) -> list[Element]:
     """The elements that one part gives."""
-    made, celsius = PART_KINDS[part.kind].build(unit, part), temperature_of(unit, part)
+    made, celsius = with_faults(part, PART_KINDS[part.kind].build(unit, part), unit.ready), temperature_of(unit, part)
     return made if celsius == unit.temperature_c else [replace(one, temperature_c=celsius) for one in made]
+
+
+def fault_places(unit: UnitData) -> tuple[str, ...]:
+    """The elements that its faults add to a unit, by name; a unit that is ``ready`` for them is of its topology, but
+    for bridges and for resistors that are noisy."""
+    ailing = [part for part in unit.parts.values() if part.defects]
+    return tuple(place for part in ailing for place in places_of(part, PART_KINDS[part.kind].build(unit, part)))
 
 
 def part_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:

@@ -7,6 +7,7 @@ from shlex import quote
 from fetsim.schematic.capacitors import unfit_alone
 from fetsim.schematic.cores import OF_CORE, core_examples
 from fetsim.schematic.describe import kinds
+from fetsim.schematic.fault_words import FAULT_WORDS
 from fetsim.schematic.fields import quantities
 from fetsim.schematic.schema import MAIN_KEYS, PARTS, SHEETS, WIRING_KEYS
 from fetsim.schematic.settings import part_settings
@@ -39,7 +40,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     if part.bank is not None:
         bank = unit.banks[part.bank]
         way = f"its position: {', '.join(bank.switches)}" if bank.exclusive else CLOSED
-        return [_changeable(part.bank, bank.state, bank.state, way)]
+        return [_changeable(part.bank, bank.state, bank.state, way), *_fault(part)]
     found = []
     if part.control is not None:
         position = f"{unit.controls[part.control].position:g}"
@@ -60,7 +61,7 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
     given = {} if part.device is None else part.device.figures
     of_law = {key: amount(told[key], quantity, 3) for key, quantity in figures.items() if key in told}
     together = [key for key in (SHEETS[part.kind].together if figures else ()) if key not in given]
-    keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures", *hidden)]
+    keys = [key for key in PARTS[part.kind].model_fields if key not in (*WIRING_KEYS, "figures", "fault", *hidden)]
     alone = [key for key in figures if key not in together]
     for key in sorted([*keys, *alone], key=lambda key: (key != main, key in TEXTS)):
         name = part.designator if key == main else f"{part.designator}.{key}"
@@ -79,7 +80,16 @@ def part_changes(unit: Unit, part: Part) -> list[Changeable]:
         found.append(_joined(part, {key: of_law[key] for key in together}, " with ".join(together)))
     if asks_for_core:
         found.append(_joined(part, of_core, "a core with hysteresis"))
-    return found
+    return [*found, *_fault(part)]
+
+
+def _fault(part: Part) -> list[Changeable]:
+    """What may be wrong with it; nothing with what is plugged in."""
+    words = FAULT_WORDS[part.kind]
+    if not words:
+        return []
+    typed = part.fault or words[0].example
+    return [_changeable(part.designator, typed, part.fault, f"what is wrong: {', '.join(one.form for one in words)}")]
 
 
 def _way(part: Part) -> str:
