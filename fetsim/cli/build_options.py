@@ -38,3 +38,21 @@ class BuildOptions(Options):
             "curve_hz": self.frequency, "step_hz": self.step_frequency, "before_dbu": self.before,
             "level_dbu": self.level, "quality": self.quality, "workers": self.workers, "scheduler": self.scheduler,
         }  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrimsOptions(Options):
+    """Whether trims are set before anything is measured."""
+
+    trims: Annotated[
+        bool, typer.Option("--trims", help="set the trims of the unit and of every build first, as fetsim trims does, "
+                           "but for steps that need a tone"),
+    ] = False
+    tone_steps: Annotated[
+        bool, typer.Option("--tone-steps", help="with --trims: the steps that need a tone too, which takes 1.5 to 1.9 "
+                           "times as long"),
+    ] = False
+
+    def set_first(self) -> dict[str, Any]:
+        """As studies take it."""
+        return {"trims": self.trims, "tone_steps": self.tone_steps}

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from fetsim.cli.build_options import TrimsOptions
 from fetsim.cli.measure.shared import progress_bar
 from fetsim.cli.options import (
     CsvOption,
@@ -28,16 +29,13 @@ from fetsim.studies.spread.study import DEFAULT_SEED
 
 def sheet(
     chosen: MeasuredUnitOptions,
+    alignment: TrimsOptions,
     builds: Annotated[
         int, typer.Option("--builds", "-n", metavar="NUMBER", help="from which the band of the volts comes")
     ] = DEFAULT_BUILDS,
     seed: Annotated[
         int, typer.Option("--seed", metavar="NUMBER", help="of the draws: the same one gives the same builds")
     ] = DEFAULT_SEED,
-    trims: Annotated[
-        bool, typer.Option("--trims", help="set the trims, those of every build too, first, as fetsim trims does, but "
-                           "for steps that need a tone"),
-    ] = False,
     frequency: Annotated[
         float, typer.Option("--frequency", metavar="HZ", help="of the tones")
     ] = DEFAULT_FREQUENCY_HZ,
@@ -69,8 +67,8 @@ def sheet(
         staged = {path: outputs.stage(path) for path in (to, json_to, csv_to) if path is not None}
         with progress_bar(unit) as progress:
             found = bench_sheet(
-                unit, builds=builds, seed=seed, trims=trims, frequency_hz=frequency, quality=quality, workers=workers,
-                scheduler=scheduler, progress=progress,
+                unit, builds=builds, seed=seed, frequency_hz=frequency, quality=quality, workers=workers,
+                scheduler=scheduler, progress=progress, **alignment.set_first(),
             )  # fmt: skip
         account = found.account()
         if to is not None:

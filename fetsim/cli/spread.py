@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from fetsim.cli.build_options import BuildOptions
+from fetsim.cli.build_options import BuildOptions, TrimsOptions
 from fetsim.cli.measure.shared import destination, progress_bar
 from fetsim.cli.numbers import numbers, words
 from fetsim.cli.options import FigureFiles, UnitOptions
@@ -30,6 +30,7 @@ from fetsim.studies.spread.study import spread as spread_of_unit
 def spread(
     chosen: UnitOptions,
     measured: BuildOptions,
+    alignment: TrimsOptions,
     files: FigureFiles,
     builds: Annotated[
         int, typer.Option("--builds", "-n", metavar="NUMBER", help="how many are drawn")
@@ -71,10 +72,6 @@ def spread(
         str | None,
         typer.Option("--moves", metavar="PERCENT", help="what a change of each value alone does, by 1% say"),
     ] = None,
-    trims: Annotated[
-        bool, typer.Option("--trims", help="set every build's trims first, as fetsim trims does, but for "
-                           "steps that need a tone"),
-    ] = False,
     whole: Annotated[
         bool, typer.Option("--whole", help="print what varies value by value, with its limits (--json has it always)")
     ] = False,
@@ -114,8 +111,8 @@ def spread(
             found = spread_of_unit(
                 unit, builds=builds, seed=seed, figures=names, limits=limit or (), readings=reading or (),
                 curve_dbu=[] if curve is None else numbers(curve, "--curve"), only=words(varying, "--varying") or (),
-                laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves), trims=trims,
-                progress=progress, **measured.asked(),
+                laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves),
+                progress=progress, **alignment.set_first(), **measured.asked(),
             )  # fmt: skip
         account = found.account(whole=whole)
         drawings = [lambda: found.plot(pair), *([found.plot_parts] if pictures else [])]

@@ -177,9 +177,10 @@ def wait(run: Run, period_v: Array, duration_s: float) -> Steady:
     return Steady(block, blocks * len(block_v) / rate_hz, np.nan)
 
 
-def phasor(signal: Array, period: Period) -> complex:
-    """Peak amplitude and phase of the tone in a stretch of whole periods, in the signal's unit."""
-    angle = 2.0 * np.pi * period.cycles / period.steps * np.arange(1, len(signal) + 1)
+def phasor(signal: Array, period: Period, order: int = 1) -> complex:
+    """Peak amplitude and phase of the tone, or of its harmonic of this ``order``, in a stretch of whole periods, in
+    the signal's unit."""
+    angle = 2.0 * np.pi * order * period.cycles / period.steps * np.arange(1, len(signal) + 1)
     return complex(2.0 * np.mean(signal * np.exp(-1j * angle)))
 
 

@@ -1,28 +1,20 @@
 """A FET in its place, with the unit's trims set for it: by the bench's own steps, a resistor changed where one must be.
 
-Steps that are read at rest are taken as ``trims.aligned`` does; a part that is selected on test for a least harmonic is
-tried from the value next to the present one outwards, all of its series, until the least lies between two others.
+Steps are taken as ``trims.aligned`` does; a part that is selected on test comes in E24 where its step names no series.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import partial
 
 from fetsim.errors import FetsimError
-from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.distortion.procedure import DistortionPoint, sine_distortion
-from fetsim.rig.runner import run_all
 from fetsim.schematic.alignment import READINGS
-from fetsim.schematic.eseries import neighbours
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.trims.aligned import aligned, at_channel, at_its_channel
 from fetsim.studies.trims.remedies import remedies_for
-from fetsim.studies.trims.study import set_trims
+from fetsim.studies.trims.toned import set_under_tone
 from fetsim.studies.trims.travel import Travel
 
 SERIES = "E24"
-TRIED = 2  # preferred values either way at first, and then at a time
-MOST_TRIED = 48
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,37 +71,9 @@ def _taken(
             return other, outcome.why
         changed[remedies[0].part] = remedies[0].ohm
         return aligned(unit.changed({remedies[0].part: remedies[0].ohm}), steps=[step.name])[0], ""
-    if READINGS[step.read].least and step.set not in unit.controls:
-        level = level_dbu if step.level_dbu is None else step.level_dbu
-        return unit.changed({step.set: _selected(unit, replace(step, level_dbu=level), quality)}), ""
-    return set_trims(unit, steps=[step.name], quality=quality)[0], ""
-
-
-def _selected(unit: Unit, step: AlignmentStep, quality: str) -> float:
-    """The preferred value with the least second harmonic."""
-    bench, series = Bench(unit, quality), step.series or SERIES
-    present = Travel.of(unit, step.set).present
-    read: dict[float, float] = {}
-    below, above = neighbours(present, series)
-    values = [present, below, above]
-    while values and len(read) < MOST_TRIED:
-        wanted = {value: partial(_tone, bench, unit.changed({step.set: value}), step) for value in values}
-        read |= {value: float(one.harmonic[0]) for value, one in run_all(wanted, lambda job, _: job()).items()}
-        least, tried = min(read, key=read.__getitem__), sorted(read)
-        values = [] if least not in (tried[0], tried[-1]) else _outwards(least, least == tried[0], series)
-    return least
-
-
-def _outwards(value: float, down: bool, series: str) -> list[float]:
-    found = []
-    for _ in range(TRIED):
-        value = neighbours(value, series)[0 if down else 1]
-        found.append(value)
-    return found
-
-
-def _tone(bench: Bench, unit: Unit, step: AlignmentStep) -> DistortionPoint:
-    assert step.level_dbu is not None
-    return sine_distortion(bench.of_version(unit).run(), step.level_dbu, step.frequency_hz)
-
-
+    if step.level_dbu is None and READINGS[step.read].least:
+        step = replace(step, level_dbu=level_dbu, accepted=None)  # what is accepted holds at the step's own level
+    if step.set not in unit.controls:
+        step = replace(step, series=step.series or SERIES)
+    value, why = set_under_tone(unit, step, quality)
+    return unit.changed({step.set: value}), why

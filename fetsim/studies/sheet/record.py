@@ -76,9 +76,11 @@ class BenchSheet:
     """and those of them that do not come to rest."""
     seed: int
     trims: bool
-    """Whether the trims, of the builds too, were set first;"""
+    """Whether the trims, of the builds too, were set first,"""
+    tone_steps: bool
+    """by the steps that need a tone too;"""
     missed: Mapping[str, str]
-    """step of the alignment that did not come out then, of those that need no tone -> why."""
+    """step of the alignment that did not come out then, of those that were taken -> why."""
     frequency_hz: float
     """Of the tones."""
     tones: Mapping[str, ToneReading]

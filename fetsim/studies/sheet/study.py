@@ -4,6 +4,9 @@ Nothing is measured here that is not a measurement elsewhere: rest is that of ``
 ``fetsim spread``, the tones are steady states as in ``measure curve``.
 """
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 
 from fetsim.audio.levels import rms_v_to_dbu
@@ -19,7 +22,6 @@ from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
 from fetsim.rig.request import check_tone
 from fetsim.rig.runner import Progress, unwatched
-from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.change_list import Step, change_list
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.spreads import spreads_of
@@ -30,7 +32,7 @@ from fetsim.studies.spread.plan import check_count, check_seed
 from fetsim.studies.spread.results import SpreadFound
 from fetsim.studies.spread.study import DEFAULT_SEED
 from fetsim.studies.spread.study import spread as spread_of_unit
-from fetsim.studies.trims.aligned import aligned
+from fetsim.studies.trims.aligned import aligned, check_asked
 
 DEFAULT_BUILDS = 100
 DEFAULT_FREQUENCY_HZ = 1000.0
@@ -46,6 +48,7 @@ def bench_sheet(
     builds: int = DEFAULT_BUILDS,
     seed: int = DEFAULT_SEED,
     trims: bool = False,
+    tone_steps: bool = False,
     frequency_hz: float = DEFAULT_FREQUENCY_HZ,
     quality: str = "standard",
     workers: int | None = None,
@@ -55,7 +58,8 @@ def bench_sheet(
     """The sheet to lie beside a unit on the bench.
 
     The band of the volts is that of ``builds`` drawn from the unit's tolerances. ``trims``: the trims of the unit and
-    of all builds are set first, by those steps of its alignment that need no tone. Other options as in ``spread``.
+    of all builds are set first, by those steps of its alignment that need no tone, with ``tone_steps`` by the others
+    too. Other options as in ``spread``.
 
     Raises InputError for what cannot be asked, and ConvergenceError for a unit that does not come to rest; a tone that
     the unit has not is told in ``reasons``. A unit without gain cell has no tones.
@@ -69,20 +73,21 @@ def bench_sheet(
     """
     check_count(builds)
     check_seed(seed)
+    check_asked(trims, tone_steps)
     quality_named(quality)
     asked = given_unit(unit)
     check_tone(frequency_hz, highest_tone_hz(Bench(asked, quality).rate_hz))
-    expected, outcomes = aligned(asked) if trims else (asked, [])
+    expected, outcomes = aligned(asked, tone_steps=tone_steps, quality=quality) if trims else (asked, [])
     point = idle_point(expected)
-    band = _band(expected, builds, seed, trims, quality, workers, scheduler, progress)
+    drawn = partial(
+        spread_of_unit, expected, builds=builds, seed=seed, trims=trims, tone_steps=tone_steps, quality=quality,
+        workers=workers, scheduler=scheduler, progress=progress,
+    )  # fmt: skip
+    band = _band(expected, drawn)
     tones, reasons = _tones(expected, frequency_hz, quality)
     before = expected.base or expected.origin
     work = change_list(before, expected)
-    missed = {
-        one.step: one.why
-        for one in outcomes
-        if not one.reached and not READINGS[expected.alignment[one.step].read].tone
-    }
+    missed = {one.step: one.why for one in outcomes if not (one.reached or one.left_out)}
     return BenchSheet(
         provenance=provenance(Bench(expected, quality).rig),
         unit=expected,
@@ -93,6 +98,7 @@ def bench_sheet(
         failures=0 if band is None else band.failures,
         seed=seed,
         trims=trims,
+        tone_steps=tone_steps,
         missed=missed,
         frequency_hz=frequency_hz,
         tones=tones,
@@ -103,17 +109,9 @@ def bench_sheet(
     )
 
 
-def _band(
-    unit: Unit, builds: int, seed: int, trims: bool, quality: str, workers: int | None, scheduler: str | None,
-    progress: Progress,
-) -> SpreadFound | None:  # fmt: skip
+def _band(unit: Unit, drawn: Callable[..., SpreadFound]) -> SpreadFound | None:
     """Builds at rest; one node is asked for, all of them come with it. None where nothing in the unit varies."""
-    if not spreads_of(unit).drawn:
-        return None
-    return spread_of_unit(
-        unit, builds=builds, seed=seed, figures=[f"volts@{unit.nodes[0]}"], trims=trims, quality=quality,
-        workers=workers, scheduler=scheduler, progress=progress,
-    )  # fmt: skip
+    return drawn(figures=[f"volts@{unit.nodes[0]}"]) if spreads_of(unit).drawn else None
 
 
 def _nodes(point: IdlePoint, band: SpreadFound | None) -> tuple[NodeVolts, ...]:

@@ -57,7 +57,8 @@ def _lead(sheet: BenchSheet) -> list[str]:
 
 def _trims(sheet: BenchSheet) -> str:
     if sheet.trims:
-        return "Trims, those of the builds too, are set as the alignment says, but for steps that need a tone."
+        but = "" if sheet.tone_steps else ", but for steps that need a tone (--tone-steps takes those)"
+        return f"Trims, those of the builds too, are set as the alignment says{but}."
     return "Trims stand as given" + ("; --trims sets them first." if sheet.unit.alignment else ".")
 
 

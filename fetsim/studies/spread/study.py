@@ -33,7 +33,7 @@ from fetsim.studies.spread.plan import check_count, check_seed, plain_rows, shar
 from fetsim.studies.spread.readings import placed, readings_of
 from fetsim.studies.spread.results import SpreadFound, Yield
 from fetsim.studies.spread.shares import LEAST_BASE, Blame, rank_blame, variance_shares
-from fetsim.studies.trims.aligned import aligned
+from fetsim.studies.trims.aligned import aligned, check_asked
 
 DEFAULT_BUILDS, DEFAULT_SEED = 200, 1
 OTHERS = "all others"
@@ -53,6 +53,7 @@ def spread(
     shares: Sequence[str] = (),
     moves: float | None = None,
     trims: bool = False,
+    tone_steps: bool = False,
     curve_hz: float = CURVE_HZ,
     step_hz: float = STEP_HZ,
     before_dbu: float | None = None,
@@ -70,7 +71,8 @@ def spread(
     these parts vary; ``laws`` by kind of part (``spreads_of``). ``shares``: parts whose shares of the variance are
     worked out, by builds of their own: the number of parts, and three, times the power of two below ``builds``.
     ``moves``: a share of its value by which each value is moved alone, 0.01 say. ``trims``: the trims of every build,
-    the nominal one too, are set first by those steps of the unit's alignment that need no tone.
+    the nominal one too, are set first by those steps of the unit's alignment that need no tone, with ``tone_steps`` by
+    the others too.
     Other options as in ``figures_of_builds``.
 
     A figure that a build has not got is NaN and counted. Raises InputError for what cannot be asked, and where the
@@ -82,10 +84,11 @@ def spread(
     (8, 'gain at rest')
     """
     nominal = given_unit(unit)
-    if trims:
-        nominal, _ = aligned(nominal)
     check_count(builds)
     check_seed(seed)
+    check_asked(trims, tone_steps)
+    if trims:
+        nominal, _ = aligned(nominal, tone_steps=tone_steps, quality=quality)
     spreads, given = _varying(nominal, laws, only, shares), limits_of(limits, nominal)
     read = readings_of(readings, nominal)
     others = [*(one.figure for one in given), *(one.figure for one in read)]
@@ -111,7 +114,7 @@ def spread(
     moved = move_plan(nominal, moves) if moves is not None else []
     parts = {"builds": [{}, *drawn], "shares": more, "moves": moved}
     rows = _evaluated(parts, progress, partial(
-        evaluate, start, trims=trims, workers=workers, scheduler=scheduler, cache=cache
+        evaluate, start, trims=trims, tone_steps=tone_steps, workers=workers, scheduler=scheduler, cache=cache
     ))  # fmt: skip
     first, own = rows["builds"][0], rows["builds"][1:]
     found = columns_of(tuple(str(number) for number in range(builds)), own, start)

@@ -1,13 +1,17 @@
-"""A unit with its trims set, for the thousands: the steps that are read without a tone, each in a few bias points.
+"""A unit with its trims set, for the thousands: each step of its alignment in a few readings.
 
 What the bench would do before anything is measured: 9 to 10 ms a build of the Dunlin beside the 7 that its bias point
-takes anyway, three readings each (60 builds, V_P and R62 drawn, on a busy core). Steps that need a tone are left as
-they are and told; ``study`` takes those too, and says how sharply each is defined.
+takes anyway, three readings each (60 builds, V_P and R62 drawn, on a busy core). Steps that need a tone (``toned``) are
+taken where that is asked for, else left as they are and told: four to six steady states a build, at draft 0.3 s of a
+core beside the 0.6 s of the default figures (the Greenshank 0.2 beside 0.23; 16 builds of each). ``study`` says how
+sharply each is defined.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 
 from fetsim.errors import FetsimError, InputError
 from fetsim.rig.rig import Rig
@@ -19,9 +23,11 @@ from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.trims.readings import is_accepted, missed_at_rest, read_at_rest
 from fetsim.studies.trims.resting import Rests
 from fetsim.studies.trims.search import find
+from fetsim.studies.trims.toned import ToneStart, set_under_tone, tone_start
 from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel
 
 MOVED = "is moved by a later step"
+LEFT_OUT = "is read under a tone and left out (--tone-steps takes it)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,14 +44,26 @@ class Outcome:
     why: str
     """Why not, in a clause; empty where it is."""
 
+    @property
+    def left_out(self) -> bool:
+        """Whether it was not taken, since it needs a tone."""
+        return self.why == LEFT_OUT
+
 
 def aligned(
-    unit: Unit | str | Path, *, near: Rig | None = None, steps: Sequence[str] | None = None
+    unit: Unit | str | Path,
+    *,
+    near: Rig | None = None,
+    steps: Sequence[str] | None = None,
+    tone_steps: bool = False,
+    quality: str = "standard",
+    starts: Mapping[str, ToneStart] = MappingProxyType({}),
 ) -> tuple[Unit, list[Outcome]]:
     """The unit with its ``steps`` (default: all) taken in their order, and what came of each.
 
-    ``near``: a rig of a unit of the same topology, from whose bias point this one's is looked for. A trim that is out
-    of reach stands at the nearest end. Raises InputError for a name that is no step.
+    ``near``: a rig of a unit of the same topology, from whose bias point this one's is looked for. ``tone_steps``:
+    those too that are read under a tone, at this ``quality``, from where that unit has the tones (``tone_starts``). A
+    trim that is out of reach stands at the nearest end. Raises InputError for a name that is no step.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("dunlin").changed({"J1.pinch_off_voltage": -4.3})
@@ -56,10 +74,30 @@ def aligned(
     unit = given_unit(unit)
     outcomes, own = [], unit.channel
     for step in chosen_steps(unit, steps):
-        unit, rig, outcome = _taken(unit, near, step)
-        near = near if rig is None else rig
+        if not READINGS[step.read].tone:
+            unit, near, outcome = _taken(unit, near, step)
+        elif tone_steps:
+            unit, outcome = _taken_under_tone(unit, near, step, quality, starts.get(step.name))
+        else:
+            outcome = _outcome(step, Travel.of(unit, step.set).present, LEFT_OUT)
         outcomes.append(outcome)
     return at_channel(unit, own), _read_again(unit, near, outcomes)
+
+
+def check_asked(trims: bool, tone_steps: bool) -> None:
+    """Raises InputError for steps of trims that nobody sets."""
+    if tone_steps and not trims:
+        raise InputError("tone steps: are steps of the alignment, which is not done; ask for the trims (--trims) too")
+
+
+def tone_starts(unit: Unit, quality: str) -> dict[str, ToneStart]:
+    """Step -> where a unit has its tone, of those that are read under one; what fails is looked for build by build."""
+    found = {}
+    for step in unit.alignment.values():
+        if READINGS[step.read].tone:
+            with suppress(FetsimError):
+                found[step.name] = tone_start(at_its_channel(unit, step), step, quality)
+    return found
 
 
 def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]:
@@ -86,11 +124,9 @@ def at_channel(unit: Unit, channel: str) -> Unit:
     return unit.listening(channel) if unit.channels and channel else unit
 
 
-def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig | None, Outcome]:
+def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig, Outcome]:
     unit = at_its_channel(unit, step)
     travel = Travel.of(unit, step.set, step.series)
-    if READINGS[step.read].tone:
-        return unit, None, _outcome(step, travel.present, "is read under a tone, which is left out here")
     rig = Rig(unit, near=near)
     try:
         rests = Rests(rig, step.set)
@@ -105,12 +141,23 @@ def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig
     return unit.changed({step.set: value}), rig, _outcome(step, value, why)
 
 
+def _taken_under_tone(
+    unit: Unit, near: Rig | None, step: AlignmentStep, quality: str, start: ToneStart | None
+) -> tuple[Unit, Outcome]:
+    unit = at_its_channel(unit, step)
+    try:
+        value, why = set_under_tone(unit, step, quality, near, start)
+    except FetsimError as error:
+        return unit, _outcome(step, Travel.of(unit, step.set).present, str(error))
+    return unit.changed({step.set: value}), _outcome(step, value, why)
+
+
 def _read_again(unit: Unit, near: Rig | None, outcomes: list[Outcome]) -> list[Outcome]:
     """The same, but for steps that are no longer as they must be after the later ones, as where two channels that are
     joined pull at one node."""
-    earlier = [one for one in outcomes if not READINGS[unit.alignment[one.step].read].tone][:-1]
+    taken = [one for one in outcomes if not one.left_out]
     moved = set()
-    for one in earlier:
+    for one in (one for one in taken[:-1] if not READINGS[unit.alignment[one.step].read].tone):
         step = unit.alignment[one.step]
         if one.reached and step.accepted is not None:
             rests = Rests(Rig(at_its_channel(unit, step), near=near), step.set)

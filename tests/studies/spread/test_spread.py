@@ -10,6 +10,7 @@ from fetsim.schematic.load import load_unit
 from fetsim.studies.spread import evaluate as evaluating
 from fetsim.studies.spread.study import spread
 from tests.studies.spread.units import DIVIDER, RC, corner_hz, made
+from tests.studies.trims.test_trims import DIVIDER as TONED
 
 TEACHING = load_unit("teaching")
 QUICK = {"quality": "draft", "workers": 1}
@@ -232,3 +233,21 @@ def test_builds_that_read_the_same_are_a_narrow_bar_and_no_magnified_rounding(ke
         low, high = ax.get_xlim()
         assert abs(value) * 0.1 < 0.5 * (high - low) < abs(value) * 0.5
     assert plane.get_xlim() == pytest.approx(gain.get_xlim(), rel=0.02)
+
+
+def test_steps_that_need_a_tone_are_taken_in_every_build_where_that_is_asked_for(tmp_path, kept):
+    """The linearising resistor of a divider: whatever its tolerance gave it, E96 has the value next to the closed form;
+    a build alone is the same as among others."""
+    unit = made(TONED.replace('value = "2M7",', 'value = "2M7", tolerance = "20%",'), tmp_path)
+    asked = {"figures": ["thd@-30"], "trims": True, "tone_steps": True, "cache": kept, **QUICK}
+    found = spread(unit, builds=5, **asked)
+    assert found.nominal.trims == {"R7": 2.26e6} and not found.missed
+    assert [one["R7"] for one in found.changes] == pytest.approx([2.26e6] * 5, rel=0.03)
+    alone = spread(unit, builds=1, **asked)
+    assert same_first(alone, found)
+    with pytest.raises(InputError, match="ask for the trims"):
+        spread(unit, builds=1, figures=["gain"], tone_steps=True, **QUICK)
+
+
+def same_first(alone, found):
+    return alone.found.columns["thd@-30"][0] == found.found.columns["thd@-30"][0] and alone.changes == found.changes[:1]

@@ -11,11 +11,13 @@ import fetsim
 from fetsim.engine.assembly import assemble, restamped
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.steady import settled_at
 from fetsim.measurements.distortion.procedure import sine_distortion
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit, part_elements
-from fetsim.studies.trims.aligned import aligned
+from fetsim.studies.trims import toned
+from fetsim.studies.trims.aligned import aligned, tone_starts
 from fetsim.studies.trims.search import find
 from fetsim.studies.trims.study import set_trims
 from fetsim.studies.trims.tables import figure_text
@@ -146,6 +148,8 @@ def test_a_reading_under_a_tone_is_brought_to_its_value(tmp_path):
     left, (outcome, other) = aligned(load_unit(path))
     assert not outcome.reached and "tone" in outcome.why and other.reached
     assert left.parts["V1"] == unit.origin.parts["V1"]
+    quick = aligned(path, steps=["reach"], tone_steps=True, quality="draft")[0]
+    assert quick.parts["V1"].values["voltage"] == pytest.approx(unit.parts["V1"].values["voltage"], rel=2e-3)
 
 
 def test_idle_volts_currents_and_gain_are_read(tmp_path):
@@ -262,3 +266,21 @@ def test_a_step_that_a_later_one_moves_is_told(tmp_path):
     quick, outcomes = aligned(load_unit(path))
     assert [one.reached for one in outcomes] == [False, True] and outcomes[0].why == "is moved by a later step"
     assert quick.channel == "left"
+
+
+def test_a_step_under_a_tone_is_set_in_a_few_readings(tmp_path, monkeypatch):
+    """To the value of E96 next to the closed form, 2.28 Mohm, from wherever it stands."""
+    path = tmp_path / "divider.toml"
+    path.write_text(DIVIDER)
+    unit, read = load_unit(path), []
+    monkeypatch.setattr(toned, "settled_at", lambda *given: read.append(given) or settled_at(*given))
+    nearest_ohm = 2.26e6
+    assert abs(nearest_ohm / half_drain_ohm() - 1.0) < 0.01
+    for start_ohm in (2.7e6, 1.5e6):
+        built, (outcome,) = aligned(unit.changed(R7=start_ohm), tone_steps=True, quality="draft")
+        assert outcome.reached and outcome.value == nearest_ohm == built.parts["R7"].values["value"] and len(read) < 9
+        read.clear()
+    starts = tone_starts(unit, "draft")  # and from where another unit of the topology has its tone
+    other = aligned(unit.changed(R7=2e6), tone_steps=True, quality="draft", starts=starts)[1][0]
+    assert other.value == nearest_ohm
+    assert aligned(unit)[1][0].left_out and aligned(unit)[0].parts["R7"].values["value"] == 2.7e6
