@@ -27,6 +27,7 @@ from .measurements.results.result import picture_of as picture_of
 from .measurements.sensitivity.procedure import measure_sensitivity as measure_sensitivity
 from .measurements.sweep.procedure import measure_sweep as measure_sweep
 from .measurements.timing.procedure import measure_timing as measure_timing
+from .measurements.traces.in_step import in_step as in_step
 from .measurements.tracking.procedure import measure_tracking as measure_tracking
 from .measurements.trim_null.procedure import measure_trim_null as measure_trim_null
 from .report.compare.picture import draw_comparison as draw_comparison

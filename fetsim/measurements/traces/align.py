@@ -175,11 +175,16 @@ def _flat_top(values: Samples, quantum: float) -> int:
     return int(np.sum((stops - starts)[(stops - starts >= CLIPPED_RUN) & (drop >= CLIPPED_DROP * quantum)]))
 
 
+def silent(signal: Samples) -> bool:
+    """Whether nothing of `signal` [shape=(n,)] is above `SILENCE_PEAK` beside a constant."""
+    return bool(np.max(np.abs(signal - np.mean(signal))) < SILENCE_PEAK)
+
+
 def _audible(values: ArrayLike, name: str) -> Samples:
     signal = samples(values, name, at_least=1)
     if signal.size < LEAST_SAMPLES:
         raise InputError(f"{name}: has {signal.size} samples; at least {LEAST_SAMPLES} are needed to align")
-    if np.max(np.abs(signal - np.mean(signal))) < SILENCE_PEAK:
+    if silent(signal):
         raise InputError(
             f"{name}: is silent (nothing above {SILENCE_PEAK:g} of full scale beside a constant)"
         )

@@ -36,6 +36,20 @@ def samples_with_gaps(values: ArrayLike, name: str, *, at_least: int = 2) -> Sam
     return array
 
 
+def samples_of_channels(values: ArrayLike, name: str) -> Samples:
+    """`values` [shape=(n,) or (n, channels)] as float64 [shape=(n, channels)].
+
+    Raises `InputError` for more dimensions, nothing in it, or a value that is not finite.
+    """
+    array = numbers_of(values, name)
+    if array.ndim not in (1, 2) or not array.size:
+        raise InputError(f"{name}: give samples, one column for each channel; this has the shape {array.shape}")
+    array = array[:, None] if array.ndim == 1 else array
+    if not np.all(np.isfinite(array)):
+        raise InputError(f"{name}: every sample must be a finite number")
+    return array
+
+
 def same_length(first: Samples, second: Samples, names: str) -> None:
     """Raise `InputError` unless both arrays are equally long."""
     if first.size != second.size:

@@ -1,0 +1,92 @@
+"""Where a recording lies in what was played, to a sample or two, and roughly how much faster its clock is.
+
+The loudest pieces of the recording are looked for in what was played, each by its normalised correlation at every lag.
+All pieces together decide, so that material that repeats itself does not mislead: the lags that they agree on within
+what clocks may differ by, and then the line through them that is likeliest.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy import signal as dsp
+
+from fetsim.errors import InputError
+from fetsim.measurements.traces.checks import Samples
+
+LARGEST_PPM = 300.0  # clocks of interfaces lie within 100 ppm of each other; two cheap ones within this
+LEAST_LIKENESS = 0.3  # mean normalised correlation of the pieces; unrelated material stays under 0.1
+RIVAL = 0.95  # of the best likeness: another delay that is as good makes it ambiguous
+MOST_CLOCKS = 1000  # that are tried at first
+PIECES, PIECE = 8, 1 << 16  # of the recording that are looked for in the reference, samples of each
+SHORTEST_PIECE = 1 << 11  # samples
+
+
+def first_guess(heard: Samples, played: Samples, farthest: int) -> tuple[float, float, int]:
+    """Delay, clock, and how many other delays fit as well: where the loudest pieces of ``heard`` are in ``played``."""
+    heard, played = np.diff(heard), np.diff(played)  # makes music whiter, takes hum and constants away
+    size = min(PIECE, len(heard), max(len(played) // 2, SHORTEST_PIECE))
+    starts = _loud_pieces(heard, size)
+    lags = np.arange(-farthest, farthest + 1)
+    slack = 2 + int(1e-6 * LARGEST_PPM * len(heard))
+    likeness = np.stack([_likeness(heard[start : start + size], start, played, lags) for start in starts])
+    together = np.mean(ndimage.maximum_filter1d(likeness, 2 * slack + 1, axis=1, mode="constant"), axis=0)
+    best = int(np.argmax(together))
+    if together[best] < LEAST_LIKENESS:
+        raise InputError(
+            f"recording: does not resemble what was played (likeness {together[best]:.2f}, {LEAST_LIKENESS:g} is "
+            "needed); is it the same take, the right channel, at the rate its label says?"
+        )
+    elsewhere = np.abs(lags - lags[best]) > 2 * slack
+    rivals = len(dsp.find_peaks(np.where(elsewhere, together, 0.0), height=RIVAL * together[best])[0])
+    middles = np.array(starts) + 0.5 * size
+    delay, clock = _likeliest_line(likeness, lags, middles, slice(max(0, best - slack), best + slack + 1))
+    return delay, clock, rivals
+
+
+def _likeliest_line(
+    likeness: Samples, lags: NDArray[np.intp], middles: Samples, near: slice
+) -> tuple[float, float]:
+    """Delay at sample 0 and clock: the line of lags on which all pieces together are most like what was played."""
+    apart = middles - np.mean(middles)
+    reach = 1e-6 * LARGEST_PPM
+    steps = int(min(MOST_CLOCKS, 2.0 * reach * np.ptp(middles)))
+    width = 1 + int(np.ptp(middles) * 2.0 * reach / (steps + 1))  # lags between neighbouring clocks
+    smeared = ndimage.maximum_filter1d(likeness, width | 1, axis=1, mode="constant")
+    places = np.arange(near.start, near.stop)
+    best, found = -1.0, (0.0, 0.0)
+    for clock in np.linspace(-reach, reach, steps) if steps > 1 else np.zeros(1):
+        rows = [
+            row[np.clip(places + round(clock * offset), 0, len(lags) - 1)]
+            for row, offset in zip(smeared, apart, strict=True)
+        ]
+        together = np.mean(rows, axis=0)
+        place = int(np.argmax(together))
+        if together[place] > best:
+            best, found = float(together[place]), (float(lags[places[place]] - clock * np.mean(middles)), float(clock))
+    return found
+
+
+def _loud_pieces(signal: Samples, size: int) -> list[int]:
+    """First samples of the loudest piece in each of up to ``PIECES`` equal parts."""
+    parts = max(1, min(PIECES, len(signal) // size))
+    power = np.concatenate([[0.0], np.cumsum(signal * signal)])
+    starts = []
+    for part in range(parts):
+        low = part * len(signal) // parts
+        high = max(low + 1, (part + 1) * len(signal) // parts - size + 1)
+        starts.append(low + int(np.argmax(power[low + size : high + size] - power[low:high])))
+    return starts
+
+
+def _likeness(piece: Samples, start: int, played: Samples, lags: NDArray[np.intp]) -> Samples:
+    """Normalised correlation of ``piece``, recorded from ``start`` on, with what was played ``lags`` before."""
+    first = start - int(lags[-1])
+    window = np.zeros(len(lags) - 1 + len(piece))
+    low, high = max(first, 0), min(first + len(window), len(played))
+    if high > low:
+        window[low - first : high - first] = played[low:high]
+    correlation = dsp.correlate(window, piece, mode="valid", method="fft")
+    energy = np.concatenate([[0.0], np.cumsum(window * window)])
+    energy = energy[len(piece) :] - energy[: len(correlation)]
+    scale = np.sqrt(np.maximum(energy, 1e-3 * np.max(energy)) * np.sum(piece * piece))
+    return np.asarray(np.abs(correlation) / np.maximum(scale, 1e-300))[::-1]
