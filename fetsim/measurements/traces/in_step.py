@@ -9,10 +9,11 @@ than ``UNSTEADY_DB`` have next to no weight: with 10 dB, 0.3 ms of attack and 0.
 of 0.02 (music between 800 Hz and 3 kHz). What a detector does within a cycle stays, since it is a phase lead: the gain
 sinks at each crest by what it rose since the last one.
 
-First the whole delay (``first_guess``), then each block's own, as the peak of its band-limited correlation in which every frequency has the weight that its
-coherence deserves (the maximum-likelihood weight of C. Knapp, G. Carter, IEEE Trans. ASSP 24 (1976) 320; from memory):
-what hum, noise or distortion rules has none. A line through the blocks' delays gives delay and clock, the recording is
-brought to the clock of the reference by it, and the same is done again until nothing moves.
+First the whole delay (``first_guess``), then each block's own, as the peak of its band-limited correlation in which
+every frequency has the weight that its coherence deserves (the maximum-likelihood weight of C. Knapp, G. Carter, IEEE
+Trans. ASSP 24 (1976) 320; from memory): what hum, noise or distortion rules has none. A line through the blocks' delays
+gives delay and clock, the recording is brought to the clock of the reference by it, and the same is done again until
+nothing moves.
 """
 
 from collections.abc import Iterator
