@@ -20,6 +20,10 @@ from .measurements.levels.procedure import measure_levels as measure_levels
 from .measurements.needle.procedure import measure_needle as measure_needle
 from .measurements.needle.procedure import needle_of_log as needle_of_log
 from .measurements.noise.procedure import measure_noise as measure_noise
+from .measurements.recordings.capture import Capture as Capture
+from .measurements.recordings.capture import load_capture as load_capture
+from .measurements.recordings.loopback import Loopback as Loopback
+from .measurements.recordings.loopback import load_loopback as load_loopback
 from .measurements.rejection.procedure import measure_rejection as measure_rejection
 from .measurements.response.procedure import measure_response as measure_response
 from .measurements.results.result import account_of as account_of
