@@ -5,22 +5,24 @@ from typing import Annotated
 
 import typer
 
-from fetsim.cli.build_options import BuildOptions
+from fetsim.cli.build_options import BuildOptions, TrimsOptions
 from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
-from fetsim.cli.options import FigureFiles, UnitOptions
+from fetsim.cli.options import FigureFiles, MeasuredUnitOptions
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.schematic.save import check_unit_path
 from fetsim.studies.builds.asked import KINDS
+from fetsim.studies.spread.study import DEFAULT_SEED
 from fetsim.studies.wish.question import question_of
-from fetsim.studies.wish.study import DEFAULT_BEST, MOST_BEST
+from fetsim.studies.wish.study import DEFAULT_BEST, DEFAULT_BUILDS, MOST_BEST
 from fetsim.studies.wish.study import wish as values_for
 
 
 def wish(
-    chosen: UnitOptions,
+    chosen: MeasuredUnitOptions,
     measured: BuildOptions,
+    alignment: TrimsOptions,
     files: FigureFiles,
     want: Annotated[
         list[str] | None,
@@ -47,6 +49,13 @@ def wish(
         typer.Option("--figures", metavar="NAMES", help="what else is told, before and after (default: those of "
                      "fetsim spread)"),
     ] = None,
+    builds: Annotated[
+        int, typer.Option("--builds", "-n", metavar="NUMBER", help="drawn of each combination, to tell what tolerances "
+                          "leave of it; 0: none"),
+    ] = DEFAULT_BUILDS,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="NUMBER", help="of the draws: the same one gives the same builds")
+    ] = DEFAULT_SEED,
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FILE.toml", help="write the unit with the best combination")
     ] = None,
@@ -61,8 +70,9 @@ def wish(
     fetsim wish --want 'release=by +20%' --may 'C16, R65' --series E12 --to slower.toml
     fetsim wish --unit mine.toml --want 'reduction@4=6dB +-0.2dB' --may drive
 
-    First the nearest in exact values, then the preferred values (IEC 60063) around it, the best of them measured. Where
-    no combination meets every wish, it is told why, and the exit status is 1.
+    First the nearest in exact values, then the preferred values (IEC 60063) around it, the best of them measured, and
+    builds of each drawn from its tolerances. Where no combination meets every wish, it is told why, and the exit status
+    is 1.
     """
     if based and to is None:
         raise InputError("--based: says how --to writes; add --to FILE.toml")

@@ -34,7 +34,8 @@ def test_page_files_and_unit(wish):
     status, out, err = wish("--want", "volts@d=4V", "--want", "gain=same", "--may", "R3", "--figures", "volts@b",
                             "--json", "w.json", "--csv", "w.csv", "--plot", "w.svg", "--to", "best.toml")  # fmt: skip
     assert (status, err) == (0, "") and "Best: R3 15 kohm" in out
-    assert "fetsim spread --change R3=15kohm --limit volts@d=3.95..4.05" in out
+    assert "More of that: fetsim spread --change R3=15kohm --limit volts@d=3.95..4.05" in out
+    assert "WHAT TOLERANCES LEAVE OF IT" in out and "Of 40 builds of it, tolerances leave " in out
     whole = json.loads(Path("w.json").read_text())["versions"][0]
     assert whole["found"][0]["values"] == {"R3": 15e3} and whole["provenance"]["unit"] == "Divider"
     rows = {row["combination"]: row for row in csv.DictReader(Path("w.csv").read_text().splitlines()) if row["R3"]}

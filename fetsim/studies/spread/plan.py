@@ -19,10 +19,10 @@ MOST_BUILDS = 100_000
 LARGEST_SEED = 2**63
 
 
-def check_count(builds: int, name: str = "builds") -> None:
+def check_count(builds: int, name: str = "builds", least: int = 1) -> None:
     """Raises InputError for what is no number of builds, or more than anybody waits for."""
-    if isinstance(builds, bool) or not isinstance(builds, Integral) or not 1 <= builds <= MOST_BUILDS:
-        raise InputError(f"{name}: {str(builds)[:20]} cannot be drawn; give a number from 1 to {MOST_BUILDS}")
+    if isinstance(builds, bool) or not isinstance(builds, Integral) or not least <= builds <= MOST_BUILDS:
+        raise InputError(f"{name}: {str(builds)[:20]} cannot be drawn; give a number from {least} to {MOST_BUILDS}")
 
 
 def check_seed(seed: int) -> None:

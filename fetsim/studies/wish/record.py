@@ -11,6 +11,7 @@ from fetsim.measurements.results.result import Result
 from fetsim.measurements.to_plain import plain
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import Figure
+from fetsim.studies.wish.foretold import Foretold
 from fetsim.studies.wish.wants import Want
 from fetsim.studies.wish.ways import Way
 
@@ -32,6 +33,12 @@ class Combination:
     """Wish -> how far it is from the middle of what is accepted, in half widths; NaN where it could not be had."""
     met: bool
     """Whether all wishes are."""
+    trims: Mapping[str, float]
+    """Where its trims were set before it was measured: control or part -> position or value,"""
+    missed: Mapping[str, str]
+    """and the steps of its alignment that did not come out, with the reason."""
+    foretold: Foretold | None = None
+    """What tolerances leave of it; None where no builds were drawn, or nothing varies."""
 
     @property
     def misfit(self) -> float:
@@ -63,11 +70,18 @@ class Wish(Result):
     nodes: tuple[str, ...]
     conditions: str
     """At which tones and steps the figures were taken."""
+    seed: int
+    """Of the builds that were drawn."""
+    trims: bool
+    """Whether the trims of every unit were set first,"""
+    tone_steps: bool
+    """by the steps that need a tone too."""
 
     def changes(self, row: int = 0) -> dict[str, float]:
-        """What is changed in one of the best."""
-        present, values = self.present.values, self.found[row].values
-        return {name: value for name, value in values.items() if value != present[name]}
+        """What is changed in one of the best; trims that were set again come with it."""
+        present, one = self.present, self.found[row]
+        changed = {name: value for name, value in one.values.items() if value != present.values[name]}
+        return changed | {name: value for name, value in one.trims.items() if value != present.trims.get(name)}
 
     def build(self, row: int = 0) -> Unit:
         """The unit of one of the best."""

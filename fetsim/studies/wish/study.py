@@ -5,7 +5,7 @@ optimum (``optimum``) and the ranking of what can be bought (``preferred``) see 
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -26,6 +26,10 @@ from fetsim.studies.builds.nominal import Nominal, nominal_of
 from fetsim.studies.builds.study import columns_of
 from fetsim.studies.builds.tables import conditions
 from fetsim.studies.spread.evaluate import evaluate
+from fetsim.studies.spread.plan import check_count, check_seed
+from fetsim.studies.spread.study import DEFAULT_SEED
+from fetsim.studies.trims.aligned import aligned, check_asked
+from fetsim.studies.wish.foretold import foretold
 from fetsim.studies.wish.optimum import MOST_TRIED, Optimum, optimum
 from fetsim.studies.wish.preferred import ALIKE, corrected, ranked, values_each
 from fetsim.studies.wish.question import question_of
@@ -35,6 +39,10 @@ from fetsim.studies.wish.wants import Want, wants_of
 from fetsim.studies.wish.ways import STEP, Way
 
 DEFAULT_BEST, MOST_BEST = 3, 20
+DEFAULT_BUILDS = 40
+"""Of each combination: a 5th and a 95th percentile have two builds beyond them."""
+SEARCH = 0.7
+"""Of the time, that goes into finding combinations."""
 TRIED = 16
 """Combinations of preferred values that are measured, at the least: those with the best prediction."""
 Measure = Callable[[Sequence[Mapping[str, float]]], list[Figures]]
@@ -48,6 +56,10 @@ def wish(
     series: Iterable[str] = (),
     best: int = DEFAULT_BEST,
     figures: Iterable[str] | None = None,
+    builds: int = DEFAULT_BUILDS,
+    seed: int = DEFAULT_SEED,
+    trims: bool = False,
+    tone_steps: bool = False,
     curve_hz: float = CURVE_HZ,
     step_hz: float = STEP_HZ,
     before_dbu: float | None = None,
@@ -63,7 +75,9 @@ def wish(
     ``wants``: figures by name (``studies/builds/asked.py``) as ``release=0.5s``, ``threshold=by -3dB``,
     ``attack=same``, with what is accepted behind it (``+-10%``), or ``threshold=-12..-9`` as a limit of ``spread``.
     ``may`` and ``series``: see ``ways_of``. ``best``: so many combinations. ``figures``: what else is told (default:
-    the default figures of ``spread``). Other options as in ``figures_of_builds``; steps keep the levels of the
+    the default figures of ``spread``). ``builds``: so many of each combination are drawn from its tolerances by
+    ``seed``, to tell what they leave of it; 0 draws none. ``trims`` and ``tone_steps``: as in ``spread``; every unit
+    that is measured has its trims set first. Other options as in ``figures_of_builds``; steps keep the levels of the
     present unit.
 
     Raises InputError for what cannot be asked, and where the present unit has not got what is wished for.
@@ -74,20 +88,27 @@ def wish(
     ({'A1': 22.28}, True)
     """
     nominal = given_unit(unit)
+    check_asked(trims, tone_steps)
+    check_count(builds, least=0)
+    check_seed(seed)
+    if trims:
+        nominal, _ = aligned(nominal, tone_steps=tone_steps, quality=quality)
     asked = question_of(nominal, wants, may, series, figures)
     if not 1 <= best <= MOST_BEST:
         raise InputError(f"best: {best} combinations cannot be told; ask for 1 to {MOST_BEST}")
     processes_of(workers)
     start_of = partial(nominal_of, nominal, quality=quality, curve_hz=curve_hz, step_hz=step_hz)
     start = start_of(asked.wished, before_dbu=before_dbu, level_dbu=level_dbu)
-    rows = partial(evaluate, workers=workers, scheduler=scheduler, cache=cache)
+    rows = partial(
+        evaluate, trims=trims, tone_steps=tone_steps, workers=workers, scheduler=scheduler, cache=cache
+    )  # fmt: skip
     tried = 0
 
     def measure(builds: Sequence[Mapping[str, float]]) -> list[Figures]:
         nonlocal tried
         found = rows(start, builds)
         tried += 1
-        progress(1.0 - 0.9 ** tried if tried < MOST_TRIED else 0.95)
+        progress(SEARCH * (1.0 - 0.9 ** tried if tried < MOST_TRIED else 0.95))
         return found
 
     ways, present = asked.ways, _had(measure([{}])[0], asked.wished, nominal)
@@ -102,14 +123,29 @@ def wish(
     before, ideal, *found = [
         _combination(one, row, whole, targets) for one, row in zip(values, told, strict=True)
     ]
+    if builds:
+        levels = {"before_dbu": start.before_dbu, "level_dbu": start.level_dbu}
+        for number, one in enumerate(found):
+            progress(SEARCH + (1.0 - SEARCH) * number / len(found))
+            other = _with(nominal, ways, one.values)
+            of_it = nominal_of(
+                other, asked.wished, quality=quality, curve_hz=curve_hz, step_hz=step_hz, **levels
+            )
+            found[number] = replace(one, foretold=foretold(other, of_it, targets, builds, seed, rows))
     found.sort(key=partial(_rank, ways))
     progress(1.0)
     return Wish(
         provenance=provenance(start.bench.rig), unit=nominal, wants=targets, ways=ways, elsewhere=asked.other,
-        present=before, exact=ideal, found=tuple(found), nodes=nominal.nodes,
+        present=before, exact=ideal, found=tuple(found), nodes=nominal.nodes, seed=seed, trims=trims,
+        tone_steps=tone_steps,
         why=() if found[0].met else why_not(place, targets, ways, ideal),
         conditions=conditions(columns_of(tuple(map(str, range(len(told)))), told, whole)),
     )  # fmt: skip
+
+
+def _with(unit: Unit, ways: Sequence[Way], values: Mapping[str, float]) -> Unit:
+    changes = {way.name: values[way.name] for way in ways if values[way.name] != way.travel.present}
+    return unit.changed(changes) if changes else unit
 
 
 def _had(row: Figures, wished: Sequence[Figure], unit: Unit) -> Mapping[str, float]:
@@ -194,7 +230,7 @@ def _rank(ways: Sequence[Way], one: _Tried | Combination) -> tuple[bool, float, 
 def _combination(values: Mapping[str, float], row: Figures, whole: Nominal, targets: Sequence[Want]) -> Combination:
     figures = {one.key: row.found.get(one.key, np.nan) for one in whole.figures}
     return Combination(
-        values=values, figures=figures, node_v=row.node_v,
+        values=values, trims=row.trims, missed=row.missed, figures=figures, node_v=row.node_v,
         reasons={key: row.reasons.get(key, row.reasons.get(REST, "could not be had")) for key, one in figures.items()
                  if not np.isfinite(one)},
         misses={one.figure.key: one.miss(figures[one.figure.key]) for one in targets},

@@ -12,6 +12,9 @@ from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.schematic.values import format_value
 from fetsim.studies.builds.asked import Figure
 from fetsim.studies.builds.tables import definitions, figure_column
+from fetsim.studies.spread.analysis import CONFIDENCE, PERCENTS
+from fetsim.studies.trims.travel import Travel
+from fetsim.studies.wish.foretold import Foretold
 from fetsim.studies.wish.record import Combination, Wish
 from fetsim.studies.wish.wants import ACCEPTED_DB, ACCEPTED_SHARE, ACCEPTED_V
 
@@ -26,7 +29,10 @@ def account(measured: Mapping[str, Wish]) -> Account:
     return Account(
         title=f"Values for a wish: {found.provenance.unit} with {wished}; quality {found.provenance.quality}.",
         lead=(*_lead(found), *([found.conditions] if found.conditions else [])),
-        tables=(_wished(found), *([_elsewhere(found)] if found.elsewhere else []), *_volts(found)),
+        tables=(
+            _wished(found), *_foretold(found), *_trims(found), *([_elsewhere(found)] if found.elsewhere else []),
+            *_volts(found),
+        ),
         definitions=(*DEFINITIONS, *definitions([*(one.figure for one in found.wants), *found.elsewhere])),
     )
 
@@ -40,18 +46,89 @@ def _lead(found: Wish) -> tuple[str, ...]:
     if found.why:
         return ("No combination of what may change meets every wish.", *found.why)
     changes = found.changes()
-    quantities = {way.name: way.travel.quantity for way in found.ways}
     if not changes:
         return ("The unit meets every wish as it is.",)
-    best = [(name, format_value(value, quantities[name], 4)) for name, value in changes.items()]
-    met = sum(one.met for one in found.found)
+    best = [(name, _value(found, name, value)) for name, value in changes.items()]
+    met, first = sum(one.met for one in found.found), found.found[0].foretold
     limits = " ".join(f"--limit {one.figure.key}={one.low:.4g}..{one.high:.4g}" for one in found.wants)
     given = " ".join(f"--change {name}={value.replace(' ', '')}" for name, value in best)
+    trims = "".join((" --trims" if found.trims else "", " --tone-steps" if found.tone_steps else ""))
+    left = [] if first is None else [
+        f"Of {first.builds} builds of it, tolerances leave {100.0 * first.meets.share:.0f} % that meet every wish "
+        f"(between {100.0 * first.meets.low:.0f} and {100.0 * first.meets.high:.0f} %, with {100.0 * CONFIDENCE:g} % "
+        "confidence)."
+    ]  # fmt: skip
     return (
         f"Best: {', '.join(f'{name} {value}' for name, value in best)}; of the {len(found.found)} told, {met} "
         f"meet{'s' if met == 1 else ''} every wish.",
-        f"What tolerances leave of it: fetsim spread {given} {limits}",
+        *left,
+        f"More of that: fetsim spread{trims} {given} {limits}",
     )
+
+
+def _value(found: Wish, name: str, value: float) -> str:
+    """As a change is written."""
+    quantity_of = {way.name: way.travel.quantity for way in found.ways}.get(name)
+    if quantity_of is None:
+        quantity_of = Travel.of(found.unit, name).quantity  # a trim
+    return format_value(value, quantity_of, 4)
+
+
+def _foretold(found: Wish) -> list[Table]:
+    """Percentiles of the wished figures over builds of each combination."""
+    had = [(str(rank), one.foretold) for rank, one in enumerate(found.found, start=1) if one.foretold is not None]
+    if not had:
+        return []
+    rows: list[tuple[Cell, ...]] = [
+        (label, *(_band(want.figure, one) for want in found.wants),
+         *(100.0 * share for share in (one.meets.share, one.meets.low, one.meets.high)))
+        for label, one in had
+    ]  # fmt: skip
+    low, high = min(PERCENTS), max(PERCENTS)
+    return [
+        Table(
+            key="foretold", title="What tolerances leave of it", rows=rows,
+            columns=(
+                Column(key="combination", heading=""),
+                *(Column(key=want.figure.key, heading=f"{want.figure.heading} {want.figure.unit}".rstrip())
+                  for want in found.wants),
+                Column(key="meets_percent", heading="meets all", unit="%", show=fixed(0)),
+                Column(key="at_least_percent", heading="at least", unit="%", show=fixed(0)),
+                Column(key="at_most_percent", heading="at most", unit="%", show=fixed(0)),
+            ),
+            notes=(
+                f"{low:g}th to {high:g}th percentile of {had[0][1].builds} builds each, seed {found.seed}"
+                f"{'; their trims set first' if found.trims else ''}.",
+            ),
+        )
+    ]  # fmt: skip
+
+
+def _band(figure: Figure, one: Foretold) -> str:
+    values = one.summaries[figure.key].percentiles
+    ends = [values[PERCENTS.index(percent)] for percent in (min(PERCENTS), max(PERCENTS))]
+    return "-" if None in ends else " to ".join(figure.show(end) for end in ends if end is not None)
+
+
+def _trims(found: Wish) -> list[Table]:
+    """Where the trims stand in each combination."""
+    names = list(dict.fromkeys(name for _, one in rows_of(found) for name in one.trims))
+    if not names:
+        return []
+    return [
+        Table(
+            key="trims", title="Trims, set for each",
+            rows=[(label, *(one.trims.get(name) for name in names)) for label, one in rows_of(found)],
+            columns=(
+                Column(key="combination", heading=""),
+                *(Column(key=name, heading=name, show=quantity(Travel.of(found.unit, name).quantity, 4))
+                  for name in names),
+            ),
+            notes=tuple(
+                f"{label}: {step}: {why}." for label, one in rows_of(found) for step, why in one.missed.items()
+            ),
+        )
+    ]  # fmt: skip
 
 
 def _wished(found: Wish) -> Table:

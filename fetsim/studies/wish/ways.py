@@ -87,11 +87,12 @@ def ways_of(may: Iterable[str], series: Iterable[str], unit: Unit) -> tuple[Way,
 
 def _thing(name: str, unit: Unit) -> str:
     """The name of what is moved: of a part that a control turns the control. Raises InputError."""
-    part = unit.parts.get(name)
+    part = unit.parts.get(_own(unit, name))
     if part is not None and part.control:
-        return part.control
+        return part.control if name in unit.parts else part.control.removeprefix(f"{unit.channel}_")
     owner, _, key = name.partition(".")
-    if owner not in unit.parts and owner not in unit.controls:
+    own = _own(unit, owner)
+    if own not in unit.parts and own not in unit.controls:
         raise InputError(
             f"may: there is no part or control {name[:40]!r}{suggestion(owner, [*unit.parts, *unit.controls])}"
         )
@@ -101,18 +102,25 @@ def _thing(name: str, unit: Unit) -> str:
         of = f"; name one of its figures, as {one}" if one is not None else ""
         raise InputError(f"may: {name[:40]} may not change: it has no value that is a number{of}")
     assert not isinstance(found.value, str)
-    if owner in unit.parts and not (isfinite(found.value) and found.value != 0.0):
+    if own in unit.parts and not (isfinite(found.value) and found.value != 0.0):
         raise InputError(f"may: {name[:40]} is {found.shown()}; what is changed in proportion must have a value")
-    return owner if owner in unit.parts and key == MAIN_KEYS.get(unit.parts[owner].kind) else name
+    return owner if own in unit.parts and key == MAIN_KEYS.get(unit.parts[own].kind) else name
+
+
+def _own(unit: Unit, name: str) -> str:
+    """Of a pair the one in the channel listened to, where the name is without a channel: a change is for both."""
+    owner, dot, key = name.partition(".")
+    return name if owner in unit.parts or owner in unit.controls else f"{unit.own_name(owner)}{dot}{key}"
 
 
 def _number(unit: Unit, name: str) -> Setting | None:
     """Of a control, a part or a part's device; None where there is none."""
-    return number_named(unit, name) or sheet_figure(unit, name)
+    own = _own(unit, name)
+    return number_named(unit, own) or sheet_figure(unit, own)
 
 
 def _series(texts: Iterable[str], names: Mapping[str, str | None], unit: Unit) -> dict[str, str | None]:
-    kinds = {name: unit.parts[name].kind for name in names if name in unit.parts}
+    kinds = {name: unit.parts[own].kind for name in names if (own := _own(unit, name)) in unit.parts}
     found: dict[str, str | None] = {name: USUAL.get(kind) for name, kind in kinds.items()}
     single: dict[str, str] = {}
     for text in texts:
@@ -132,7 +140,8 @@ def _way(name: str, limits: str | None, series: str | None, unit: Unit) -> Way:
     present = _number(unit, name)
     assert present is not None and not isinstance(present.value, str)
     travel = Travel(
-        name=name, present=present.value, quantity=present.quantity or "plain", turn=name in unit.controls
+        name=name, present=present.value, quantity=present.quantity or "plain",
+        turn=_own(unit, name) in unit.controls,
     )
     low, high = travel.ends
     if limits is not None:
@@ -147,6 +156,8 @@ def _way(name: str, limits: str | None, series: str | None, unit: Unit) -> Way:
             raise InputError(f"may: {name}={limits[:40]}: a control turns from 0 to 1")
         if not travel.turn and not all(one / travel.present > 0.0 for one in values):
             raise InputError(f"may: {name}={limits[:40]}: both ends must have the sign of the present value")
+        if values[0] > values[1]:
+            raise InputError(f"may: {name}={limits[:40]} runs backwards; write the lower end first")
         low, high = sorted(travel.way(one) for one in values)
     if not low < high or not low <= travel.start <= high:
         raise InputError(f"may: {name}={limits}: the present value must lie within the ends, and these apart")

@@ -101,7 +101,7 @@ def test_a_loop_is_led_to_the_figures_of_another_one():
     assert found.found[0].values["R3"] == 1e3  # does nothing that is wished for, so it stays
     assert found.present.figures["volts@an"] == pytest.approx(-7.0, abs=1e-3)
     assert found.found[0].figures["volts@an"] == pytest.approx(-6.5, abs=0.01)  # what it costs elsewhere
-    assert [table.key for table in found.tables()] == ["wished", "elsewhere", "volts"]
+    assert [table.key for table in found.tables()] == ["wished", "foretold", "elsewhere", "volts"]
     assert len(found.plot().axes) == 1
 
 
@@ -164,6 +164,7 @@ MISTAKES = [
     (["gain=-3dB"], ["IN"], [], "IN may not change"),
     (["gain=-3dB"], ["R1", "R1"], [], "R1 is named twice"),
     (["gain=-3dB"], ["R1=5"], [], "is not NAME=LOW..HIGH"),
+    (["gain=-3dB"], ["R1=30k..5k"], [], "may: R1=30k..5k runs backwards"),
     (["gain=-3dB"], ["R1=20k..30k"], [], "must lie within the ends"),
     (["gain=-3dB"], ["R1=-20k..30k"], [], "sign of the present value"),
     (["gain=-3dB"], ["R1"], ["E13"], "there is no 'E13'"),
@@ -221,3 +222,41 @@ def test_of_a_device_a_figure_changes_and_of_a_rheostat_its_control():
     assert present.series == series and [present.value(one) for one in sorted(present.nearest(0.0, 3))] == [
         120e-9, 150e-9, 180e-9
     ]  # fmt: skip
+
+
+def test_what_tolerances_leave_of_a_combination_is_that_of_the_closed_form(rc):
+    """The gain of a loaded divider: its resistor of 5 %, normal and cut at three standard deviations, moves it by
+    20 lg e R1 / (R1 + 10 kohm) a share of R1; of the builds as many meet the wish as lie within it."""
+    unit = rc.changed({"R1.tolerance": "5%"})
+    found = asked(unit, ["gain=-5.2dB +-0.1dB"], ["R1"], series=["E24"], best=1, builds=200, figures=[])
+    (best,) = found.found
+    assert best.values == {"R1": 8200.0} and best.foretold.builds == 200
+    spread_db = 0.05 / 3.0 * 20.0 / log(10.0) * 8200.0 / 18200.0
+    low, middle, high = best.foretold.summaries["gain"].percentiles
+    assert middle == pytest.approx(gain_db(8200.0, 100e-12), abs=0.01)
+    assert (high - low) / 2.0 == pytest.approx(1.645 * spread_db, rel=0.25)  # 200 draws know it to a tenth
+    inside = [abs(gain + 5.2) <= 0.1 for gain in (gain_db(8200.0 * (1.0 + share), 100e-12) for share in
+                                                 np.random.default_rng(1).normal(0.0, 0.05 / 3.0, 20000))]  # fmt: skip
+    assert best.foretold.meets.low < np.mean(inside) < best.foretold.meets.high
+    assert any("of 200 builds" in text.lower() for text in found.account().lead)
+    assert found.account().tables[1].key == "foretold"
+
+
+def test_trims_are_set_again_in_each_combination():
+    """The teaching loop's V2 keeps the gate half a volt beyond pinch-off, whatever pinch-off voltage is wished for."""
+    found = fetsim.wish("teaching", ["threshold=by -1dB"], ["J1.pinch_off_voltage"], series=["any"], figures=["gate"],
+                        trims=True, builds=0, best=1, quality="draft", workers=1)  # fmt: skip
+    (best,) = found.found
+    assert found.why == () and best.foretold is None and best.figures["gate"] == pytest.approx(-0.5, abs=1e-4)
+    assert best.trims["V2"] - found.present.trims["V2"] == pytest.approx(
+        best.values["J1.pinch_off_voltage"] - found.present.values["J1.pinch_off_voltage"], abs=1e-3
+    )
+    assert set(found.changes()) == {"J1.pinch_off_voltage", "V2"}
+
+
+def test_in_a_pair_a_name_without_a_channel_is_that_of_both():
+    pair = load_unit("dunlin-pair")
+    (both,) = ways_of(["C16=100n..330n"], [], pair)
+    assert both.name == "C16" and both.series == "E12" and both.travel.present == pytest.approx(150e-9)
+    (turned,) = ways_of(["P1"], [], pair)
+    assert turned.name == "drive" and turned.travel.turn
