@@ -72,10 +72,12 @@ from .studies.compare.study import compare as compare
 from .studies.drawer.fets import MeasuredFet as MeasuredFet
 from .studies.drawer.fets import read_fets as read_fets
 from .studies.drawer.study import measure_drawer as measure_drawer
+from .studies.fit.study import fit as fit
 from .studies.observed.observations import Observations as Observations
 from .studies.observed.observations import Recording as Recording
 from .studies.observed.readings import Reading as Reading
 from .studies.observed.readings import read_readings as read_readings
+from .studies.observed.readings import reading_of as reading_of
 from .studies.sheet.study import bench_sheet as bench_sheet
 from .studies.spread.study import spread as spread
 from .studies.trims.aligned import aligned as aligned

@@ -75,10 +75,14 @@ class Rig:
     noise_seed: int | None = field(default=None, kw_only=True)
     """Of the noise of the unit's parts; None: what is marched has none."""
 
+    tolerance_v: float | None = field(default=None, kw_only=True)
+    """Of Newton's last step, in place of the quality's: the smaller, the smoother a run moves with its values."""
+
     @property
     def level(self) -> Quality:
         """The quality by its figures. Raises InputError for a name that is none."""
-        return quality_named(self.quality)
+        level = quality_named(self.quality)
+        return level if self.tolerance_v is None else replace(level, tolerance_v=self.tolerance_v)
 
     @property
     def factor(self) -> int:

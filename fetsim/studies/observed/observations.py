@@ -1,7 +1,7 @@
 """All that is known of one real unit: readings and recordings, each at the settings it was made at, as data."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -63,10 +63,12 @@ class Observations:
     """Levels of the steps; None: 10 dB under and over the unit's own threshold."""
 
     def __post_init__(self) -> None:
-        if not self.readings and not self.recordings:
-            raise InputError("observations: there are neither readings nor recordings; give at least one")
         if self.recordings and self.unit.channels:
             raise InputError(f"{self.unit.name}: is a pair; take one channel of it, as a unit of its own")
+
+    def only(self, kind: str) -> "Observations":
+        """With its ``readings`` or its ``recordings`` alone."""
+        return replace(self, readings=()) if kind == "recordings" else replace(self, recordings=())
 
     @cached_property
     def at_settings(self) -> dict[tuple[tuple[str, str], ...], tuple[int, ...]]:

@@ -7,7 +7,7 @@ quality.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -60,13 +60,15 @@ def predict(
     workers: int | None = None,
     progress: Progress = unwatched,
     cache: UserCache | None = None,
+    tolerance_v: float | None = None,
 ) -> list[Predicted]:
     """For each build, as changes of the observed unit. Settings of a reading or recording go on top of the changes.
+    ``tolerance_v``: of sound, as a ``Rig`` has it.
 
     Raises InputError where the observations cannot be had of the unit at all.
     """
     kept = cache or user_cache(KIND, LARGEST_BYTES)
-    shares = len(observations.at_settings) + len(observations.recordings)
+    shares = max(1, len(observations.at_settings) + len(observations.recordings))
 
     def part(number: int) -> Progress:
         return lambda share: progress((number + share) / shares)
@@ -80,7 +82,7 @@ def predict(
     for number, recording in enumerate(observations.recordings, start=len(observations.at_settings)):
         merged = [{**build, **recording.settings} for build in builds]
         played = play(observations.unit, merged, recording, quality=quality, workers=workers, cache=kept,
-                      progress=part(number))  # fmt: skip
+                      progress=part(number), tolerance_v=tolerance_v)  # fmt: skip
         for row, output in enumerate(played):
             outputs[row].append(None if isinstance(output, str) else output)
             reasons[row] |= {output: None} if isinstance(output, str) else {}
@@ -136,11 +138,12 @@ def play(
     workers: int | None = None,
     cache: UserCache | None = None,
     progress: Progress = unwatched,
+    tolerance_v: float | None = None,
 ) -> list[Samples | str]:
     """The dry sound of a recording through each build [shape=(n,)], or why it could not be played."""
     kept = cache or user_cache(KIND, LARGEST_BYTES)
     made: list[Unit | str] = [_changed(unit, build) for build in builds]
-    keys = [None if isinstance(one, str) else _key(one, recording, quality) for one in made]
+    keys = [None if isinstance(one, str) else _key(one, recording, quality, tolerance_v) for one in made]
     left = {key: one for key, one in zip(keys, made, strict=True) if key and not isinstance(one, str)}
     left = {key: one for key, one in left.items() if kept.find(key) is None}
     told: dict[str, str] = {}
@@ -158,7 +161,8 @@ def play(
                         np.save(folder / SAMPLES, output)
 
         jobs = [[left[key] for key in batch] for batch in batches]
-        work = partial(_played, unit, recording.dry, recording.rate_hz, quality)
+        near = Rig(unit, quality, recording.rate_hz, tolerance_v=tolerance_v)
+        work = partial(_played, near, recording.dry)
         run_apart(jobs, work, progress, workers=workers, arrived=arrived)
         kept.trim()
     progress(1.0)
@@ -178,8 +182,8 @@ def _changed(unit: Unit, build: Changes) -> Unit | str:
         return str(error)
 
 
-def _key(unit: Unit, recording: Recording, quality: str) -> str:
-    return key_of("played", circuit_key(unit), recording.dry, recording.rate_hz, quality, source=PLAYS)
+def _key(unit: Unit, recording: Recording, quality: str, tolerance_v: float | None) -> str:
+    return key_of("played", circuit_key(unit), recording.dry, recording.rate_hz, quality, tolerance_v, source=PLAYS)
 
 
 def _fetched(cache: UserCache, key: str | None, told: Mapping[str, str]) -> Samples | str:
@@ -191,18 +195,15 @@ def _fetched(cache: UserCache, key: str | None, told: Mapping[str, str]) -> Samp
     return samples
 
 
-def _played(
-    unit: Unit, dry: Array, rate_hz: float, quality: str, units: Sequence[Unit]
-) -> list[Samples | str]:
+def _played(near: Rig, dry: Array, units: Sequence[Unit]) -> list[Samples | str]:
     """Side by side in the lanes of this process."""
-    near = Rig(unit, quality, rate_hz)
     found = side_by_side({k: partial(_one, one, near, dry) for k, one in enumerate(units)}, cores=1)
     return [found[k] for k in range(len(units))]
 
 
 def _one(unit: Unit, near: Rig, dry: Array) -> Samples | str:
     try:
-        channel = Channel(Rig(unit, near.quality, near.audio_rate_hz, near=near))
+        channel = Channel(replace(near, unit=unit, near=near))
         blocks = range(0, len(dry), BLOCK_FRAMES)
         pieces = [
             channel.push(dry[first : first + BLOCK_FRAMES], last=first + BLOCK_FRAMES >= len(dry)).output

@@ -1,12 +1,14 @@
 """How what is observed moves with the values of a unit, by differences of plays and readings.
 
-By the logarithm of a value, of a control by its position, one step up (down at an end of a control's turn). The step
-of 1 % leaves an error of the first order in the curvature, 0.5 % of a slope that doubles over the value; plays in
-draft are close enough, since their error moves along. Kept in the cache as plays.
+By the logarithm of a value, of a control by its position, one step up (down at an end of a control's turn). Steps of
+sound are small, since a threshold bends it, those of readings larger, since a search for a threshold leaves 0.003 dB.
+The error of a slope of sound is -70 to -80 dB of it for the Dunlin, -35 to -50 dB for a loop around an ideal amplifier
+(against steps of half and twice the size, in draft), plus half the step times its bend; slopes under -50 dB of the
+sound have -95 dB of it from single precision.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,9 +20,13 @@ from fetsim.schematic.settings import number_named, sheet_figure
 from fetsim.schematic.unit import Unit
 from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.predict import Predicted, Samples, predict
+from fetsim.studies.spread.evaluate import Changes
 
-STEP = 0.01
+SOUND_STEP, READING_STEP = 0.002, 0.02
 DEFAULT_QUALITY = "draft"
+TOLERANCE_V = 1e-4
+"""Every step is solved so finely that what is left of it does not jump between neighbours: for the Dunlin no slower,
+and slopes are 20 dB cleaner."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,39 +77,63 @@ def derivatives(
     the unit itself cannot be had at ``at``.
     """
     here = dict(at or {})
-    moved = {name: moved_value(observations.unit, name, here.get(name)) for name in names}
-    builds = [here, *({**here, name: value} for name, (value, _) in moved.items())]
-    nominal, *each = predict(
-        observations, builds, quality=quality, workers=workers, progress=progress, cache=cache
+
+    def moved(step: float) -> tuple[list[Changes], list[float]]:
+        each = [(name, *moved_value(observations.unit, name, step, here.get(name))) for name in names]
+        return [{**here, name: value} for name, value, _ in each], [one for *_, one in each]
+
+    return slopes_along(
+        observations, names, here, moved(SOUND_STEP), moved(READING_STEP), quality=quality, workers=workers,
+        progress=progress, cache=cache,
+    )  # fmt: skip
+
+
+def slopes_along(
+    observations: Observations, names: Sequence[str], here: Changes, heard: tuple[Sequence[Changes], Sequence[float]],
+    read: tuple[Sequence[Changes], Sequence[float]], *, quality: str = DEFAULT_QUALITY, workers: int | None = None,
+    progress: Progress = unwatched, cache: UserCache | None = None,
+) -> Derivatives:  # fmt: skip
+    """The same in any directions: builds moved along each, and by what step, for sound and for readings."""
+    nominal, *sound = predict(
+        observations.only("recordings"), [here, *heard[0]], quality=quality, workers=workers, cache=cache,
+        progress=progress, tolerance_v=TOLERANCE_V,
+    )  # fmt: skip
+    shown, *figures = predict(
+        observations.only("readings"), [here, *read[0]], quality=quality, workers=workers, cache=cache
     )
     if any(output is None for output in nominal.outputs):
         raise InputError(f"{observations.unit.name}: cannot be played: {'; '.join(nominal.reasons)}")
-    steps = np.array([step for _, step in moved.values()])
-    readings = np.array([one.readings - nominal.readings for one in each]).reshape(len(each), -1).T / steps
-    outputs = tuple(
-        tuple(
-            Slope(above=one.outputs[k], here=output, step=step) for one, step in zip(each, steps.tolist(), strict=True)
-        )
-        for k, output in enumerate(nominal.outputs)
-        if output is not None
+    return Derivatives(
+        names=tuple(names),
+        at=replace(shown, outputs=nominal.outputs, reasons=(*shown.reasons, *nominal.reasons)),
+        readings=np.array(
+            [(one.readings - shown.readings) / step for one, step in zip(figures, read[1], strict=True)]
+        ).T,
+        outputs=tuple(
+            tuple(
+                Slope(above=one.outputs[k], here=output, step=step)
+                for one, step in zip(sound, heard[1], strict=True)
+            )
+            for k, output in enumerate(nominal.outputs)
+            if output is not None
+        ),
+        failed={
+            name: "; ".join(one.reasons)
+            for name, one in zip(names, sound, strict=True)
+            if any(output is None for output in one.outputs)
+        },
     )
-    failed = {
-        name: "; ".join(one.reasons)
-        for name, one in zip(names, each, strict=True)
-        if any(output is None for output in one.outputs)
-    }
-    return Derivatives(names=tuple(names), at=nominal, readings=readings, outputs=outputs, failed=failed)
 
 
-def moved_value(unit: Unit, name: str, present: float | None = None) -> tuple[float, float]:
+def moved_value(unit: Unit, name: str, step: float, present: float | None = None) -> tuple[float, float]:
     """Where a value goes for the difference, and the step in its logarithm (of a control in its position)."""
     found = number_named(unit, name) or sheet_figure(unit, name)
     if found is None or isinstance(found.value, str):
         raise InputError(f"{name[:40]}: is no number that can be moved")
     value = found.value if present is None else present
     if name in unit.controls:
-        step = STEP if value + STEP <= 1.0 else -STEP
+        step = step if value + step <= 1.0 else -step
         return value + step, step
     if value == 0.0 or not np.isfinite(value):
         raise InputError(f"{name[:40]}: is {found.shown()}; what is moved in proportion must have a value")
-    return value * float(np.exp(STEP)), STEP
+    return value * float(np.exp(step)), step

@@ -1,0 +1,70 @@
+"""How large a difference is expected in each cell of time and frequency, out of the differences themselves; arrays
+only.
+
+In each band the variance of a cell is a floor (noise of the recording, hum) and a share of the model's power there
+(errors of the model: of its laws, of the solution in time). Both by maximum likelihood for normal differences: that
+is nonnegative matrix factorisation under the Itakura-Saito divergence with both patterns known (C. Fevotte, N. Bertin,
+J.-L. Durrieu, Neural Comp. 21 (2009) 793, from memory), whose multiplicative steps never make it worse. Cells that
+stand out (a click, a dropout, a cough) count for no more than ``OUTLIER`` says.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.studies.observed.sums import Integers
+
+OUTLIER = 2.5
+"""Standard deviations, of a cell its rms over what is expected, from which on weight falls (Huber's)."""
+ROUNDS = 100
+ENOUGH = 1e-4
+LEAST = 1e-30
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Noise:
+    """What is expected."""
+
+    floor: Array
+    """Variance of a number, of every cell in a band [shape=(bands,)],"""
+    share: Array
+    """and of the model's power [shape=(bands,)]."""
+    variance: Array
+    """[shape=(cells,)]"""
+
+
+def noise_of(
+    energy: Array, counts: Array, bands: Integers, power: Array, *, least_share: float = 0.0, freedom: float = 1.0
+) -> Noise:
+    """Out of the summed squares of each cell, how many numbers it has, its band, and the model's mean square there
+    [shape=(cells,) each]. ``least_share``: error of the model that is known. ``freedom``: share of the numbers that
+    are left after what was fitted to them."""
+    mean = np.maximum(energy / counts, LEAST) / freedom
+    floor, share = np.zeros(bands.max() + 1), np.zeros(bands.max() + 1)
+    for band in range(len(floor)):
+        of = bands == band
+        floor[band], share[band] = _two(mean[of], counts[of], np.maximum(power[of], LEAST), least_share)
+    return Noise(floor=floor, share=share, variance=floor[bands] + share[bands] * np.maximum(power, LEAST))
+
+
+def _two(mean: Array, counts: Array, power: Array, least_share: float) -> tuple[float, float]:
+    patterns = np.stack([np.ones(len(power)), power])
+    middle = float(np.median(mean))
+    heights = np.array([0.5 * middle, 0.5 * middle / float(np.median(power))])
+    for _ in range(ROUNDS):
+        heights[1] = max(heights[1], least_share)
+        expected = heights @ patterns
+        seen = np.minimum(mean, OUTLIER**2 * expected)
+        moved = heights * np.sqrt((patterns @ (counts * seen / expected**2)) / (patterns @ (counts / expected)))
+        done = np.max(np.abs(moved - heights) * patterns.max(axis=1)) < ENOUGH * np.max(expected)
+        heights = moved
+        if done:
+            break
+    return float(max(heights[0], LEAST)), float(max(heights[1], least_share))
+
+
+def trust(standing_out: Array) -> Array:
+    """Weight of what lies so many standard deviations out [any shape]: 1 up to ``OUTLIER``, then falling (P. Huber,
+    Ann. Math. Stat. 35 (1964) 73)."""
+    return np.minimum(1.0, OUTLIER / np.maximum(np.abs(standing_out), 1e-12))
