@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fetsim.engine.assembly import Array
+from fetsim.engine.shooting import Monodromy
 from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench, Run
 from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, period_of, settle
@@ -53,13 +54,14 @@ class Step:
 
 
 def steady_level(
-    bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None = None, settled_v: float = SETTLED_V
-) -> Level:
+    bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None = None, settled_v: float = SETTLED_V,
+    near: Monodromy | None = None,
+) -> Level:  # fmt: skip
     """Bring a level to rest as far as ``settled_v`` says (``settle``), from ``start`` or from the bias point."""
     period = period_of(frequency_hz, bench)
     run = bench.run() if start is None else start.branch()
     try:
-        steady = settle(run, period.tone(level_dbu), settled_v)
+        steady = settle(run, period.tone(level_dbu), settled_v, near)
     except ConvergenceError as error:
         raise error.at(f"at {level_dbu:g} dBu") from None
     trace = steady.block.reduction_db

@@ -25,7 +25,8 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
-from fetsim.engine.repetition import BLOCKS, repeating_state
+from fetsim.engine.repetition import BLOCKS, Repetition, repeating_state
+from fetsim.engine.shooting import Monodromy, monodromy_of, repeating_state_near
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.bench.bench import Bench, Played, Run
@@ -120,11 +121,12 @@ def block_of(period_v: Array, rate_hz: float) -> Array:
     return np.tile(period_v, ceil(BLOCK_S * rate_hz / len(period_v)))
 
 
-def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
+def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V, near: Monodromy | None = None) -> Steady:
     """Play source voltages [shape=(steps,), V] of one period over and over until nothing changes any more.
 
-    Leaves ``run`` in that state. ``settled_v`` may be larger for who goes on from there; infinite, it ends after the
-    first extrapolation. Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
+    Leaves ``run`` in that state. ``settled_v`` may be larger for who goes on from there. ``near``: the monodromy of a
+    unit of other values under nearly the same tone (``monodromy_at``), with which it takes about a third of the time.
+    Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
     """
     block_v = block_of(period_v, run.bench.rate_hz)
 
@@ -132,10 +134,13 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
         run.state = state
         return run.states_after(np.tile(block_v, steps // len(block_v)), 1 + BLOCKS)
 
-    found = repeating_state(
-        play, run.state, run.bench.rig.awaited, block=len(block_v), longest=round(LONGEST_S * run.bench.rate_hz),
-        settled_v=settled_v,
-    )  # fmt: skip
+    start = run.state
+    found = None if near is None else _settled_near(run, block_v, settled_v, near)
+    if found is None:
+        found = repeating_state(
+            play, start, run.bench.rig.awaited, block=len(block_v), longest=round(LONGEST_S * run.bench.rate_hz),
+            settled_v=settled_v,
+        )  # fmt: skip
     run.state = found.state
     if found.found:
         return Steady(run.play(block_v), (found.played + len(block_v)) / run.bench.rate_hz, found.left_v)
@@ -146,6 +151,26 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V) -> Steady:
             advice="does it oscillate?",
         )
     )
+
+
+def _settled_near(run: Run, block_v: Array, settled_v: float, near: Monodromy) -> Repetition | None:
+    def play(state: State) -> tuple[State, State]:
+        run.state = state
+        before, after = run.states_after(block_v, 2)
+        return before, after
+
+    try:
+        return repeating_state_near(
+            play, run.state, run.bench.rig.awaited, near, block=len(block_v), settled_v=settled_v
+        )
+    except ConvergenceError:  # a leap has gone where the unit cannot be
+        return None
+
+
+def monodromy_at(run: Run, period_v: Array) -> Monodromy | None:
+    """That of a run which stands in its steady state under this period; None where it cannot be had."""
+    block_v = block_of(period_v, run.bench.rate_hz)
+    return monodromy_of(run.simulation, block_v, run.state, run.bench.rig.awaited)
 
 
 def settled_at(run: Run, period_v: Array, where: str) -> Steady:

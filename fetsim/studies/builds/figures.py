@@ -4,11 +4,12 @@
 * thresholds: ``measure curve``, found as roots (``knee``) and not by a sweep;
 * gain reduction, local ratio and THD of steady tones: ``measure curve`` and ``measure distortion``;
 * attack and release: ``measure timing`` off the FET, for a step at the tone's upward zero crossing: time until 63 % of
-  the change of gain in dB. The steps are the same for all builds. A record ends where 80 % of the change has happened:
+  the change of gain in dB. The steps are the same for all builds. A record ends where 70 % of the change has happened:
   nothing after that moves the passage of 63 %.
 
-Every steady state is looked for from the nominal unit's at the same level (``nominal``). It does not depend on that
-start beyond what ``knee.ENOUGH_V`` leaves, 0.003 dB, so the figures do not either: see ``tests/studies/builds``.
+Every steady state is looked for from the nominal unit's at the same level and by its monodromy (``nominal``). It does
+not depend on that start beyond what ``knee.ENOUGH_V`` leaves, 0.001 dB, so the figures do not either: see
+``tests/studies/builds``.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -35,9 +36,12 @@ from fetsim.rig.points import output_point
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import STEP_DB
 from fetsim.studies.builds.knee import ENOUGH_V, LevelMeter, threshold_of
-from fetsim.studies.builds.nominal import Nominal
+from fetsim.studies.builds.nominal import Nominal, Start
 
-ENOUGH = 0.8
+ENOUGH = 0.7
+"""Of the change: ripple of ``RIPPLE_SHARE`` rms reaches back by 0.03 of it at most."""
+FURTHER = 4
+"""Blocks that are played at once after the first one."""
 THRESHOLDS = ("threshold", "threshold_2db")
 REST = "rest"
 CORNERS = ("low_corner", "high_corner")
@@ -115,22 +119,20 @@ def _noise(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
 
 
 def _thresholds(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
-    """The higher one first: what the build has there against the nominal unit it has nearly so at the lower one."""
-    assert rest is not None and nominal.rest is not None and nominal.knee is not None
+    """The higher one first: where the build's knee lies against the nominal one it lies nearly so at the lower one."""
+    assert rest is not None and nominal.knee is not None
     meter, knee, shift_db = LevelMeter(bench, nominal.curve_hz), nominal.knee, 0.0
-    ahead = rest.vector() - nominal.rest.vector()
+    start = nominal.carried(knee.state_at(max(knee.monodromies)), rest)
     asked = [one.key for one in nominal.of("knee")]
     for name, wanted_db in sorted(zip(THRESHOLDS, THRESHOLDS_DB, strict=True), key=lambda one: -one[1]):
         if name not in asked:
             continue
-        start = rest.with_vector(knee.state_at(wanted_db).vector() + ahead)
         found = threshold_of(knee, wanted_db, meter, start, shift_db)
         if isinstance(found, Missing):
             yield name, found
         else:
             yield name, found.level_dbu
-            ahead = found.state.vector() - knee.state_at(wanted_db).vector()
-            shift_db = found.level_dbu - knee.level_at(wanted_db)
+            start, shift_db = found.state, found.level_dbu - knee.level_at(wanted_db)
 
 
 def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
@@ -139,9 +141,11 @@ def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     meter, ahead = LevelMeter(bench, nominal.curve_hz), rest.vector() - nominal.rest.vector()
     at = {(one.kind, one.level_dbu): one.key for one in nominal.of("tone")}
     reductions_db: dict[float, float] = {}
-    for level, state in nominal.tones.items():
-        point, steady = meter.steady(level, rest.with_vector(state.vector() + ahead), ENOUGH_V)
-        ahead = point.state.vector() - state.vector()
+    for level, start in nominal.tones.items():
+        point, steady = meter.steady(
+            level, rest.with_vector(start.state.vector() + ahead), ENOUGH_V, start.monodromy
+        )
+        ahead = point.state.vector() - start.state.vector()
         reductions_db[level] = point.reduction_db
         if ("reduction", level) in at:
             yield at["reduction", level], point.reduction_db
@@ -160,8 +164,8 @@ def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
 def _times(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     assert rest is not None and nominal.quiet is not None and nominal.loud is not None
     assert nominal.before_dbu is not None and nominal.level_dbu is not None
-    quiet = _level(bench, nominal, nominal.before_dbu, nominal.carried(nominal.quiet, rest))
-    loud = _level(bench, nominal, nominal.level_dbu, nominal.carried(nominal.loud, rest))
+    quiet = _level(bench, nominal, nominal.before_dbu, nominal.quiet, rest)
+    loud = _level(bench, nominal, nominal.level_dbu, nominal.loud, rest)
     for name, before, after in (("attack", quiet, loud), ("release", loud, quiet)):
         if name in [one.key for one in nominal.of("step")]:
             yield name, _step_s(before, after, nominal.step_hz)
@@ -173,10 +177,10 @@ MEASURES: Mapping[str, Callable[[Bench, Nominal, State | None], Found]] = {
 """Group of figures -> what gives them, one after the other."""
 
 
-def _level(bench: Bench, nominal: Nominal, level_dbu: float, start: State) -> Level:
+def _level(bench: Bench, nominal: Nominal, level_dbu: float, start: Start, rest: State) -> Level:
     run = bench.run()
-    run.state = start
-    return steady_level(bench, level_dbu, nominal.step_hz, run, ENOUGH_V)
+    run.state = nominal.carried(start.state, rest)
+    return steady_level(bench, level_dbu, nominal.step_hz, run, ENOUGH_V, start.monodromy)
 
 
 def _step_s(before: Level, after: Level, frequency_hz: float) -> float | Missing:
@@ -204,10 +208,10 @@ def _burst(before: Level, after: Level, frequency_hz: float) -> Array:
     run = before.run.branch()
     period = period_of(frequency_hz, run.bench)
     block_v = block_of(period.tone(after.level_dbu), period.rate_hz)
-    blocks: list[Array] = []
-    while len(blocks) * len(block_v) < LONGEST_S * period.rate_hz:
-        blocks.append(run.play(block_v).reduction_db)
-        left_db = abs(float(np.mean(blocks[-1][-period.steps :])) - after.reduction_db)
+    traces = [run.play(block_v).reduction_db]
+    while sum(map(len, traces)) < LONGEST_S * period.rate_hz:
+        left_db = abs(float(np.mean(traces[-1][-period.steps :])) - after.reduction_db)
         if left_db <= (1.0 - ENOUGH) * abs(after.reduction_db - before.reduction_db):
             break
-    return np.concatenate(blocks)
+        traces.append(run.play(np.tile(block_v, FURTHER)).reduction_db)
+    return np.concatenate(traces)

@@ -1,13 +1,16 @@
-"""The nominal unit of many builds: where its figures lie, and the steady states from which theirs are looked for."""
+"""The nominal unit of many builds: where its figures lie, and the steady states from which theirs are looked for, each
+with its monodromy."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 from fetsim.audio.arrays import real_number
+from fetsim.engine.shooting import Monodromy
 from fetsim.engine.state import State
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.bursts import steady_level
+from fetsim.measurements.bench.bursts import Level, steady_level
+from fetsim.measurements.bench.steady import monodromy_at, period_of
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
 from fetsim.measurements.timing.procedure import step_levels_dbu
 from fetsim.rig.quality import quality_named
@@ -20,6 +23,15 @@ MARCHED = ("knee", "tone", "step")
 """Groups of figures that are played in time."""
 OF_CELL = ("loss", "gate", "threshold", "threshold_2db", "attack", "release")
 """Kinds of figures that a unit without gain cell has not."""
+
+
+@dataclass(frozen=True, eq=False)
+class Start:
+    """Steady at one level: what the search for a build's steady state begins with."""
+
+    state: State
+    """At phase zero of the tone."""
+    monodromy: Monodromy | None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,11 +50,11 @@ class Nominal:
     """and between them: the same for all builds."""
     rest: State | None
     knee: Knee | None
-    tones: Mapping[float, State]
-    """Level [dBu, rising] -> steady there, at phase zero of the tone."""
-    quiet: State | None
+    tones: Mapping[float, Start]
+    """Level [dBu, rising] -> steady there."""
+    quiet: Start | None
     """The same at ``before_dbu``"""
-    loud: State | None
+    loud: Start | None
     """and at ``level_dbu``."""
 
     @cached_property
@@ -96,7 +108,7 @@ def nominal_of(
     if "step" in groups:
         before_dbu, level_dbu = step_levels_dbu(bench, before_dbu, level_dbu, step_hz)
         before = steady_level(bench, before_dbu, step_hz)
-        quiet, loud = before.run.state, steady_level(bench, level_dbu, step_hz, before.run).run.state
+        quiet, loud = (_start(one, step_hz) for one in (before, steady_level(bench, level_dbu, step_hz, before.run)))
     else:
         before_dbu = level_dbu = None
     meter = LevelMeter(bench, curve_hz) if groups & {"knee", "tone"} else None
@@ -118,8 +130,16 @@ def levels_of(figures: Iterable[Figure]) -> list[float]:
     return sorted(levels)
 
 
-def _tones(meter: LevelMeter, rest: State, figures: tuple[Figure, ...]) -> dict[float, State]:
-    found: dict[float, State] = {}
+def _tones(meter: LevelMeter, rest: State, figures: tuple[Figure, ...]) -> dict[float, Start]:
+    found: dict[float, Start] = {}
+    state = rest
     for level in levels_of(figures):
-        found[level] = meter(level, next(reversed(found.values()), rest)).state
+        point = meter(level, state)
+        state = point.state
+        found[level] = Start(state, meter.monodromy(point))
     return found
+
+
+def _start(level: Level, frequency_hz: float) -> Start:
+    period = period_of(frequency_hz, level.run.bench)
+    return Start(level.run.state, monodromy_at(level.run, period.tone(level.level_dbu)))

@@ -19,7 +19,7 @@ from fetsim.studies.builds.asked import Figure
 from fetsim.studies.builds.figures import Figures
 
 LARGEST_STEP = 0.5
-UNCERTAIN: Mapping[str, float] = {"knee": 0.004, "tone": 0.004, "rest": 1e-6, "small": 1e-6, "noise": 1e-6}
+UNCERTAIN: Mapping[str, float] = {"knee": 0.002, "tone": 0.002, "rest": 1e-6, "small": 1e-6, "noise": 1e-6}
 """In dB (V at rest), of figures by group: what a state that has not quite settled leaves (``builds.knee``), and bias
 points that are looked for;"""
 UNCERTAIN_SHARE: Mapping[str, float] = {"step": 2e-3, "ratio": 4e-3, "thd": 2e-3}
