@@ -45,9 +45,7 @@ class Monodromy:
         return missed, after.vector() + self.at_end @ missed
 
 
-def monodromy_of(
-    simulation: Simulation, block: Drive, steady: State, awaited: NDArray[np.bool_]
-) -> Monodromy | None:
+def monodromy_of(simulation: Simulation, block: Drive, steady: State, awaited: NDArray[np.bool_]) -> Monodromy | None:
     """That of a circuit at a state that repeats itself under ``block``; None where a displacement has no solution or
     does not die away. ``awaited`` as in ``repeating_state``."""
     prepared = simulation.prepared
