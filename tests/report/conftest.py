@@ -9,6 +9,7 @@ import shutil
 from contextlib import contextmanager
 from pathlib import Path
 
+import axe_playwright_python
 import pytest
 from playwright.sync_api import expect, sync_playwright
 
@@ -16,6 +17,7 @@ LAUNCH = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 )  # fmt: skip
+AXE = Path(axe_playwright_python.__file__).with_name("axe.min.js")
 PATIENCE_MS = 30_000  # a busy machine is slow, not wrong
 
 
@@ -71,3 +73,11 @@ def visit(browser):
         context.close()
 
     return opened
+
+
+def findings(page):
+    """What axe finds on an open page, rule by rule; the page's policy must be bypassed (``bypass_csp=True``)."""
+    page.evaluate(AXE.read_text("utf-8"))
+    return [
+        (one["id"], [node["html"] for node in one["nodes"]]) for one in page.evaluate("axe.run()")["violations"]
+    ]

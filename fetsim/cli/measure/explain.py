@@ -1,10 +1,12 @@
 """``fetsim measure explain``: one burst followed round the loop."""
 
+from functools import partial
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from fetsim.cli.measure.shared import destination, progress_bar, write_results
+from fetsim.cli.measure.shared import Fill, destination, progress_bar, write_results
 from fetsim.cli.numbers import words
 from fetsim.cli.options import AgainstOption, FigureFiles, MeasuredUnitOptions, QualityOption
 from fetsim.measurements.explain.procedure import (
@@ -13,10 +15,12 @@ from fetsim.measurements.explain.procedure import (
     DEFAULT_LEVEL_DBU,
     DEFAULT_STEP_DB,
     LONGEST_RELEASE_S,
+    Explanation,
     measure_explain,
 )
 from fetsim.rig.gain_cell import reference_named
 from fetsim.rig.quality import DEFAULT_QUALITY
+from fetsim.schematic.unit import Unit
 
 
 def explain(
@@ -51,21 +55,55 @@ def explain(
         str | None,
         typer.Option("--rectifier", metavar="NAMES", help="probes or nodes to watch before the rectifier"),
     ] = None,
+    motion: Annotated[
+        Path | None,
+        typer.Option("--motion", metavar="FILE.html", help="write a page on which the burst runs round the loop in "
+                     "slow motion"),
+    ] = None,
+    film: Annotated[
+        Path | None,
+        typer.Option("--film", metavar="FILE.gif|.mp4", help="write how it begins as an animated picture, or a video "
+                     "where ffmpeg is on the path"),
+    ] = None,
 ) -> None:  # fmt: skip
     """One burst followed round the loop, with a sentence for each trace: what it does, and when.
 
     \b
     fetsim measure explain --plot loop.svg
+    fetsim measure explain --motion loop.html --film loop.gif
     fetsim measure explain --unit teaching --level -10
     fetsim measure explain -c attack=0 --frequency 5000 --phase 90 --json loop.json
     """
+    from fetsim.report.explain.film import check_film_path
+    from fetsim.report.pages.motion import check_burst, check_page_path
+
     unit, watched = chosen.chosen(), words(rectifier, "--rectifier") or ()
-    with destination(files, unit.files) as write:
+    if motion is not None:
+        check_page_path(motion)
+    if film is not None:
+        check_film_path(film)
+    shown = [path for path in (motion, film) if path is not None]
+    if shown:
+        check_burst(burst)
+    with destination(files, unit.files, others=shown) as write:
         with progress_bar(unit) as progress:
             one = measure_explain(
                 unit, level_dbu=level, before_dbu=before, frequency_hz=frequency, burst_s=burst, phase_deg=phase,
-                tail_s=tail, tap=tap, rectifier=watched, against=reference_named(against), quality=quality,
-                progress=progress,
+                tail_s=tail, tap=tap, rectifier=watched, against=reference_named(against), moving=bool(shown),
+                quality=quality, progress=progress,
             )  # fmt: skip
-        page = write_results(write, {"": one}, {})
+        page = write_results(write, {"": one}, {}, fill=_filling(unit, one, motion, film))
     typer.echo(page)
+
+
+def _filling(unit: Unit, one: Explanation, motion: Path | None, film: Path | None) -> dict[Path, Fill]:
+    """What writes the page in slow motion and the film."""
+    from fetsim.report.explain.film import fill_film
+    from fetsim.report.pages.motion import fill_page
+
+    fill: dict[Path, Fill] = {}
+    if motion is not None:
+        fill[motion] = partial(fill_page, unit=unit, one=one)
+    if film is not None:
+        fill[film] = partial(fill_film, path=film, unit=unit, one=one)
+    return fill

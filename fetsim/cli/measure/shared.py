@@ -27,7 +27,8 @@ AnyFound = TypeVar("AnyFound", bound=Measured)
 AnyMeasured = TypeVar("AnyMeasured", bound=Result)
 Draw = Callable[[], "Figure"]
 Write = Callable[..., None]
-"""Takes a document, rows and functions that draw."""
+"""Takes a document, rows and functions that draw; and for files of other kinds, what puts their content into them."""
+Fill = Callable[[Path], None]
 
 
 def measure_and_tell(
@@ -80,21 +81,25 @@ def _unmeasured(problems: Mapping[str, str]) -> list[str]:
 
 @contextmanager
 def destination(
-    files: FigureFiles, inputs: Iterable[Path], pictures: Sequence[Path] = ()
+    files: FigureFiles, inputs: Iterable[Path], pictures: Sequence[Path] = (), others: Sequence[Path] = ()
 ) -> Iterator[Write]:
     """The files of one measurement, refused before it begins where they cannot be, and whole or not there at all.
 
     ``inputs`` are all files that it reads, those of the units among them. Gives ``write(document, rows, draw,
-    *draw_more)`` to be called once at the end, with a function for each of ``pictures`` besides the plot.
+    *draw_more, fill=...)`` to be called once at the end, with a function for each of ``pictures`` besides the plot, and
+    for each of ``others`` one that fills the file it is given.
     """
     from fetsim.report.look.plots import picture_kind, save_figure
 
     drawn = [files.plot_to, *pictures]
     kinds = {path: picture_kind(path) for path in drawn if path is not None}
     with Outputs(overwrite=files.force, inputs=inputs) as outputs:
-        staged = {path: outputs.stage(path) for path in (files.json_to, files.csv_to, *drawn) if path is not None}
+        wanted = (files.json_to, files.csv_to, *drawn, *others)
+        staged = {path: outputs.stage(path) for path in wanted if path is not None}
 
-        def write(document: Mapping[str, Any], rows: Sequence[Row], *draws: Draw) -> None:
+        def write(
+            document: Mapping[str, Any], rows: Sequence[Row], *draws: Draw, fill: Mapping[Path, Fill] | None = None
+        ) -> None:
             if files.json_to is not None:
                 with writing(files.json_to):
                     staged[files.json_to].write_text(json_text(document), encoding="utf-8")
@@ -105,6 +110,9 @@ def destination(
                 if path is not None:
                     with writing(path):
                         save_figure(draw(), staged[path], kinds[path])
+            for path, put in (fill or {}).items():
+                with writing(path):
+                    put(staged[path])
 
         yield write
 
@@ -114,10 +122,11 @@ def write_results(
     measured: Mapping[str, AnyMeasured],
     problems: Mapping[str, str],
     more: Mapping[Path, Callable[[Mapping[str, AnyMeasured]], "Figure"]] | None = None,
+    fill: Mapping[Path, Fill] | None = None,
 ) -> str:
     """Write the files of a measurement of one or more versions by what ``destination`` gave; the page to print.
 
-    ``problems``: label -> why a version has no result.
+    ``problems``: label -> why a version has no result; ``fill``: see ``destination``.
     """
     account = account_of(measured)
     first = next(iter(measured.values()))
@@ -133,7 +142,7 @@ def write_results(
         ],
         **account.to_dict(),
     }
-    write(whole, account.records(), lambda: picture_of(measured), *_drawing(measured, more))
+    write(whole, account.records(), lambda: picture_of(measured), *_drawing(measured, more), fill=fill)
     return account_text(account)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from fetsim.report.explain.loop import CHANNEL, CONTROL, GAIN, Arrow, Box, Loop
 
-BOX, GAP, EDGE = 148.0, 66.0, 8.0  # widths: of a box, between the columns, outside
+BOX, GAP, EDGE = 160.0, 60.0, 6.0  # widths: of a box, between the columns, outside
 LINE, PAD, BETWEEN = 16.0, 8.0, 26.0  # heights: of a line of text, above and below all of them, between rows
 LANE = 9.0  # from one line to the next
 LETTERS = 22  # in a line of a box
@@ -100,7 +100,7 @@ def _lines(box: Box, holder: str) -> list[Line]:
     found = [Line(kind="title", text=piece) for piece in textwrap.wrap(box.title, LETTERS)]
     found += [Line(kind="fact", text=piece) for fact in box.facts for piece in textwrap.wrap(fact, LETTERS)]
     for name, key in box.points:
-        found.append(Line(kind="value", text=f"{holder}, {name}" if holder and key == CONTROL else name, key=key))
+        found.append(Line(kind="value", text=holder if holder and key == CONTROL else name, key=key))
     if box.fet:
         found += [Line(kind="bar", text=box.fet, key=CHANNEL), Line(kind="value", text="reduction", key=GAIN)]
     paired = all(len(name) <= SHORT for name, _ in box.devices)

@@ -120,12 +120,19 @@ def _heading(name: str, row: Told) -> str:
     return f"{row.title} ({row.where}), {UNITS.get(name, 'V')}"
 
 
-def _stretches(traces: BurstTraces, t63_s: float | None) -> tuple[_Stretch, _Stretch, _Stretch]:
-    samples = traces.source.now.size
+def beginning(traces: BurstTraces, t63_s: float | None) -> slice:
+    """The samples in which a burst sets in: a cycle before it and some of its own, more of them for a slow control."""
     cycle = traces.rate_hz / traces.frequency_hz
     wanted = np.ceil(TIMES_63 * (t63_s or 0.0) * traces.frequency_hz)
     cycles = float(np.clip(wanted, FEWEST_CYCLES, MOST_CYCLES))
-    begin = slice(max(0, traces.lead - round(LEAD_CYCLES * cycle)), min(samples, traces.lead + round(cycles * cycle)))
+    first = max(0, traces.lead - round(LEAD_CYCLES * cycle))
+    return slice(first, min(traces.source.now.size, traces.lead + round(cycles * cycle)))
+
+
+def _stretches(traces: BurstTraces, t63_s: float | None) -> tuple[_Stretch, _Stretch, _Stretch]:
+    samples = traces.source.now.size
+    cycle = traces.rate_hz / traces.frequency_hz
+    begin = beginning(traces, t63_s)
     settled = slice(max(0, samples - round(SETTLED_CYCLES * cycle)), samples)
     after = (1.0, "s") if traces.after_s[-1] >= 1.0 else (1e3, "ms")
     return (
