@@ -37,8 +37,10 @@ from .measurements.trim_null.procedure import measure_trim_null as measure_trim_
 from .report.compare.picture import draw_comparison as draw_comparison
 from .report.compare.text import compare_text as compare_text
 from .report.drawer.how import how_text as how_text
+from .report.explain.film import write_film as write_film
 from .report.look.terminal import account_text as account_text
 from .report.pages.compare import write_comparison_page as write_comparison_page
+from .report.pages.motion import write_motion_page as write_motion_page
 from .report.pages.report import write_report as write_report
 from .report.pages.sheet import write_sheet as write_sheet
 from .report.render.picture import draw_render as draw_render

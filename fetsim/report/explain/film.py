@@ -24,6 +24,7 @@ from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.explain.moments import moments
 from fetsim.measurements.explain.procedure import Explanation
+from fetsim.measurements.traces.checks import positive
 from fetsim.report.explain.layout import BOX, PAD, Drawing, Line, Placed, laid_out
 from fetsim.report.explain.loop import CHANNEL, NODE, drawn_loop
 from fetsim.report.explain.record import Record, recorded
@@ -53,21 +54,33 @@ def check_film_path(path: Path) -> None:
 
 
 def write_film(
-    path: str | Path, unit: Unit, one: Explanation, *, overwrite: bool = False, progress: Progress = unwatched
+    path: str | Path,
+    unit: Unit,
+    one: Explanation,
+    *,
+    seconds: float = SECONDS,
+    overwrite: bool = False,
+    progress: Progress = unwatched,
 ) -> Path:
     """Write the film of a burst through this unit, measured with ``moving=True``, whole or not at all.
 
-    Raises InputError where it cannot be.
+    ``seconds``: how long it lasts. Raises InputError where it cannot be.
+
+    >>> import fetsim
+    >>> unit = fetsim.load_unit("teaching")
+    >>> one = fetsim.measure_explain(unit, burst_s=0.02, tail_s=0.1, quality="draft", moving=True)
+    >>> fetsim.write_film("loop.gif", unit, one, seconds=0.5).name
+    'loop.gif'
     """
     path = Path(path)
     check_film_path(path)
     with Outputs(overwrite=overwrite, inputs=unit.files) as outputs:
-        fill_film(outputs.stage(path), path, unit, one, progress)
+        fill_film(outputs.stage(path), path, unit, one, seconds=positive(seconds, "seconds"), progress=progress)
     return path
 
 
 def fill_film(
-    staged: Path, path: Path, unit: Unit, one: Explanation, progress: Progress = unwatched, *, seconds: float = SECONDS
+    staged: Path, path: Path, unit: Unit, one: Explanation, *, seconds: float = SECONDS, progress: Progress = unwatched
 ) -> None:
     """Put the film into ``staged``, of the kind that ``path`` is."""
     video = path.suffix.lower() == ".mp4"
@@ -75,7 +88,7 @@ def fill_film(
     with writing(path), matplotlib.rc_context(STYLE), tempfile.TemporaryDirectory() as folder:
         made = Path(folder) / f"film{path.suffix.lower()}"  # both writers go by the suffix
         film = _Film(unit, one, seconds)
-        count = round(seconds * PICTURES_PER_SECOND)
+        count = max(2, round(seconds * PICTURES_PER_SECOND))
         screen = Figure(figsize=(WIDE_INCH, HIGH_INCH), dpi=DOTS_PER_INCH)
         image = screen.figimage(film.picture(0.0))
         with writer.saving(screen, str(made), DOTS_PER_INCH):

@@ -65,6 +65,9 @@ def test_points_and_settings_are_taken(explain, tmp_path):
         (("--tap", "nowhere"), "no node or probe 'nowhere'"),
         (("--frequency", "0"), "frequency"),
         (("--plot", "loop.gif"), ".gif"),
+        (("--motion", "loop.svg"), "is an .html file"),
+        (("--film", "loop.avi"), "a film is a .gif"),
+        (("--motion", "loop.html", "--burst", "2"), "too long to be shown in slow motion"),
         (("--change", "R99=1k"), "R99"),
     ],
 )
@@ -74,6 +77,14 @@ def test_bad_input_is_one_line_and_status_two(explain, tmp_path, monkeypatch, ar
     assert status == 2 and out == ""
     assert err.count("\n") == 1 and err.startswith("fetsim: ") and said in err
     assert not list(tmp_path.iterdir())
+
+
+def test_page_and_film_are_written_with_the_rest(explain, tmp_path):
+    page, to = tmp_path / "slow.html", tmp_path / "loop.json"
+    status, out, err = explain(*SHORT, "--tail", "0.1", "--motion", page, "--json", to)
+    assert (status, err) == (0, "") and "ROUND THE LOOP" in out
+    assert page.read_text().startswith("<!doctype html>") and to.exists()
+    assert explain(*SHORT, "--motion", page)[0] == 2  # it is there
 
 
 def test_nothing_is_overwritten_unasked(explain, tmp_path):
