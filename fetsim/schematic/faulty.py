@@ -4,14 +4,16 @@ Open, shorted, drifted, weak and stuck are values: a resistor of 1e12 ohm, a cap
 carries nothing. What needs an element of its own is, by the name of that element (a place of the part),
 
 * ``Q1.across_base_emitter``: a resistance between two terminals. Without a fault it is 1e12 ohm;
-* ``C4.lead_a``: a resistance in a lead, behind a node ``C4.a`` of its own. Without a fault it is 1 mohm;
+* ``C4.lead_a``: a resistance in a lead, behind a node ``C4.a`` of its own. Without a fault it is 50 mohm, 1 kohm in
+  front of a gate;
 * ``Q1.diode_base_emitter``: a junction, what is left of a transistor whose other one is open. Without a fault it
   conducts 1e-16 S;
 * ``D1.turned``: the diode itself the other way round, in place of the one that is dead then.
 
 A unit may have such elements without a fault (``UnitData.ready``), so that all its single faults are one topology and
 march side by side. What they then do to the sound one: a voltage divider of 1e12 ohm against the largest impedance in
-the unit (10 Mohm: 1e-5 of it), 1 mohm against the smallest (1 ohm of a rail: 1e-3). Errors of the values: open is
+the unit (10 Mohm: 1e-5 of it), 50 mohm in series with electrolytics and wipers, as a good one's ESR is of that size or
+above. Errors of the values: open is
 1e12 ohm and shorted 10 mohm, so that 10 Mohm beside one or 10 ohm beside the other leave 1e-5 and 1e-3. A dead
 transistor keeps its junction capacitances (picofarads). Two faults of one part act one after the other.
 
@@ -37,7 +39,9 @@ from fetsim.devices.resistor import excess_per_volt
 from fetsim.engine.circuit import Element, element
 from fetsim.schematic.model import Defect, Part
 
-NO_LEAK_OHM, SHORT_OHM, OPEN_OHM, LEAD_OHM = 1e12, 10e-3, 1e12, 1e-3
+NO_LEAK_OHM, SHORT_OHM, OPEN_OHM = 1e12, 10e-3, 1e12
+LEAD_OHM, GATE_OHM = 50e-3, 1e3
+"""A good lead; that of a gate, at 100 Mohm and more, would lose its volts in rounding with so little before it."""
 NO_FARAD = 1e-18
 DEAD = {"i_sat_a": 1e-13, "slope_v": 1e3}
 """A junction that conducts 1e-16 S at any voltage of a unit."""
@@ -148,7 +152,7 @@ def _harmless(place: str, work: _Work) -> Mapping[str, float]:
     if kind == "across":
         return {"resistance_ohm": NO_LEAK_OHM}
     if kind == "lead":
-        return {"resistance_ohm": LEAD_OHM}
+        return {"resistance_ohm": GATE_OHM if place == "lead_gate" else LEAD_OHM}
     if kind == "diode":
         return {**DEAD, "capacitance_f": NO_FARAD}
     twin = _Work(work.part, work.made)
