@@ -8,6 +8,7 @@ carries nothing. What needs an element of its own is, by the name of that elemen
   front of a gate;
 * ``Q1.diode_base_emitter``: a junction, what is left of a transistor whose other one is open. Without a fault it
   conducts 1e-16 S;
+* ``R1.hiss_a_b``: excess noise across a resistor, as that of 1e12 ohm beside it;
 * ``D1.turned``: the diode itself the other way round, in place of the one that is dead then.
 
 A unit may have such elements without a fault (``UnitData.ready``), so that all its single faults are one topology and
@@ -32,7 +33,8 @@ Models of what is more than a value (own choice, estimates where no source is na
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from math import exp, inf, log, pi
+from itertools import pairwise
+from math import exp, inf, log, pi, sqrt
 
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.resistor import excess_per_volt
@@ -151,6 +153,8 @@ def _harmless(place: str, work: _Work) -> Mapping[str, float]:
     kind = place.partition("_")[0]
     if kind == "across":
         return {"resistance_ohm": NO_LEAK_OHM}
+    if kind == "hiss":
+        return {"resistance_ohm": NO_LEAK_OHM, "excess_per_volt": 0.0}
     if kind == "lead":
         return {"resistance_ohm": GATE_OHM if place == "lead_gate" else LEAD_OHM}
     if kind == "diode":
@@ -166,7 +170,7 @@ def _extra(kind: str, name: str, nodes: list[str], values: Mapping[str, float], 
     if kind == "lead":
         (node,) = nodes
         nodes = [node, _inside(name)]
-    return element("diode" if kind == "diode" else "resistor", name, nodes, **values)
+    return element({"diode": "diode", "hiss": "noisy_resistor"}.get(kind, "resistor"), name, nodes, **values)
 
 
 def _inside(name: str) -> str:
@@ -216,9 +220,13 @@ def _drifted(*keys: str) -> Callable[[_Work, Defect], None]:
 
 def _noisy_resistance(work: _Work, defect: Defect) -> None:
     per_volt = excess_per_volt(work.part.values.get("noise_index", 0.0) + defect.amount)
-    work.made = [
-        replace(one, kind="noisy_resistor", values={**one.values, "excess_per_volt": per_volt}) for one in work.made
-    ]
+    terminals = list(work.part.nodes)
+    for one, (a, b) in zip(work.made, pairwise(terminals), strict=True):
+        ohm = one.values["resistance_ohm"]
+        of_piece = per_volt * sqrt(work.part.values["value"] / ohm)  # of pieces in series the squares add up
+        work.places[f"hiss_{a}_{b}"] = {
+            "resistance_ohm": NO_LEAK_OHM, "excess_per_volt": of_piece * NO_LEAK_OHM / ohm,
+        }  # fmt: skip
 
 
 def _open_capacitor(work: _Work, defect: Defect) -> None:

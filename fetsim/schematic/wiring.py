@@ -78,7 +78,7 @@ def part_elements(unit: UnitData, part: Part) -> list[Element]:
 
 def fault_places(unit: UnitData) -> tuple[str, ...]:
     """The elements that its faults add to a unit, by name; a unit that is ``ready`` for them is of its topology, but
-    for bridges and for resistors that are noisy."""
+    for bridges."""
     ailing = [part for part in unit.parts.values() if part.defects]
     return tuple(place for part in ailing for place in places_of(part, PART_KINDS[part.kind].build(unit, part)))
 

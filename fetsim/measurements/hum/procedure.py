@@ -14,6 +14,7 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v, rms_v_to_dbu
 from fetsim.engine.assembly import Array
+from fetsim.engine.cycle import Cycle
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.given import of_unit
@@ -29,6 +30,7 @@ from fetsim.rig.gain_cell import REFERENCE_HZ
 from fetsim.rig.points import output_point
 from fetsim.rig.provenance import provenance
 from fetsim.rig.request import check_work
+from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
 
 EXPLAINED = 40
@@ -176,13 +178,24 @@ def measure_hum(
     )  # fmt: skip
 
 
-def _state(bench: Bench, reduction_db: float) -> HumState:
-    rig, place = bench.rig, output_point(bench.unit)
-    period, weights = rig.mains_period, place.weights(rig.system.index)
+def hum_at_rest_dbu(rig: Rig) -> float:
+    """All lines at the output from 20 Hz to 20 kHz, of a unit with mains."""
+    _, _, played = _heard(rig.mains_period, output_point(rig.unit).weights(rig.system.index))
+    return rms_v_to_dbu(_rms(played))
+
+
+def _heard(period: Cycle, weights: Array) -> tuple[Array, int, Phasors]:
+    """Frequencies of the lines at the output that count, the number of the first one, and the lines."""
     played = line_phasors(period.unknowns @ weights)
     heard = lines_in_band(period.frequency_hz, len(played))
     first = round(heard[0] / period.frequency_hz) - 1
-    played = played[first : first + len(heard)]
+    return heard, first, played[first : first + len(heard)]
+
+
+def _state(bench: Bench, reduction_db: float) -> HumState:
+    rig, place = bench.rig, output_point(bench.unit)
+    period, weights = rig.mains_period, place.weights(rig.system.index)
+    heard, first, played = _heard(period, weights)
     few = slice(min(EXPLAINED, len(heard)))
     rails = {
         rail: line_phasors(period.unknowns[:, rig.system.index[rail]])[first : first + len(heard)][few]

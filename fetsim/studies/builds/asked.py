@@ -20,6 +20,7 @@ from fetsim.schematic.unit import Unit
 
 STEP_DB = 1.0
 """Distance of the two levels between which a local ratio is taken."""
+SUPPLIES = ("supply",)
 DEFAULT_FIGURES = ("loss", "gain", "threshold", "threshold_2db", "attack", "release")
 
 
@@ -41,9 +42,11 @@ class Figure:
     group: str
     """Figures that are worked out together: ``rest``, ``small``, ``noise``, ``knee``, ``tone``, ``step``."""
     takes: str = ""
-    """``level`` or ``node``: what stands behind the @."""
+    """``level``, ``node`` or ``supply``: what stands behind the @."""
     level_dbu: float | None = None
     node: str | None = None
+    supply: str | None = None
+    """Designator."""
 
 
 def _kind(kind: str, group: str, heading: str, unit: str, quantity: str, show: Format, meaning: str, takes: str = ""
@@ -59,6 +62,7 @@ KINDS = {
     one.kind: one
     for one in (
         _kind("volts", "rest", "volts at rest", "", "volt", amount("volt", 4), "of a node against ground", "node"),
+        _kind("current", "rest", "current", "", "ampere", amount("ampere", 4), "out of a supply, at rest", "supply"),
         _kind("loss", "rest", "loss at rest", "dB", "decibel", fixed(2),
               "what the FET takes at rest, against the FET taken out"),
         _kind("gate", "rest", "gate at rest", "V", "volt", fixed(3, sign=True),
@@ -70,6 +74,8 @@ KINDS = {
               f"where the gain at rest has fallen by 3 dB from that at {KHZ}, going up"),
         _kind("noise", "noise", "noise", "dBu", "plain", fixed(1, sign=True),
               f"at the output, at rest, {LOW_HZ:g} Hz to {HIGH_HZ / 1e3:g} kHz, unweighted"),
+        _kind("hum", "rest", "hum", "dBu", "plain", fixed(1, sign=True),
+              f"at the output, at rest, of a unit with mains, {LOW_HZ:g} Hz to {HIGH_HZ / 1e3:g} kHz"),
         _kind("threshold", "knee", f"threshold, {LOW_THRESHOLD_DB:g} dB", "dBu", "plain", fixed(2, sign=True),
               f"source level of a steady tone whose fundamental is reduced by {LOW_THRESHOLD_DB:g} dB"),
         _kind("threshold_2db", "knee", f"threshold, {IEC_THRESHOLD_DB:g} dB", "dBu", "plain", fixed(2, sign=True),
@@ -83,7 +89,7 @@ KINDS = {
         _kind("release", "step", "release", "", "second", seconds, "time until 63 % of the gain's recovery in dB"),
     )
 }  # fmt: skip
-EXAMPLES = {"level": "@4", "node": "@NODE"}
+EXAMPLES = {"level": "@4", "node": "@NODE", "supply": "@V1"}
 
 
 def figure_named(text: str, unit: Unit) -> Figure:
@@ -102,6 +108,13 @@ def figure_named(text: str, unit: Unit) -> Figure:
         if len(point.nodes) != 1:
             raise InputError(f"figure: {behind} lies between two nodes; name one of {', '.join(point.nodes)}")
         return replace(found, key=f"{kind}@{behind}", node=point.nodes[0], heading=f"volts at {behind}")
+    if found.takes == "supply":
+        supplies = [part.designator for part in unit.parts.values() if part.kind in SUPPLIES]
+        name = unit.own_name(behind)
+        if name not in supplies:
+            choices = f"choices: {', '.join(supplies) or 'it has none'}"
+            raise InputError(f"figure: no supply named {behind[:40]!r}{suggestion(behind, supplies)}; {choices}")
+        return replace(found, key=f"{kind}@{behind}", supply=name, heading=f"current of {behind}")
     return of_level(kind, _level(behind)) if found.takes else found
 
 

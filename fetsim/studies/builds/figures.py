@@ -17,7 +17,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from fetsim.devices.kinds import KINDS
 from fetsim.engine.assembly import Array
+from fetsim.engine.circuit import GROUND
 from fetsim.engine.state import State
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
@@ -26,6 +28,7 @@ from fetsim.measurements.bench.steady import block_of, period_of
 from fetsim.measurements.bench.transfer import corners_hz
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
 from fetsim.measurements.distortion.harmonics import harmonics
+from fetsim.measurements.hum.procedure import hum_at_rest_dbu
 from fetsim.measurements.noise.procedure import unweighted_noise_dbu
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.timing.analysis import FULL_TIME_CONSTANT, LEAST_SAMPLES_TO_RESOLVE, SMALLEST_CHANGE_DB
@@ -100,9 +103,18 @@ def _at_rest(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     if bench.rig.rest is not None:
         yield "loss", bench.rig.rest.loss_db
         yield "gate", bench.rig.rest.above_pinch_off_v
+    if bench.unit.mains:
+        yield "hum", hum_at_rest_dbu(bench.rig)
+    else:
+        yield "hum", Missing(cause="nothing to measure", text="the unit has no mains")
     for one in nominal.of("rest"):
         if one.node is not None:
             yield one.key, float(bench.bias[bench.system.index[one.node]])
+        if one.supply is not None:
+            made, names = bench.rig.circuit.element(one.supply), (*bench.system.unknowns, GROUND)
+            levels = dict(zip(names, (*bench.bias, 0.0), strict=True))
+            (way,) = KINDS[made.kind].ways_at(made.values, made.at(levels))
+            yield one.key, -float(way.current_a)
 
 
 def _small_signals(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
