@@ -126,7 +126,7 @@ def _reached(starts: Iterable[str], ways: Iterable[tuple[str, str]]) -> set[str]
 def _shown(unit: Unit, flow: Flow, one: Explanation) -> Mapping[str, tuple[tuple[str, str], ...]]:
     """Stage -> its places of voltage: what arrives at its rectifier, then what it drives."""
     points = one.points
-    found: dict[str, dict[str, str]] = {unit.input.stage: {"source": SOURCE}}
+    found: dict[str, dict[str, str]] = {unit.input.stage: {"in": SOURCE}}
     for point in points.rectifier:
         if point.name in one.traces.rectifier:
             found.setdefault(_stage_of(unit, point.plus), {})[point.plus] = f"{RECTIFIER}{point.name}"
