@@ -88,9 +88,11 @@ def read_programme(
         length_s = reader.frames / reader.rate_hz
         start, end = start_s or 0.0, length_s if end_s is None else end_s
         if not 0.0 <= start < end <= length_s + 1.0 / reader.rate_hz:
-            raise InputError(f"--from, --to: {start:g} to {end:g} s is no part of {path}, which has {length_s:.3f} s")
+            part = f"{start:g} to {end:g} s"
+            raise InputError(f"--from, --until: {part} is no part of {path}, which has {length_s:.3f} s")
         if end - start > LONGEST_S:
-            raise InputError(f"{path}: {end - start:.0f} s are too long to go round; give a part with --from and --to")
+            remedy = "give a part with --from and --until"
+            raise InputError(f"{path}: {end - start:.0f} s are too long to go round; {remedy}")
         first, last = round(start * reader.rate_hz), min(round(end * reader.rate_hz), reader.frames)
         samples = _between(reader, first, last)
     if len(samples) < SHORTEST_S * reader.rate_hz:

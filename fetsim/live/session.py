@@ -5,8 +5,9 @@ alone, so that ``replay`` makes the same samples again, bit for bit. Changes cou
 which each has the same length; the circuit stands some 20 to 45 ms before it, which is what rate conversion holds.
 """
 
+import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 import numpy as np
@@ -114,6 +115,10 @@ class Session:
         self._brought += len(heard.output)
         return heard
 
+    def log_text(self) -> str:
+        """The log as JSON, with what ``read_log`` takes it back from."""
+        return json.dumps({"frames": self.frame, "log": [asdict(one) for one in self.log]}, indent=1)
+
     def _begin_anew(self, why: str) -> Heard:
         self.log.append(Entry(frame=self.frame, kind="failure", name=why))
         begun = prepare(self, {}, self.now.quality)
@@ -147,6 +152,15 @@ def to_be_prepared(
     if near is not None and found.like(near):
         return assembled(unit, session.programme.rate_hz, session.channels, quality, near)
     return found
+
+
+def read_log(text: str) -> tuple[int, list[Entry]]:
+    """How many frames were given, and the entries, of a log written by this program."""
+    found = json.loads(text)
+    entries = [
+        Entry(**{**one, "place": None if one["place"] is None else Place(**one["place"])}) for one in found["log"]
+    ]
+    return int(found["frames"]), entries
 
 
 def replay(unit: Unit, programme: Programme, log: Iterable[Entry], frames: int, quality: str = "standard") -> Array:

@@ -1,0 +1,83 @@
+"""What takes long, in processes of their own and at low priority, so that it never takes the sound's turn: figures of
+the present state, the loudness of a setting, the compile of another topology, a comparison.
+
+Of one kind of work only the newest is waited for: what has been overtaken while it waited is dropped.
+"""
+
+import os
+import signal
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import suppress
+from multiprocessing import get_context
+from threading import Lock
+from typing import Any
+
+from fetsim.errors import FetsimError
+
+NICE = 10
+Told = Callable[[Any, str], object]
+"""Called with the result, or with None and what went wrong."""
+
+
+class Background:
+    """One process for a kind of work, begun when it is first asked for."""
+
+    def __init__(self) -> None:
+        self._pools: dict[str, ProcessPoolExecutor] = {}
+        self._running: set[str] = set()
+        self._waiting: dict[str, tuple[Callable[..., Any], tuple[Any, ...], Told]] = {}
+        self._lock = Lock()
+        self._ended = False
+
+    def ask(self, kind: str, work: Callable[..., Any], *arguments: Any, told: Told) -> None:
+        """``work(*arguments)``, a function of a module, in place of whatever of this kind still waits."""
+        with self._lock:
+            if self._ended:
+                return
+            if kind in self._running:
+                self._waiting[kind] = (work, arguments, told)
+                return
+            self._running.add(kind)
+            if kind not in self._pools:
+                self._pools[kind] = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_modest)
+            future = self._pools[kind].submit(work, *arguments)
+        future.add_done_callback(lambda done: self._done(kind, done, told))
+
+    def end(self) -> None:
+        """Now, whatever is being worked out."""
+        with self._lock:
+            self._ended = True
+            pools = list(self._pools.values())
+        for pool in pools:
+            workers = list((pool._processes or {}).values())
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in workers:
+                worker.terminate()
+
+    def _done(self, kind: str, future: "Future[Any]", told: Told) -> None:
+        with self._lock:
+            self._running.discard(kind)
+            following = self._waiting.pop(kind, None)
+            ended = self._ended
+        if ended or future.cancelled():
+            return
+        error = future.exception()
+        if error is None:
+            told(future.result(), "")
+        elif isinstance(error, FetsimError):
+            told(None, str(error))
+        else:
+            told(None, f"could not be worked out ({type(error).__name__})")
+            with self._lock:
+                self._pools.pop(kind, None)  # its process may be gone
+        if following is not None:
+            work, arguments, tell = following
+            self.ask(kind, work, *arguments, told=tell)
+
+
+def _modest() -> None:
+    """Of lower priority than the sound, and left alone by the terminal's Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(AttributeError, OSError):
+        os.nice(NICE)

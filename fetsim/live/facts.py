@@ -1,0 +1,117 @@
+"""A unit as the page shows it: parts by stage with what can be turned of each, controls, switches, probes.
+
+Words are made where those of ``fetsim show`` are; here they are only put side by side.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fetsim.report.unit.flow import stage_flow
+from fetsim.schematic.eseries import PREFERRED
+from fetsim.schematic.movable import movable
+from fetsim.schematic.schema import MAIN_KEYS
+from fetsim.schematic.settings import number_named, sheet_figure
+from fetsim.schematic.unit import Part, Unit
+from fetsim.schematic.wording import kind_text, law_text, nodes_text, readable, shown
+
+
+def unit_facts(unit: Unit) -> dict[str, Any]:
+    """What does not change while it is turned."""
+    names = _names_of(unit)
+    flow = stage_flow(unit)
+    stages = sorted(unit.stages, key=lambda one: flow.order.index(one.name) if one.name in flow.order else 0)
+    return {
+        "name": unit.name,
+        "about": unit.about,
+        "stages": [
+            {
+                "name": stage.name,
+                "about": stage.about,
+                "parts": [_part(unit, part, names.get(part.designator, [])) for part in stage.parts if _told(part)],
+            }
+            for stage in stages
+        ],
+        "controls": [
+            {
+                "name": one.name,
+                "about": one.about,
+                "role": one.role,
+                "stepped": unit.stepped(one.name) is not None,
+                "parts": [part.designator for part in unit.parts.values() if part.control == one.name],
+            }
+            for one in unit.controls.values()
+        ],
+        "banks": [
+            {"name": one.name, "about": one.about, "switches": list(one.switches), "exclusive": one.exclusive}
+            for one in unit.banks.values()
+        ],
+        "probes": _probes(unit),
+        "has_cell": unit.gain_cell is not None,
+        "channels": list(unit.channels),
+    }
+
+
+def state_facts(unit: Unit, start: Unit) -> dict[str, Any]:
+    """What every value is now, and what differs from the start."""
+    return {
+        "values": values_of(unit),
+        "positions": {name: one.position for name, one in unit.controls.items()},
+        "closed": {name: list(one.closed) for name, one in unit.banks.items()},
+        "differences": [list(one) for one in start.differences(unit)],
+    }
+
+
+def values_of(unit: Unit) -> dict[str, str]:
+    """Name -> value in words, of everything on the page that has one."""
+    found: dict[str, str] = {name: unit.standing(name) for name in unit.controls}
+    for name in (name for names in _names_of(unit).values() for name in names):
+        setting = number_named(unit, name) or sheet_figure(unit, name)
+        if setting is not None:
+            found[name] = shown(setting)
+    return found
+
+
+def _names_of(unit: Unit) -> dict[str, list[str]]:
+    """Designator -> names of its values that are turned one by one."""
+    found: dict[str, list[str]] = {}
+    for name in movable(unit):
+        found.setdefault(name.partition(".")[0], []).append(name)
+    return found
+
+
+def _part(unit: Unit, part: Part, names: list[str]) -> dict[str, Any]:
+    return {
+        "designator": part.designator,
+        "kind": kind_text(part.kind, part.device),
+        "device": "" if part.device is None else part.device.name,
+        "about": part.about or law_text(part),
+        "tolerance": "" if part.tolerance is None else str(part.tolerance),
+        "nodes": nodes_text(part),
+        "bank": part.bank or "",
+        "control": part.control or "",
+        "values": [
+            {"name": name, "label": _label(part, name), "preferred": _is_preferred(unit, name)} for name in names
+        ],
+    }
+
+
+def _label(part: Part, name: str) -> str:
+    key = name.partition(".")[2]
+    return readable(key or MAIN_KEYS.get(part.kind, "value"))
+
+
+def _is_preferred(unit: Unit, name: str) -> bool:
+    setting = number_named(unit, name)
+    return setting is not None and setting.quantity in PREFERRED
+
+
+def _told(part: Part) -> bool:
+    """Switches are turned by their banks."""
+    return part.kind not in ("switch", "selector")
+
+
+def _probes(unit: Unit) -> list[str]:
+    """Names worth watching first, then every node, then the currents of the parts."""
+    names: Mapping[str, None] = dict.fromkeys([*unit.probes, *unit.nodes])
+    currents = [f"{part.designator}.current" for part in unit.parts.values() if part.kind not in ("input", "output")]
+    return [*names, *currents]

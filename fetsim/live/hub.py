@@ -1,0 +1,310 @@
+"""What the pages that are open share: one desk, one sound, of which one page at a time is the listener.
+
+Everything here runs on the server's loop; what the marching thread and the background say comes in by ``soon``.
+"""
+
+import asyncio
+import struct
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+import fetsim
+from fetsim.engine.assembly import Array
+from fetsim.errors import FetsimError, InputError
+from fetsim.live import messages as m
+from fetsim.live.background import Background
+from fetsim.live.desk import START, Desk
+from fetsim.live.facts import state_facts, unit_facts
+from fetsim.live.figures import Figures, compared, figures_of, loudness_of
+from fetsim.live.marching import Happened, Marching, Said, Sounded, Took, samples_of
+from fetsim.live.scope import Picture, Setting
+from fetsim.live.session import Session
+from fetsim.measurements.traces.ballistics import needle_for
+from fetsim.report.unit.work import change_list_text
+from fetsim.schematic.change_list import change_list
+
+MOST_WAITING = 200
+"""Messages to one page; a page that does not take them in loses sound, not memory."""
+SOUND = struct.Struct("<dII")
+"""In front of samples: the first frame, channels, frames."""
+ROWS = ("gain_reduction_mean_db", "gain_reduction_max_db", "input_rms_dbu", "input_peak_dbu", "output_rms_dbu",
+        "output_peak_dbu", "control_mean_v", "channel_resistance_min_ohm")  # fmt: skip
+"""Of the log, those that the page draws."""
+
+
+class Page:
+    """One page that is open, and what it is still to be sent."""
+
+    def __init__(self) -> None:
+        self.waiting: asyncio.Queue[bytes | str] = asyncio.Queue(MOST_WAITING)
+
+    def send(self, message: bytes | str) -> None:
+        """Soon; dropped where the page has stopped to take anything in."""
+        if not self.waiting.full():
+            self.waiting.put_nowait(message)
+
+
+class Hub:
+    """The session as its pages see it."""
+
+    def __init__(self, session: Session, folder: Path) -> None:
+        """``folder``: where a comparison goes, the only thing that is ever written."""
+        self.session, self.folder = session, folder
+        self.desk = Desk(session.unit)
+        self.background = Background()
+        self.marching = Marching(session, self.background, self._from_another_thread)
+        self.pages: set[Page] = set()
+        self.listener: Page | None = None
+        self.playing = False
+        self.loudness: dict[str, float | None] = {}
+        self.figures: Figures | None = None
+        self.probes: dict[str, Any] = {"names": [], "units": [], "span_s": 0.01, "rising": True, "level": None}
+        self._loop: asyncio.AbstractEventLoop | None = None
+
+    async def begin(self) -> None:
+        """With the server."""
+        self._loop = asyncio.get_running_loop()
+        self.marching.start()
+        self._work_out()
+
+    def end(self) -> None:
+        """All threads and processes, at once."""
+        self.marching.end()
+        self.background.end()
+
+    def open(self, page: Page) -> None:
+        """A page has come: it is told everything."""
+        self.pages.add(page)
+        page.send(self._hello())
+        page.send(self._state())
+        if self.figures is not None:
+            page.send(self._figures())
+
+    def close(self, page: Page) -> None:
+        """A page has gone; with the listener the sound stands still."""
+        self.pages.discard(page)
+        if page is self.listener:
+            self.listener, self.playing = None, False
+            self.marching.pause()
+
+    def take(self, page: Page, text: str | bytes) -> None:
+        """A message of a page: done, or answered with one line of what is wrong."""
+        try:
+            self._do(page, m.read_message(text))
+        except FetsimError as error:
+            page.send(_json({"is": "wrong", "text": str(error)}))
+
+    def _do(self, page: Page, message: m.Message) -> None:
+        match message:
+            case m.Played():
+                if page is self.listener:
+                    self.marching.heard(message.frames, message.dropouts)
+                return
+            case m.Play():
+                self._play(page)
+            case m.Pause():
+                if page is self.listener:
+                    self.playing = False
+                    self.marching.pause()
+            case m.Loop():
+                self.marching.go_round(message.from_s, message.to_s, message.at_s)
+            case m.InQuality():
+                self.marching.want_quality(message.quality)
+            case m.Probe():
+                units = self.marching.probe(
+                    message.names, Setting(span_s=message.span_s, rising=message.rising, level=message.level)
+                )
+                self.probes = {**message.model_dump(exclude={"do"}), "units": units}
+            case m.Export():
+                self._export(page, message.what)
+                return
+            case _:
+                self._turn(message)
+        self._tell_all(self._state())
+
+    def _turn(self, message: m.Message) -> None:
+        desk = self.desk
+        match message:
+            case m.Change():
+                desk.change(message.values)
+            case m.Step():
+                desk.step(message.name, message.up, message.series)
+            case m.Undo():
+                desk.undo()
+            case m.Redo():
+                desk.redo()
+            case m.Reset():
+                desk.recall(START)
+            case m.Recall():
+                desk.recall(message.slot)
+            case m.Keep():
+                desk.keep(message.slot)
+                self.loudness.pop(message.slot, None)
+                self._measure_loudness(message.slot)
+        self.marching.want(desk.changes)
+
+    def _play(self, page: Page) -> None:
+        anew = page is not self.listener
+        if anew and self.listener is not None:
+            self.listener.send(_json({"is": "taken", "text": "another page plays the sound now"}))
+        self.listener, self.playing = page, True
+        page.send(_json({"is": "begin", "anew": anew}))
+        self.marching.play(anew=anew)
+
+    def _export(self, page: Page, what: str) -> None:
+        unit, start = self.desk.now, self.session.unit
+        if what == "compare":
+            versions = self.desk.versions()
+            if not versions:
+                raise InputError("compare: nothing is changed; turn something or keep a snapshot first")
+            if self.folder.exists():
+                raise InputError(f"compare: {self.folder} exists already; move it away, nothing is overwritten")
+            arguments = (self.session.programme.path, start, versions, self.folder, self.session.now.quality)
+            self._say(f"comparing {len(versions) + 1} versions of {self.session.programme.name} in the background")
+            self.background.ask("compare", compared, *arguments, told=self._told(self._compared))
+            return
+        texts: dict[str, Callable[[], str]] = {
+            "changes": lambda: _changes_text(self.desk, change_list_text(change_list(start, unit))),
+            "unit": lambda: unit.file_text(Path("turned.toml")),
+            "log": lambda: self.session.log_text(),
+        }
+        names = {"changes": "changes.txt", "unit": "turned.toml", "log": "log.json"}
+        page.send(_json({"is": "file", "name": names[what], "text": texts[what]()}))
+
+    # what comes from elsewhere
+
+    def _from_another_thread(self, happened: Happened) -> None:
+        self._soon(lambda: self._happened(happened))
+
+    def _soon(self, then: Callable[[], None]) -> None:
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(then)
+
+    def _told(self, then: Callable[[Any, str], None]) -> Callable[[Any, str], None]:
+        return lambda found, error: self._soon(lambda: then(found, error))
+
+    def _happened(self, happened: Happened) -> None:
+        match happened:
+            case Sounded():
+                if self.listener is not None:
+                    self.listener.send(_sound(happened))
+                    self.listener.send(self._meters(happened))
+            case Took():
+                if happened.fallen:
+                    self._say(f"the machine cannot keep up; the sound goes on in {happened.quality} quality")
+                self._tell_all(_json({"is": "took", "at_frame": happened.at_frame, "quality": happened.quality}))
+                self._tell_all(self._state())
+                self._work_out()
+            case Said():
+                if happened.refused:
+                    self.desk.give_back(self.session.now.changes)
+                    self._tell_all(self._state())
+                self._say(happened.text)
+
+    def _work_out(self) -> None:
+        """Figures of the present state."""
+        self.figures = None
+        self.background.ask("figures", figures_of, self.desk.now, told=self._told(self._worked_out))
+
+    def _worked_out(self, found: Figures | None, error: str) -> None:
+        self.figures = found
+        self._tell_all(self._figures() if found is not None else _json({"is": "figures", "text": error}))
+
+    def _measure_loudness(self, slot: str) -> None:
+        programme, place = self.session.programme, self.session.place
+        unit = self.desk.of(self.desk.snapshots[slot])
+
+        def then(found: float | None, error: str) -> None:
+            self.loudness[slot] = found
+            self._tell_all(self._state())
+
+        stretch = programme.samples[place.start : place.end]
+        self.background.ask(f"loudness {slot}", loudness_of, unit, stretch, programme.rate_hz, told=self._told(then))
+
+    def _compared(self, found: str | None, error: str) -> None:
+        self._say(f"compare: {error}" if found is None else f"the comparison is written: open {found}/listen.html")
+
+    def _say(self, text: str) -> None:
+        self._tell_all(_json({"is": "said", "text": text}))
+
+    def _tell_all(self, message: bytes | str) -> None:
+        for page in self.pages:
+            page.send(message)
+
+    # what pages are told
+
+    def _hello(self) -> str:
+        programme = self.session.programme
+        return _json({
+            "is": "hello", "unit": unit_facts(self.session.unit), "rate_hz": programme.rate_hz,
+            "channels": programme.channels, "programme": programme.name, "frames": programme.frames,
+            "folder": str(self.folder), "version": fetsim.__version__, "needle": asdict(needle_for()),
+        })  # fmt: skip
+
+    def _state(self) -> str:
+        desk, place, rate_hz = self.desk, self.session.place, self.session.programme.rate_hz
+        return _json({
+            "is": "state", **state_facts(desk.now, self.session.unit), "changed": list(desk.changes),
+            **desk.can, "snapshots": {slot: _summary(desk, one) for slot, one in desk.snapshots.items()},
+            "heard": desk.heard, "loudness": self.loudness, "quality": self.session.now.quality,
+            "listening": self.playing, "loop": {"from_s": place.start / rate_hz, "to_s": place.end / rate_hz},
+            "probes": self.probes,
+        })  # fmt: skip
+
+    def _figures(self) -> str:
+        assert self.figures is not None
+        return _json({"is": "figures", **asdict(self.figures)})
+
+    def _meters(self, sounded: Sounded) -> str:
+        rows = [
+            {name: [_rounded(x) for x in getattr(log, name)] for name in ROWS} for log in sounded.heard.logs
+        ]
+        return _json({
+            "is": "meters", "frame": sounded.first_frame, "frames": len(sounded.heard.output), "rows": rows,
+            "busy": round(sounded.busy, 3), "late": self.marching.late, "place_s": self._place_s(sounded),
+            "scope": _scope(sounded.picture),
+        })  # fmt: skip
+
+    def _place_s(self, sounded: Sounded) -> float:
+        """Where in the programme the block's first frame lies."""
+        place = self.session.place
+        gone = (place.at - place.start + sounded.first_frame - place.since) % (place.end - place.start)
+        return round((place.start + gone) / self.session.programme.rate_hz, 4)
+
+
+def _sound(sounded: Sounded) -> bytes:
+    output = sounded.heard.output
+    return SOUND.pack(float(sounded.first_frame), output.shape[1], len(output)) + samples_of(sounded.heard)
+
+
+def _scope(picture: Picture | None) -> dict[str, Any] | None:
+    if picture is None:
+        return None
+    return {"triggered": picture.triggered, "smallest": _five(picture.smallest), "largest": _five(picture.largest)}
+
+
+def _five(rows: Array) -> list[list[float]]:
+    """With five figures, which are enough to be drawn."""
+    return [[float(f"{x:.5g}") for x in row] for row in rows]
+
+
+def _rounded(value: float) -> float | None:
+    return round(float(value), 3) if abs(value) < 1e15 else None
+
+
+def _summary(desk: Desk, changes: Mapping[str, str | float]) -> str:
+    listed = [f"{name} {after}" for name, _, after in desk.unit.differences(desk.of(changes))]
+    return ", ".join(listed) or "as it was"
+
+
+def _changes_text(desk: Desk, work: str) -> str:
+    options = "\n".join(f"--change '{name}={value}'" for name, value in desk.changes.items())
+    return f"{work or 'nothing is changed'}\n\n{options}\n"
+
+
+def _json(content: Mapping[str, Any]) -> str:
+    return orjson.dumps(content).decode()

@@ -1,0 +1,111 @@
+// Gain reduction over the last seconds, and readings in figures, at the instant at which they are heard.
+
+import { colour, pen, rounds, scale } from "./canvas.js";
+import { amount, byId, number } from "./dom.js";
+
+const SHOWN_S = 10;
+const ROWS_HZ = 100;
+const HEIGHT = 150;
+const READ_MS = 150;
+const LEAST_DB = 12; // of the scale
+const SUBSTEPS = 10;
+
+export class Meters {
+  constructor(link, sound, clock) {
+    this.sound = sound;
+    this.clock = clock;
+    this.waiting = [];
+    this.rows = []; // one list a channel
+    this.lastRead = 0;
+    this.needle = { at: 0, speed: 0 };
+    link.on("hello", (hello) => {
+      this.law = hello.needle;
+      this.rows = Array.from({ length: hello.channels }, () => []);
+      byId("reduction-part").hidden = !hello.unit.has_cell;
+    });
+    link.on("meters", (message) => this.waiting.push(message));
+    link.on("begin", ({ anew }) => anew && (this.waiting = []));
+    this.scopes = [];
+  }
+
+  /** Called for every picture. */
+  paint() {
+    const frame = this.sound.frame;
+    let latest = null;
+    while (this.waiting.length && (frame === null || this.waiting[0].frame <= frame || this.waiting.length > 100)) {
+      latest = this.waiting.shift();
+      this.#keep(latest);
+    }
+    if (latest) {
+      this.clock(latest);
+      this.#draw();
+      if (performance.now() - this.lastRead > READ_MS) this.#read(latest);
+    }
+  }
+
+  #keep({ rows, scope }) {
+    rows.forEach((one, channel) => {
+      const kept = this.rows[channel];
+      one.gain_reduction_mean_db.forEach((mean, k) => {
+        kept.push({ mean, most: one.gain_reduction_max_db[k] });
+        if (channel === 0) this.#swing(mean);
+      });
+      if (kept.length > SHOWN_S * ROWS_HZ) kept.splice(0, kept.length - SHOWN_S * ROWS_HZ);
+    });
+    if (scope) this.scopes.forEach((show) => show(scope));
+  }
+
+  /** The needle of a standard volume indicator, driven by the gain reduction. */
+  #swing(target) {
+    const { damping, natural_rad_s: w } = this.law;
+    const step = 1 / ROWS_HZ / SUBSTEPS;
+    for (let k = 0; k < SUBSTEPS; k += 1) {
+      this.needle.speed += step * (w * w * (target - this.needle.at) - 2 * damping * w * this.needle.speed);
+      this.needle.at += step * this.needle.speed;
+    }
+  }
+
+  #read({ rows, busy, late }) {
+    this.lastRead = performance.now();
+    const last = (name) => rows.map((one) => one[name].at(-1)).filter((one) => one !== undefined);
+    const show = (id, name, write) => {
+      const values = last(name);
+      if (values.length) byId(id).textContent = values.map(write).join(" / ");
+    };
+    show("read-reduction", "gain_reduction_max_db", (x) => `${number(x)} dB`);
+    show("read-input", "input_rms_dbu", (x) => `${number(x)} dBu`);
+    show("read-input-peak", "input_peak_dbu", (x) => `${number(x)} dBu`);
+    show("read-output", "output_rms_dbu", (x) => `${number(x)} dBu`);
+    show("read-output-peak", "output_peak_dbu", (x) => `${number(x)} dBu`);
+    show("read-control", "control_mean_v", (x) => amount(x, "V"));
+    show("read-channel", "channel_resistance_min_ohm", (x) => (x === null ? "off" : amount(x, "ohm")));
+    byId("read-needle").textContent = `${number(this.needle.at)} dB`;
+    byId("read-busy").textContent = `${Math.round(100 * busy)} % of real time`;
+    byId("read-late").textContent = `${this.sound.dropouts + this.sound.gaps} here, ${late} told to the program`;
+  }
+
+  #draw() {
+    const canvas = byId("reduction");
+    const found = pen(canvas, HEIGHT);
+    const { context, width, height } = found;
+    const all = this.rows.flat();
+    const most = Math.max(LEAST_DB, ...all.map((one) => one.most));
+    const place = (db) => 8 + ((height - 16) * Math.max(db, -1)) / most;
+    scale(found, 0, height, rounds(0, most), place, (db) => `${Math.round(db)} dB`);
+    this.rows.forEach((rows, channel) => {
+      const x = (k) => width - ((rows.length - 1 - k) / (SHOWN_S * ROWS_HZ)) * (width - 50);
+      const line = (name, alpha, dash) => {
+        context.beginPath();
+        rows.forEach((row, k) => context.lineTo(x(k), place(row[name])));
+        context.globalAlpha = alpha;
+        context.setLineDash(dash);
+        context.strokeStyle = colour(channel ? "--wave" : "--reduction");
+        context.stroke();
+      };
+      line("most", 0.45, []);
+      line("mean", 1, channel ? [6, 3] : []);
+    });
+    context.globalAlpha = 1;
+    context.setLineDash([]);
+  }
+}
