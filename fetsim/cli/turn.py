@@ -7,16 +7,18 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.options import SoundUnitOptions
+from fetsim.errors import InputError
 from fetsim.rig.quality import DEFAULT_QUALITY, quality_named
 
 
 def turn(
     chosen: SoundUnitOptions,
     source: Annotated[Path, typer.Argument(metavar="IN", help="sound file: WAV, FLAC, AIFF, Ogg, MP3 ...")],
-    start: Annotated[
-        float | None, typer.Option("--from", metavar="S", help="where the part that goes round begins, in seconds")
-    ] = None,
-    end: Annotated[float | None, typer.Option("--until", metavar="S", help="and where it ends")] = None,
+    loop: Annotated[
+        str,
+        typer.Option("--loop", metavar="S..S", help="the part of it that goes round, from one second to another, as "
+                     "12..20.5 (default: all of it)"),
+    ] = "",
     quality: Annotated[
         str,
         typer.Option("--quality", "-q", metavar="QUALITY", help="to begin with: draft, standard or fine; where the "
@@ -38,7 +40,7 @@ def turn(
 
     \b
     fetsim turn jingle.wav
-    fetsim turn --unit mine.toml --from 12 --until 20 mix.flac
+    fetsim turn --unit mine.toml --loop 12..20.5 mix.flac
 
     The page has the parts by stage, controls and switches, snapshots to go between, a scope for every node, and the
     figures of the present state. It is served to this machine alone, under an address that nobody can guess. Ctrl-C
@@ -52,7 +54,7 @@ def turn(
     from fetsim.studies.compare.study import default_folder
 
     unit = chosen.chosen()
-    programme = read_programme(source, start, end, alike=max(1, len(unit.channels)))
+    programme = read_programme(source, *_ends(loop), alike=max(1, len(unit.channels)))
     at = bound(port)
     hub = Hub(Session(unit, programme, quality), to or default_folder(source))
     token = new_token()
@@ -65,3 +67,14 @@ def turn(
         serve(hub, at, token)
     except KeyboardInterrupt:
         print("Ended.", flush=True)
+
+
+def _ends(text: str) -> tuple[float | None, float | None]:
+    """The ends of a part, in seconds; none where nothing is asked for. Raises InputError."""
+    if not text:
+        return None, None
+    first, dots, last = text.partition("..")
+    try:
+        return float(first), float(last if dots else "none")
+    except ValueError:
+        raise InputError(f"--loop: {text[:40]!r} is not of the form S..S, as 12..20.5") from None

@@ -89,9 +89,9 @@ def read_programme(
         start, end = start_s or 0.0, length_s if end_s is None else end_s
         if not 0.0 <= start < end <= length_s + 1.0 / reader.rate_hz:
             part = f"{start:g} to {end:g} s"
-            raise InputError(f"--from, --until: {part} is no part of {path}, which has {length_s:.3f} s")
+            raise InputError(f"--loop: {part} is no part of {path}, which has {length_s:.3f} s")
         if end - start > LONGEST_S:
-            remedy = "give a part with --from and --until"
+            remedy = "give a part with --loop"
             raise InputError(f"{path}: {end - start:.0f} s are too long to go round; {remedy}")
         first, last = round(start * reader.rate_hz), min(round(end * reader.rate_hz), reader.frames)
         samples = _between(reader, first, last)
