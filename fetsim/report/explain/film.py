@@ -103,21 +103,19 @@ class _Film:
     """The figure, and what moves in it."""
 
     def __init__(self, unit: Unit, one: Explanation, seconds: float) -> None:
-        self.unit, self.one = unit, one
         loop = drawn_loop(unit, one)
         self.record: Record = recorded(one)
         self.rows, self.devices = rows(one, loop, self.record), devices(loop)
         self.shown = [row for row in self.rows if not row.key.startswith(NODE)]
         steps = self.record.stretches[0]
         self.first_s, self.length_s = steps.start_s + steps.entry_s, (steps.count - 1) * steps.entry_s
-        self.slower = seconds / self.length_s
         self.figure = Figure(figsize=(WIDE_INCH, HIGH_INCH), dpi=DOTS_PER_INCH)
-        self.drawing = laid_out(loop)
         self.texts: dict[str, list[Text]] = {}
         self.marks: dict[str, tuple[Polygon, Text, str]] = {}
-        self.bar = self._draw_loop(self.drawing)
+        self.bar = self._draw_loop(laid_out(loop))
         self.lines = [self._draw_row(row, number) for number, row in enumerate(self.shown)]
-        self.figure.text(0.01, 0.965, f"{unit.name}, slowed {self.slower:.0f} times", fontsize=10, fontweight="bold")
+        title = f"{unit.name}, slowed {seconds / self.length_s:.0f} times"
+        self.figure.text(0.01, 0.965, title, fontsize=10, fontweight="bold")
         self.clock = self.figure.text(0.99, 0.965, "", fontsize=10, fontweight="bold", ha="right")
         self.event = self.figure.text(0.01, 0.015, "", fontsize=9)
         make_texts_safe(self.figure)
