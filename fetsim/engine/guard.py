@@ -8,13 +8,13 @@ method. The fallback order ends with an L-stable one-step method.
 (Stability regions: Hairer and Wanner, Solving Ordinary Differential Equations II, section V.1.)
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fetsim.engine.assembly import Array, System
-from fetsim.engine.linear import linearise
+from fetsim.engine.linear import Linearised
 from fetsim.engine.methods import RESCUE, Method, Multistep, method_at
 
 FALLBACKS = ("bdf4", "bdf3", "bdf2", RESCUE.name)
@@ -30,9 +30,9 @@ class Verdict:
     """Empty when the method asked for is stable."""
 
 
-def stable_method(system: System, states: list[Array], rate_hz: float, wanted: str) -> Verdict:
-    """The method ``wanted``, or the first fallback that is stable on every mode at all ``states``."""
-    poles = np.concatenate([linearise(system, state).poles_per_s() for state in states])
+def stable_method(linears: Sequence[Linearised], rate_hz: float, wanted: str) -> Verdict:
+    """The method ``wanted``, or the first fallback that is stable on every mode of a circuit at several states."""
+    poles = np.concatenate([linear.poles_per_s() for linear in linears])
     decaying = poles[(poles.real < 0.0) & (poles.imag >= 0.0)]  # of each conjugate pair, one
     start = FALLBACKS.index(wanted) if wanted in FALLBACKS else 0
     reason = ""

@@ -24,7 +24,7 @@ from fetsim.devices.kinds import KINDS
 from fetsim.devices.law import Number
 from fetsim.engine.assembly import Array, System
 from fetsim.engine.circuit import GROUND, Circuit, Element
-from fetsim.engine.linear import driving_impedance_ohm, linearise
+from fetsim.engine.linear import Linearised, driving_impedance_ohm, linearise
 from fetsim.errors import InputError
 from fetsim.schematic.unit import GainCell
 
@@ -143,8 +143,11 @@ class CellAtRest:
         return ""
 
 
-def gain_cell_model(circuit: Circuit, system: System, bias: Array, cell: GainCell) -> GainCellModel:
-    """Set up a gain cell of a circuit at its bias point."""
+def gain_cell_model(
+    circuit: Circuit, system: System, bias: Array, cell: GainCell, linear: Linearised | None = None
+) -> GainCellModel:
+    """Set up a gain cell of a circuit at its bias point; ``linear`` are its small signals there, where they are
+    known."""
     element: Element = circuit.element(cell.fet)
     drain, gate, source = element.nodes
     kind = KINDS[element.kind]
@@ -154,7 +157,7 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, cell: GainCel
         nodes=(drain, gate, source),
         channel=kind.channel(element.values),
         sign=sign,
-        control_sign=-sign if _inverts(system, bias, cell.control_node, gate, source) else sign,
+        control_sign=-sign if _inverts(linear or linearise(system, bias), cell.control_node, gate, source) else sign,
         impedance_ohm=driving_impedance_ohm(system, bias, drain, source, REFERENCE_HZ, without=cell.fet),
         idle_conductance_s=0.0,
     )
@@ -162,11 +165,11 @@ def gain_cell_model(circuit: Circuit, system: System, bias: Array, cell: GainCel
     return replace(model, idle_conductance_s=float(idle[0]))
 
 
-def _inverts(system: System, bias: Array, control: str, gate: str, source: str) -> bool:
+def _inverts(linear: Linearised, control: str, gate: str, source: str) -> bool:
     """Whether the gate falls against the source where a little current lifts the control, at rest."""
-    current = np.zeros(system.size)
-    current[system.index[control]] = 1.0
-    moved = {GROUND: 0.0, **dict(zip(system.index, np.real(linearise(system, bias).solve(0.0, current)), strict=True))}
+    current = np.zeros(len(linear.c))
+    current[linear.index[control]] = 1.0
+    moved = {GROUND: 0.0, **dict(zip(linear.index, np.real(linear.solve(0.0, current)), strict=True))}
     return bool((moved[gate] - moved[source]) * moved[control] < 0.0)
 
 

@@ -190,7 +190,7 @@ class Rig:
     def gain_cell(self) -> GainCellModel | None:
         """None for a unit without one."""
         cell = self.unit.gain_cell
-        return None if cell is None else gain_cell_model(self.circuit, self.system, self.bias, cell)
+        return None if cell is None else gain_cell_model(self.circuit, self.system, self.bias, cell, self.linear)
 
     @cached_property
     def rest(self) -> CellAtRest | None:
@@ -222,7 +222,7 @@ class Rig:
     @cached_property
     def verdict(self) -> Verdict:
         """The integration method, and why it is not the quality's own."""
-        return stable_method(self.system, self._guarded, self.rate_hz, self.level.method)
+        return stable_method(self._guarded, self.rate_hz, self.level.method)
 
     @property
     def method(self) -> str:
@@ -355,16 +355,16 @@ class Rig:
         return error.because(_growth_in_words(self.growing[0])) if self.growing else error
 
     @property
-    def _guarded(self) -> list[Array]:
-        """Bias point, and the same with the FET fully on, its gate at the source."""
+    def _guarded(self) -> list[Linearised]:
+        """Small signals at the bias point, and at the same with the FET fully on, its gate at the source."""
         cell = self.gain_cell
         if cell is None:
-            return [self.bias]
+            return [self.linear]
         on = self.bias.copy()
         _, gate, source = cell.nodes
         if gate != GROUND:
             on[self.system.index[gate]] = 0.0 if source == GROUND else self.bias[self.system.index[source]]
-        return [self.bias, on]
+        return [self.linear, linearise(self.system, on)]
 
 
 def compile_notice(*units: Unit, side_by_side: bool = False, noisy: bool = False) -> str:

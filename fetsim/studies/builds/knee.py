@@ -17,7 +17,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.shooting import Monodromy
 from fetsim.engine.state import State
 from fetsim.errors import InputError
-from fetsim.measurements.bench.bench import Bench, Played
+from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import LOUD_DBU, QUIET_DBU
 from fetsim.measurements.bench.steady import SETTLED_V, Steady, monodromy_at, period_of, settle, tone_level_dbu
 from fetsim.measurements.results.missing import Missing
@@ -55,25 +55,26 @@ class LevelMeter:
         self.period = period_of(frequency_hz, bench)
         self._idle_db = bench.rig.idle_gain_db(self.period.frequency_hz)
 
-    def __call__(self, level_dbu: float, start: State, settled_v: float = SETTLED_V) -> Point:
-        """The level, brought to rest from ``start`` as far as ``settled_v`` says. Raises ConvergenceError."""
-        return self.steady(level_dbu, start, settled_v)[0]
+    def __call__(
+        self, level_dbu: float, start: State, settled_v: float = SETTLED_V, near: Monodromy | None = None
+    ) -> Point:
+        """The level, brought to rest from ``start`` as far as ``settled_v`` says; ``near`` as in ``settle``. Raises
+        ConvergenceError."""
+        return self.steady(level_dbu, start, settled_v, near)[0]
 
     def steady(
         self, level_dbu: float, start: State, settled_v: float = SETTLED_V, near: Monodromy | None = None
     ) -> tuple[Point, Steady]:
-        """The same, and what was played there; ``near`` as in ``settle``."""
+        """The same, and what was played there."""
         self._run.state = start
         found = settle(self._run, self.period.tone(level_dbu), settled_v, near)
-        return Point(level_dbu, self._reduction_db(level_dbu, found.block), self._run.state), found
+        reduction_db = self._idle_db + level_dbu - tone_level_dbu(found.block.output_v, self.period)
+        return Point(level_dbu, reduction_db, self._run.state), found
 
     def monodromy(self, point: Point) -> Monodromy | None:
         """That of the unit at a level where it has come to rest."""
         self._run.state = point.state
         return monodromy_at(self._run, self.period.tone(point.level_dbu))
-
-    def _reduction_db(self, level_dbu: float, played: Played) -> float:
-        return self._idle_db + level_dbu - tone_level_dbu(played.output_v, self.period)
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,9 +121,9 @@ def nominal_knee(meter: LevelMeter, rest: State, wanted_db: Sequence[float]) -> 
         if point.level_dbu + COARSE_DB > LOUD_DBU:
             raise InputError(f"nominal: does not reach {max(wanted_db):g} dB of gain reduction up to {LOUD_DBU:g} dBu")
         point = meter(point.level_dbu + COARSE_DB, point.state)
-    points = [below]
+    points, near = [below], meter.monodromy(point)
     for level in np.arange(below.level_dbu + FINE_DB, point.level_dbu + COARSE_DB, FINE_DB):
-        points.append(meter(float(level), points[-1].state))
+        points.append(meter(float(level), points[-1].state, near=near))
     flat = np.flatnonzero(np.diff([one.reduction_db for one in points]) < LEAST_SLOPE * FINE_DB)
     kept = points[int(flat[-1]) + 1 if flat.size else 0 :]
     nearest = {wanted: min(kept, key=lambda one: abs(one.reduction_db - wanted)) for wanted in wanted_db}
@@ -145,7 +146,7 @@ def threshold_of(
         if not QUIET_DBU <= level <= LOUD_DBU:
             return _out_of_reach(wanted_db, level)
         closely = abs(move_db) <= NEAR_DB
-        point, _ = meter.steady(level, state, ENOUGH_V if closely else ROUGHLY_V, knee.monodromies[aim_db])
+        point = meter(level, state, ENOUGH_V if closely else ROUGHLY_V, knee.monodromies[aim_db])
         aim_db, state = wanted_db, point.state
         if closely:
             low, high = (max(low, level), high) if point.reduction_db < wanted_db else (low, min(high, level))
