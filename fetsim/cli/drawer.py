@@ -8,7 +8,7 @@ import typer
 
 from fetsim.cli.measure.shared import destination, progress_bar, tell_unmeasured, write_results
 from fetsim.cli.numbers import numbers
-from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
+from fetsim.cli.options import FigureFiles, MeasuredUnitOptions, QualityOption, SchedulerOption, WorkersOption
 from fetsim.errors import InputError
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.values import parse_value
@@ -16,7 +16,7 @@ from fetsim.schematic.versions import parse_changes
 
 
 def drawer(
-    chosen: UnitOptions,
+    chosen: MeasuredUnitOptions,
     files: FigureFiles,
     fets: Annotated[
         Path | None, typer.Argument(metavar="FETS.csv", help="the list: name, i_dss, v_gs_off, v_gs_off_current")

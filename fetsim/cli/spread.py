@@ -10,7 +10,7 @@ import typer
 from fetsim.cli.build_options import BuildOptions, TrimsOptions
 from fetsim.cli.measure.shared import destination, progress_bar
 from fetsim.cli.numbers import numbers, words
-from fetsim.cli.options import FigureFiles, UnitOptions
+from fetsim.cli.options import FigureFiles, MeasuredUnitOptions
 from fetsim.cli.streams import complain
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_folder import whole_folder
@@ -28,7 +28,7 @@ from fetsim.studies.spread.study import spread as spread_of_unit
 
 
 def spread(
-    chosen: UnitOptions,
+    chosen: MeasuredUnitOptions,
     measured: BuildOptions,
     alignment: TrimsOptions,
     files: FigureFiles,

@@ -6,7 +6,7 @@ check the solution from outside the engine's matrix. Ratings are taken as they s
 derating with temperature, and no signal (a class-A stage is hottest at rest, its load resistor is not).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 from typing import ClassVar
@@ -208,14 +208,15 @@ def _at_rest(unit: Unit, part: Part, states: States) -> PartAtRest:
         temperature_c=temperature_of(unit, part),
         dissipation_w=sum(way.dissipation_w for way in ways),
         delivered_w=sum(way.delivered_w for way in ways),
-        loadings=_loadings(unit, part, states),
+        loadings=loadings_of(unit, part, states.looked_at),
     )
 
 
-def _loadings(unit: Unit, part: Part, states: States) -> tuple[Loading, ...]:
-    """Ratings of a part or of its device sheet with what is used of them."""
+def loadings_of(unit: Unit, part: Part, looks: Sequence[Levels]) -> tuple[Loading, ...]:
+    """Ratings of a part or of its device sheet with what is used of them at these instants: volts at their highest,
+    power and current in the mean."""
     ratings = {**(part.device.ratings if part.device else {}), **part.ratings}
-    found = [part_stress(unit, part, levels) for levels in states.looked_at]
+    found = [part_stress(unit, part, levels) for levels in looks]
     actual = {
         "power_rating": fmean(one.watt for one in found),
         "voltage_rating": max(one.volt for one in found),

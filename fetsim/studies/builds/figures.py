@@ -40,6 +40,7 @@ from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import STEP_DB
 from fetsim.studies.builds.knee import ENOUGH_V, LevelMeter, threshold_of
 from fetsim.studies.builds.nominal import Nominal, Start
+from fetsim.studies.builds.shown import Shown
 
 ENOUGH = 0.7
 """Of the change: ripple of ``RIPPLE_SHARE`` rms reaches back by 0.03 of it at most."""
@@ -150,7 +151,8 @@ def _thresholds(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
 def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     """Level by level upwards, each from what the build had against the nominal unit at the one before."""
     assert rest is not None and nominal.rest is not None
-    meter, ahead = LevelMeter(bench, nominal.curve_hz), rest.vector() - nominal.rest.vector()
+    shown = Shown.of(bench.unit, {one.kind for one in nominal.of("tone")})
+    meter, ahead = LevelMeter(bench, nominal.curve_hz, shown.nodes), rest.vector() - nominal.rest.vector()
     at = {(one.kind, one.level_dbu): one.key for one in nominal.of("tone")}
     reductions_db: dict[float, float] = {}
     for level, start in nominal.tones.items():
@@ -161,6 +163,9 @@ def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
         reductions_db[level] = point.reduction_db
         if ("reduction", level) in at:
             yield at["reduction", level], point.reduction_db
+        for kind, value in shown.readings(steady.block).items():
+            if (kind, level) in at:
+                yield at[kind, level], value
         if ("thd", level) in at:
             tone = harmonics(
                 steady.block.output_v, rate_hz=bench.rate_hz, fundamental_hz=meter.period.frequency_hz

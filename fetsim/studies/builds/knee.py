@@ -50,8 +50,8 @@ class Point:
 class LevelMeter:
     """Brings steady levels of a tone to rest in one unit."""
 
-    def __init__(self, bench: Bench, frequency_hz: float) -> None:
-        self._run = bench.run()
+    def __init__(self, bench: Bench, frequency_hz: float, nodes: Sequence[str] = ()) -> None:
+        self._run = bench.run(nodes)
         self.period = period_of(frequency_hz, bench)
         self._idle_db = bench.rig.idle_gain_db(self.period.frequency_hz)
 

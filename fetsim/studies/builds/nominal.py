@@ -8,10 +8,12 @@ from functools import cached_property
 from fetsim.audio.arrays import real_number
 from fetsim.engine.shooting import Monodromy
 from fetsim.engine.state import State
+from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.bursts import Level, steady_level
 from fetsim.measurements.bench.steady import monodromy_at, period_of
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
+from fetsim.measurements.needle.meter import meter_of
 from fetsim.measurements.timing.procedure import step_levels_dbu
 from fetsim.rig.quality import quality_named
 from fetsim.rig.request import check_tone
@@ -21,7 +23,7 @@ from fetsim.studies.builds.knee import Knee, LevelMeter, nominal_knee
 
 MARCHED = ("knee", "tone", "step")
 """Groups of figures that are played in time."""
-OF_CELL = ("loss", "gate", "threshold", "threshold_2db", "attack", "release")
+OF_CELL = ("loss", "gate", "threshold", "threshold_2db", "control", "attack", "release")
 """Kinds of figures that a unit without gain cell has not."""
 
 
@@ -103,6 +105,8 @@ def nominal_of(
     kinds, groups = {one.kind for one in figures}, {one.group for one in figures}
     if kinds & set(OF_CELL):
         bench.gain_cell  # noqa: B018 - says so where there is none
+    if "needle" in kinds and meter_of(unit) is None:
+        raise InputError(f"figure: needle: {unit.name} has no meter with a scale in dB")
     rest = bench.run().state if groups & set(MARCHED) else None
     quiet = loud = None
     if "step" in groups:

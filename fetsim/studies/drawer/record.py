@@ -61,6 +61,8 @@ class Drawer(Result):
     ROOM: ClassVar[str] = "drawer"
     FLOOR: ClassVar[str] = "studies"
 
+    apart: str
+    """Channel of a joined pair that was measured alone; empty for other units."""
     reference: str
     """What the FETs are compared with: the present FET, one of the list, or a target."""
     level_dbu: Samples

@@ -61,7 +61,8 @@ def measure_drawer(
     """Each of ``fets``, a list or the path of one (see ``read_fets``), in the place of the unit's own FET, trims set.
 
     ``like``: what they are compared with, the name of one of them, or changes of the unit that make the target;
-    default: the unit with its present FET. ``levels_dbu``: of the curves. ``workers`` and ``scheduler`` as for
+    default: the unit with its present FET. Of a pair that is joined, the channel listened to alone is measured, since
+    the trims of joined channels pull at each other. ``levels_dbu``: of the curves. ``workers`` and ``scheduler`` as for
     ``figures_of_builds``. A FET that cannot be put in is told and comes last. Raises InputError or ConvergenceError.
 
     >>> import fetsim
@@ -70,7 +71,8 @@ def measure_drawer(
     >>> [one.fet.name for one in found.fets], f"{found.fets[0].set['V2']:.2f} V"
     (['A1'], '-4.70 V')
     """
-    unit = given_unit(unit)
+    given = given_unit(unit)
+    unit = given.alone(given.channel) if given.is_joined else given
     part = gain_fet(unit)
     listed, left_out = given_fets(fets, off_current_a)
     levels = numbers_of(levels_dbu, "levels").ravel()
@@ -97,7 +99,8 @@ def measure_drawer(
     present = _found(_present(target_unit, reference, listed), ready[0], "0", rows, None)
     each = [_found(fet, ready[k], str(k), rows, present) for k, fet in enumerate(listed, start=1)]
     return Drawer(
-        provenance=provenance(Rig(unit, quality)), reference=reference, level_dbu=levels, thd_dbu=thd_dbu,
+        provenance=provenance(Rig(unit, quality)), apart=given.channel if given.is_joined else "",
+        reference=reference, level_dbu=levels, thd_dbu=thd_dbu,
         quantities={step.set: Travel.of(unit, step.set).quantity for step in unit.alignment.values()},
         asked=tuple(replace(one, key=one.kind) for one in found.figures if one.kind != "reduction"), present=present,
         fets=tuple(sorted(each, key=lambda one: one.unlikeness)), pairs=best_pairs(each, levels), left_out=left_out,

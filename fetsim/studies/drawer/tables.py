@@ -40,6 +40,11 @@ def account(measured: Mapping[str, Drawer]) -> Account:
 
 def _lead(found: Drawer) -> tuple[str, ...]:
     told = []
+    if found.apart:
+        told.append(
+            f"The channels are joined, and their trims pull at each other: each FET is measured in the {found.apart} "
+            "one alone."
+        )
     first = found.fets[0]
     if isfinite(first.unlikeness):
         options = " ".join(f"--change {name}={value}" for name, value in first.changes.items())

@@ -1,7 +1,7 @@
 """A bench sheet as plain data."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from importlib import import_module
 from typing import Any
 
@@ -48,6 +48,18 @@ class ToneReading:
     """What the unit's own meter says, None without one,"""
     deflection: float | None
     """and where its pointer stands, as a share of full scale."""
+    scope_v: Mapping[str, tuple[float, float]]
+    """Output and probe -> lowest and highest voltage, as a scope shows it."""
+    loadings: tuple[Loading, ...]
+    """What all parts that have ratings use of them under the tone."""
+    band: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    """Figure of builds (``output``, ``swing``, ``control``, ``needle``) -> what 5 % of the builds read less than, and
+    5 % more; empty without builds."""
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """Those figures, of the instruments that there are."""
+        return ("output", "swing", "control", *(() if self.needle_db is None else ("needle",)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +104,16 @@ class BenchSheet:
     work_on: str
     """The unit that it begins with; empty where nothing was changed."""
     changed_parts: tuple[ChangedPart, ...]
+
+    def hardest(self, rest: Loading) -> tuple[str, Loading]:
+        """Where most is used of what one part uses at rest of a rating: at rest, or under which tone."""
+        under = [
+            (tone, one)
+            for tone, reading in self.tones.items()
+            for one in reading.loadings
+            if (one.designator, one.rating) == (rest.designator, rest.rating)
+        ]
+        return max([("at rest", rest), *under], key=lambda one: one[1].share)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists for JSON; what is not finite is None."""

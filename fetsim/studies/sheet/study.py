@@ -4,20 +4,14 @@ Nothing is measured here that is not a measurement elsewhere: rest is that of ``
 ``fetsim spread``, the tones are steady states as in ``measure curve``.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import partial
 
-import numpy as np
-
-from fetsim.audio.levels import rms_v_to_dbu
-from fetsim.errors import FetsimError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.operating import level_for_reduction_dbu
-from fetsim.measurements.bench.steady import highest_tone_hz, period_of, settled_at
-from fetsim.measurements.curve.analysis import LOW_THRESHOLD_DB
+from fetsim.measurements.bench.steady import highest_tone_hz
 from fetsim.measurements.idle.procedure import IdlePoint, idle_point
 from fetsim.measurements.idle.tables import cautions
-from fetsim.measurements.needle.meter import meter_of
 from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
 from fetsim.rig.request import check_tone
@@ -26,7 +20,9 @@ from fetsim.schematic.change_list import Step, change_list
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.spreads import spreads_of
 from fetsim.schematic.unit import Unit
+from fetsim.studies.builds.figures import REST
 from fetsim.studies.sheet.record import BenchSheet, ChangedPart, NodeVolts, ToneReading
+from fetsim.studies.sheet.tones import tones_of
 from fetsim.studies.spread.analysis import PERCENTS
 from fetsim.studies.spread.plan import check_count, check_seed
 from fetsim.studies.spread.results import SpreadFound
@@ -36,10 +32,7 @@ from fetsim.studies.trims.aligned import aligned, check_asked
 
 DEFAULT_BUILDS = 100
 DEFAULT_FREQUENCY_HZ = 1000.0
-QUIET, THRESHOLD, DEEP = "below the threshold", "at the threshold", "at work"
-BELOW_DB, DEEP_DB = 10.0, 10.0
-WITHOUT_THRESHOLD_DBU = -20.0
-"""Level of the first tone for a unit that has no threshold to be below."""
+LOW, HIGH = PERCENTS.index(min(PERCENTS)), PERCENTS.index(max(PERCENTS))
 
 
 def bench_sheet(
@@ -81,10 +74,10 @@ def bench_sheet(
     point = idle_point(expected)
     drawn = partial(
         spread_of_unit, expected, builds=builds, seed=seed, trims=trims, tone_steps=tone_steps, quality=quality,
-        workers=workers, scheduler=scheduler, progress=progress,
+        curve_hz=frequency_hz, workers=workers, scheduler=scheduler, progress=progress,
     )  # fmt: skip
-    band = _band(expected, drawn)
-    tones, reasons = _tones(expected, frequency_hz, quality)
+    tones, reasons = tones_of(expected, frequency_hz, quality)
+    band = _band(expected, tones, drawn)
     before = expected.base or expected.origin
     work = change_list(before, expected)
     missed = {one.step: one.why for one in outcomes if not (one.reached or one.left_out)}
@@ -95,13 +88,13 @@ def bench_sheet(
         cautions=cautions(point),
         nodes=tuple(one for one in _nodes(point, band) if one.node not in point.alternating_v),
         builds=0 if band is None else builds,
-        failures=0 if band is None else band.failures,
+        failures=0 if band is None else sum(REST in reasons for reasons in band.found.reasons.values()),
         seed=seed,
         trims=trims,
         tone_steps=tone_steps,
         missed=missed,
         frequency_hz=frequency_hz,
-        tones=tones,
+        tones={name: _with_band(one, band) for name, one in tones.items()},
         reasons=reasons,
         work=work,
         work_on=before.name if work else "",
@@ -109,9 +102,23 @@ def bench_sheet(
     )
 
 
-def _band(unit: Unit, drawn: Callable[..., SpreadFound]) -> SpreadFound | None:
-    """Builds at rest; one node is asked for, all of them come with it. None where nothing in the unit varies."""
-    return drawn(figures=[f"volts@{unit.nodes[0]}"]) if spreads_of(unit).drawn else None
+def _band(
+    unit: Unit, tones: Mapping[str, ToneReading], drawn: Callable[..., SpreadFound]
+) -> SpreadFound | None:
+    """Builds at rest, of which one node is asked for and all of them come with it, and under the tones. None where
+    nothing in the unit varies."""
+    if not spreads_of(unit).drawn:
+        return None
+    under = [f"{kind}@{one.level_dbu:g}" for one in tones.values() for kind in one.kinds]
+    return drawn(figures=[f"volts@{unit.nodes[0]}", *under])
+
+
+def _with_band(one: ToneReading, band: SpreadFound | None) -> ToneReading:
+    """What is shown, with the 5th and the 95th percentile of the builds."""
+    if band is None:
+        return one
+    each = {kind: band.summaries[f"{kind}@{one.level_dbu:g}"].percentiles for kind in one.kinds}
+    return replace(one, band={kind: (values[LOW], values[HIGH]) for kind, values in each.items()})
 
 
 def _nodes(point: IdlePoint, band: SpreadFound | None) -> tuple[NodeVolts, ...]:
@@ -119,54 +126,14 @@ def _nodes(point: IdlePoint, band: SpreadFound | None) -> tuple[NodeVolts, ...]:
     for stage, nodes in point.stage_nodes.items():
         for node in nodes:
             stages.setdefault(node, stage)
-    low, high = PERCENTS.index(min(PERCENTS)), PERCENTS.index(max(PERCENTS))
     return tuple(
         NodeVolts(
             stage=stage, node=node, volts_v=point.node_voltages_v[node],
-            low_v=None if band is None else band.volts[node].percentiles[low],
-            high_v=None if band is None else band.volts[node].percentiles[high],
+            low_v=None if band is None else band.volts[node].percentiles[LOW],
+            high_v=None if band is None else band.volts[node].percentiles[HIGH],
         )
         for node, stage in stages.items()
     )  # fmt: skip
-
-
-def _tones(unit: Unit, frequency_hz: float, quality: str) -> tuple[dict[str, ToneReading], dict[str, str]]:
-    """Below the threshold, at it, and at 10 dB of gain reduction; none for a unit without gain cell."""
-    if unit.gain_cell is None:
-        return {}, {}
-    bench = Bench(unit, quality)
-    reasons: dict[str, str] = {}
-    levels = {QUIET: WITHOUT_THRESHOLD_DBU}
-    for name, reduction_db in ((THRESHOLD, LOW_THRESHOLD_DB), (DEEP, DEEP_DB)):
-        try:
-            levels[name] = level_for_reduction_dbu(bench, reduction_db, frequency_hz)
-        except FetsimError as error:
-            reasons[name] = str(error)
-    if THRESHOLD in levels:
-        levels[QUIET] = levels[THRESHOLD] - BELOW_DB
-    found: dict[str, ToneReading] = {}
-    for name, level_dbu in levels.items():
-        try:
-            found[name] = _shown(bench, unit.gain_cell.control_node, level_dbu, frequency_hz)
-        except FetsimError as error:
-            reasons[name] = str(error)
-    return found, reasons
-
-
-def _shown(bench: Bench, control: str, level_dbu: float, frequency_hz: float) -> ToneReading:
-    meter = meter_of(bench.unit)
-    run = bench.run([control, *(() if meter is None else meter.recorded)])
-    period_v = period_of(frequency_hz, bench).tone(level_dbu)
-    block = settled_at(run, period_v, f"at {level_dbu:g} dBu, {frequency_hz:g} Hz").block
-    deflection = None if meter is None else float(np.mean(meter.drive(block.nodes)))
-    return ToneReading(
-        level_dbu=level_dbu,
-        gain_reduction_db=float(np.mean(block.reduction_db)),
-        output_dbu=float(rms_v_to_dbu(float(np.std(block.output_v)))),
-        control_v=float(np.mean(block.nodes[control])),
-        needle_db=None if meter is None or deflection is None else float(meter.reading_db(np.array(deflection))),
-        deflection=deflection,
-    )
 
 
 def _changed_parts(work: tuple[Step, ...], point: IdlePoint) -> tuple[ChangedPart, ...]:

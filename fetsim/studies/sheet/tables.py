@@ -3,20 +3,22 @@
 from fetsim.measurements.curve.analysis import LOW_THRESHOLD_DB
 from fetsim.measurements.idle.procedure import NEAR, Loading
 from fetsim.measurements.idle.tables import QUANTITIES, SMALLEST
-from fetsim.measurements.needle.meter import meter_of
+from fetsim.measurements.needle.meter import Meter, meter_of
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import LEVELS, OWN, PRACTICE, REDUCTION, Definition
-from fetsim.measurements.results.formats import FINE_LEVEL, LEVEL, amount, fixed, percent
+from fetsim.measurements.results.formats import FINE_LEVEL, amount, fixed
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import Cell, Column, Table
+from fetsim.rig.points import OUTPUT
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.alignment_words import StepWords, steps_in_words
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import format_value
-from fetsim.studies.sheet.record import BenchSheet, ChangedPart
-from fetsim.studies.sheet.study import DEEP, DEEP_DB, QUIET, THRESHOLD
+from fetsim.studies.sheet.record import BenchSheet, ToneReading
+from fetsim.studies.sheet.tones import DEEP, DEEP_DB, QUIET, THRESHOLD
 
 VOLTS = fixed(3, sign=True)
+SHOWN = fixed(3)
 MEASURED = Column(key="measured", heading="measured", by_hand=True)
 DONE = Column(key="done", heading="done", by_hand=True)
 PART = Column(key="part", heading="part")
@@ -40,11 +42,13 @@ def account(sheet: BenchSheet) -> Account:
 
 
 def _lead(sheet: BenchSheet) -> list[str]:
-    made, beyond = sheet.provenance, sheet.point.beyond_rating
+    made = sheet.provenance
+    all_of_it = [sheet.hardest(one) for part in sheet.point.parts for one in part.loadings]
+    beyond = [(tone, one) for tone, one in all_of_it if one.share > 1.0]
     settings = [f"{name} {one.position:g}" for name, one in sheet.unit.controls.items()]
     settings += [f"{name} {bank.state}" for name, bank in sheet.unit.banks.items()]
     changes = ", ".join(f"{one.name} {one.before} -> {one.after}" for one in made.changes)
-    unfit = ", ".join(f"{one.designator} ({one.rating}, {100.0 * one.share:.0f} %)" for one in beyond)
+    unfit = ", ".join(f"{one.designator} ({one.rating}, {100.0 * one.share:.0f} %, {tone})" for tone, one in beyond)
     return [
         *([f"Set to: {', '.join(settings)}."] if settings else []),
         *([f"Changed: {changes}."] if changes else []),
@@ -85,33 +89,51 @@ def _volts(sheet: BenchSheet) -> Table:
 
 def _tones(sheet: BenchSheet) -> Table:
     meter, control = meter_of(sheet.unit), sheet.unit.gain_cell.control_node if sheet.unit.gain_cell else ""
-    columns = (
-        Column(key="tone", heading="gain reduction"),
-        Column(key="level_dbu", heading="apply", unit="dBu", show=LEVEL),
-        Column(key="gain_reduction_db", heading="reduces by", unit="dB", show=fixed(2)),
-        Column(key="output_dbu", heading="output", unit="dBu", show=FINE_LEVEL),
-        Column(key="output_measured", heading="measured", by_hand=True),
-        Column(key="control_v", heading="control", unit="V", show=VOLTS),
-        Column(key="control_measured", heading="measured", by_hand=True),
-        *([Column(key="needle_db", heading="needle", unit="dB", show=fixed(1)),
-           Column(key="deflection", heading="of its scale", show=percent),
-           Column(key="needle_measured", heading="measured", by_hand=True)] if meter else []),
-    )  # fmt: skip
     names = {QUIET: QUIET, THRESHOLD: f"at {LOW_THRESHOLD_DB:g} dB, the threshold", DEEP: f"at {DEEP_DB:g} dB"}
-    notes = (
-        f"Control: node {control}, mean over the cycle.",
-        f"Needle: {meter.part}." if meter else "The unit has no meter with a scale in dB.",
-    )
+    rows: list[tuple[Cell, ...]] = []
+    for key, name in names.items() if control else ():
+        if key in sheet.tones:
+            one = sheet.tones[key]
+            rows += [(name, one.level_dbu, *row, None) for row in _shown(one, meter)]
+        else:
+            missing = Missing(cause="not reached", text=sheet.reasons[key])
+            rows.append((name, missing, "", "", missing, None, None, None))
     return Table(
-        key="tones", title=f"Tones of {sheet.frequency_hz:g} Hz at the source, steady", columns=columns,
-        rows=[(name, *_shown(sheet, key, columns[1:])) for key, name in names.items() if control], notes=notes,
+        key="tones", title=f"Tones of {sheet.frequency_hz:g} Hz at the source, steady", rows=rows, heads=2,
+        columns=(
+            Column(key="tone", heading="gain reduction"),
+            Column(key="level_dbu", heading="apply", unit="dBu", show=FINE_LEVEL),
+            Column(key="instrument", heading="shown by"),
+            Column(key="unit", heading="in"),
+            Column(key="expected", heading="expected", show=SHOWN),
+            Column(key="low", heading="5 %", show=SHOWN),
+            Column(key="high", heading="95 %", show=SHOWN),
+            MEASURED,
+        ),
+        notes=(
+            f"Control: node {control}, mean over the cycle. Scope: from the lowest to the highest voltage.",
+            f"Needle: {meter.part}." if meter else "The unit has no meter with a scale in dB.",
+        ),
     )  # fmt: skip
 
 
-def _shown(sheet: BenchSheet, tone: str, columns: tuple[Column, ...]) -> list[Cell]:
-    one = sheet.tones.get(tone)
-    missing = None if one is not None else Missing(cause="not reached", text=sheet.reasons[tone])
-    return [None if column.by_hand else missing or getattr(one, column.key) for column in columns]
+def _shown(one: ToneReading, meter: Meter | None) -> list[tuple[Cell, ...]]:
+    """Instrument, unit, what it shows, and between which values nine of ten good units lie."""
+    nothing = (None, None)
+    rows: list[tuple[Cell, ...]] = [
+        ("level at the output", "dBu", one.output_dbu, *one.band.get("output", nothing)),
+        ("control voltage", "V", one.control_v, *one.band.get("control", nothing)),
+    ]
+    if meter is not None and one.deflection is not None:
+        rows += [
+            ("needle", "dB", one.needle_db, *one.band.get("needle", nothing)),
+            ("needle, of its scale", "%", 100.0 * one.deflection, *nothing),
+        ]
+    rows += [
+        (f"scope at {name}", "V p-p", high_v - low_v, *(one.band.get("swing", nothing) if name == OUTPUT else nothing))
+        for name, (low_v, high_v) in one.scope_v.items()
+    ]
+    return rows
 
 
 def _alignment(sheet: BenchSheet) -> Table:
@@ -167,20 +189,24 @@ def _work(sheet: BenchSheet) -> Table:
 
 
 def _ratings(sheet: BenchSheet) -> Table:
-    """Of the parts that were changed, and of all others that are near a rating or beyond it."""
-    point = sheet.point
-    parts = list(sheet.changed_parts)
-    known = {one.designator for one in parts}
-    for one in (*point.beyond_rating, *point.near_rating):
-        if one.designator not in known:
-            parts.append(ChangedPart(designator=one.designator, loadings=(one,)))
+    """Of the parts that were changed, and of all others that come near a rating or go beyond it."""
+    changed = [one.designator for one in sheet.changed_parts]
+    rows: list[tuple[Cell, ...]] = [
+        (one.designator, "", "", "", "", "", None, NOT_JUDGED) for one in sheet.changed_parts if not one.loadings
+    ]
+    for rest in (one for part in sheet.point.parts for one in part.loadings):
+        tone, most = sheet.hardest(rest)
+        if rest.designator in changed or most.share > NEAR:
+            rows.append(_loading(rest, tone, most))
     return Table(
-        key="ratings", title="Ratings in the circuit as it is here, at rest",
-        rows=[row for part in parts for row in _judged(part)],
+        key="ratings", title="Ratings in the circuit as it is here, at rest and under the tones",
+        rows=sorted(rows, key=lambda row: changed.index(row[0]) if row[0] in changed else len(changed)),
         columns=(
             PART,
             Column(key="rating", heading="rating"),
             Column(key="at_rest", heading="at rest"),
+            Column(key="at_most", heading="at most"),
+            Column(key="tone", heading="that is"),
             Column(key="limit", heading="limit"),
             Column(key="used_percent", heading="used", unit="%", show=fixed(0)),
             Column(key="verdict", heading="verdict"),
@@ -188,16 +214,13 @@ def _ratings(sheet: BenchSheet) -> Table:
     )  # fmt: skip
 
 
-def _judged(part: ChangedPart) -> list[tuple[Cell, ...]]:
-    if not part.loadings:
-        return [(part.designator, "", "", "", None, NOT_JUDGED)]
-    return [_loading(one) for one in part.loadings]
-
-
-def _loading(one: Loading) -> tuple[Cell, ...]:
-    show = amount(QUANTITIES[one.rating], smallest=SMALLEST)
-    verdict = "BEYOND" if one.share > 1.0 else "near" if one.share > NEAR else "within"
-    return one.designator, one.rating, show(one.actual), show(one.limit), 100.0 * one.share, verdict
+def _loading(rest: Loading, tone: str, most: Loading) -> tuple[Cell, ...]:
+    show = amount(QUANTITIES[rest.rating], smallest=SMALLEST)
+    verdict = "BEYOND" if most.share > 1.0 else "near" if most.share > NEAR else "within"
+    return (
+        rest.designator, rest.rating, show(rest.actual), show(most.actual), tone, show(rest.limit), 100.0 * most.share,
+        verdict,
+    )  # fmt: skip
 
 
 def _definitions(sheet: BenchSheet) -> list[Definition]:
@@ -209,15 +232,16 @@ def _definitions(sheet: BenchSheet) -> list[Definition]:
     )
     tones = [
         Definition(
-            term="output", meaning="rms at the output into the unit's load, harmonics included", status=PRACTICE
+            term="level at the output", meaning="rms into the unit's load, harmonics included", status=PRACTICE
         ),
         LEVELS,
         REDUCTION,
     ]
     near = Definition(
         term="near",
-        meaning=f"more than {100.0 * NEAR:.0f} % of a rating, as in the files, at rest, not derated with "
-        "temperature; a tone and switching on may ask for more",
+        meaning=f"more than {100.0 * NEAR:.0f} % of a rating, as in the files, at rest and under the "
+        "tones: volts at their highest, power and current in the mean; not derated with temperature, and other signals "
+        "and switching on may ask for more",
         status=PRACTICE,
     )
     return [

@@ -27,6 +27,7 @@ from fetsim.studies.trims.toned import ToneStart, set_under_tone, tone_start
 from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel
 
 MOVED = "is moved by a later step"
+JOINED = f"{MOVED}: the channels are joined, so open the link first"
 LEFT_OUT = "is read under a tone and left out (--tone-steps takes it)"
 
 
@@ -163,7 +164,8 @@ def _read_again(unit: Unit, near: Rig | None, outcomes: list[Outcome]) -> list[O
             rests = Rests(Rig(at_its_channel(unit, step), near=near), step.set)
             if not is_accepted(step, read_at_rest(step, rests(Travel.of(unit, step.set).present))):
                 moved.add(one.step)
-    return [replace(one, reached=False, why=MOVED) if one.step in moved else one for one in outcomes]
+    why = JOINED if unit.is_joined else MOVED
+    return [replace(one, reached=False, why=why) if one.step in moved else one for one in outcomes]
 
 
 def _outcome(step: AlignmentStep, value: float, why: str) -> Outcome:

@@ -7,6 +7,7 @@ from fetsim.measurements.results.definitions import LAW, OWN, PRACTICE, Definiti
 from fetsim.measurements.results.formats import percent
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.schematic.alignment import LEAST, READINGS
+from fetsim.schematic.model import channel_of
 from fetsim.schematic.values import format_value
 from fetsim.studies.trims.record import Alignment, Remedy, StepTaken
 from fetsim.studies.trims.travel import TURN_STEP
@@ -90,7 +91,9 @@ def _cautions(label: str, one: Alignment) -> list[str]:
         text += f", where it must be {goal_text(each)}"
         if each.figure_after is not None:
             text += f"; a later step has moved it from {figure_text(each, each.figure)}: take both in turns until both "
-            text += "stand, or each with what joins them opened"
+            text += "stand"
+            if channel_of(each.step.name):
+                text += "; the channels are joined, so open the link first, and set each alone"
         if each.remedies:
             best = each.remedies[0]
             text += f"; {best.part} {format_value(best.ohm, 'ohm')} instead of {_ohm(best)} brings it into reach"

@@ -125,6 +125,28 @@ def test_a_trim_out_of_reach_takes_a_resistor_and_a_fet_that_cannot_be_put_in_is
     assert refused.unit is None and "negative in an n-channel JFET" in refused.told[0]
 
 
+def test_of_a_joined_pair_one_channel_is_measured_alone(tmp_path):
+    """It is the unit of that channel by itself; joined, the trims would pull at each other."""
+    (tmp_path / "pair.toml").write_text(
+        'name = "Pair"\npair = { left = "teaching", right = "teaching" }\njoined = [["left_ctl", "right_ctl"]]\n'
+    )
+    asked = {"levels_dbu": [-8.0], "quality": "draft", "workers": 1}
+    weak = hand_read("weak", *TRUTHS["weak"])
+    joined, alone = (measure_drawer([weak], unit, **asked) for unit in (tmp_path / "pair.toml", TEACHING))
+    assert joined.apart == "left" and alone.apart == ""
+    assert joined.fets[0].reduction_db == pytest.approx(alone.fets[0].reduction_db, abs=1e-9)
+    assert "in the left one alone" in joined.account().lead[0]
+
+
+def test_a_p_channel_fet_is_put_where_it_belongs():
+    upside_down = load_unit("greenshank")
+    p_channel = MeasuredFet(name="P", i_dss_a=7e-3, v_gs_off_v=2.6, v_gs_off_current_a=1e-6)
+    put = fitted(fet_changes(gain_fet(upside_down), p_channel), upside_down, -0.7, "draft")
+    assert put.unit is not None and not put.told and set(put.set) == {"idle_trim", "R8"}
+    point = fetsim.idle_point(put.unit).part("J1")
+    assert point.above_pinch_off_v == pytest.approx(-0.33, abs=1e-3)  # as the alignment says
+
+
 def run(capsys, *arguments):
     with pytest.raises(SystemExit) as ended:
         main(["drawer", *map(str, arguments)])

@@ -12,7 +12,7 @@ import fetsim
 import tests.measurements
 from fetsim.cli.main import main
 from fetsim.report.pages.sheet import sheet_html
-from fetsim.studies.sheet.study import DEEP, QUIET, THRESHOLD
+from fetsim.studies.sheet.tones import DEEP, QUIET, THRESHOLD, tones_of
 from tests.report.pages.test_report_page import HOSTILE, Reader
 
 BUILDS = 12
@@ -50,6 +50,37 @@ def test_tones_show_what_the_curve_says(sheet, unit):
     assert tones[QUIET].needle_db is None and not sheet.reasons
 
 
+def test_instruments_have_the_band_of_the_builds_and_a_scope_shows_the_sine(sheet, unit):
+    """Below the threshold the output is the sine itself: peak to peak 2 sqrt 2 times its rms. The control voltage moves
+    with its source of 5 V within 5 %."""
+    quiet = sheet.tones[QUIET]
+    low_v, high_v = quiet.scope_v["output"]
+    rms_v = np.sqrt(0.6) * 10.0 ** (quiet.output_dbu / 20.0)
+    assert high_v - low_v == pytest.approx(2.0 * np.sqrt(2.0) * rms_v, rel=1e-3)
+    assert set(quiet.scope_v) == {"output", *unit.probes}
+    low, high = quiet.band["control"]
+    assert -5.25 <= low < quiet.control_v < high <= -4.75 and high - low > 0.1
+    assert quiet.band["output"][1] == pytest.approx(quiet.output_dbu, abs=0.1)  # less where an untrimmed FET conducts
+    deep = sheet.tones[DEEP].band["output"]
+    assert deep[0] < sheet.tones[DEEP].output_dbu < deep[1] and deep[1] - deep[0] > 0.1
+
+
+def test_ratings_are_set_against_what_a_tone_asks_for():
+    """R1 has no power at rest; under a tone it has that of the sine across it, the source's less the divider's."""
+    rated = fetsim.load_unit("teaching").changed({"R1.power_rating": "1mW"})
+    tones, _ = tones_of(rated, 1000.0, "draft")
+    deep = tones[DEEP]
+    (found,) = (one for one in deep.loadings if one.designator == "R1")
+    low_v, high_v = deep.scope_v["divider"]
+    peak_v = np.sqrt(1.2) * 10.0 ** (deep.level_dbu / 20.0)
+    across_v = (peak_v - 0.5 * (high_v - low_v)) * 4700.0 / 4750.0  # in phase, but for what the FET bends
+    assert found.actual == pytest.approx(0.5 * across_v**2 / 4700.0, rel=0.03)
+    assert found.share == pytest.approx(found.actual / 1e-3)
+    sheet = fetsim.bench_sheet(rated, builds=1, quality="draft", workers=1)
+    (rest,) = sheet.point.part("R1").loadings
+    assert sheet.hardest(rest) == (DEEP, found) and rest.share < 1e-9
+
+
 def test_a_meter_of_the_unit_is_read():
     """It is engraved for the gain reduction; the ripple of the control voltage moves it."""
     metered = fetsim.load_unit(Path(tests.measurements.__file__).parent / "metered.toml")
@@ -57,7 +88,7 @@ def test_a_meter_of_the_unit_is_read():
     assert found.tones[QUIET].needle_db == 0.0 and found.tones[QUIET].deflection == pytest.approx(1.0, abs=0.01)
     assert found.tones[DEEP].needle_db == pytest.approx(10.0, abs=0.3)
     (table,) = (one for one in found.tables() if one.key == "tones")
-    assert "needle_db" in [column.key for column in table.columns] and "Needle: M1." in table.notes
+    assert "needle" in [row[2] for row in table.rows] and "Needle: M1." in table.notes
 
 
 def test_a_unit_without_gain_cell_has_no_tones():

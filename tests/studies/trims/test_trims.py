@@ -262,9 +262,9 @@ def test_a_step_that_a_later_one_moves_is_told(tmp_path):
     assert middle == pytest.approx(-3.7 - 0.5, abs=2e-3) and right.accepted and right.figure_after is None
     assert left.figure == pytest.approx(0.5, abs=2e-3) and not left.accepted and not alignment.all_accepted
     assert left.figure_after == pytest.approx(-4.5 - middle, abs=2e-3)  # volts beyond pinch-off, negative: it conducts
-    assert "take both in turns" in str(alignment.account().cautions)
+    assert "open the link first" in str(alignment.account().cautions)
     quick, outcomes = aligned(load_unit(path))
-    assert [one.reached for one in outcomes] == [False, True] and outcomes[0].why == "is moved by a later step"
+    assert [one.reached for one in outcomes] == [False, True] and "open the link first" in outcomes[0].why
     assert quick.channel == "left"
 
 
