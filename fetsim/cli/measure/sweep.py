@@ -51,4 +51,7 @@ def sweep(
             unit, levels_dbu=levels_dbu, reductions_db=reductions_db, frequencies_hz=frequencies_hz, at=at,
             against=reference, quality=chosen.quality, progress=told,
         ),
+        lambda measured: [
+            f"{label}: {one.why}".removeprefix(": ") for label, found in measured.items() for one in found.unsteady
+        ],
     )  # fmt: skip

@@ -14,6 +14,7 @@ from functools import partial
 from itertools import product
 from typing import ClassVar
 
+from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import AskedLevels, asked_tones
@@ -31,6 +32,15 @@ DEFAULT_FREQUENCIES_HZ = (20.0, 30.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 
 
 
 @dataclass(frozen=True, kw_only=True)
+class Unsteady:
+    """A tone that has no steady state."""
+
+    level_dbu: float
+    frequency_hz: float
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class SweepMeasurement(Result):
     """All readings of a unit at one setting."""
 
@@ -39,7 +49,9 @@ class SweepMeasurement(Result):
     read_at: str
     """The point where distortion was read."""
     tones: tuple[DistortionPoint, ...]
-    """Level by level, frequencies rising in each."""
+    """Level by level, frequencies rising in each;"""
+    unsteady: tuple[Unsteady, ...]
+    """those that have no steady state stand here."""
 
 
 @of_unit
@@ -57,7 +69,8 @@ def measure_sweep(
     """THD and harmonics against frequency, read at a node, probe or the ``output``.
 
     At source levels ``levels_dbu``, or at those that give ``reductions_db`` of gain reduction at 1 kHz, counted from
-    what ``against`` says: the unit at rest or (``"open"``) the FET taken out. Raises InputError or ConvergenceError.
+    what ``against`` says: the unit at rest or (``"open"``) the FET taken out. Raises InputError, and ConvergenceError
+    where no tone has a steady state.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
@@ -71,9 +84,16 @@ def measure_sweep(
     check_work(unit, work_s, bench.rate_hz, "give fewer levels or frequencies")
     tones = {tone: tone for tone in product(asked.found(bench, DEFAULT_FREQUENCY_HZ), frequencies)}
     found = run_all(tones, partial(_reading, bench, point), progress)
-    return SweepMeasurement(provenance=provenance(bench.rig), read_at=at, tones=tuple(found.values()))
+    had = tuple(one for one in found.values() if isinstance(one, DistortionPoint))
+    lost = tuple(one for one in found.values() if isinstance(one, Unsteady))
+    if not had:
+        raise ConvergenceError(lost[0].why)
+    return SweepMeasurement(provenance=provenance(bench.rig), read_at=at, tones=had, unsteady=lost)
 
 
-def _reading(bench: Bench, point: Point, tone: tuple[float, float], told: Progress) -> DistortionPoint:
+def _reading(bench: Bench, point: Point, tone: tuple[float, float], told: Progress) -> DistortionPoint | Unsteady:
     level_dbu, frequency_hz = tone
-    return sine_distortion(bench.run(point.nodes), level_dbu, frequency_hz, point)
+    try:
+        return sine_distortion(bench.run(point.nodes), level_dbu, frequency_hz, point)
+    except ConvergenceError as error:
+        return Unsteady(level_dbu=level_dbu, frequency_hz=frequency_hz, why=str(error))

@@ -21,6 +21,7 @@ from fetsim.measurements.distortion.tables import (
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import LEVELS, REDUCTION
 from fetsim.measurements.results.formats import FINE_LEVEL
+from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.measurements.sweep.procedure import SweepMeasurement
 
@@ -51,12 +52,14 @@ def _lead(label: str, one: SweepMeasurement) -> str:
 
 def _tones(measured: Mapping[str, SweepMeasurement]) -> Table:
     rows = [(*row, *(decibels(tone, order) for order in SHOWN_ORDERS)) for row, tone in _rows(measured)]
+    rows += _lost(measured, len(TONES))
     return Table(key="tones", title="Distortion against frequency", columns=TONES, rows=rows, heads=2)
 
 
 def _readings(measured: Mapping[str, SweepMeasurement]) -> Table:
     """Ratios, not per cent or decibels, and every harmonic."""
     rows = [(*row, *(harmonic(tone, order) for order in ORDERS)) for row, tone in _rows(measured)]
+    rows += _lost(measured, len(READINGS))
     return Table(
         key="readings", title="All readings", columns=READINGS, rows=rows, heads=2, detail=True, brief=frozenset()
     )
@@ -69,3 +72,12 @@ def _rows(measured: Mapping[str, SweepMeasurement]) -> Iterator[tuple[tuple[Cell
             yield (
                 label, tone.level_dbu, tone.frequency_hz, tone.fundamental_dbu, tone.gain_reduction_db, tone.thd_f
             ), tone  # fmt: skip
+
+
+def _lost(measured: Mapping[str, SweepMeasurement], columns: int) -> list[tuple[Cell, ...]]:
+    """Rows of tones that have no steady state."""
+    return [
+        (label, tone.level_dbu, tone.frequency_hz, *[Missing(cause="not computed", text=tone.why)] * (columns - 3))
+        for label, one in measured.items()
+        for tone in one.unsteady
+    ]

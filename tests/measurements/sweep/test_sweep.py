@@ -5,9 +5,11 @@ import json
 import numpy as np
 import pytest
 
+import fetsim
 from fetsim.audio.levels import dbu_to_rms_v
-from fetsim.errors import InputError
+from fetsim.errors import ConvergenceError, InputError
 from fetsim.measurements.distortion.procedure import measure_distortion
+from fetsim.measurements.sweep import procedure
 from fetsim.measurements.sweep.procedure import measure_sweep
 from fetsim.schematic.cores import core
 from fetsim.schematic.load import load_unit
@@ -142,4 +144,25 @@ def test_what_is_told(at_input):
 )
 def test_what_cannot_be_asked(asked, told):
     with pytest.raises(InputError, match=told):
+        measure_sweep(load_unit("teaching"), **asked)
+
+
+def test_a_tone_without_a_steady_state_takes_no_other_with_it(monkeypatch):
+    """It stands in the table with its reason; only where there is no tone at all is there no measurement."""
+    real = procedure.sine_distortion
+
+    def reading(run, level_dbu, frequency_hz, point):
+        if frequency_hz in lost:
+            raise ConvergenceError("no steady state: the loop hunts").at(f"at {level_dbu:g} dBu, {frequency_hz:g} Hz")
+        return real(run, level_dbu, frequency_hz, point)
+
+    monkeypatch.setattr(procedure, "sine_distortion", reading)
+    lost, asked = (60.0,), {"levels_dbu": [-10.0], "frequencies_hz": [60.0, 1000.0], **QUICK}
+    found = measure_sweep(load_unit("teaching"), **asked)
+    assert [tone.frequency_hz for tone in found.tones] == [pytest.approx(1000.0)]
+    (one,) = found.unsteady
+    assert (one.level_dbu, one.frequency_hz) == (-10.0, 60.0) and "the loop hunts" in one.why
+    assert "the loop hunts" in fetsim.account_text(found.account()) and len(found.account().records()) == 2
+    lost = (60.0, 1000.0)
+    with pytest.raises(ConvergenceError, match="hunts"):
         measure_sweep(load_unit("teaching"), **asked)
