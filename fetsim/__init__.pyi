@@ -79,9 +79,9 @@ from .studies.observed.observations import Observations as Observations
 from .studies.observed.observations import Recording as Recording
 from .studies.observed.readings import Reading as Reading
 from .studies.observed.readings import read_readings as read_readings
-from .studies.observed.readings import reading_of as reading_of
 from .studies.sheet.study import bench_sheet as bench_sheet
 from .studies.spread.study import spread as spread
+from .studies.suspects.study import suspects as suspects
 from .studies.trims.aligned import aligned as aligned
 from .studies.trims.study import set_trims as set_trims
 from .studies.wish.study import wish as wish

@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 WIDTHS = (0.15, 0.5, 1.5)
 """Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
 1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
-STEPS_OF_V = 33
+STEPS_OF_V = 17
 NEGLIGIBLE = 1e-6
 """Share of the weight below which a mixture's part is left out."""
 
@@ -70,11 +70,15 @@ class Sums:
         )  # fmt: skip
 
 
-def unexplained(sums: Sums) -> float:
-    """Power that no values at all would take away, in units of the noise's variance."""
-    values, vectors = np.linalg.eigh(sums.gram)
-    told = values > 1e-12 * max(float(values[-1]), np.finfo(float).tiny)
-    along = vectors[:, told].T @ sums.score
+def unexplained(sums: Sums, columns: Sequence[int] | slice = slice(None), offset: Array | None = None) -> float:
+    """Power that no coefficients of these columns would take away, in units of the noise's variance; of what is left
+    when an ``offset`` [shape=(all columns,)] has been subtracted."""
+    if offset is not None:
+        sums = sums.shifted(-offset)
+    score = sums.score[columns]
+    values, vectors = np.linalg.eigh(sums.gram[columns][:, columns])
+    told = values > 1e-9 * max(float(values[-1]), np.finfo(float).tiny)
+    along = vectors[:, told].T @ score
     return max(0.0, sums.power - float(np.sum(along**2 / values[told])))
 
 
@@ -142,7 +146,9 @@ class Form:
         return Form(offset=offset, free=np.eye(columns)[:, list(free)])
 
 
-def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[float]) -> Seen:
+def seen(
+    every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[float], root: Array | None = None
+) -> Seen:
     """``variance``: V. ``floors``: power that the best of all hypotheses leaves of each of the data (``unexplained``),
     of which what is above the noise's own is the model's error."""
     information, score = np.zeros_like(prior), np.zeros(len(prior))
@@ -157,8 +163,8 @@ def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[
             least = min(floor, sums.power)
             constant += (sums.power - least + max(0.0, least - sums.count)) / own + sums.freedom * np.log(own)
             constant += sums.freedom / own
-    root = _root(prior)
-    inner = np.eye(len(prior)) + root.T @ information @ root
+    root = _root(prior) if root is None else root
+    inner = np.eye(root.shape[1]) + root.T @ information @ root
     factor = cho_factor(inner, lower=True)
     told = root.T @ score
     solved = cho_solve(factor, told)
@@ -173,9 +179,10 @@ def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[
 
 
 def _root(prior: Array) -> Array:
-    """L with L L^T = S, for values with a tolerance of zero too."""
+    """L with L L^T = S [shape=(columns, columns that scatter)]."""
     values, vectors = np.linalg.eigh(prior)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)), dtype=np.float64)
+    kept = values > 0.0
+    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]), dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -216,15 +223,11 @@ class Weighed:
                 square += weight * (covariance + np.outer(middle, middle))
         return mean, square - np.outer(mean, mean)
 
-    @cached_property
-    def typical(self) -> Seen:
-        """The data under the V that explains them best."""
-        return self.looks[int(np.argmax([one.log_evidence + float(one.gains(1.0).max()) for one in self.looks]))]
-
-    @cached_property
-    def variance(self) -> float:
-        """V that belongs to it."""
-        return float(self.variances[next(k for k, one in enumerate(self.looks) if one is self.typical)])
+    def under(self, form: Form) -> tuple[float, Seen]:
+        """V that suits a hypothesis best, and the data under it."""
+        width = WIDTHS[len(WIDTHS) // 2]
+        place = int(np.argmax([one.log_evidence + one.gain(form, width) for one in self.looks]))
+        return float(self.variances[place]), self.looks[place]
 
     def _over(self, gains: Array) -> float:
         return float(logsumexp([one.log_evidence + gain for one, gain in zip(self.looks, gains, strict=True)])) - float(
@@ -245,7 +248,10 @@ def weighed(every: Sequence[Sums], prior: Array, floors: Sequence[float] | None 
     else:
         most = max(10.0, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
         variances = np.geomspace(1.0, most, STEPS_OF_V)
-    return Weighed(variances=variances, looks=tuple(seen(every, prior, float(one), least) for one in variances))
+    root = _root(prior)
+    return Weighed(
+        variances=variances, looks=tuple(seen(every, prior, float(one), least, root) for one in variances)
+    )
 
 
 def probabilities(log_evidences: ArrayLike, log_priors: ArrayLike) -> Array:

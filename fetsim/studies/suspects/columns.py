@@ -1,0 +1,265 @@
+"""What values, faults and far places do to all that is observed, as columns: the one module that touches the engine.
+
+A column is the difference between a build and the unit as drawn, over the step by which the build differs. Differences
+are of plays in draft, whose error moves along; what they are taken from is played in the quality that is asked for.
+Beside what was observed the columns hold readings that nobody has taken yet, from which the next one is chosen.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.errors import FetsimError, InputError
+from fetsim.measurements.traces.in_step import InStep, in_step
+from fetsim.measurements.traces.quiet import quiet_floor
+from fetsim.rig.runner import Progress, unwatched
+from fetsim.schematic.fault_words import is_fault
+from fetsim.schematic.faults import faults_of
+from fetsim.schematic.unit import Unit
+from fetsim.schematic.wiring import fault_places
+from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.observed.predict import Predicted, Samples, predict
+from fetsim.studies.observed.readings import Reading
+from fetsim.studies.spread.evaluate import Changes
+from fetsim.studies.suspects.evidence import Sums
+from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of
+
+DIFFERENCES = "draft"
+SETTLES_S = 2.0
+"""After the last sound, until a recording holds nothing but noise: releases are long."""
+ASSUMED_DB = -70.0
+"""Noise of a recording that has no quiet piece, re its own level (estimate)."""
+LEVELS = (0.1, 10.0)
+"""Ends of the level that a recording may have against a build, re that against the unit as drawn."""
+FINEST_DB = -80.0
+"""No noise counts as less, re the recording's own level: what the solver leaves."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Heard:
+    """One recording in step with what the unit as drawn plays."""
+
+    recording: Recording
+    step: InStep
+    wet: Array
+    """[shape=(n,)], its level that of the model where the real one is unknown"""
+    model: Array
+    """What the unit as drawn gives [shape=(n,)]."""
+    first: int
+    """Sample of the dry sound that both begin at."""
+    look: Look
+    noise_db: float
+    """Re the recording."""
+
+    @property
+    def seconds(self) -> float:
+        return len(self.wet) / self.recording.rate_hz
+
+    def level(self, difference: Array) -> float:
+        """By which a build that differs so from the unit as drawn [shape=(n,)] must be louder to be the recording."""
+        if self.recording.gain_sigma_db is not None:
+            return 1.0
+        played = self.model + difference
+        power = float(played @ played)
+        return float(np.clip(self.wet @ played / power, *LEVELS)) if power > 0.0 else 1.0
+
+    def cut(self, output: Samples) -> Array:
+        """The part of a play that counts."""
+        return np.asarray(output[self.first : self.first + len(self.wet)], dtype=np.float64)
+
+
+def heard(recording: Recording, output: Array) -> Heard:
+    """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound. Raises InputError."""
+    found = in_step(recording.wet, reference=output, rate_hz=recording.rate_hz)
+    first = round(found.start_s * recording.rate_hz)
+    model, wet = found.reference[:, 0], found.recording[:, 0]
+    gain = float(wet @ model / (model @ model))
+    known = recording.gain_sigma_db is not None
+    wet = wet if known else wet / gain
+    level = float(np.std(wet))
+    floor = quiet_floor(
+        recording.wet, played=recording.dry, rate_hz=recording.rate_hz, delay_s=found.delay_s, settling_s=SETTLES_S
+    )
+    density = floor.noise_density / (1.0 if known else gain**2)
+    if floor.read_from != "quiet":
+        density = np.full_like(density, _density(level, ASSUMED_DB, recording.rate_hz))
+    density = density + _density(level, FINEST_DB, recording.rate_hz)
+    look = look_at(
+        model, recording.rate_hz, noise_of(density, floor.frequency_hz, len(model), recording.rate_hz),
+        level_known=known,
+    )  # fmt: skip
+    return Heard(
+        recording=recording, step=found, wet=wet, model=model, first=first, look=look,
+        noise_db=float(10.0 * np.log10(np.mean(density) * 0.5 * recording.rate_hz / level**2)),
+    )  # fmt: skip
+
+
+def _density(level: float, below_db: float, rate_hz: float) -> float:
+    """Power in 1 Hz of white noise so far below a level."""
+    return level**2 * 10.0 ** (below_db / 10.0) / (0.5 * rate_hz)
+
+
+@dataclass(eq=False)
+class Columns:
+    """All columns so far, with the rows of every recording and reading."""
+
+    observations: Observations
+    base: Predicted
+    """The unit as drawn in the quality that is asked for,"""
+    draft: Predicted
+    """and in draft."""
+    heard: tuple[Heard, ...]
+    taken: int
+    """Readings that were taken: the first so many of the observations."""
+    tables: tuple[Table, ...]
+    """For each recording."""
+    readings: Array
+    """[shape=(readings, columns)]"""
+    workers: int | None = None
+
+    @property
+    def count(self) -> int:
+        return int(self.readings.shape[1])
+
+    def add(self, builds: Sequence[Changes], steps: Sequence[float], origin: Predicted | None = None,
+            progress: Progress = unwatched) -> list[str]:  # fmt: skip
+        """Columns for builds, each the difference from ``origin`` (default: the unit as drawn) over its step; of what
+        cannot be had there is a column of zeros. Why it cannot, for each; empty where it can."""
+        found = self.predicted(builds, progress)
+        self.put([self.difference(one, origin, step) for one, step in zip(found, steps, strict=True)])
+        return ["; ".join(one.reasons) for one in found]
+
+    def predicted(self, builds: Sequence[Changes], progress: Progress = unwatched) -> list[Predicted]:
+        """What builds give, in draft. Faults that need elements of their own are put into a unit that has places for
+        all such elements, and what those do to a sound one is taken out again."""
+        ask = partial(predict, quality=DIFFERENCES, workers=self.workers, progress=progress)
+        unit = self.observations.unit
+        apart = [k for k, build in enumerate(builds) if _adds(unit, build)]
+        found = dict(enumerate(ask(self.observations, builds))) if not apart else {}
+        if apart:
+            plain = [k for k in range(len(builds)) if k not in apart]
+            found |= zip(plain, ask(self.observations, [builds[k] for k in plain]), strict=True) if plain else ()
+            with_places = replace(self.observations, unit=unit.ready_for(self.places))
+            sound, *rest = ask(with_places, [{}, *(builds[k] for k in apart)])
+            found |= zip(apart, (_on_top(one, sound, self.draft) for one in rest), strict=True)
+        return [found[k] for k in range(len(builds))]
+
+    @cached_property
+    def places(self) -> tuple[str, ...]:
+        """Elements that the single faults of the unit add."""
+        unit = self.observations.unit
+        return tuple(dict.fromkeys(
+            place for fault in faults_of(unit) for place in fault_places(unit.changed(fault.changes))
+        ))  # fmt: skip
+
+    def difference(
+        self, one: Predicted, origin: Predicted | None = None, step: float = 1.0, *, levelled: bool = False
+    ) -> "Column":
+        """Between a build and the unit as drawn, or another build, over a step. ``levelled``: at the level that the
+        recording has if the build (or the origin) is right, not at that of the unit as drawn."""
+        before = self.draft if origin is None else origin
+        outputs = []
+        for k, heard in enumerate(self.heard):
+            output, other, drawn = one.outputs[k], before.outputs[k], self.draft.outputs[k]
+            if output is None or other is None or drawn is None:
+                outputs.append(np.zeros(2 * len(heard.look.bins)))
+                continue
+            difference = heard.cut(output) - heard.cut(other)
+            level = 1.0
+            if levelled:
+                level = heard.level(difference if origin is None else heard.cut(other) - heard.cut(drawn))
+            outputs.append(heard.look.rows(level * difference / step))
+        return Column(readings=(one.readings - before.readings) / step, rows=tuple(outputs))
+
+    def put(self, columns: Sequence["Column"], at: Sequence[int] | None = None) -> None:
+        """Add columns that have been worked out, or put them in the place of others."""
+        if not columns:
+            return
+        readings = np.stack([one.readings for one in columns], axis=1)
+        if at is None:
+            self.readings = np.column_stack([self.readings, readings])
+        else:
+            self.readings[:, list(at)] = readings
+        for k, table in enumerate(self.tables):
+            table.put([one.rows[k] for one in columns], at)
+
+    def column(self, k: int) -> "Column":
+        """One that is there."""
+        return Column(
+            readings=self.readings[:, k], rows=tuple(table.rows[:, k].astype(np.float64) for table in self.tables)
+        )
+
+    def slopes_at(self, place: Array) -> "Column":
+        """What the first columns come to, so much of each [shape=(n,)]."""
+        n = len(place)
+        return Column(
+            readings=self.readings[:, :n] @ place,
+            rows=tuple(np.asarray(table.rows[:, :n] @ place.astype(np.float32), np.float64) for table in self.tables),
+        )
+
+    def sums(self) -> list[Sums]:
+        """What all data say of all columns."""
+        found = [table.sums() for table in self.tables]
+        taken = self.observations.readings[: self.taken]
+        if taken:
+            off = np.array([one.value for one in taken]) - self.base.readings[: self.taken]
+            sigma = np.array([one.accuracy for one in taken])
+            kept = np.isfinite(off)
+            found.append(Sums.of(np.nan_to_num(self.readings[: self.taken][kept]), off[kept], sigma[kept]))
+        return found
+
+
+def _adds(unit: Unit, build: Changes) -> bool:
+    """Whether a build has elements that the unit has not."""
+    faults = {name: value for name, value in build.items() if is_fault(value)}
+    return bool(faults) and bool(fault_places(unit.changed(faults)))
+
+
+def _on_top(one: Predicted, sound: Predicted, plain: Predicted) -> Predicted:
+    """What a build differs from the sound unit of its topology by, put on the plain one."""
+    outputs = [
+        None if mine is None or its is None or base is None else (mine - its + base)
+        for mine, its, base in zip(one.outputs, sound.outputs, plain.outputs, strict=True)
+    ]
+    return replace(one, readings=one.readings - sound.readings + plain.readings, outputs=tuple(outputs))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Column:
+    """One column."""
+
+    readings: Array
+    rows: tuple[Array, ...]
+
+    def plus(self, other: "Column", times: float) -> "Column":
+        """With so much of another one."""
+        return Column(
+            readings=self.readings + times * other.readings,
+            rows=tuple(mine + times * its for mine, its in zip(self.rows, other.rows, strict=True)),
+        )
+
+
+def columns_of(
+    observations: Observations, candidates: Sequence[Reading], *, quality: str, workers: int | None = None
+) -> Columns:
+    """Without columns yet. Raises InputError where the unit as drawn cannot be had, or a recording is none of it."""
+    every = replace(observations, readings=(*observations.readings, *candidates))
+    ask = partial(predict, every, workers=workers)
+    (base,), (draft,) = ask([{}], quality=quality), ask([{}], quality=DIFFERENCES)
+    if base.reasons and any(output is None for output in base.outputs):
+        raise InputError(f"{observations.unit.name}: cannot be played: {'; '.join(base.reasons)}")
+    found = []
+    for recording, output in zip(observations.recordings, base.outputs, strict=True):
+        assert output is not None
+        try:
+            found.append(heard(recording, np.asarray(output, dtype=np.float64)))
+        except FetsimError as error:
+            raise type(error)(f"{recording.name}: {error}") from None
+    return Columns(
+        observations=every, base=base, draft=draft, heard=tuple(found), taken=len(observations.readings),
+        tables=tuple(Table.of(one.look, one.look.rows(one.wet - one.model), one.seconds) for one in found),
+        readings=np.zeros((len(every.readings), 0)), workers=workers,
+    )  # fmt: skip

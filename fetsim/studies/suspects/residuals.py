@@ -1,0 +1,48 @@
+"""What is left of a recording before and after a suspect is put in, over time and by frequency."""
+
+import numpy as np
+from scipy import fft
+
+from fetsim.engine.assembly import Array
+from fetsim.studies.suspects.columns import Columns, Heard
+from fetsim.studies.suspects.record import HeardBefore
+from fetsim.studies.suspects.spectra import bands_db
+
+STRETCHES = 120
+LEAST_POWER = 1e-14
+
+
+def heard_before(columns: Columns, k: int, coefficients: Array) -> HeardBefore:
+    """Of recording number ``k``, with these coefficients of all columns [shape=(columns,)]."""
+    heard, table = columns.heard[k], columns.tables[k]
+    before = table.residual
+    after = before - table.rows @ coefficients.astype(np.float32)
+    level = float(np.mean(heard.wet**2))
+    frequency_hz, bands = bands_db(heard.look, heard.recording.rate_hz, [before, after])
+    sound = heard.look.rows(heard.wet)
+    _, (sound_db,) = bands_db(heard.look, heard.recording.rate_hz, [sound])
+    loudest = float(np.max(sound_db))
+    traces = [_levels_db(_waveform(heard, rows), level) for rows in (before, after)]
+    totals = [10.0 * np.log10(max(float(np.mean(_waveform(heard, rows) ** 2)) / level, LEAST_POWER))
+              for rows in (before, after)]  # fmt: skip
+    return HeardBefore(
+        name=heard.recording.name, noise_db=heard.noise_db, before_db=totals[0], after_db=totals[1],
+        time_s=(np.arange(STRETCHES) + 0.5) * heard.seconds / STRETCHES + heard.first / heard.recording.rate_hz,
+        before_time_db=traces[0], after_time_db=traces[1], band_hz=frequency_hz,
+        before_band_db=bands[0] - loudest, after_band_db=bands[1] - loudest,
+        noise_band_db=np.zeros(len(frequency_hz)) - loudest,
+    )  # fmt: skip
+
+
+def _waveform(heard: Heard, rows: Array) -> Array:
+    """Rows as sound again [shape=(n,)]."""
+    look = heard.look
+    half = len(look.bins)
+    spectrum = np.zeros(look.length // 2 + 1, dtype=np.complex128)
+    spectrum[look.bins] = (rows[:half] + 1j * rows[half:]) / look.scale
+    return np.asarray(fft.irfft(spectrum, look.length))
+
+
+def _levels_db(signal: Array, level: float) -> Array:
+    power = np.array([float(np.mean(one**2)) for one in np.array_split(signal, STRETCHES)])
+    return np.asarray(10.0 * np.log10(np.maximum(power / level, LEAST_POWER)))

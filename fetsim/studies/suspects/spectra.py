@@ -1,0 +1,148 @@
+"""Recordings and their slopes as rows that evidence can be worked out of: spectra over the noise. Arrays only.
+
+A recording in step with what the model plays is taken apart by frequency, each bin over the noise there, real and
+imaginary part as one row each (Parseval: the sums are those of the samples). What the wires add is projected out, in
+the first order: the level, the delay and the clock of the recorder, each as what it does to the model's output. Bins
+around the harmonics of the mains are left out.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from fetsim.studies.suspects.evidence import Array, Sums
+
+LOWEST_HZ, HIGHEST_HZ = 20.0, 12000.0
+HIGHEST_SHARE = 0.4
+"""Of the rate."""
+MAINS_HZ, HARMONICS, MAINS_WIDTH_HZ = (50.0, 60.0), 8, 1.0
+"""Hum is left out so far either side of its lines; of a loud one -50 dB is left beyond that."""
+OCTAVE = 0.5
+"""Width of the bands in which levels are told."""
+FREEDOM_HZ = 20.0
+"""Independent numbers that the model's error has in each second (estimate: gain that is wrong moves as fast as attack
+and the music's own envelope let it)."""
+
+Rows = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Look:
+    """How waveforms of one recording become rows."""
+
+    length: int
+    bins: NDArray[np.intp]
+    """That count,"""
+    scale: Array
+    """and one over the noise in each."""
+    wires: Array
+    """Orthonormal rows that are projected out [shape=(rows, k)]."""
+    level: int = 0
+
+    def rows(self, waveform: Array) -> Array:
+        """[shape=(rows,)] of a waveform [shape=(length,)]."""
+        rows = self._raw(waveform)
+        return np.asarray(rows - self.wires @ (self.wires.T @ rows), dtype=np.float64)
+
+    def _raw(self, waveform: Array) -> Array:
+        spectrum = fft.rfft(np.asarray(waveform, dtype=np.float64))[self.bins] * self.scale
+        return np.concatenate([spectrum.real, spectrum.imag])
+
+    @property
+    def count(self) -> float:
+        """Rows that are independent of each other."""
+        return 2.0 * len(self.bins) - self.wires.shape[1]
+
+
+def look_at(model: Array, rate_hz: float, noise: Array, *, level_known: bool = False) -> Look:
+    """For waveforms like ``model`` [shape=(n,)], its output. ``noise``: standard deviation of a bin's real part by
+    frequency [shape=(n // 2 + 1,)]. ``level_known``: the recording's level is that of the unit."""
+    bins = kept_bins(len(model), rate_hz)
+    scale = 1.0 / noise[bins]
+    bare = Look(length=len(model), bins=bins, scale=scale, wires=np.zeros((2 * len(bins), 0)))
+    slope = np.gradient(model) * rate_hz
+    middle = (np.arange(len(model)) / len(model) - 0.5)
+    what = [slope, slope * middle] if level_known else [model, slope, slope * middle]
+    wires, _ = np.linalg.qr(np.stack([bare._raw(one / np.std(one)) for one in what], axis=1))
+    return Look(length=len(model), bins=bins, scale=scale, wires=wires)
+
+
+def kept_bins(length: int, rate_hz: float) -> NDArray[np.intp]:
+    """Numbers of the bins between the ends of the band and beside the lines of the mains."""
+    hz = np.arange(length // 2 + 1) * rate_hz / length
+    kept = (hz >= LOWEST_HZ) & (hz <= min(HIGHEST_HZ, HIGHEST_SHARE * rate_hz))
+    for mains in MAINS_HZ:
+        for harmonic in range(1, HARMONICS + 1):
+            kept &= np.abs(hz - harmonic * mains) > MAINS_WIDTH_HZ
+    return np.flatnonzero(kept)
+
+
+def noise_of(density: Array, at_hz: Array, length: int, rate_hz: float) -> Array:
+    """What noise adds to a bin's real part, one standard deviation [shape=(length // 2 + 1,)], out of its power in 1 Hz
+    [both shape=(m,)]."""
+    hz = np.arange(length // 2 + 1) * rate_hz / length
+    return np.asarray(np.sqrt(0.25 * length * rate_hz * np.interp(hz, at_hz, density)))
+
+
+@dataclass(eq=False)
+class Table:
+    """Columns of rows, in single precision, with their products, which are worked out once for each pair."""
+
+    look: Look
+    residual: Array
+    """Rows of what there is to be explained [shape=(rows,)]."""
+    seconds: float
+    rows: Rows
+    """[shape=(rows, columns)]"""
+    gram: Array
+    score: Array
+
+    @staticmethod
+    def of(look: Look, residual: Array, seconds: float) -> "Table":
+        """Without columns."""
+        empty = np.zeros((len(residual), 0), dtype=np.float32, order="F")
+        return Table(
+            look=look, residual=residual, seconds=seconds, rows=empty, gram=np.zeros((0, 0)), score=np.zeros(0)
+        )
+
+    def put(self, columns: Sequence[Array], at: Sequence[int] | None = None) -> None:
+        """Add columns [shape=(rows,) each], or put them in the place of those ``at``."""
+        new = np.asfortranarray(np.stack(columns, axis=1).astype(np.float32))
+        own = (new.T @ new).astype(np.float64)
+        score = np.asarray(new.T @ self.residual.astype(np.float32), dtype=np.float64)
+        if at is None:
+            across = (self.rows.T @ new).astype(np.float64)
+            self.gram = np.block([[self.gram, across], [across.T, own]])
+            self.score = np.concatenate([self.score, score])
+            self.rows = np.concatenate([self.rows.T, new.T]).T
+            return
+        places = list(at)
+        self.rows[:, places] = new
+        across = (self.rows.T @ new).astype(np.float64)
+        self.gram[:, places], self.gram[places, :] = across, across.T
+        self.score[places] = score
+
+    def sums(self) -> Sums:
+        """What the recording says."""
+        return Sums(
+            gram=self.gram, score=self.score, power=float(self.residual @ self.residual), count=self.look.count,
+            freedom=FREEDOM_HZ * self.seconds,
+        )  # fmt: skip
+
+
+def bands_db(look: Look, rate_hz: float, rows: Sequence[Array]) -> tuple[Array, Array]:
+    """Middle of each half octave [Hz] and the level there of each of the rows [dB re noise; shape=(rows, bands)]."""
+    hz = look.bins * rate_hz / look.length
+    edges = LOWEST_HZ * 2.0 ** (OCTAVE * np.arange(int(np.log2(hz[-1] / LOWEST_HZ) / OCTAVE) + 2))
+    place = np.digitize(hz, edges) - 1
+    counts = np.bincount(place, minlength=len(edges))
+    kept = counts > 0
+    levels = []
+    for one in rows:
+        power = one[: len(hz)] ** 2 + one[len(hz) :] ** 2
+        levels.append(10.0 * np.log10(np.bincount(place, power, minlength=len(edges))[kept] / (2.0 * counts[kept])
+                                      + 1e-12))  # fmt: skip
+    return (edges * 2.0 ** (0.5 * OCTAVE))[kept], np.array(levels)

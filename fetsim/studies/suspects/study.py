@@ -1,0 +1,219 @@
+"""What is wrong with this unit? Suspects by evidence out of readings and recordings, and the next reading to take."""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.errors import InputError
+from fetsim.rig.provenance import provenance
+from fetsim.rig.rig import Rig
+from fetsim.rig.runner import Progress, unwatched
+from fetsim.schematic.fault_rates import Rates
+from fetsim.schematic.faults import faults_of
+from fetsim.schematic.unit import Unit
+from fetsim.studies.builds.asked import figure_named
+from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.observed.readings import ACCURACY_SHARE, LEAST_V, METER_OHM, Reading
+from fetsim.studies.suspects.apart import TOLD_APART, WORTH_BITS, distances, expected_bits, groups
+from fetsim.studies.suspects.columns import columns_of
+from fetsim.studies.suspects.hypotheses import (
+    HEALTHY_CHANCE,
+    Hypothesis,
+    healthy,
+    shared_out,
+    single_faults,
+    single_values,
+)
+from fetsim.studies.suspects.record import NextReading, Suspect, SuspectGroup, Suspicion
+from fetsim.studies.suspects.residuals import heard_before
+from fetsim.studies.suspects.search import Search
+from fetsim.studies.suspects.set_up import set_up
+from fetsim.studies.suspects.values import values_of
+from fetsim.studies.suspects.words import verdict_of
+
+TOLD = 30
+"""Suspects that are told, at the most."""
+LEAST_CHANCE = 1e-3
+"""Less probable ones are not, but for the first few,"""
+LEAST_OF_TWO = 0.01
+"""nor pairs below this: beside what is wrong nearly anything may be off a little."""
+WEIGHED = 8
+"""Suspects between which the next reading has to tell."""
+MOST_NEXT = 5
+SURE = 1.96
+"""Standard deviations of 95 %."""
+
+
+def suspects(
+    unit: Unit,
+    *,
+    recordings: Sequence[Recording] = (),
+    readings: Sequence[Reading] = (),
+    ask: Iterable[str] = (),
+    faults: bool = True,
+    trims_set: bool = True,
+    rates: Rates | None = None,
+    quality: str = "standard",
+    workers: int | None = None,
+    progress: Progress = unwatched,
+) -> Suspicion:
+    """Rank what may be wrong with the real unit that was read and recorded; ``unit`` is what it should be.
+
+    ``ask``: figures that could be read next, besides volts at rest, by name (``threshold``, ``attack``). ``faults``:
+    whether faults as drawn (open, shorted, leaky ...) are played as well as values that are off. ``trims_set``: whether
+    the unit's trims were set by its alignment before it went wrong. ``rates``: how often parts fail (``read_rates``).
+
+    Raises InputError where there is nothing to go by, or what there is cannot be this unit's.
+
+    >>> import fetsim
+    >>> from pathlib import Path
+    >>> unit = fetsim.load_unit("teaching")
+    >>> rest = fetsim.idle_point(unit.changed(V1="-6V")).node_voltages_v
+    >>> rows = [f"volts@{node},{volt:.6g}V,1%,none" for node, volt in rest.items()]
+    >>> _ = Path("read.csv").write_text("\\n".join(["figure,value,accuracy,meter", *rows]))
+    >>> found = fetsim.suspects(unit, readings=fetsim.read_readings(Path("read.csv"), unit), faults=False, workers=1)
+    >>> found.first.name, found.below
+    ('V1', False)
+    """
+    if not recordings and not readings:
+        raise InputError("suspects: there are neither readings nor recordings to go by; give at least one")
+    observations = Observations(unit=unit, readings=tuple(readings), recordings=tuple(recordings))
+    columns = columns_of(observations, candidates_of(unit, readings, ask), quality=quality, workers=workers)
+    values, scatter = values_of(unit)
+    if trims_set:
+        values, scatter = set_up(unit, values, scatter)
+    columns.add([{one.name: one.moved(one.step)} for one in values], [one.step for one in values],
+                progress=lambda share: progress(0.4 * share))  # fmt: skip
+    every = faults_of(unit, rates=rates)
+    singles = single_values(values, every)
+    if faults:
+        drawn = [one for one in every if one.kind not in AS_VALUES and one.rate > 0.0]
+        why = columns.add([one.changes for one in drawn], [1.0] * len(drawn),
+                          progress=lambda share: progress(0.4 + 0.4 * share))  # fmt: skip
+        singles += single_faults(drawn, why, len(values))
+    search = Search(columns=columns, values=values, scatter=scatter, hypotheses=with_chances(singles))
+    search.refine(progress=lambda share: progress(0.8 + 0.2 * share))
+    search.add_pairs()
+    return told(search)
+
+
+AS_VALUES = ("drifted", "noisy")
+"""Faults that are no hypotheses of their own: a value that is off has any size, and noise is no part of what is
+compared."""
+
+
+def with_chances(singles: Sequence[Hypothesis]) -> list[Hypothesis]:
+    """Health first, then single faults with the chance that it leaves them."""
+    priors = shared_out(singles)
+    return [healthy(), *(one.believed(prior) for one, prior in zip(singles, priors, strict=True))]
+
+
+def candidates_of(unit: Unit, readings: Sequence[Reading], ask: Iterable[str]) -> tuple[Reading, ...]:
+    """Readings that could be taken next: volts at rest of each node, and what is asked for. Raises InputError."""
+    taken = {one.name for one in readings}
+    found = []
+    for name in (*(f"volts@{node}" for node in unit.nodes), *ask):
+        figure = figure_named(name, unit)
+        accuracy = ACCURACY_SHARE if figure.kind == "volts" else 0.0
+        one = Reading(
+            figure=figure, value=0.0, accuracy=accuracy, meter_ohm=METER_OHM if figure.kind == "volts" else None
+        )
+        if one.name not in taken:
+            found.append(one)
+    return tuple(found)
+
+
+def told(search: Search) -> Suspicion:
+    """What came of a search."""
+    chance, columns = search.probability, search.columns
+    order = [int(k) for k in np.argsort(-chance, kind="stable") if k != 0]
+    likely = [k for k in order if chance[k] > (LEAST_CHANCE if len(search.hypotheses[k].parts) == 1 else LEAST_OF_TWO)]
+    single = [k for k in order if len(search.hypotheses[k].parts) == 1]
+    chosen = sorted({*likely[:TOLD], *single[:WEIGHED]}, key=order.index)
+    hypotheses = [search.hypotheses[k] for k in chosen]
+    forms = [one.form(columns.count) for one in hypotheses]
+    means = [search.coefficients(one) for one in hypotheses]
+    variance, look = search.data.under(forms[0])
+    loss = distances(look, forms, [mean for mean, _ in means])
+    found = [
+        SuspectGroup(suspects=tuple(_suspect(search, chosen[k], means[k]) for k in group))
+        for group in groups(chance[chosen], loss, TOLD_APART)
+    ]
+    weighed = [search.hypotheses[0], *hypotheses[:WEIGHED]]
+    reads, looked_at = _next(search, weighed, [float(chance[0]), *chance[chosen[:WEIGHED]].tolist()])
+    freedom = [sums for sums in search.sums if sums.freedom is not None]
+    error_db = None
+    if freedom:
+        one, heard = freedom[0], columns.heard[0]
+        share = max(variance - 1.0, 0.0) * (one.freedom or 0.0) / one.count
+        error_db = float(10.0 * np.log10(max(share, 1e-6)) + heard.noise_db)
+    odds = (1.0 - float(chance[0])) / max(float(chance[0]), 1e-300)
+    below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
+    first = hypotheses[0]
+    return Suspicion(
+        provenance=provenance(Rig(columns.observations.unit)),
+        healthy=float(chance[0]),
+        groups=tuple(found),
+        next_readings=tuple(reads),
+        looked_at=looked_at,
+        model_error_db=error_db,
+        below=bool(below),
+        readings=tuple(_readings(search, first, means[0][0])),
+        heard=tuple(heard_before(columns, k, forms[0].offset + means[0][0]) for k in range(len(columns.heard))),
+        verdict=verdict_of(below, float(chance[0]), found, reads, columns.taken > 0, bool(columns.heard)),
+        warnings=tuple(text for one in columns.heard for text in one.step.warnings),
+    )
+
+
+def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
+    one, (mean, covariance) = search.hypotheses[k], told
+    off = low = high = None
+    if one.value is not None and one.total:
+        places = list(one.total)
+        middle = float(mean[places].sum())
+        sigma = float(np.sqrt(max(covariance[np.ix_(places, places)].sum(), 0.0)))
+        off, low, high = (float(np.expm1(middle + way * SURE * sigma)) for way in (0.0, -1.0, 1.0))
+    return Suspect(
+        name=one.name, parts=one.parts, words=one.words, probability=float(search.probability[k]),
+        log_evidence=float(search.log_evidence[k] - search.log_evidence[0]), played=one.name in search.played,
+        off=off, off_low=low, off_high=high, present=None if one.value is None else one.value.present,
+    )  # fmt: skip
+
+
+def _next(search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float]) -> tuple[list[NextReading], int]:
+    """Readings worth taking, the best first, and how many were weighed."""
+    columns = search.columns
+    candidates = columns.observations.readings[columns.taken :]
+    rows = columns.readings[columns.taken :]
+    base = columns.base.readings[columns.taken :]
+    usable = np.isfinite(base) & np.isfinite(rows).all(axis=1)
+    means, sigmas = [], []
+    for one in weighed:
+        mean, covariance = search.coefficients(one)
+        means.append(base + rows @ (one.form(columns.count).offset + mean))
+        sigmas.append(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, covariance, rows), 0.0)))
+    found = []
+    for k in np.flatnonzero(usable):
+        reading = candidates[k]
+        expected = np.array([one[k] for one in means])
+        meter = np.maximum(ACCURACY_SHARE * np.abs(expected), LEAST_V) if reading.figure.kind == "volts" else (
+            np.full(len(expected), FIGURE_SHARE * max(abs(float(base[k])), 1e-6))
+        )
+        sigma = np.hypot([one[k] for one in sigmas], meter)
+        bits = expected_bits(chance, expected, sigma)
+        if bits >= WORTH_BITS:
+            each = zip([one.name for one in weighed], expected.tolist(), sigma.tolist(), strict=True)
+            found.append(NextReading(name=reading.name, bits=bits, expected=tuple(each), unit=reading.figure.unit))
+    return sorted(found, key=lambda one: -one.bits)[:MOST_NEXT], int(usable.sum())
+
+
+FIGURE_SHARE = 0.03
+"""How well figures other than volts are read at the bench (estimate)."""
+
+
+def _readings(search: Search, one: Hypothesis, mean: Array) -> Iterable[tuple[str, float, float, float, float]]:
+    columns = search.columns
+    after = columns.base.readings + np.nan_to_num(columns.readings) @ (one.form(columns.count).offset + mean)
+    for k, reading in enumerate(columns.observations.readings[: columns.taken]):
+        yield reading.name, reading.value, reading.accuracy, float(columns.base.readings[k]), float(after[k])

@@ -1,0 +1,132 @@
+"""Every value of a unit that may be off, how far a good unit's is, and how it is moved to see what it does.
+
+A value counts by its natural logarithm; a control by its position; a figure that may have either sign, as an offset, by
+standard deviations of its own. What a good unit's values scatter by, S of ``evidence``, comes from ``spreads``; where
+nothing limits a value, from ``USUAL`` (estimates, no source), and where it has been read, from ``READ``.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import exp, sqrt
+
+import numpy as np
+
+from fetsim.schematic.movable import movable
+from fetsim.schematic.schema import MAIN_KEYS
+from fetsim.schematic.spreads import EITHER_SIGN, Drawn, Spreads, spreads_of
+from fetsim.schematic.unit import Unit
+from fetsim.studies.suspects.evidence import Array
+
+USUAL: Mapping[str, float] = {
+    "supply": 0.01, "output": 0.01, "resistance": 0.01, "voltage": 0.01, "ratio": 0.01, "ideality": 0.01,
+    "primary_resistance": 0.1, "secondary_resistance": 0.1, "saturation_current": 0.3, "early_voltage": 0.3,
+}  # fmt: skip
+"""Kind of part or key -> standard deviation of its logarithm."""
+ELSE = 0.2
+READ = 0.03
+"""Of a figure that has been read for this one part: a good tester."""
+POSITION = 0.005
+"""Of a control that was set to a mark, in turns."""
+STEP = 0.02
+"""By which a value is moved, up, for what it does; a position by half of it. Leaves the curvature: 1 % of a slope that
+doubles over the value."""
+QUANTILES = (np.arange(400) + 0.5) / 400.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Value:
+    """One of them."""
+
+    name: str
+    """As a change takes it."""
+    owner: str
+    """Part or control."""
+    present: float
+    """SI units."""
+    scale: str
+    """``log``, ``turn`` or ``sigma``: what one of it is."""
+    sigma: float
+    """Standard deviation in a good unit, in the same."""
+    unit_size: float = 1.0
+    """Of ``sigma``: so much in SI units."""
+
+    @property
+    def step(self) -> float:
+        """By which it is moved."""
+        if self.scale == "turn":
+            return -STEP / 2.0 if self.present + STEP / 2.0 > 1.0 else STEP / 2.0
+        return STEP if self.scale == "log" else 1.0
+
+    @property
+    def suspect(self) -> bool:
+        """Whether it may be what is wrong; a control is where it was set."""
+        return self.scale == "log"
+
+    def moved(self, way: float) -> float:
+        """The value so far away, in SI units or turns."""
+        if self.scale == "log":
+            return self.present * exp(way)
+        return min(max(self.present + way * self.unit_size, 0.0), 1.0) if self.scale == "turn" else (
+            self.present + way * self.unit_size
+        )
+
+
+def values_of(unit: Unit) -> tuple[tuple[Value, ...], Array]:
+    """All values of a unit, and how they scatter in good ones: S [shape=(values, values)].
+
+    >>> import fetsim
+    >>> every, scatter = values_of(fetsim.load_unit("teaching"))
+    >>> [(one.name, round(one.sigma, 4)) for one in every if one.owner == "C2"]
+    [('C2', 0.0165)]
+    """
+    spreads = spreads_of(unit)
+    drawn = {one.spread.name: one for one in spreads.drawn}
+    found = []
+    for name, present in movable(unit).items():
+        owner, _, key = name.partition(".")
+        if key in EITHER_SIGN:
+            continue
+        sigma = _scatter(drawn[name]) if name in drawn else _usual(unit, owner, key)
+        found.append(Value(name=name, owner=owner, present=present, scale="log", sigma=sigma))
+    for name, one in drawn.items():
+        key = name.partition(".")[2]
+        if key in EITHER_SIGN:
+            present = unit.parts[one.spread.part].figures.get(key, 0.0)
+            size = float(np.hypot(np.std(one.spread.at(QUANTILES)), present))
+            found.append(Value(
+                name=name, owner=one.spread.part, present=present, scale="sigma", sigma=1.0, unit_size=size
+            ))  # fmt: skip
+    for name, control in unit.controls.items():
+        if any(part.control == name and not part.steps for part in unit.parts.values()):
+            found.append(Value(name=name, owner=name, present=control.position, scale="turn", sigma=POSITION))
+    return tuple(found), _covariance(found, spreads)
+
+
+def _scatter(one: Drawn) -> float:
+    """Standard deviation of the logarithm."""
+    values = np.log(np.abs(one.spread.at(QUANTILES)))
+    return float(np.hypot(np.std(values), one.within / sqrt(3.0)))
+
+
+def _usual(unit: Unit, owner: str, key: str) -> float:
+    part = unit.parts[owner]
+    if part.device is not None and key in part.figures and key in part.device.limits:
+        return READ
+    return USUAL.get(key or MAIN_KEYS.get(part.kind, ""), USUAL.get(part.kind, ELSE))
+
+
+def _covariance(every: list[Value], spreads: Spreads) -> Array:
+    drawn = {one.spread.name: one for one in spreads.drawn}
+    found = np.diag([one.sigma**2 for one in every])
+    for i, value in enumerate(every):
+        for j, other in enumerate(every[:i]):
+            if value.name in drawn and other.name in drawn:
+                a, b = drawn[value.name], drawn[other.name]
+                common = sum(weight * b.columns.get(column, 0.0) for column, weight in a.columns.items())
+                # how far a figure goes up in size, so that I_DSS and V_P rise together whatever their signs
+                found[i, j] = found[j, i] = common * _common_part(a, value) * _common_part(b, other)
+    return found
+
+
+def _common_part(one: Drawn, value: Value) -> float:
+    return sqrt(max(value.sigma**2 - one.within**2 / 3.0, 0.0))

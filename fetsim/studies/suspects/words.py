@@ -1,0 +1,59 @@
+"""What a search comes to, in a sentence or two that claim no more than the data hold."""
+
+from collections.abc import Sequence
+
+from fetsim.studies.suspects.record import NextReading, SuspectGroup
+
+CLEAR, LIKELY = 0.9, 0.5
+MOST_NAMED = 6
+
+
+def verdict_of(
+    below: bool,
+    healthy: float,
+    groups: Sequence[SuspectGroup],
+    reads: Sequence[NextReading],
+    read: bool,
+    recorded: bool,
+) -> str:
+    """Whom to suspect and what to read next."""
+    if not groups:
+        return "Nothing can be told: there is no suspect that could be weighed."
+    first = groups[0]
+    if below:
+        what = (
+            f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "
+            "effect of a fault, if there is one, lies below noise, tolerances and the error of the model"
+        )
+    elif first.probability >= CLEAR:
+        what = named(first)
+    elif first.probability >= LIKELY:
+        what = f"Probably {named(first)} ({100.0 * first.probability:.0f} %)"
+    else:
+        others = " or ".join(named(one) for one in groups[:3])
+        what = f"Not decided: {others}; the first has {100.0 * first.probability:.0f} %"
+    return f"{what}; {_and_then(reads, read, recorded)}."
+
+
+def named(group: SuspectGroup) -> str:
+    """The parts of a group, as ``C16 or P4``."""
+    names = list(dict.fromkeys(" with ".join(one.parts) for one in group.suspects))
+    more = len(names) - MOST_NAMED
+    return " or ".join(names[:MOST_NAMED]) + (f" or {more} more" if more > 0 else "")
+
+
+def _and_then(reads: Sequence[NextReading], read: bool, recorded: bool) -> str:
+    if reads:
+        return f"read {spoken(reads[0].name)} next"
+    missing = "record it" if not recorded else "read volts at rest" if not read else "record it"
+    return (
+        "no reading of volts tells more"
+        + ("" if recorded and read else f"; {missing} too")
+        + ("; another position of a control or switch, or another level, might" if recorded else "")
+    )
+
+
+def spoken(name: str) -> str:
+    """``the volts at ctl`` for ``volts@ctl``."""
+    figure, at, place = name.partition("@")
+    return f"the volts at {place}" if at and figure == "volts" else name

@@ -1,0 +1,61 @@
+"""Recordings as rows: sums over frequency against those over time, what wires add, noise."""
+
+import numpy as np
+import pytest
+
+from fetsim.studies.suspects.spectra import Table, look_at, noise_of
+
+RATE_HZ, LENGTH = 8000.0, 8000
+
+
+def band(seed: int) -> np.ndarray:
+    """Noise between 100 and 300 Hz off the lines of mains, within the band that counts."""
+    hz = np.fft.rfftfreq(LENGTH, 1.0 / RATE_HZ)
+    rng = np.random.default_rng(seed)
+    inside = (hz > 205.0) & (hz < 235.0)
+    return np.asarray(np.fft.irfft(np.where(inside, rng.normal(size=len(hz)) + 1j * rng.normal(size=len(hz)), 0.0)))
+
+
+def test_a_difference_over_white_noise_has_the_power_that_it_has_in_time() -> None:
+    """Parseval: half of the sum of squares over the variance is in real and imaginary parts of half a spectrum."""
+    model, difference, sigma = band(1), band(2), 1e-4
+    noise = noise_of(np.full(2, sigma**2 / (0.5 * RATE_HZ)), np.array([0.0, 4000.0]), LENGTH, RATE_HZ)
+    look = look_at(model, RATE_HZ, noise, level_known=True)
+    off = np.gradient(model)
+    difference = difference - off * (difference @ off) / (off @ off)  # nothing that delay would take
+    rows = look.rows(difference)
+    assert float(rows @ rows) == pytest.approx(float(difference @ difference) / sigma**2, rel=0.02)  # clock takes 1 %
+
+
+def test_level_delay_and_clock_leave_no_difference() -> None:
+    model = band(1)
+    noise = np.full(LENGTH // 2 + 1, 1e-4)
+    look = look_at(model, RATE_HZ, noise)
+    alone = look_at(model, RATE_HZ, noise, level_known=True)
+    louder = look.rows(0.01 * model)
+    assert float(louder @ louder) < 1e-12 * float(alone.rows(0.01 * model) @ alone.rows(0.01 * model))
+    later = 0.01 * np.gradient(model)
+    assert float(look.rows(later) @ look.rows(later)) < 1e-12 * 1e8 * float(later @ later)
+
+
+def test_rows_of_noise_have_a_variance_of_one() -> None:
+    rng = np.random.default_rng(3)
+    noise = noise_of(np.full(2, 1.0 / (0.5 * RATE_HZ)), np.array([0.0, 4000.0]), LENGTH, RATE_HZ)
+    rows = look_at(band(1), RATE_HZ, noise).rows(rng.normal(size=LENGTH))
+    assert float(np.mean(rows**2)) == pytest.approx(1.0, abs=0.06)  # 3 sigma of a mean of 5000 squares
+
+
+def test_columns_that_come_one_by_one_have_the_products_of_all() -> None:
+    rng = np.random.default_rng(4)
+    look = look_at(band(1), RATE_HZ, np.ones(LENGTH // 2 + 1))
+    size = 2 * len(look.bins)
+    residual, columns = rng.normal(size=size), rng.normal(size=(size, 3))
+    table = Table.of(look, residual, 1.0)
+    table.put([columns[:, 0], columns[:, 1]])
+    table.put([columns[:, 2]])
+    np.testing.assert_allclose(table.sums().gram, columns.T @ columns, rtol=1e-4, atol=0.05)
+    other = rng.normal(size=size)
+    table.put([other], [1])
+    columns[:, 1] = other
+    np.testing.assert_allclose(table.sums().gram, columns.T @ columns, rtol=1e-4, atol=0.05)
+    np.testing.assert_allclose(table.sums().score, columns.T @ residual, rtol=1e-4, atol=0.05)
