@@ -4,6 +4,7 @@ Everything here runs on the server's loop; what the marching thread and the back
 """
 
 import asyncio
+import json
 import struct
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
@@ -307,4 +308,7 @@ def _changes_text(desk: Desk, work: str) -> str:
 
 
 def _json(content: Mapping[str, Any]) -> str:
-    return orjson.dumps(content).decode()
+    try:
+        return orjson.dumps(content).decode()
+    except orjson.JSONEncodeError:  # a file's name may hold the half of a letter
+        return json.dumps(content)

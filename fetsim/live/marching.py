@@ -78,7 +78,8 @@ class Marching:
         self._change = Condition()
         self._orders: list[Callable[[], None]] = []
         self._playing = self._ended = False
-        self._sent = self._played = self.late = 0
+        self._sent = self._played = 0  # frames of the present listener's stream
+        self._dry = self.late = 0  # times that it ran dry, of this stream and of all
         self._brought = 0
         self._busy: list[tuple[float, float]] = []
         self._fell_s = -REST_S
@@ -108,7 +109,7 @@ class Marching:
         """Go on; ``anew``: for another listener, who has heard nothing yet."""
         with self._change:
             if anew:
-                self._sent = self._played = 0
+                self._sent = self._played = self._dry = 0
             self._playing = True
             self._busy.clear()
             self._change.notify_all()
@@ -122,7 +123,8 @@ class Marching:
         """How far the listener has come, and how often the sound ran dry there."""
         with self._change:
             self._played = max(self._played, min(frames, self._sent))
-            self.late = max(self.late, dropouts)
+            self.late += max(dropouts - self._dry, 0)
+            self._dry = max(dropouts, self._dry)
             self._change.notify_all()
 
     def want(self, changes: Changes) -> None:

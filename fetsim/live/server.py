@@ -27,8 +27,8 @@ from fetsim.live.messages import LARGEST_BYTES
 LOOPBACK = "127.0.0.1"
 HERE, COMPARE = "fetsim.live.pages", "fetsim.report.pages.compare"
 OWN = (
-    "app.js", "canvas.js", "desk.js", "dom.js", "keys.js", "link.js", "meters.js", "parts.js", "scope.js", "sound.js",
-    "trial.js", "worklet.js",
+    "app.js", "canvas.js", "desk.js", "dom.js", "keys.js", "link.js", "meters.js", "parts.js", "ring.js", "scope.js",
+    "sound.js", "trial.js", "worklet.js",
 )  # fmt: skip
 FILES: dict[str, tuple[str, str]] = {
     "": (HERE, "page.html"), "page.css": (HERE, "page.css"), **{name: (HERE, name) for name in OWN},
