@@ -75,6 +75,7 @@ from .studies.drawer.fets import MeasuredFet as MeasuredFet
 from .studies.drawer.fets import read_fets as read_fets
 from .studies.drawer.study import measure_drawer as measure_drawer
 from .studies.fit.study import fit as fit
+from .studies.observed.captures import recording_of as recording_of
 from .studies.observed.observations import Observations as Observations
 from .studies.observed.observations import Recording as Recording
 from .studies.observed.readings import Reading as Reading

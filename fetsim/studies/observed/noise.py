@@ -40,28 +40,27 @@ def noise_of(
     """Out of the summed squares of each cell, how many numbers it has, its band, and the model's mean square there
     [shape=(cells,) each]. ``least_share``: error of the model that is known. ``freedom``: share of the numbers that
     are left after what was fitted to them."""
-    mean = np.maximum(energy / counts, LEAST) / freedom
-    floor, share = np.zeros(bands.max() + 1), np.zeros(bands.max() + 1)
-    for band in range(len(floor)):
-        of = bands == band
-        floor[band], share[band] = _two(mean[of], counts[of], np.maximum(power[of], LEAST), least_share)
-    return Noise(floor=floor, share=share, variance=floor[bands] + share[bands] * np.maximum(power, LEAST))
-
-
-def _two(mean: Array, counts: Array, power: Array, least_share: float) -> tuple[float, float]:
+    mean, power = np.maximum(energy / counts, LEAST) / freedom, np.maximum(power, LEAST)
+    number = int(bands.max()) + 1
+    middle = np.array([np.median(mean[bands == band]) for band in range(number)])
+    usual = np.array([np.median(power[bands == band]) for band in range(number)])
     patterns = np.stack([np.ones(len(power)), power])
-    middle = float(np.median(mean))
-    heights = np.array([0.5 * middle, 0.5 * middle / float(np.median(power))])
+    heights = np.stack([0.5 * middle, 0.5 * middle / usual])
     for _ in range(ROUNDS):
-        heights[1] = max(heights[1], least_share)
-        expected = heights @ patterns
+        heights[1] = np.maximum(heights[1], least_share)
+        expected = np.sum(heights[:, bands] * patterns, axis=0)
         seen = np.minimum(mean, OUTLIER**2 * expected)
-        moved = heights * np.sqrt((patterns @ (counts * seen / expected**2)) / (patterns @ (counts / expected)))
-        done = np.max(np.abs(moved - heights) * patterns.max(axis=1)) < ENOUGH * np.max(expected)
+        above, below = (
+            np.stack([np.bincount(bands, pattern * weight, number) for pattern in patterns])
+            for weight in (counts * seen / expected**2, counts / expected)
+        )
+        moved = heights * np.sqrt(above / below)
+        done = np.all(np.abs(moved - heights)[:, bands] * patterns < ENOUGH * expected)
         heights = moved
         if done:
             break
-    return float(max(heights[0], LEAST)), float(max(heights[1], least_share))
+    floor, share = np.maximum(heights[0], LEAST), np.maximum(heights[1], least_share)
+    return Noise(floor=floor, share=share, variance=floor[bands] + share[bands] * power)
 
 
 def trust(standing_out: Array) -> Array:

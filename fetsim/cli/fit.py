@@ -1,0 +1,89 @@
+"""``fetsim fit``: values of a real unit out of readings and recordings of it."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fetsim.cli.measure.shared import destination, progress_bar, write_results
+from fetsim.cli.numbers import words
+from fetsim.cli.observed_options import ObservedOptions
+from fetsim.cli.options import FigureFiles, QualityOption, SoundUnitOptions, WorkersOption
+from fetsim.errors import InputError, PartlyDone
+from fetsim.files.whole_files import Outputs, writing
+from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
+from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
+from fetsim.rig.quality import DEFAULT_QUALITY
+from fetsim.schematic.save import check_unit_path
+from fetsim.studies.fit.free import frees_of
+from fetsim.studies.fit.study import fit as fitted
+
+
+def fit(
+    chosen: SoundUnitOptions,
+    observed: ObservedOptions,
+    files: FigureFiles,
+    free: Annotated[
+        str | None,
+        typer.Option("--free", metavar="NAMES", help="what may differ from the file: parts, figures of devices and "
+                     "controls, as 'J1.i_dss, C16, R12=any, R65=220k..1M, release'; within their tolerance where "
+                     "nothing is said, a decade either way for any"),
+    ] = None,
+    others: Annotated[
+        bool, typer.Option("--others", help="let all other parts vary along within their tolerances: wider intervals, "
+                           "and honest ones; takes a render more for each")
+    ] = False,
+    to: Annotated[
+        Path | None, typer.Option("--to", metavar="FILE.toml", help="write the unit with what was fitted")
+    ] = None,
+    based: Annotated[
+        bool, typer.Option("--based", help="write only what differs, as a file that starts from the unit")
+    ] = False,
+    frequency: Annotated[
+        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones of the readings")
+    ] = CURVE_HZ,
+    step_frequency: Annotated[
+        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
+    ] = STEP_HZ,
+    before: Annotated[
+        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
+                                   "under the threshold of the unit as it is)"),
+    ] = None,
+    level: Annotated[
+        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
+    ] = None,
+    quality: QualityOption = DEFAULT_QUALITY,
+    workers: WorkersOption = None,
+) -> None:  # fmt: skip
+    """Find the values of a real unit, with how well they are known, out of readings and recordings of it.
+
+    \b
+    fetsim fit --readings bench.csv --free 'R12=any, J1.i_dss, J1.pinch_off_voltage'
+    fetsim fit --capture 'in.wav, out.wav' --free 'C16, R65, release' --to this-box.toml --plot left-over.png
+    fetsim fit --readings bench.csv --capture 'in.wav, slow.wav, release=1' --capture 'in.wav, fast.wav, release=0' \\
+        --free 'J1.i_dss, J1.pinch_off_voltage, C16' --others
+
+    Level, delay, polarity and clock of a recording are nobody's question: they are fitted along. Where the search does
+    not settle, that is told and the exit status is 1.
+    """
+    if based and to is None:
+        raise InputError("--based: says how --to writes; add --to FILE.toml")
+    if to is not None:
+        check_unit_path(to)
+    unit = chosen.chosen()
+    names = words(free, "--free") or ()
+    frees_of(names, unit)  # says what is wrong before anything slow is begun
+    conditions = {"curve_hz": frequency, "step_hz": step_frequency, "before_dbu": before, "level_dbu": level}
+    inputs = [*unit.files, *observed.files]
+    with Outputs(overwrite=files.force, inputs=inputs) as outputs, destination(files, inputs) as write:
+        staged = None if to is None else outputs.stage(to)
+        known = observed.observed(unit, conditions)
+        with progress_bar(unit, plays=bool(known.recordings)) as progress:
+            found = fitted(known, names, others=others, quality=quality, workers=workers, progress=progress)
+        page = write_results(write, {"": found}, {})
+        if to is not None and staged is not None:
+            with writing(to):
+                staged.write_bytes(found.box.file_text(to, based=based).encode())
+    typer.echo(page if to is None else f"{page}\n\nWrote {to}")
+    if not found.settled:
+        raise PartlyDone("the search did not settle; see what is told above the tables")

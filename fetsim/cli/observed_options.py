@@ -1,0 +1,70 @@
+"""Options of the commands that ask what a real unit is, by what was read and recorded of it."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fetsim.cli.options import Options
+from fetsim.errors import InputError
+from fetsim.measurements.recordings.loopback import load_loopback
+from fetsim.schematic.unit import Unit
+from fetsim.schematic.versions import parse_changes
+from fetsim.studies.observed.captures import recording_of
+from fetsim.studies.observed.observations import Observations
+from fetsim.studies.observed.readings import read_readings
+
+
+@dataclass(frozen=True, kw_only=True)
+class ObservedOptions(Options):
+    """What was read and recorded of one unit."""
+
+    readings: Annotated[
+        Path | None,
+        typer.Option("--readings", metavar="FILE", help="what was read of the unit, CSV or TOML: figure, value, "
+                     "accuracy, meter, settings; fetsim sheet --blank writes one to fill in"),
+    ] = None
+    capture: Annotated[
+        list[str] | None,
+        typer.Option("--capture", metavar="'DRY, WET, NAME=VALUE, ...'", help="what was played into the unit and what "
+                     "came out of it, and the settings at which, as 'in.wav, out.wav, release=1'; repeat for more"),
+    ] = None
+    channel: Annotated[
+        int | None, typer.Option("--channel", metavar="NUMBER", min=1, help="of the recordings, counted from 1")
+    ] = None
+    loopback: Annotated[
+        str | None,
+        typer.Option("--loopback", metavar="'DRY, RECORDED'", help="the same interface with its output wired to its "
+                     "input: then levels count too, and its response is taken out"),
+    ] = None
+
+    @property
+    def files(self) -> list[Path]:
+        """All that are read."""
+        named = [path for text in self.capture or () for path in _files(text, "--capture")[0]]
+        named += _files(self.loopback, "--loopback")[0] if self.loopback else []
+        return [*named, *([self.readings] if self.readings is not None else [])]
+
+    def observed(self, unit: Unit, conditions: Mapping[str, float | None]) -> Observations:
+        """All of it. ``conditions``: of the tones, as ``Observations`` takes them. Raises InputError."""
+        if self.readings is None and not self.capture:
+            raise InputError("--readings, --capture: give at least one of them")
+        pieces = [_files(text, "--capture") for text in self.capture or ()]
+        loopback = None if self.loopback is None else load_loopback(*_files(self.loopback, "--loopback")[0])
+        recordings = tuple(
+            recording_of(dry, wet, unit, settings=settings, channel=self.channel, loopback=loopback)
+            for (dry, wet), settings in pieces
+        )
+        readings = () if self.readings is None else read_readings(self.readings, unit)
+        return Observations(unit=unit, readings=readings, recordings=recordings, **conditions)  # type: ignore[arg-type]
+
+
+def _files(text: str, option: str) -> tuple[tuple[Path, Path], dict[str, str]]:
+    """Two files and the changes behind them. Raises InputError."""
+    pieces = [piece.strip() for piece in text.split(",")]
+    if len(pieces) < 2 or not all(pieces[:2]):
+        raise InputError(f"{option}: {text[:60]!r} is not two files with a comma between, such as 'in.wav, out.wav'")
+    changes: Iterable[str] = pieces[2:]
+    return (Path(pieces[0]), Path(pieces[1])), parse_changes(changes, option)

@@ -1,0 +1,1 @@
+"""Picture of a fit."""
