@@ -5,6 +5,7 @@ from typing import Annotated, Any, ClassVar
 
 import typer
 
+from fetsim.audio.arrays import real_number
 from fetsim.cli.options import Options, QualityOption, SchedulerOption, WorkersOption
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
@@ -33,7 +34,10 @@ class BuildOptions(Options):
     scheduler: SchedulerOption = None
 
     def asked(self) -> dict[str, Any]:
-        """As ``figures_of_builds`` and the studies that stand on it take them."""
+        """As ``figures_of_builds`` and the studies that stand on it take them. Raises InputError for what is no tone,
+        by the name of its option."""
+        real_number(self.frequency, "--frequency")
+        real_number(self.step_frequency, "--step-frequency")
         return {
             "curve_hz": self.frequency, "step_hz": self.step_frequency, "before_dbu": self.before,
             "level_dbu": self.level, "quality": self.quality, "workers": self.workers, "scheduler": self.scheduler,

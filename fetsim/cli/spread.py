@@ -19,7 +19,7 @@ from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import parse_value
 from fetsim.studies.builds.asked import DEFAULT_FIGURES, KINDS, figure_named, figures_named
-from fetsim.studies.builds.nominal import MARCHED
+from fetsim.studies.builds.nominal import MARCHED, check_figures
 from fetsim.studies.spread.limits import limited, limits_of
 from fetsim.studies.spread.readings import readings_of
 from fetsim.studies.spread.results import SpreadFound
@@ -103,17 +103,19 @@ def spread(
     others = [one.figure for one in limits_of(limit or (), unit)]
     others += [one.figure for one in readings_of(reading or (), unit)]
     asked = limited(figures_named(names, unit), others)
+    check_figures(unit, asked)
     plays = curve is not None or any(one.group in MARCHED for one in asked)
+    question = {
+        "builds": builds, "seed": seed, "figures": names, "limits": limit or (), "readings": reading or (),
+        "curve_dbu": [] if curve is None else numbers(curve, "--curve"), "only": words(varying, "--varying") or (),
+        "laws": _laws(law or []), "shares": words(shares, "--shares") or (), "moves": _step(moves),
+        **alignment.set_first(), **measured.asked(),
+    }  # fmt: skip
     pictures = [] if parts_plot is None else [parts_plot]
     folder = nullcontext(None) if to is None else whole_folder(to, overwrite=None)
     with destination(files, unit.files, pictures) as write, folder as place, progress_bar(unit, plays=plays) as bar:
         with _kept(builds, bar) as progress:
-            found = spread_of_unit(
-                unit, builds=builds, seed=seed, figures=names, limits=limit or (), readings=reading or (),
-                curve_dbu=[] if curve is None else numbers(curve, "--curve"), only=words(varying, "--varying") or (),
-                laws=_laws(law or []), shares=words(shares, "--shares") or (), moves=_step(moves),
-                progress=progress, **alignment.set_first(), **measured.asked(),
-            )  # fmt: skip
+            found = spread_of_unit(unit, progress=progress, **question)
         account = found.account(whole=whole)
         drawings = [lambda: found.plot(pair), *([found.plot_parts] if pictures else [])]
         write({"study": "spread", **found.to_dict(), **account.to_dict()}, account.records(), *drawings)

@@ -101,6 +101,8 @@ def test_builds_without_a_figure_are_told_in_the_status(spread):
     (["--figures", "gin"], "figure: none named 'gin'; did you mean gain?"), (["--figures", ","], "--figures: is empty"),
     (["--varying", "V1"], "part: V1 does not vary: no tolerance"),
     (["--shares", "X1"], "part: 'X1' is nothing that varies"),
+    (["--frequency", "nan"], "--frequency: "),
+    (["--step-frequency", "inf"], "--step-frequency: "),
     (["--law", "uniform"], "--law: 'uniform' is not KIND=LAW"), (["--law", "all=a", "--law", "all=b"], "given twice"),
     (["--moves", "1V"], "--moves: '1V' is"), (["--plane", "gain"], "are not two figures"),
     (["--plane", "gain, nothing"], "figure: none named 'nothing'"), (["--plot", "a.txt"], "pictures are"),

@@ -43,9 +43,11 @@ def _draw_step(ax: Axes, measured: Mapping[str, Alignment], name: str) -> None:
             shown.append(one)
             order = np.argsort([*one.swept, one.value])
             values, figures = np.append(one.swept, one.value)[order], np.append(one.figures, one.figure)[order]
-            ax.plot(values, figures, label=label or one.step.read, **style)
-            ax.plot(one.value, one.figure, "o", color=style["color"], markersize=4.0)
-            ax.plot(one.before, one.figure_before, "D", color=style["color"], markersize=4.0, fillstyle="none")
+            low = _lowest(one)
+            ax.plot(values, np.maximum(figures, low), label=label or one.step.read, **style)
+            mark = {"color": style["color"], "markersize": 4.0}
+            ax.plot(one.value, max(one.figure, low), "o", **mark)
+            ax.plot(one.before, max(one.figure_before, low), "D", fillstyle="none", **mark)
     first = shown[0]
     step, quantity = first.step, READINGS[first.step.read].quantity
     if step.must_be is not None:
@@ -56,7 +58,7 @@ def _draw_step(ax: Axes, measured: Mapping[str, Alignment], name: str) -> None:
         ax.axhspan(0.0, step.accepted, color=GREY, alpha=SHADE, linewidth=0)
     if step.read == "loss_at_rest" and step.must_be is not None:
         ax.set_yscale("log")
-        ax.set_ylim(bottom=step.must_be * 10.0**-SHOWN_DECADES)
+        ax.set_ylim(bottom=_lowest(first) / 2.0)
     if not first.is_turn and first.value > 0.0 and first.swept[-1] > 10.0 * first.swept[0]:
         ax.set_xscale("log")
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: format_value(value, quantity, 3)))
@@ -64,3 +66,9 @@ def _draw_step(ax: Axes, measured: Mapping[str, Alignment], name: str) -> None:
         ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: format_value(value, first.quantity, 3)))
     ax.set(ylabel=step.read.replace("_", " "), xlabel=step.set + (" (position)" if first.is_turn else ""))
     ax.set_title(f"{step.name}: dot where it is set, diamond where it stood", loc="left", color=GREY)
+
+
+def _lowest(one: StepTaken) -> float:
+    """What lies lower is drawn there: a loss, on a logarithmic axis, goes over ten decades and more."""
+    must_be = one.step.must_be
+    return must_be * 10.0**-SHOWN_DECADES if one.step.read == "loss_at_rest" and must_be is not None else -np.inf

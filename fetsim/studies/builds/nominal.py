@@ -83,6 +83,15 @@ class Nominal:
         return rest.with_vector(rest.vector() + state.vector() - self.rest.vector())
 
 
+def check_figures(unit: Unit, figures: Iterable[Figure]) -> None:
+    """Raises InputError for a unit that has not what the figures are about."""
+    kinds = {one.kind for one in figures}
+    if kinds & set(OF_CELL) and unit.gain_cell is None:
+        raise InputError(f"{unit.name}: has no [gain_cell], so there is no gain reduction to measure")
+    if "needle" in kinds and meter_of(unit) is None:
+        raise InputError(f"figure: needle: {unit.name} has no meter with a scale in dB")
+
+
 def nominal_of(
     unit: Unit,
     figures: tuple[Figure, ...],
@@ -102,11 +111,8 @@ def nominal_of(
         check_tone(real_number(hertz, name))
     quality_named(quality)
     bench = Bench(unit, quality)
-    kinds, groups = {one.kind for one in figures}, {one.group for one in figures}
-    if kinds & set(OF_CELL):
-        bench.gain_cell  # noqa: B018 - says so where there is none
-    if "needle" in kinds and meter_of(unit) is None:
-        raise InputError(f"figure: needle: {unit.name} has no meter with a scale in dB")
+    groups = {one.group for one in figures}
+    check_figures(unit, figures)
     rest = bench.run().state if groups & set(MARCHED) else None
     quiet = loud = None
     if "step" in groups:

@@ -284,3 +284,12 @@ def test_a_step_under_a_tone_is_set_in_a_few_readings(tmp_path, monkeypatch):
     other = aligned(unit.changed(R7=2e6), tone_steps=True, quality="draft", starts=starts)[1][0]
     assert other.value == nearest_ohm
     assert aligned(unit)[1][0].left_out and aligned(unit)[0].parts["R7"].values["value"] == 2.7e6
+
+
+def test_a_picture_shows_a_loss_that_is_next_to_none_at_the_lower_edge_of_its_axis():
+    """A FET with half the pinch-off voltage is far beyond it all along the trim's way."""
+    far = set_trims(DUNLIN.changed({"J1.pinch_off_voltage": -2.0}), steps=["idle_bias"], quality="draft")[1]
+    panel = far.plot().axes[0]
+    bottom = panel.get_ylim()[0]
+    for line in panel.lines:
+        assert np.all(np.asarray(line.get_ydata(), dtype=float) > bottom)
