@@ -81,6 +81,8 @@ from .studies.observed.observations import Recording as Recording
 from .studies.observed.readings import Reading as Reading
 from .studies.observed.readings import read_readings as read_readings
 from .studies.sheet.study import bench_sheet as bench_sheet
+from .studies.signals.study import read_signals as read_signals
+from .studies.signals.study import write_signals as write_signals
 from .studies.spread.study import spread as spread
 from .studies.suspects.study import suspects as suspects
 from .studies.trims.aligned import aligned as aligned

@@ -17,8 +17,8 @@ from fetsim.cli.streams import complain, notices, open_closed_streams, safe_outp
 from fetsim.errors import FetsimError, PartlyDone
 
 COMMANDS = (
-    "render", "show", "idle", "measure", "compare", "trims", "spread", "drawer", "wish", "sheet", "suspects", "fit",
-    "turn",
+    "render", "show", "idle", "measure", "compare", "trims", "spread", "drawer", "wish", "sheet",
+    "suspects", "fit", "turn", "signals",
 )  # fmt: skip
 """Each is a module of this package with a function of the same name, whose docstring is the help text, or with an
 ``application`` that is a group of commands."""

@@ -18,9 +18,9 @@ from fetsim.measurements.recordings.sound import Sound, check_clipping, read_sou
 from fetsim.measurements.traces.checks import Samples
 from fetsim.measurements.traces.in_step import in_step
 from fetsim.measurements.traces.quiet import QuietFloor, quiet_floor
-from fetsim.measurements.traces.spectrum import Phasors
 
 LEAST_COHERENCE = 0.9
+SMOOTHED = 1.0 / 6.0  # octave
 SEGMENT = 16384  # samples of Welch's method: 3 Hz at 48 kHz
 
 
@@ -36,8 +36,10 @@ class Loopback:
     clock_ppm: float
     polarity: int
     frequency_hz: Samples
-    response: Phasors
-    """Re its gain, delay and polarity [shape=(frequencies,)]."""
+    response_db: Samples
+    """Re its gain [shape=(frequencies,)],"""
+    phase_rad: Samples
+    """and its phase, re its delay and polarity, unwrapped."""
     trusted: tuple[float, float]
     """Hz, from and to: beyond it the material held too little."""
     residual_db: float
@@ -48,9 +50,9 @@ class Loopback:
         """``recording`` [shape=(n,)] as volts at the interface's input in the unit of what it plays."""
         padded = fft.next_fast_len(len(recording) + SEGMENT, real=True)
         at_hz = fft.rfftfreq(padded, 1.0 / self.rate_hz)
-        size = np.interp(at_hz, self.frequency_hz, np.abs(self.response))
-        phase = np.interp(at_hz, self.frequency_hz, np.unwrap(np.angle(self.response)))
-        inverse = np.exp(-1j * phase) / size * 10.0 ** (-self.gain_db / 20.0) * self.polarity
+        gain_db = self.gain_db + np.interp(at_hz, self.frequency_hz, self.response_db)
+        phase = np.interp(at_hz, self.frequency_hz, self.phase_rad)
+        inverse = self.polarity * 10.0 ** (-gain_db / 20.0) * np.exp(-1j * phase)
         return np.asarray(fft.irfft(fft.rfft(recording, padded) * inverse, padded)[: len(recording)])
 
 
@@ -76,32 +78,67 @@ def loopback(played: Sound, heard: Sound) -> Loopback:
     """An interface out of one channel of each. Raises InputError."""
     rate_hz = float(played.rate_hz)
     pair = in_step(heard.samples[:, 0], reference=played.samples[:, 0], rate_hz=rate_hz)
-    x, y = pair.reference[:, 0], pair.recording[:, 0]
-    size = min(SEGMENT, len(x) // 4)
-    frequency, cross = dsp.csd(x, y, rate_hz, nperseg=size)
-    _, own = dsp.welch(x, rate_hz, nperseg=size)
-    _, its = dsp.welch(y, rate_hz, nperseg=size)
-    coherence = np.abs(cross) ** 2 / np.maximum(own * its, 1e-300)
-    gain = 10.0 ** (pair.gain_db[0] / 20.0)
-    response = cross / np.maximum(own, 1e-300) / gain
-    first, last = _longest_run(coherence >= LEAST_COHERENCE)
-    held = response[np.clip(np.arange(len(response)), first, last)]
-    left = y - gain * x
-    return Loopback(
-        name=heard.path.name,
-        rate_hz=rate_hz,
-        gain_db=pair.gain_db[0],
-        delay_s=pair.delay_s,
-        clock_ppm=pair.clock_ppm,
-        polarity=pair.polarity[0],
-        frequency_hz=frequency,
-        response=np.where(np.arange(len(held)) == 0, np.abs(held), held),
-        trusted=(float(frequency[first]), float(frequency[last])),
-        residual_db=float(20.0 * np.log10(max(np.std(left), 1e-15) / np.std(y))),
+    return loopback_in_step(
+        pair.reference[:, 0], pair.recording[:, 0], name=heard.path.name, rate_hz=rate_hz, delay_s=pair.delay_s,
+        clock_ppm=pair.clock_ppm, polarity=pair.polarity[0],
         floor=quiet_floor(
             heard.samples[:, 0], played=played.samples[:, 0], rate_hz=rate_hz, delay_s=pair.delay_s
         ),
+    )  # fmt: skip
+
+
+def loopback_in_step(
+    played: Samples,
+    heard: Samples,
+    *,
+    name: str,
+    rate_hz: float,
+    delay_s: float,
+    clock_ppm: float,
+    polarity: int,
+    floor: QuietFloor,
+    broadband: slice | None = None,
+) -> Loopback:
+    """An interface out of what it played and recorded [shape=(n,) each], in step and the right way up already.
+
+    ``broadband``: the part that holds all frequencies, from which the response is read; None: all of it.
+
+    Raises InputError where it holds too much noise.
+    """
+    size = min(SEGMENT, len(played) // 4)
+    x, y = (played, heard) if broadband is None else (played[broadband], heard[broadband])
+    frequency, cross = dsp.csd(x, y, rate_hz, nperseg=size)
+    cross, own, its = (
+        _smooth(one) for one in (cross, *(dsp.welch(one, rate_hz, nperseg=size)[1] for one in (x, y)))
     )
+    coherence = np.abs(cross) ** 2 / np.maximum(own * its, 1e-300)
+    gain = float(played @ heard) / float(played @ played)
+    response = cross / np.maximum(own, 1e-300) / gain
+    first, last = _longest_run(coherence >= LEAST_COHERENCE)
+    held = response[np.clip(np.arange(len(response)), first, last)]
+    return Loopback(
+        name=name,
+        rate_hz=rate_hz,
+        gain_db=float(20.0 * np.log10(gain)),
+        delay_s=delay_s,
+        clock_ppm=clock_ppm,
+        polarity=polarity,
+        frequency_hz=frequency,
+        response_db=20.0 * np.log10(np.abs(held)),
+        phase_rad=np.unwrap(np.angle(held)) * (frequency > 0.0),
+        trusted=(float(frequency[first]), float(frequency[last])),
+        residual_db=float(20.0 * np.log10(max(float(np.std(heard - gain * played)), 1e-15) / float(np.std(heard)))),
+        floor=floor,
+    )
+
+
+def _smooth(spectrum: np.ndarray) -> np.ndarray:
+    """Each place as the mean over ``SMOOTHED`` octaves around it."""
+    place = np.arange(len(spectrum))
+    low = np.ceil(place * 2.0 ** (-0.5 * SMOOTHED)).astype(int)
+    high = np.minimum(np.floor(place * 2.0 ** (0.5 * SMOOTHED)).astype(int) + 1, len(spectrum))
+    total = np.concatenate([[0.0], np.cumsum(spectrum)])
+    return np.asarray((total[high] - total[low]) / (high - low))
 
 
 def _longest_run(good: np.ndarray) -> tuple[int, int]:

@@ -1,0 +1,1 @@
+"""Picture of a recorded test file."""

@@ -1,0 +1,129 @@
+"""The test file and what comes back of it: through a wire of known faults, and through a unit against ``measure``."""
+
+import numpy as np
+import pytest
+import soundfile
+import soxr
+
+from fetsim.audio.levels import dbu_to_rms_v
+from fetsim.audio.render import render
+from fetsim.errors import InputError
+from fetsim.schematic.load import load_unit
+from fetsim.studies.builds.study import figures_of_builds
+from fetsim.studies.observed.readings import read_readings
+from fetsim.studies.signals import reading
+from fetsim.studies.signals.study import read_signals, write_signals
+
+RATE_HZ, FULL_SCALE_DBU, GAIN = 48_000, 20.0, 0.2
+
+
+def interface(sound, *, delay, ppm, noise=0.0, hum=0.0, seed=1):
+    """Upside down, 14 dB softer, late, on another clock, with noise and hum."""
+    late = np.concatenate([np.zeros(delay), sound, np.zeros(9000)])
+    heard = -GAIN * soxr.resample(late, 1.0, 1.0 + 1e-6 * ppm, quality="VHQ")
+    at_s = np.arange(heard.size) / RATE_HZ
+    heard += hum * np.sin(2.0 * np.pi * 50.01 * at_s)
+    return heard + noise * np.random.default_rng(seed).standard_normal(heard.size)
+
+
+@pytest.fixture(scope="module")
+def box(tmp_path_factory):
+    """A teaching unit as a real one: its file, what was recorded of it, the wire, and what it gave itself."""
+    folder = tmp_path_factory.mktemp("box")
+    sequence = write_signals(
+        folder / "test.wav", full_scale_dbu=FULL_SCALE_DBU, lowest=-28.0, highest=-8.0, before=-29.0, level=-9.0
+    )
+    played = soundfile.read(folder / "test.wav")[0]
+    unit = load_unit("teaching").changed(full_scale_dbu=FULL_SCALE_DBU)
+    given = render(played, RATE_HZ, unit=unit, quality="draft").output
+    heard = interface(given, delay=3217, ppm=30.0, noise=10.0**-5, hum=3e-5)
+    soundfile.write(folder / "box.wav", heard, RATE_HZ, subtype="PCM_24")
+    soundfile.write(
+        folder / "wire.wav", interface(played, delay=3000, ppm=30.0, noise=1e-6, seed=2), RATE_HZ, subtype="PCM_24"
+    )
+    return folder, sequence, unit, given
+
+
+@pytest.fixture(scope="module")
+def found(box):
+    folder = box[0]
+    return read_signals(folder / "test.wav", folder / "box.wav", loopback=folder / "wire.wav")
+
+
+def figures_of(found):
+    return {one.key: one for one in found.channels[0].reading.figures}
+
+
+def test_a_recorded_unit_has_the_figures_that_measure_gives(box, found):
+    """Within three standard deviations, of which each figure has its own."""
+    unit = box[2]
+    one = found.channels[0]
+    assert one.polarity == 1  # as the wire
+    assert one.delay_s * RATE_HZ == pytest.approx(217.0, abs=0.02)
+    assert one.clock_ppm == pytest.approx(30.0, abs=0.05)
+    read = figures_of(found)
+    wanted = ["gain", "threshold", "threshold_2db", "reduction@-16", "reduction@-12", "thd@-12", "release"]
+    true = figures_of_builds({"": unit}, figures=wanted, before_dbu=-29.0, level_dbu=-9.0, quality="draft", workers=1)
+    for key in wanted:
+        slack = {"threshold": 0.005, "threshold_2db": 0.005, "release": 2e-3}.get(key, 0.0)
+        assert abs(read[key].value - true.columns[key][0]) < 3.0 * read[key].accuracy + slack, key
+    hum_v = 3e-5 / GAIN * dbu_to_rms_v(FULL_SCALE_DBU)
+    assert one.reading.hum_dbu == pytest.approx(20.0 * np.log10(hum_v / dbu_to_rms_v(0.0)), abs=0.3)
+    assert one.reading.floor.mains_hz == pytest.approx(50.01, abs=0.005)
+    # white noise between 0 and 24 kHz, of which 20 Hz to 20 kHz count; the teaching unit is silent
+    noise_dbu = 20.0 * np.log10(1e-5 * np.sqrt(2.0 * 20.0 / 24.0) / GAIN) + FULL_SCALE_DBU
+    assert read["noise"].value == pytest.approx(noise_dbu, abs=3.0 * read["noise"].accuracy)
+
+
+def test_the_stated_deviations_are_those_of_repeated_noise(box, monkeypatch):
+    """Of five recordings that differ in their noise alone: such a deviation is itself good to 35 %."""
+    monkeypatch.setattr(reading, "REPEATS", 1)
+    _, sequence, _, given = box
+    keys = ("reduction@-24", "thd@-16", "noise")
+    values, stated = [], []
+    for seed in range(5):
+        heard = given + 1e-4 * np.random.default_rng(seed).standard_normal(given.size)
+        read = {one.key: one for one in reading.read_channel(heard, sequence, recorded_full_scale_dbu=20.0).figures}
+        values.append([read[key].value for key in keys])
+        stated.append([read[key].accuracy for key in keys])
+    ratio = np.std(values, axis=0, ddof=1) / np.mean(stated, axis=0)
+    assert np.all((ratio > 0.25) & (ratio < 2.0)), ratio
+
+
+def test_without_a_known_level_what_needs_it_is_missing_and_says_so(box):
+    folder, _, _, _ = box
+    read = figures_of(read_signals(folder / "test.wav", folder / "box.wav"))
+    assert read["gain"].value is None
+    assert "record a loop-back" in read["gain"].reason
+    assert read["threshold"].value is not None
+
+
+def test_its_file_of_readings_is_read_back(box, found, tmp_path):
+    unit = box[2]
+    rows = found.readings()
+    text = "\n".join([",".join(rows[0]), *(",".join(str(cell) for cell in row.values()) for row in rows)])
+    (tmp_path / "box.csv").write_text(text)
+    back = {one.figure.key: one for one in read_readings(tmp_path / "box.csv", unit)}
+    for key in ("threshold", "release", "thd@-12"):
+        assert back[key].value == pytest.approx(figures_of(found)[key].value, rel=1e-5)
+
+
+def test_wrong_files_are_refused_in_one_line(box, tmp_path):
+    folder, sequence, _, _ = box
+    played = folder / "test.wav"
+    heard, _ = soundfile.read(folder / "box.wav")
+    soundfile.write(tmp_path / "cut.wav", heard[: 40 * RATE_HZ], RATE_HZ)
+    soundfile.write(tmp_path / "noise.wav", 0.1 * np.random.default_rng(1).standard_normal(heard.size), RATE_HZ)
+    soundfile.write(tmp_path / "other.wav", sequence.samples() * 0.999, RATE_HZ, subtype="PCM_24")
+    for given, recorded, says in (
+        (played, tmp_path / "cut.wav", "before the test file does; record to the end"),
+        (played, tmp_path / "noise.wav", "the test file is not found in it"),
+        (tmp_path / "other.wav", played, "is no test file of fetsim signals, or its title was lost"),
+    ):
+        with pytest.raises(InputError, match=says) as refused:
+            read_signals(given, recorded)
+        assert "\n" not in str(refused.value)
+    with pytest.raises(InputError, match="highest: 30 dBu must lie"):
+        write_signals(tmp_path / "loud.wav", highest=30.0)
+    with pytest.raises(InputError, match="exists"):
+        write_signals(played)
