@@ -55,6 +55,7 @@ from .report.unit.part_text import part_page as part_page
 from .report.unit.plain import part_dict as part_dict
 from .report.unit.plain import unit_dict as unit_dict
 from .report.unit.text import unit_page as unit_page
+from .schematic.ageing import aged as aged
 from .schematic.change_list import change_list as change_list
 from .schematic.describe import file_tables as file_tables
 from .schematic.describe import kinds as kinds
@@ -74,6 +75,7 @@ from .studies.compare.study import compare as compare
 from .studies.drawer.fets import MeasuredFet as MeasuredFet
 from .studies.drawer.fets import read_fets as read_fets
 from .studies.drawer.study import measure_drawer as measure_drawer
+from .studies.faults.study import faults as faults
 from .studies.fit.study import fit as fit
 from .studies.observed.captures import recording_of as recording_of
 from .studies.observed.observations import Observations as Observations

@@ -18,7 +18,7 @@ from fetsim.errors import FetsimError, PartlyDone
 
 COMMANDS = (
     "render", "show", "idle", "measure", "compare", "trims", "spread", "drawer", "wish", "sheet",
-    "suspects", "fit", "turn", "signals",
+    "suspects", "fit", "turn", "signals", "faults",
 )  # fmt: skip
 """Each is a module of this package with a function of the same name, whose docstring is the help text, or with an
 ``application`` that is a group of commands."""

@@ -1,0 +1,73 @@
+"""Picture of a unit's faults: every fault against every figure, how far off it is in the unit's own spread."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.image import AxesImage
+
+from fetsim.engine.assembly import Array
+from fetsim.report.look.plots import new_figure
+from fetsim.studies.faults.apart import LOST
+from fetsim.studies.faults.record import FaultsFound, Symptoms, column
+from fetsim.studies.faults.tables import SOUND
+
+ROW_INCH, HEAD_INCH, MOST_ROWS = 0.16, 1.6, 60
+VOLTS = "idle volts, worst node"
+
+
+def draw(measured: Mapping[str, FaultsFound], title: str) -> Figure:
+    """The faults that show most, or fit best what was read, each a row."""
+    (found,) = measured.values()
+    rows = _shown(found)
+    with new_figure(title, HEAD_INCH + ROW_INCH * len(rows)) as figure:
+        panel = figure.subplots()
+        image = _draw(panel, found, rows)
+        bar = figure.colorbar(image, ax=panel, shrink=min(1.0, 12.0 / max(len(rows), 1)), pad=0.01)
+        bar.set_label("off the sound unit, in spreads and accuracies (grey: not to be had)")
+    return figure
+
+
+def draw_on(ax: Axes, measured: Mapping[str, FaultsFound]) -> None:
+    """The same without its scale."""
+    (found,) = measured.values()
+    _draw(ax, found, _shown(found))
+
+
+def _shown(found: FaultsFound) -> list[Symptoms]:
+    """What is reported has its order; else those that can be told from the sound unit, one of each group first."""
+    rows = list(found.rows)
+    if found.reported:
+        return rows[:MOST_ROWS]
+    first = {number: k for k, number in reversed(list(enumerate(found.groups))) if number}
+    return [rows[k] for k in sorted(first.values())[:MOST_ROWS]]
+
+
+def _draw(ax: Axes, found: FaultsFound, rows: list[Symptoms]) -> AxesImage:
+    keys = [one.key for one in found.figures if one.kind != "volts"]
+    table = np.array([_off(found, rows, key) for key in keys] + [_volts_off(found, rows)]).T
+    image = ax.imshow(np.ma.masked_invalid(table), cmap="RdBu_r", vmin=-LOST, vmax=LOST, aspect="auto")
+    ax.set_facecolor("0.75")
+    headings = [*(one.heading for one in found.figures if one.key in keys), VOLTS]
+    ax.set_xticks(range(len(headings)), headings, rotation=40, ha="right")
+    ax.set_yticks(range(len(rows)), [row.name or SOUND for row in rows], fontsize=6)
+    ax.grid(visible=False)
+    return image
+
+
+def _off(found: FaultsFound, rows: list[Symptoms], key: str) -> Array:
+    sound = column((found.sound,), key)[0]
+    scale = max(found.spread[key], 0.02 * abs(sound), 1e-12)
+    return np.asarray((column(tuple(rows), key) - sound) / scale).clip(-LOST, LOST)
+
+
+def _volts_off(found: FaultsFound, rows: list[Symptoms]) -> Array:
+    every = []
+    for node in found.nodes:
+        name = f"volts@{node}"
+        sound = column((found.sound,), name)[0]
+        every.append((column(tuple(rows), name) - sound) / max(found.spread[name], 0.01 * abs(sound), 1e-3))
+    table = np.array(every)
+    worst = np.argmax(np.abs(np.nan_to_num(table)), axis=0)
+    return table[worst, np.arange(table.shape[1])].clip(-LOST, LOST)

@@ -1,0 +1,84 @@
+"""Faults of small units, simulated: what each shows, which fits, and what is refused."""
+
+from pathlib import Path
+
+import pytest
+
+from fetsim import InputError, aged, faults, load_unit
+from fetsim.studies.faults.record import FaultsFound
+
+FIGURES = ("gain", "reduction@-9", "release")
+
+
+@pytest.fixture(scope="module")
+def found() -> FaultsFound:
+    return faults(
+        "teaching", parts=["J1", "D1", "C2", "A1", "R4", "R3"], figures=FIGURES, builds=4, workers=1,
+        reported=["reduction@-9=0dB+-0.3", "volts@ctl=-5V"],
+    )  # fmt: skip
+
+
+def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
+    words = {row.name: row.word for row in found.rows}
+    assert words["D1=open"] == "no gain reduction, everything else right"
+    assert words["A1=dead"] == "no sound, everything else right"
+    assert words["J1=short:ds"].startswith("no sound")
+    assert words["R3=noisy:20dB"].startswith("nothing")
+    assert "no release to time" in words["R4=open"]
+    assert "idle volts" in words["C2=leaky:1M"]
+
+
+def test_a_leak_pulls_the_volts_to_where_its_divider_has_them(found: FaultsFound) -> None:
+    """-5 V through 1 Mohm and 100 ohm against 1 Mohm to ground."""
+    row = next(row for row in found.rows if row.name == "C2=leaky:1M")
+    assert row.node_v["ctl"] == pytest.approx(-5.0 * 1e6 / 2.0001e6, abs=1e-3)
+
+
+def test_what_fits_stands_first_and_what_readings_cannot_tell_stands_together(found: FaultsFound) -> None:
+    first = [one.name for one in found.faults[:4]]
+    assert "D1=open" in first
+    assert sum(found.shares) == pytest.approx(1.0)
+    assert found.sound_miss is not None
+    assert found.sound_miss > 3.0
+    group = dict(zip([one.name for one in found.faults], found.groups, strict=True))
+    assert group["D1=open"] == group["J1=open:drain"] == group["R3=open"]
+    assert group["D1=open"] != group["C2=leaky:1M"]
+    assert "explain what was read" in " ".join(found.account().lead)
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"parts": ["C99"]}, "no part named 'C99'"),
+        ({"parts": ["IN"]}, "there is none of these parts"),
+        ({"reported": ["threshold"]}, "is not NAME=VALUE"),
+        ({"reported": ["volts@nowhere=3V"]}, "nowhere"),
+        ({"reported": ["volts@ctl=3ohm"]}, "volts@ctl"),
+        ({"reported": ["gain=3", "gain=4"]}, "given twice"),
+        ({"told_by": ["threshold"], "figures": ["gain"]}, "name it there too"),
+        ({"figures": ["current@R1"]}, "choices: V1, V2"),
+        ({"aged": 1.5}, "outside 0"),
+    ],
+)
+def test_what_cannot_be_asked_is_told_in_one_line(asked: dict[str, object], told: str) -> None:
+    with pytest.raises(InputError, match=r".") as caught:
+        faults("teaching", **asked)  # type: ignore[arg-type]
+    assert told in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_file_of_rates_is_checked_line_by_line(tmp_path: Path) -> None:
+    path = tmp_path / "rates.toml"
+    path.write_text("[resistor]\nopn = 1\nshort = -1\n[tubes]\neach = 3\n")
+    with pytest.raises(InputError, match="did you mean open") as caught:
+        faults("teaching", rates=path)
+    assert len(str(caught.value).splitlines()) == 3
+
+
+def test_age_dries_what_is_electrolytic_and_warms_what_conducts() -> None:
+    unit = load_unit("greenshank")
+    old = aged(unit, 1.0)
+    assert old["C7"] == "dried:80%"
+    assert "C5" not in old  # 1 uF of 10 %
+    assert old["U1.temperature_c"] == pytest.approx(unit.temperature_c + 20.0)
+    assert aged(unit, 0.0) == {}
