@@ -63,6 +63,7 @@ class Hub:
         self.playing = False
         self.loudness: dict[str, float | None] = {}
         self.figures: Figures | None = None
+        self.working = False  # on them
         self.probes: dict[str, Any] = {"names": [], "units": [], "span_s": 0.01, "rising": True, "level": None}
         self._loop: asyncio.AbstractEventLoop | None = None
 
@@ -198,21 +199,27 @@ class Hub:
                 if happened.fallen:
                     self._say(f"the machine cannot keep up; the sound goes on in {happened.quality} quality")
                 self._tell_all(_json({"is": "took", "at_frame": happened.at_frame, "quality": happened.quality}))
-                self._tell_all(self._state())
                 self._work_out()
+                self._tell_all(self._state())
             case Said():
                 if happened.refused:
                     self.desk.give_back(self.session.now.changes)
+                    self._work_out()
                     self._tell_all(self._state())
                 self._say(happened.text)
 
     def _work_out(self) -> None:
-        """Figures of the present state."""
-        self.figures = None
-        self.background.ask("figures", figures_of, self.desk.now, told=self._told(self._worked_out))
+        """Figures of the present state; what is worked out of an earlier one is not told."""
+        changes, self.working = self.desk.changes, True
+
+        def then(found: Figures | None, error: str) -> None:
+            if changes == self.desk.changes:
+                self._worked_out(found, error)
+
+        self.background.ask("figures", figures_of, self.desk.now, told=self._told(then))
 
     def _worked_out(self, found: Figures | None, error: str) -> None:
-        self.figures = found
+        self.figures, self.working = found, False
         self._tell_all(self._figures() if found is not None else _json({"is": "figures", "text": error}))
 
     def _measure_loudness(self, slot: str) -> None:
@@ -252,7 +259,7 @@ class Hub:
             "is": "state", **state_facts(desk.now, self.session.unit), "changed": list(desk.changes),
             **desk.can, "snapshots": {slot: _summary(desk, one) for slot, one in desk.snapshots.items()},
             "heard": desk.heard, "loudness": self.loudness, "quality": self.session.now.quality,
-            "listening": self.playing, "loop": {"from_s": place.start / rate_hz, "to_s": place.end / rate_hz},
+            "working": self.working, "loop": {"from_s": place.start / rate_hz, "to_s": place.end / rate_hz},
             "probes": self.probes,
         })  # fmt: skip
 

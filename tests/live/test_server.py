@@ -104,7 +104,7 @@ def test_two_pages_share_the_desk_and_one_hears(served):
         assert "another page" in told(one, "taken")["text"]
         assert told(other, "meters")["frames"] >= 0
     deadline = time.monotonic() + 10
-    while served.hub.playing and time.monotonic() < deadline:
+    while (served.hub.playing or served.hub.pages) and time.monotonic() < deadline:
         time.sleep(0.02)
     assert not served.hub.playing and not served.hub.pages
 

@@ -123,7 +123,7 @@ export class Desk {
     byId("differences").replaceChildren(...rows);
     byId("nothing").hidden = rows.length > 0;
     byId("differences-table").hidden = rows.length === 0;
-    byId("figures-stale").hidden = false;
+    byId("figures-stale").hidden = !state.working;
   }
 
   #match() {
