@@ -6,13 +6,16 @@ from collections.abc import Mapping
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
 
 from fetsim.report.look.plots import AMBER, BLUE, GREY, decibel_axis, legend_below, new_figure, plain_log_axis
 from fetsim.studies.suspects.record import HeardBefore, Suspicion
 
 BARS = 8
+FAR = 5.0
+"""Standard deviations beyond which the axis is logarithmic."""
 BARS_INCH, HEARD_INCH, READ_INCH = 2.4, 2.0, 2.0
-TICKS = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
+TICKS = (20.0, 100.0, 1e3, 10e3)
 
 
 def draw(measured: Mapping[str, Suspicion], title: str) -> Figure:
@@ -70,7 +73,7 @@ def _frequency(ax: Axes, one: HeardBefore) -> None:
     ax.plot(one.band_hz, one.noise_band_db, color=GREY, linewidth=0.8, linestyle=(0, (1.5, 1)))
     plain_log_axis(ax, "x", TICKS)
     decibel_axis(ax)
-    ax.set(xlabel="Frequency (Hz)", ylabel="Over the noise (dB re loudest band)")
+    ax.set(xlabel="Frequency (Hz)", ylabel="Left over (dB re loudest band)")
 
 
 def _readings(ax: Axes, found: Suspicion) -> None:
@@ -84,6 +87,10 @@ def _readings(ax: Axes, found: Suspicion) -> None:
     ):  # fmt: skip
         ax.plot(places + offset, off, marker, color=colour, markersize=4.0, label=label)
     ax.axhspan(-2.0, 2.0, color="0.93")
-    ax.set_yscale("symlog", linthresh=3.0)
+    farthest = max(map(abs, [*drawn, *suspect]))
+    if farthest > FAR:
+        ax.set_yscale("symlog", linthresh=FAR)
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    ax.margins(y=0.1)
     ax.set_xticks(places, names, rotation=45, ha="right")
     ax.set(ylabel="Off (standard deviations)", title="Readings")

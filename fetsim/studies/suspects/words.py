@@ -32,14 +32,24 @@ def verdict_of(
     else:
         others = " or ".join(named(one) for one in groups[:3])
         what = f"Not decided: {others}; the first has {100.0 * first.probability:.0f} %"
+    if not below and first.probability >= CLEAR and len(_names(first)) == 1 and not reads:
+        sure = "over 99 %" if first.probability > 0.99 else f"{100.0 * first.probability:.0f} %"
+        return f"{what} ({sure}); nothing is gained by another reading."
     return f"{what}; {_and_then(reads, read, recorded)}."
 
 
 def named(group: SuspectGroup) -> str:
-    """The parts of a group, as ``C16 or P4``."""
-    names = list(dict.fromkeys(" with ".join(one.parts) for one in group.suspects))
+    """The parts of a group, as ``C16 or P4``, pairs as ``C16 with P4``."""
+    names = _names(group)
     more = len(names) - MOST_NAMED
     return " or ".join(names[:MOST_NAMED]) + (f" or {more} more" if more > 0 else "")
+
+
+def _names(group: SuspectGroup) -> list[str]:
+    """Each once; a pair only where nothing simpler is as probable."""
+    most = max(one.probability for one in group.suspects)
+    kept = [one for one in group.suspects if len(one.parts) == 1 or one.probability >= most]
+    return list(dict.fromkeys(" with ".join(one.parts) for one in kept))
 
 
 def _and_then(reads: Sequence[NextReading], read: bool, recorded: bool) -> str:
