@@ -28,6 +28,8 @@ from fetsim.studies.suspects.evidence import Sums
 from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of
 
 DIFFERENCES = "draft"
+STEPS_DB = -70.0
+"""What the steps of time leave in draft, re the output: -81 dB in programme, -69 in treble-rich strikes (README)."""
 SETTLES_S = 2.0
 """After the last sound, until a recording holds nothing but noise: releases are long."""
 ASSUMED_DB = -70.0
@@ -260,6 +262,7 @@ def columns_of(
             raise type(error)(f"{recording.name}: {error}") from None
     return Columns(
         observations=every, base=base, draft=draft, heard=tuple(found), taken=len(observations.readings),
-        tables=tuple(Table.of(one.look, one.look.rows(one.wet - one.model), one.seconds) for one in found),
+        tables=tuple(Table.of(one.look, one.look.rows(one.wet - one.model), one.seconds, STEPS_DB - one.noise_db)
+                     for one in found),
         readings=np.zeros((len(every.readings), 0)), workers=workers,
     )  # fmt: skip

@@ -52,6 +52,8 @@ class Sums:
     freedom: float | None = None
     """Independent numbers that the error of the model has among them; None: the rows have no such error, or theirs
     stands in their noise, as with readings."""
+    least: float = 1.0
+    """V at the least: what is known of the model's error."""
 
     @staticmethod
     def of(jacobian: ArrayLike, residual: ArrayLike, sigma: ArrayLike = 1.0, freedom: float | None = None) -> "Sums":
@@ -66,7 +68,7 @@ class Sums:
         way = np.asarray(step, dtype=np.float64)
         return Sums(
             gram=self.gram, score=self.score + self.gram @ way, count=self.count, freedom=self.freedom,
-            power=self.power + 2.0 * float(self.score @ way) + float(way @ self.gram @ way),
+            least=self.least, power=self.power + 2.0 * float(self.score @ way) + float(way @ self.gram @ way),
         )  # fmt: skip
 
 
@@ -246,8 +248,9 @@ def weighed(every: Sequence[Sums], prior: Array, floors: Sequence[float] | None 
     if not with_error:
         variances = np.array([1.0])
     else:
-        most = max(10.0, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
-        variances = np.geomspace(1.0, most, STEPS_OF_V)
+        smallest = max(sums.least for sums in with_error)
+        most = max(10.0 * smallest, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
+        variances = np.geomspace(smallest, most, STEPS_OF_V)
     root = _root(prior)
     return Weighed(
         variances=variances, looks=tuple(seen(every, prior, float(one), least, root) for one in variances)

@@ -95,17 +95,20 @@ class Table:
     residual: Array
     """Rows of what there is to be explained [shape=(rows,)]."""
     seconds: float
+    error_db: float
+    """Of the model, that is known of, re the noise."""
     rows: Rows
     """[shape=(rows, columns)]"""
     gram: Array
     score: Array
 
     @staticmethod
-    def of(look: Look, residual: Array, seconds: float) -> "Table":
+    def of(look: Look, residual: Array, seconds: float, error_db: float = -np.inf) -> "Table":
         """Without columns."""
         empty = np.zeros((len(residual), 0), dtype=np.float32, order="F")
         return Table(
-            look=look, residual=residual, seconds=seconds, rows=empty, gram=np.zeros((0, 0)), score=np.zeros(0)
+            look=look, residual=residual, seconds=seconds, error_db=error_db, rows=empty, gram=np.zeros((0, 0)),
+            score=np.zeros(0),
         )
 
     def put(self, columns: Sequence[Array], at: Sequence[int] | None = None) -> None:
@@ -127,9 +130,10 @@ class Table:
 
     def sums(self) -> Sums:
         """What the recording says."""
+        freedom = FREEDOM_HZ * self.seconds
         return Sums(
             gram=self.gram, score=self.score, power=float(self.residual @ self.residual), count=self.look.count,
-            freedom=FREEDOM_HZ * self.seconds,
+            freedom=freedom, least=1.0 + self.look.count * 10.0 ** (self.error_db / 10.0) / freedom,
         )  # fmt: skip
 
 
