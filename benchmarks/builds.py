@@ -20,6 +20,7 @@ from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.study import figures_of_builds
+from fetsim.studies.faults.study import faults
 from fetsim.studies.spread.study import spread
 
 BUILDS, FEW = 1000, 32
@@ -78,6 +79,17 @@ def set_up_on_two_cores() -> float:
     return taken_s / 60.0
 
 
+def faults_on_two_cores() -> float:
+    """Every single fault of the Dunlin with the usual figures, compiling included [minutes by the clock]."""
+    with TemporaryDirectory() as folder:
+        start = time.perf_counter()
+        found = faults("dunlin", workers=TWO, cache=UserCache(Path(folder)))
+        taken_s = time.perf_counter() - start
+    restless = sum("rest" in row.reasons for row in found.rows)
+    print(f"    {len(found.rows)} faults, {taken_s:.0f} s, {restless} without a state at rest")
+    return taken_s / 60.0
+
+
 def against_measurements(rounds: int) -> Sequence[float]:
     """How much less processor time the figures take than by idle, curve and timing, one build after the other."""
     builds = drawn(FEW)
@@ -122,6 +134,11 @@ ROWS = [
         what="1,000 builds drawn, their bias trimmed x (idle volts, threshold, gain reduction at 0 and +10 dBu, "
         "attack, release), standard, two cores",
         measure=lambda rounds: [set_up_on_two_cores() for _ in range(rounds)], slow=True,
+    ),
+    Row(
+        name="faults", what="all single faults of the Dunlin x (idle volts, currents, gain, corners, noise, threshold, "
+        "gain reduction, THD, attack, release), draft, two cores", wanted="at most 2", unit="min",
+        measure=lambda rounds: [faults_on_two_cores() for _ in range(rounds)], slow=True,
     ),
     Row(
         name="builds-memory", what="the same, memory of all processes together", wanted="at most 1000", unit="MB",
