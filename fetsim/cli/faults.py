@@ -15,8 +15,8 @@ from fetsim.studies.faults.study import faults as faults_of_unit
 def faults(
     chosen: UnitOptions,
     files: FigureFiles,
-    part: Annotated[
-        str | None, typer.Option("--part", metavar="PARTS", help="faults of these parts alone, as C16, Q3")
+    parts: Annotated[
+        str | None, typer.Option("--parts", metavar="PARTS", help="faults of these parts alone, as C16, Q3")
     ] = None,
     mistakes: Annotated[
         bool, typer.Option("--mistakes", help="also what a hand gets wrong: values ten times off, neighbours swapped, "
@@ -56,7 +56,7 @@ def faults(
     \b
     fetsim faults --csv dunlin.csv --plot dunlin.svg
     fetsim faults --reported threshold=-4+-1 --reported 'volts@ctl=-4.9V' --mistakes
-    fetsim faults --part 'C16, P4, R65' --told-by 'release, volts@ctl'
+    fetsim faults --parts 'C16, P4, R65' --told-by 'release, volts@ctl'
     fetsim faults --unit mine.toml --readings bench.csv --aged 0.3
 
     A fault is a value of a change: every command takes it, as fetsim render IN OUT --change C16=leaky:10M. With
@@ -67,7 +67,7 @@ def faults(
     with destination(files, unit.files) as write:
         with progress_bar(unit, plays=True) as progress:
             found = faults_of_unit(
-                unit, parts=words(part, "--part") or (), mistakes=mistakes, reported=reported or (), readings=readings,
+                unit, parts=words(parts, "--parts") or (), mistakes=mistakes, reported=reported or (), readings=readings,
                 told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"), aged=aged, rates=rates,
                 builds=builds, quality=quality, workers=workers, scheduler=scheduler, progress=progress,
             )  # fmt: skip
