@@ -64,11 +64,12 @@ def faults(
     What is done is kept: the same command after Ctrl-C goes on from there.
     """
     unit = chosen.chosen()
-    with destination(files, unit.files) as write:
+    read = [file for file in (readings, rates) if file is not None]
+    with destination(files, [*unit.files, *read]) as write:
         with progress_bar(unit, plays=True) as progress:
             found = faults_of_unit(
-                unit, parts=words(parts, "--parts") or (), mistakes=mistakes, reported=reported or (), readings=readings,
-                told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"), aged=aged, rates=rates,
+                unit, parts=words(parts, "--parts") or (), mistakes=mistakes, reported=reported or (),
+                readings=readings, told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"), aged=aged, rates=rates,
                 builds=builds, quality=quality, workers=workers, scheduler=scheduler, progress=progress,
             )  # fmt: skip
         page = write_results(write, {"": found}, {})
