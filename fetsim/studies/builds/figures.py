@@ -14,6 +14,7 @@ not depend on that start beyond what ``knee.ENOUGH_V`` leaves, 0.001 dB, so the 
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -66,6 +67,12 @@ class Figures:
     """Where its trims were set before it was measured: control or part -> position or value,"""
     missed: dict[str, str] = field(default_factory=dict)
     """and the steps of its alignment that did not come out, with the reason."""
+
+    @classmethod
+    def of_plain(cls, kept: Mapping[str, Any]) -> "Figures":
+        """Out of its fields as JSON has them, None for what is no number."""
+        node_v = np.array([np.nan if volt is None else volt for volt in kept["node_v"]], dtype=np.float64)
+        return cls(**{**kept, "node_v": node_v})
 
 
 def figures_of(unit: Unit, nominal: Nominal) -> Figures:

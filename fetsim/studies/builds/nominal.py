@@ -72,6 +72,12 @@ class Nominal:
         """Whether anything is played in time."""
         return self.rest is not None
 
+    @property
+    def identity(self) -> tuple[object, ...]:
+        """All that the figures of a build depend on besides the build itself, for ``studies/cache.py``."""
+        levels = (self.curve_hz, self.step_hz, self.before_dbu, self.level_dbu)
+        return (self.unit.digest, [one.key for one in self.figures], self.quality, *levels)
+
     def of(self, group: str) -> tuple[Figure, ...]:
         """The figures of one group that are asked for."""
         return tuple(one for one in self.figures if one.group == group)

@@ -26,9 +26,8 @@ from fetsim.studies.builds.asked import DEFAULT_FIGURES, figures_named
 from fetsim.studies.builds.figures import Figures, figures_of
 from fetsim.studies.builds.nominal import Nominal, nominal_of
 from fetsim.studies.builds.results import BuildFigures
+from fetsim.studies.kept import LARGEST_BATCH
 
-LARGEST_BATCH = 32
-"""Builds that a process works on at a time: enough that the lanes are seldom empty at the end of one."""
 BATCHES_A_WORKER = 4
 """At least, where there are few builds, so that no worker waits long for another."""
 

@@ -5,11 +5,12 @@ Steps are taken as ``trims.aligned`` does; a part that is selected on test comes
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from fetsim.errors import FetsimError
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.trims.aligned import aligned, at_channel, at_its_channel
+from fetsim.studies.trims.aligned import aligned, at_its_channel
 from fetsim.studies.trims.remedies import remedies_for
 from fetsim.studies.trims.toned import set_under_tone
 from fetsim.studies.trims.travel import Travel
@@ -19,11 +20,10 @@ SERIES = "E24"
 
 @dataclass(frozen=True, kw_only=True)
 class Fitted:
-    """A unit with one FET in it; where it could not be made, only why."""
+    """How one FET is put into a unit, as plain data; where it cannot be, only why."""
 
-    unit: Unit | None
-    put_in: tuple[str, ...]
-    """Names of the changes that put the FET in."""
+    put_in: Mapping[str, str | float] | None
+    """Changes that put the FET in; None where the unit does not take it."""
     set: Mapping[str, float]
     """What was set -> position or value."""
     changed: Mapping[str, float]
@@ -31,16 +31,28 @@ class Fitted:
     told: tuple[str, ...]
     """What could not be done, in clauses."""
 
+    @property
+    def changes(self) -> dict[str, str | float]:
+        """All of them, in the order in which they were made."""
+        return {**(self.put_in or {}), **self.changed, **self.set}
+
+    def unit(self, before: Unit) -> Unit | None:
+        """The unit with the FET in it; None where it does not take it."""
+        return None if self.put_in is None else before.changed(self.changes) if self.changes else before
+
+    @classmethod
+    def of_plain(cls, kept: Mapping[str, Any]) -> "Fitted":
+        """Out of its fields as JSON has them."""
+        return cls(**{**kept, "told": tuple(kept["told"])})
+
 
 def fitted(changes: Mapping[str, str | float], unit: Unit, level_dbu: float, quality: str) -> Fitted:
-    """The ``unit`` with a FET put in by ``changes`` and its trims set; harmonics are read at ``level_dbu``, the same
+    """A FET put into the ``unit`` by ``changes``, and its trims set; harmonics are read at ``level_dbu``, the same
     for all FETs. What fails is told, not raised."""
-    nothing: Mapping[str, float] = {}
     try:
         unit = unit.changed(changes) if changes else unit
     except FetsimError as error:
-        return Fitted(unit=None, put_in=(), set=nothing, changed=nothing, told=(str(error),))
-    own = unit.channel
+        return Fitted(put_in=None, set={}, changed={}, told=(str(error),))
     found: dict[str, float] = {}
     changed: dict[str, float] = {}
     told: list[str] = []
@@ -50,10 +62,8 @@ def fitted(changes: Mapping[str, str | float], unit: Unit, level_dbu: float, qua
         except FetsimError as error:
             why = str(error)
         told += [f"{step.name} {why}"] if why else []
-        travel = Travel.of(unit, step.set)
-        found[step.set] = travel.present
-    unit = at_channel(unit, own)
-    return Fitted(unit=unit, put_in=tuple(changes), set=found, changed=changed, told=tuple(told))
+        found[step.set] = Travel.of(unit, step.set).present
+    return Fitted(put_in=dict(changes), set=found, changed=changed, told=tuple(told))
 
 
 def _taken(

@@ -1,38 +1,31 @@
 """Builds as lists of changes, measured: the one step of a study that touches the engine.
 
-What is done is kept in the user's cache, batch by batch, under a hash of all that it depends on: a study that was
-interrupted and is asked again goes on from there, to the same figures bit for bit. A build that cannot even be made
-is a row with its reason.
+What is done is kept, batch by batch (``studies/kept.py``). A build that cannot even be made is a row with its reason.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
-from typing import Any
-
-import numpy as np
-import orjson
 
 from fetsim.engine.crew import side_by_side
 from fetsim.engine.lanes import WIDTH
 from fetsim.errors import FetsimError
 from fetsim.files.user_cache import UserCache, user_cache
-from fetsim.rig.processes import run_apart
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.figures import Figures, failed
 from fetsim.studies.builds.nominal import Nominal
-from fetsim.studies.builds.study import LARGEST_BATCH, measure_batch
+from fetsim.studies.builds.study import measure_batch
 from fetsim.studies.cache import PLAYS, key_of
+from fetsim.studies.kept import Kept
 from fetsim.studies.trims.aligned import Outcome, aligned, tone_starts
 from fetsim.studies.trims.toned import ToneStart
 
 KIND = "builds"
-MEASURES = (*PLAYS, "measurements/**/*.py", "studies/builds/*.py", "studies/trims/*.py", "studies/spread/evaluate.py")
-LEAST_BATCH, FEW_BATCHES = 4, 16
-"""Batches do not depend on the workers, so that others find them again."""
-ROWS = "rows.json"
+MEASURES = (
+    *PLAYS, "measurements/**/*.py", "studies/builds/*.py", "studies/trims/*.py", "studies/kept.py",
+    "studies/spread/evaluate.py",
+)  # fmt: skip
 LARGEST_BYTES = 500_000_000
 
 Changes = Mapping[str, str | float]
@@ -52,37 +45,13 @@ def evaluate(
     """Figures of builds, each the nominal unit with changes, with ``trims`` set before it is measured: those steps of
     its alignment that need no tone, with ``tone_steps`` the others too. Raises InputError where nobody can do the
     work."""
-    kept = cache or user_cache(KIND, LARGEST_BYTES)
-    size = batch_size(len(builds))
-    batches = [list(builds[first : first + size]) for first in range(0, len(builds), size)]
-    keys = [_key(start, trims, tone_steps, batch) for batch in batches]
-    found = {number: rows for number, key in enumerate(keys) if (rows := _fetched(kept, key)) is not None}
-    left = [number for number in range(len(batches)) if number not in found]
-    done_before = len(found)
 
-    def arrived(place: int, rows: list[Figures]) -> None:
-        found[left[place]] = rows
-        _keep(kept, keys[left[place]], rows)
-
-    def told(share: float) -> None:
-        progress((done_before + share * len(left)) / len(batches))
-
-    if left:
-        progress(done_before / len(batches))
-        jobs = [batches[number] for number in left]
+    def ready() -> Callable[[Sequence[Changes]], list[Figures]]:
         starts = tone_starts(start.unit, start.quality) if tone_steps else None
-        work = partial(_measured, start, trims, starts)
-        run_apart(jobs, work, told, workers=workers, scheduler=scheduler, arrived=arrived)
-        kept.trim()
-    else:
-        progress(1.0)
-    return [row for number in range(len(batches)) for row in found[number]]
+        return partial(_measured, start, trims, starts)
 
-
-def batch_size(builds: int) -> int:
-    """Of a study of so many builds: whole packs of lanes."""
-    each = -(-builds // FEW_BATCHES)
-    return min(LARGEST_BATCH, max(LEAST_BATCH, LEAST_BATCH * -(-each // LEAST_BATCH)))
+    kept = Kept(cache=cache or user_cache(KIND, LARGEST_BYTES), workers=workers, scheduler=scheduler)
+    return kept.rows(builds, ready, Figures, partial(_key, start, trims, tone_steps), progress)
 
 
 def _measured(
@@ -121,29 +90,4 @@ def _with_trims(row: Figures, outcomes: Sequence[Outcome]) -> Figures:
 
 
 def _key(start: Nominal, trims: bool, tone_steps: bool, batch: Sequence[Changes]) -> str:
-    asked = [one.key for one in start.figures]
-    levels = (start.curve_hz, start.step_hz, start.before_dbu, start.level_dbu)
-    return key_of(start.unit.digest, asked, start.quality, *levels, trims, tone_steps, batch, source=MEASURES)
-
-
-def _keep(cache: UserCache, key: str, rows: Sequence[Figures]) -> None:
-    plain = [vars(row) for row in rows]
-    with cache.filling(key) as folder:
-        (folder / ROWS).write_bytes(orjson.dumps(plain, option=orjson.OPT_SERIALIZE_NUMPY))
-
-
-def _fetched(cache: UserCache, key: str) -> list[Figures] | None:
-    """What is kept under a key; None where there is nothing, or what is damaged."""
-    folder = cache.find(key)
-    if folder is None:
-        return None
-    try:
-        return [_row(one) for one in orjson.loads(Path(folder / ROWS).read_bytes())]
-    except (OSError, ValueError, KeyError, TypeError):
-        cache.drop(key)
-        return None
-
-
-def _row(kept: Mapping[str, Any]) -> Figures:
-    node_v = np.array([np.nan if volt is None else volt for volt in kept["node_v"]], dtype=np.float64)
-    return Figures(**{**kept, "node_v": node_v})
+    return key_of(*start.identity, trims, tone_steps, batch, source=MEASURES)

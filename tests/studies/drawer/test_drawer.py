@@ -12,8 +12,11 @@ import fetsim
 from fetsim.cli.main import main
 from fetsim.devices.jfet_figures import channel_of
 from fetsim.errors import InputError
+from fetsim.files.user_cache import UserCache
 from fetsim.report.drawer.picture import draw
 from fetsim.schematic.load import load_unit
+from fetsim.schematic.unit import Unit
+from fetsim.studies import kept as keeping
 from fetsim.studies.drawer.fets import MeasuredFet
 from fetsim.studies.drawer.fitted import fitted
 from fetsim.studies.drawer.jig import fet_changes, gain_fet
@@ -49,10 +52,16 @@ def present(name):
     )
 
 
+def empty(folder):
+    folder.mkdir(mode=0o700)
+    return UserCache(folder)
+
+
 @pytest.fixture(scope="module")
-def found():
-    fets = [hand_read(name, *truth) for name, truth in TRUTHS.items()]
-    return measure_drawer([*fets, present("twin")], TEACHING, levels_dbu=LEVELS_DBU, quality="draft", workers=1)
+def found(tmp_path_factory):
+    fets = [*(hand_read(name, *truth) for name, truth in TRUTHS.items()), present("twin")]
+    kept = empty(tmp_path_factory.mktemp("drawer") / "kept")
+    return measure_drawer(fets, TEACHING, levels_dbu=LEVELS_DBU, quality="draft", workers=1, cache=kept)
 
 
 def test_the_present_fet_under_another_name_ranks_first_with_no_difference(found):
@@ -119,10 +128,10 @@ def test_a_trim_out_of_reach_takes_a_resistor_and_a_fet_that_cannot_be_put_in_is
     weak = MeasuredFet(name="C", i_dss_a=9e-3, v_gs_off_v=-3.0, v_gs_off_current_a=1e-6)
     one = fitted(fet_changes(gain_fet(DUNLIN), weak), DUNLIN, 0.5, "draft")
     assert set(one.changed) == {"R63"} and not one.told and 0.0 < one.set["idle_trim"] < 0.2
-    assert one.unit.parts["R63"].values["value"] == one.changed["R63"] < 5.1e3
+    assert one.unit(DUNLIN).parts["R63"].values["value"] == one.changed["R63"] < 5.1e3
     turned = MeasuredFet(name="P", i_dss_a=9e-3, v_gs_off_v=3.0, v_gs_off_current_a=1e-6)
     refused = fitted(fet_changes(gain_fet(DUNLIN), turned), DUNLIN, 0.5, "draft")
-    assert refused.unit is None and "negative in an n-channel JFET" in refused.told[0]
+    assert refused.unit(DUNLIN) is None and "negative in an n-channel JFET" in refused.told[0]
 
 
 def test_of_a_joined_pair_one_channel_is_measured_alone(tmp_path):
@@ -142,8 +151,8 @@ def test_a_p_channel_fet_is_put_where_it_belongs():
     upside_down = load_unit("greenshank")
     p_channel = MeasuredFet(name="P", i_dss_a=7e-3, v_gs_off_v=2.6, v_gs_off_current_a=1e-6)
     put = fitted(fet_changes(gain_fet(upside_down), p_channel), upside_down, -0.7, "draft")
-    assert put.unit is not None and not put.told and set(put.set) == {"idle_trim", "R8"}
-    point = fetsim.idle_point(put.unit).part("J1")
+    assert not put.told and set(put.set) == {"idle_trim", "R8"}
+    point = fetsim.idle_point(put.unit(upside_down)).part("J1")
     assert point.above_pinch_off_v == pytest.approx(-0.33, abs=1e-3)  # as the alignment says
 
 
@@ -199,10 +208,28 @@ def test_nothing_to_measure_is_refused():
         measure_drawer([], TEACHING)
 
 
-def test_two_processes_find_what_one_finds(found):
-    fets = [hand_read(name, *truth) for name, truth in TRUTHS.items()]
-    again = measure_drawer([present("twin"), *fets], TEACHING, levels_dbu=LEVELS_DBU, quality="draft", workers=2)
+def test_one_that_was_broken_off_goes_on_to_the_same_answer(found, tmp_path, monkeypatch):
+    """With two processes, and the FETs in another order."""
+    fets = [present("twin"), *(hand_read(name, *truth) for name, truth in TRUTHS.items())]
+    asked = {"levels_dbu": LEVELS_DBU, "quality": "draft", "workers": 2, "cache": empty(tmp_path / "kept")}
+
+    def stop(share):
+        if share > 0.3:  # the trims are set
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        measure_drawer(fets, TEACHING, **asked, progress=stop)
+    worked = []
+    original = keeping.run_apart
+    monkeypatch.setattr(
+        keeping, "run_apart", lambda jobs, *rest, **more: worked.append(jobs) or original(jobs, *rest, **more)
+    )
+    again = measure_drawer(fets, TEACHING, **asked)
+    ((batch,),) = worked
+    assert all(isinstance(unit, Unit) for unit in batch)
     alone = {one.fet.name: one for one in found.fets}
     for one in again.fets:
         assert np.array_equal(one.reduction_db, alone[one.fet.name].reduction_db)
         assert one.set == alone[one.fet.name].set and one.unlikeness == alone[one.fet.name].unlikeness
+    kept, was = (one.to_dict() for one in (measure_drawer(fets, TEACHING, **asked), again))
+    assert kept["fets"] == was["fets"] and kept["pairs"] == was["pairs"] and len(worked) == 1

@@ -7,7 +7,7 @@ from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
 from fetsim.schematic.library import library_units
 from fetsim.schematic.load import load_unit
-from fetsim.studies.spread import evaluate as evaluating
+from fetsim.studies import kept as keeping
 from fetsim.studies.spread.study import spread
 from tests.studies.spread.units import DIVIDER, RC, corner_hz, made
 from tests.studies.trims.test_trims import DIVIDER as TONED
@@ -96,9 +96,9 @@ def test_a_study_that_was_broken_off_goes_on_to_the_same_answer(kept, tmp_path, 
     with pytest.raises(KeyboardInterrupt):
         spread(TEACHING, **asked, workers=1, cache=kept, progress=stop)
     measured = []
-    original = evaluating.run_apart
+    original = keeping.run_apart
     monkeypatch.setattr(
-        evaluating, "run_apart", lambda jobs, *rest, **more: measured.extend(jobs) or original(jobs, *rest, **more)
+        keeping, "run_apart", lambda jobs, *rest, **more: measured.extend(jobs) or original(jobs, *rest, **more)
     )
     shares = []
     resumed = spread(TEACHING, **asked, workers=1, cache=kept, progress=shares.append)

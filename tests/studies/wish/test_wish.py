@@ -209,7 +209,7 @@ def test_thresholds_that_contradict_each_other_are_refused_and_times_beyond_reac
 def test_what_was_tried_is_kept(rc, monkeypatch):
     wants = ["gain=-3dB"]
     first = asked(rc, wants, ["R1"])
-    monkeypatch.setattr("fetsim.studies.spread.evaluate.run_apart", None)  # nothing is left to be measured
+    monkeypatch.setattr("fetsim.studies.kept.run_apart", None)  # nothing is left to be measured
     again = asked(rc, wants, ["R1"])
     assert [(one.values, one.figures) for one in again.found] == [(one.values, one.figures) for one in first.found]
 
