@@ -10,7 +10,7 @@ import typer
 
 from fetsim.cli.options import ForceOption, NoiseOption, QuietOption, SeedOption, SoundVersionOptions, noise_seed_of
 from fetsim.cli.streams import be_quiet
-from fetsim.errors import PartlyDone
+from fetsim.errors import InputError, PartlyDone
 from fetsim.studies.compare.comparison import AS_BUILT, Comparison
 from fetsim.studies.compare.playing import MEASURING, PLAYING, Watcher
 from fetsim.studies.compare.study import compare as compare_versions
@@ -35,6 +35,11 @@ def compare(
             "where that means something)",
         ),
     ] = "auto",
+    recorded: Annotated[
+        list[str] | None,
+        typer.Option("--recorded", metavar="'LABEL: FILE'", help="a recording of the real unit playing IN, as a "
+                     "version; repeat for more"),
+    ] = None,
     noise: NoiseOption = False,
     seed: SeedOption = None,
     page: Annotated[bool, typer.Option("--page/--no-page", help="write the page to listen with")] = True,
@@ -50,6 +55,7 @@ def compare(
     fetsim compare jingle.wav --version 'bigger timing cap: C16=330n' --version 'slower: attack=0.9'
     fetsim compare jingle.wav --versions ideas.toml --to ideas --change curve=S1
     fetsim compare jingle.wav --vary C16=100n,150n,220n,330n -v 'rebuilt: unit=mine.toml'
+    fetsim compare jingle.wav --recorded 'the box: from-the-box.wav'
 
     The folder holds a page that opens from disk, 24 bit FLAC and WAV files of every version and of what each change
     adds, aligned to the sample, and all figures in comparison.json and comparison.csv. The unit without any version's
@@ -60,10 +66,11 @@ def compare(
         be_quiet()
     file_title, wanted = chosen.wanted()
     folder = to or default_folder(source)
-    names = [AS_BUILT, *(name for name, _ in wanted)]
+    boxes = _recordings(recorded or [])
+    names = [AS_BUILT, *(name for name, _ in wanted), *boxes]
     with _bars(names, shown=not quiet and sys.stderr.isatty()) as progress:
         found = compare_versions(
-            source, wanted, folder=folder, unit=chosen.unit, changes=chosen.changes,
+            source, wanted, folder=folder, unit=chosen.unit, changes=chosen.changes, recordings=boxes,
             title=title or file_title, match=match, quality=chosen.quality,
             noise_seed=noise_seed_of(noise, seed), keep_going=keep_going, overwrite=force,
             pages=[_page] if page else [], progress=progress, notice=_silent if quiet else _say,
@@ -75,6 +82,19 @@ def compare(
     failed = [f"version {one.label[:60]!r}: {line}" for one in found.versions for line in one.error.splitlines()]
     if failed:
         raise PartlyDone("\n".join([*failed, f"the other versions are written to {folder}"]))
+
+
+def _recordings(texts: list[str]) -> dict[str, Path]:
+    """Label -> file. Raises InputError."""
+    found: dict[str, Path] = {}
+    for text in texts:
+        label, _, name = (piece.strip() for piece in text.partition(":"))
+        if not (label and name):
+            raise InputError(f"--recorded: {text.strip()[:60]!r} is not 'LABEL: FILE', such as 'the box: box.wav'")
+        if label in found:
+            raise InputError(f"--recorded: {label[:60]!r} is there twice; give each its own label")
+        found[label] = Path(name)
+    return found
 
 
 def _page(comparison: Comparison, folder: Path) -> None:

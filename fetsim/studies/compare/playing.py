@@ -13,7 +13,7 @@ from fetsim.errors import ConvergenceError, UnitError
 from fetsim.files.user_cache import UserCache
 from fetsim.rig.rig import compile_notice
 from fetsim.rig.runner import run_all
-from fetsim.studies.compare.comparison import BenchFigures
+from fetsim.studies.compare.comparison import Activity, BenchFigures
 from fetsim.studies.compare.figures import kept_figures
 from fetsim.studies.compare.takes import Programme, Take, circuit_key, take, take_key
 from fetsim.studies.compare.versions import Version
@@ -32,6 +32,8 @@ class Played:
     take: Take | None
     figures: BenchFigures | None
     error: str
+    activity: Activity | None = None
+    """Of a recording, which has no log."""
 
 
 class _Stopped(Exception):

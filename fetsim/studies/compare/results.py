@@ -42,7 +42,7 @@ def version_results(
             flac_file=flac_file,
             wav_file=wav_file,
             loudness=_loudness(one.take, matching.gains_db[number], gains_db[number]),
-            activity=activity(one.take.logs),
+            activity=activity(one.take.logs) if one.take.logs else one.activity,
             outline=leveled.outline(),
             figures=one.figures,
             difference=difference,
@@ -62,6 +62,8 @@ def _work(unit: Unit, other: Unit | None) -> tuple[Step, ...]:
 
 def _changes(unit: Unit, one: Played) -> tuple[tuple[str, str, str], ...]:
     version = one.version.unit
+    if one.version.recording is not None:
+        return (("recording", "none", one.version.recording.name),)
     if version is None:
         return ()
     if version.origin.path != unit.origin.path:  # another unit: what it is, and what is changed in it

@@ -15,6 +15,7 @@ from fetsim.audio.player import check_rate
 from fetsim.files.tables import write_csv
 from fetsim.files.user_cache import UserCache, user_cache
 from fetsim.files.whole_folder import whole_folder, write_manifest
+from fetsim.measurements.recordings.sound import Sound
 from fetsim.rig.quality import quality_named
 from fetsim.schematic.load import DEFAULT_UNIT, given_unit
 from fetsim.schematic.unit import Unit
@@ -24,11 +25,12 @@ from fetsim.studies.compare.audio_files import check_size
 from fetsim.studies.compare.comparison import NOISE, Comparison
 from fetsim.studies.compare.figures import CONDITIONS
 from fetsim.studies.compare.matching import Matching, check_matching, match_levels
-from fetsim.studies.compare.playing import Played, Watcher, play_all
+from fetsim.studies.compare.playing import MEASURING, Played, Watcher, play_all
+from fetsim.studies.compare.recorded import read_recordings, with_recording
 from fetsim.studies.compare.results import version_results
 from fetsim.studies.compare.tables import table_rows
 from fetsim.studies.compare.takes import Programme, open_programme
-from fetsim.studies.compare.versions import check_names, make_versions
+from fetsim.studies.compare.versions import Version, check_names, make_versions
 
 PageWriter = Callable[[Comparison, Path], object]
 """Writes files into the comparison's folder."""
@@ -47,6 +49,7 @@ def compare(
     folder: str | Path | None = None,
     unit: Unit | str | Path = DEFAULT_UNIT,
     changes: Changes = MappingProxyType({}),
+    recordings: Mapping[str, str | Path] = MappingProxyType({}),
     title: str = "",
     match: str = "auto",
     quality: str = "standard",
@@ -61,6 +64,9 @@ def compare(
     """Compare versions of a unit, label -> changes, by playing a sound file through the unit and each of them.
 
     ``changes`` are made in the unit and in all versions. A version whose changes hold ``unit`` starts from that unit.
+
+    ``recordings``: label -> what a real unit made of the same sound file, as versions: brought in step to a fraction
+    of a sample with the unit's output, whatever their delay, polarity, level and clock.
 
     Writes 24 bit FLAC and WAV files of every version and of what it adds to the untouched unit, ``comparison.json``,
     ``comparison.csv`` (a line for each version that was played) and what ``pages`` write, into ``folder`` (default:
@@ -83,17 +89,21 @@ def compare(
     source, wanted = Path(path_in), list(versions.items() if isinstance(versions, Mapping) else versions)
     check_matching(match)
     quality_named(quality)
-    check_names(name for name, _ in wanted)
+    boxes = {label.strip(): Path(path) for label, path in recordings.items()}
+    check_names([*(name for name, _ in wanted), *recordings])
     loaded = given_unit(unit)
     loaded = loaded.changed(changes) if changes else loaded
     made = make_versions(loaded, wanted, changes, keep_going=keep_going)
     programme = open_programme(source, noise_seed, alike=max(1, len(loaded.channels)))
     check_rate(programme.rate_hz, str(source))
     check_size(source, programme.frames, programme.channels)
+    sounds = read_recordings(boxes, programme)
+    made += [Version(label, None, recording=path) for label, path in boxes.items()]
     target, kept = Path(folder) if folder is not None else default_folder(source), cache or user_cache(KIND)
     with whole_folder(target, overwrite=overwrite) as work:
         try:
             played = play_all(made, programme, quality, kept, progress, notice)
+            played = [_recorded(one, sounds, played[0], programme, progress) for one in played]
             comparison = _comparison(played, programme, match, quality, title, work)
         finally:
             kept.trim()
@@ -102,6 +112,16 @@ def compare(
         write_csv(table_rows(comparison), work / TABLE)
         write_manifest(work, {**comparison.to_dict(), **comparison.account().to_dict()})
     return comparison
+
+
+def _recorded(
+    one: Played, sounds: Mapping[str, Sound], first: Played, programme: Programme, progress: Watcher
+) -> Played:
+    if one.version.recording is None or first.take is None:
+        return one
+    found = with_recording(one, sounds[one.version.label], first.take, programme.rate_hz)
+    progress(one.version.label, MEASURING, 1.0)
+    return found
 
 
 def default_folder(path_in: Path) -> Path:

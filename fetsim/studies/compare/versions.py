@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 from fetsim.errors import FetsimError, InputError
 from fetsim.schematic.unit import Unit
@@ -18,6 +19,8 @@ class Version:
     """None where the changes are wrong."""
     error: str = ""
     """What is wrong with them, a line for each mistake."""
+    recording: Path | None = None
+    """Of the real unit, instead of anything that is played."""
 
 
 def check_names(labels: Iterable[str]) -> None:

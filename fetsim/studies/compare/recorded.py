@@ -1,0 +1,114 @@
+"""A recording of the real unit as a version: brought in step with the untouched simulation, and its gain reduction.
+
+In step with the simulation and not with the programme, since that has the unit's own phase in it. A recording does not
+tell its own gain reduction, but how its gain moves against the simulation does: what the simulation has, less the gain
+between the two, counted from where the simulation is at rest, or where it never is, from their median. Where nothing is played it is
+the simulation's.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from scipy import ndimage
+
+from fetsim.audio.loudness import measure_levels
+from fetsim.errors import InputError
+from fetsim.measurements.recordings.sound import Sound, check_audible, check_clipping, read_sound
+from fetsim.measurements.traces.checks import Samples
+from fetsim.measurements.traces.in_step import InStep, in_step
+from fetsim.studies.compare.activity import activity
+from fetsim.studies.compare.comparison import Activity
+from fetsim.studies.compare.playing import Played
+from fetsim.studies.compare.takes import Programme, Take
+
+FOLLOWED_S = 0.02  # over which the gain between both is read
+AT_REST_DB = 0.3  # of gain reduction in the simulation, under which it counts as at rest
+LEAST_AT_REST = 20  # rows of the log
+QUIETEST_DB = -60.0  # re the simulation's rms: quieter moments tell no gain
+COVERED_S = 0.05  # less may lack at either end without a word
+
+
+def read_recordings(recordings: dict[str, Path], programme: Programme) -> dict[str, Sound]:
+    """All recordings, looked at before anything is played. Raises InputError."""
+    found = {}
+    for label, path in recordings.items():
+        sound = read_sound(path)
+        if sound.rate_hz != programme.rate_hz:
+            raise InputError(
+                f"{path}: its rate is {sound.rate_hz} Hz, {programme.path} has {programme.rate_hz} Hz; convert it first"
+            )
+        if sound.channels != programme.channels:
+            raise InputError(
+                f"{path}: has {sound.channels} channels, {programme.channels} are played; give as many as are played"
+            )
+        check_audible(sound)
+        check_clipping(sound)
+        found[label] = sound
+    return found
+
+
+def with_recording(one: Played, sound: Sound, untouched: Take, rate_hz: int) -> Played:
+    """The version with its recording for what was played. Raises InputError where that is of something else."""
+    played = np.asarray(untouched.samples, dtype=np.float64)
+    try:
+        pair = in_step(sound.samples, reference=played, rate_hz=float(rate_hz))
+    except InputError as error:
+        raise InputError(f"{sound.path}: {str(error).partition(': ')[2]}") from None
+    first = round(pair.start_s * rate_hz)
+    samples = np.zeros(played.shape)
+    samples[first : first + len(pair.recording)] = pair.recording.astype(np.float32)  # as all takes
+    take = Take(samples, (), measure_levels(samples, rate_hz), _told(pair, len(played)))
+    return replace(one, take=take, activity=_reduction(pair, first, untouched, rate_hz))
+
+
+def _told(pair: InStep, frames: int) -> str:
+    late = f"{1e3 * abs(pair.delay_s):.3f} ms {'late' if pair.delay_s >= 0.0 else 'early'}"
+    turned = ", upside down" if -1 in pair.polarity else ""
+    told = [
+        f"a recording, which came {late}{turned}, its clock {pair.clock_ppm:+.1f} ppm off: brought in step with the "
+        "untouched unit; its noise is in it, and its gain reduction is told by its gain against the untouched unit's",
+        *pair.warnings,
+    ]
+    from_s, to_s, length_s = (
+        place / pair.rate_hz
+        for place in (pair.start_s * pair.rate_hz, pair.start_s * pair.rate_hz + len(pair.recording), frames)
+    )
+    if from_s > COVERED_S or length_s - to_s > COVERED_S:
+        told.append(f"it holds the programme from {from_s:.2f} to {to_s:.2f} s only and is silent elsewhere")
+    return "; ".join(told)
+
+
+def _reduction(pair: InStep, first: int, untouched: Take, rate_hz: int) -> Activity:
+    """Gain reduction over time in the rows of the untouched version's, all channels together."""
+    rows = activity(untouched.logs)
+    gain_db = _gain_db(pair.reference, pair.recording, rate_hz)
+    time_s = (first + np.arange(len(gain_db))) / rate_hz
+    known = np.isfinite(gain_db)
+    if not np.any(known):
+        return rows
+    against_db = np.interp(rows.time_s, time_s[known], gain_db[known])
+    heard = known[np.clip(np.searchsorted(time_s, rows.time_s), 0, len(known) - 1)]
+    resting = heard & (rows.gain_reduction_max_db < AT_REST_DB)
+    counted = resting if np.sum(resting) >= LEAST_AT_REST else heard
+    at_rest_db = np.median(against_db[counted]) if np.any(counted) else 0.0
+    less_db = np.where(heard, against_db - at_rest_db, 0.0)
+    mean_db, most_db = rows.gain_reduction_mean_db - less_db, rows.gain_reduction_max_db - less_db
+    return Activity(
+        time_s=rows.time_s,
+        gain_reduction_max_db=most_db,
+        gain_reduction_mean_db=mean_db,
+        peak_db=float(np.max(most_db)),
+        mean_db=float(np.mean(mean_db)),
+    )
+
+
+def _gain_db(reference: Samples, recording: Samples, rate_hz: int) -> Samples:
+    """Gain from one to the other at each sample [shape=(n,)], NaN where the reference is too quiet."""
+    width = max(3, round(FOLLOWED_S * rate_hz))
+    both, own = (
+        ndimage.uniform_filter1d(np.sum(reference * other, axis=1), width) for other in (recording, reference)
+    )
+    loud = own > 10.0 ** (QUIETEST_DB / 10.0) * np.mean(own)
+    gain = np.where(loud & (both > 0.0), both / np.where(loud, own, 1.0), np.nan)
+    return np.asarray(20.0 * np.log10(gain))
