@@ -1,9 +1,10 @@
 """A recording of the real unit as a version: brought in step with the untouched simulation, and its gain reduction.
 
-In step with the simulation and not with the programme, since that has the unit's own phase in it. A recording does not
-tell its own gain reduction, but how its gain moves against the simulation does: what the simulation has, less the gain
-between the two, counted from where the simulation is at rest, or where it never is, from their median. Where nothing is played it is
-the simulation's.
+In step with the simulation and not with the programme, since that has the unit's own phase in it: to a hundred
+thousandth of a sample where both are alike, and to what their distortion differs by where they are not (0.2 sample in
+a loop that reduces by 20 dB with another release). A recording does not tell its own gain reduction, but how its gain
+moves against the simulation does: what the simulation has, less the gain between the two, counted from where the
+simulation is at rest, or where it never is, from their median. Where nothing is played it is the simulation's.
 """
 
 from dataclasses import replace
