@@ -82,6 +82,7 @@ from .studies.observed.observations import Observations as Observations
 from .studies.observed.observations import Recording as Recording
 from .studies.observed.readings import Reading as Reading
 from .studies.observed.readings import read_readings as read_readings
+from .studies.observed.readings import reading_of as reading_of
 from .studies.sheet.study import bench_sheet as bench_sheet
 from .studies.signals.study import read_signals as read_signals
 from .studies.signals.study import write_signals as write_signals

@@ -32,7 +32,7 @@ class ObservedOptions(Options):
                      "came out of it, and the settings at which, as 'in.wav, out.wav, release=1'; repeat for more"),
     ] = None
     channel: Annotated[
-        int | None, typer.Option("--channel", metavar="NUMBER", min=1, help="of the recordings, counted from 1")
+        int | None, typer.Option("--channel", metavar="N", min=1, help="of the recordings, counted from 1")
     ] = None
     loopback: Annotated[
         str | None,

@@ -23,6 +23,7 @@ from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
 from fetsim.report.pages.sheet import check_page_path, sheet_html
 from fetsim.rig.quality import DEFAULT_QUALITY
+from fetsim.studies.sheet.blank import blank_readings
 from fetsim.studies.sheet.study import DEFAULT_BUILDS, DEFAULT_FREQUENCY_HZ, bench_sheet
 from fetsim.studies.spread.study import DEFAULT_SEED
 
@@ -42,6 +43,10 @@ def sheet(
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FILE.html", help="write the sheet as a page to be printed")
     ] = None,
+    blank: Annotated[
+        Path | None, typer.Option("--blank", metavar="FILE.csv", help="write a list of readings to fill in, for fetsim "
+                                  "fit and fetsim suspects")
+    ] = None,
     json_to: JsonOption = None,
     csv_to: CsvOption = None,
     force: ForceOption = False,
@@ -54,7 +59,7 @@ def sheet(
     \b
     fetsim sheet --trims --to dunlin-sheet.html
     fetsim sheet --unit mine.toml --change C16=330n --to sheet.html --force
-    fetsim sheet --builds 300 --csv sheet.csv
+    fetsim sheet --builds 300 --csv sheet.csv --blank readings.csv
 
     The band comes from tolerances and device sheets, as in fetsim spread. For a unit with changes, or a file that
     starts from another unit, the work is listed, and what is then used of the ratings. Where a build does not come to
@@ -64,7 +69,7 @@ def sheet(
     if to is not None:
         check_page_path(to)
     with Outputs(overwrite=force, inputs=unit.files) as outputs:
-        staged = {path: outputs.stage(path) for path in (to, json_to, csv_to) if path is not None}
+        staged = {path: outputs.stage(path) for path in (to, json_to, csv_to, blank) if path is not None}
         with progress_bar(unit) as progress:
             found = bench_sheet(
                 unit, builds=builds, seed=seed, frequency_hz=frequency, quality=quality, workers=workers,
@@ -81,6 +86,9 @@ def sheet(
         if csv_to is not None:
             with writing(csv_to):
                 write_csv(account.records(), staged[csv_to])
+        if blank is not None:
+            with writing(blank):
+                write_csv(blank_readings(found), staged[blank])
     page = account_text(account, cautions_first=True)
     typer.echo(page if to is None else f"{page}\n\nWrote {to}")
     lacking = [f"tone {name}: {why}" for name, why in found.reasons.items()]

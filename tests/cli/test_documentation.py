@@ -128,4 +128,5 @@ def test_no_word_has_two_meanings():
                         short.setdefault(one, set()).add(long)
     assert {one: longs for one, longs in short.items() if len(longs) > 1} == {}
     several = {one: metavars for one, metavars in named.items() if len(metavars) > 1}
-    assert set(several) <= {"--at", "--to"}  # POINT or POINTS; a FOLDER for a comparison, a FILE for a unit
+    # POINT or POINTS; a FOLDER for a comparison, a FILE for a unit; one pair of files, or pairs with their settings
+    assert set(several) <= {"--at", "--to", "--capture"}

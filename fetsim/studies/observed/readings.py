@@ -93,7 +93,12 @@ def read_readings(path: Path, unit: Unit) -> tuple[Reading, ...]:
 
 
 def reading_of(row: Mapping[str, str], unit: Unit, where: str = "") -> Reading:
-    """One reading out of its texts by column. Raises InputError that begins with the column."""
+    """One reading out of its texts by column. Raises InputError that begins with the column.
+
+    >>> import fetsim
+    >>> fetsim.reading_of({"figure": "release", "value": "120ms"}, fetsim.load_unit("teaching")).value
+    0.12
+    """
     texts = {name: row.get(name, "").strip() for name in COLUMNS}
     with _column("settings"):
         each = texts["settings"].replace(",", ";").split(";") if texts["settings"] else []

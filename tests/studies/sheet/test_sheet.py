@@ -132,11 +132,17 @@ def run(capsys, *arguments):
 
 def test_from_the_command_line(capsys, tmp_path):
     to, figures, rows = tmp_path / "sheet.html", tmp_path / "sheet.json", tmp_path / "sheet.csv"
-    code, out, _ = run(capsys, "--to", to, "--json", figures, "--csv", rows, "--trims")
+    blank = tmp_path / "readings.csv"
+    code, out, _ = run(capsys, "--to", to, "--json", figures, "--csv", rows, "--trims", "--blank", blank)
     assert code == 0 and out.index("CAUTIONS") < out.index("VOLTS AT REST") and out.rstrip().endswith(f"Wrote {to}")
     found = json.loads(figures.read_text())
     assert found["study"] == "sheet" and found["trims"] is True and len(found["nodes"]) == 8
     assert to.read_text().startswith("<!doctype html>") and rows.read_text().startswith("table,")
+    heading, *lines = blank.read_text().splitlines()
+    assert heading == "figure,value,accuracy,meter,settings,expected" and "volts@po,,,,,0 V" in lines
+    blank.write_text(blank.read_text().replace("volts@ctl,", "volts@ctl,-5.1V"))
+    (read,) = fetsim.read_readings(blank, fetsim.load_unit("teaching"))  # what is filled in, and nothing else
+    assert read.value == -5.1
     before = to.read_bytes()
     code, out, err = run(capsys, "--to", to)
     assert code == 2 and "exists already" in err and to.read_bytes() == before and not out

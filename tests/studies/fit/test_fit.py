@@ -1,0 +1,120 @@
+"""Fits with answers in closed form: a divider from its volts, a low pass from its sound."""
+
+import numpy as np
+import pytest
+import soundfile
+
+import fetsim
+from fetsim.cli.main import main
+from fetsim.errors import InputError
+from tests.studies.observed.small_units import DIVIDER, RC
+
+RATE_HZ = 48000.0
+
+
+def unit_of(tmp_path, text):
+    path = tmp_path / "unit.toml"
+    path.write_text(text)
+    return fetsim.load_unit(path)
+
+
+def test_a_divider_tells_the_ratio_and_no_more(tmp_path):
+    """6 V nominal, 6.12 V read to 6 mV: R2 / R1 is known to 6 mV / 2.4 V, both to what two tolerances of 5 % leave."""
+    unit = unit_of(tmp_path, DIVIDER)
+    row = {"figure": "volts@m", "value": "6.12V", "accuracy": "6mV", "meter": "none"}
+    found = fetsim.fit(fetsim.Observations(unit=unit, readings=(fetsim.reading_of(row, unit),)), ["R1", "R2"])
+    r1, r2 = found.values
+    assert r2.value / r1.value == pytest.approx(6.12 / 3.88, rel=2e-3)
+    spread = 0.05 / 3.0  # of the logarithm of each before: three deviations reach the limit
+    # the ratio is known, of their mean nothing more than before
+    assert np.log(r1.high / r1.low) == pytest.approx(2.0 * 1.96 * spread / np.sqrt(2.0), rel=0.04)
+    (known,) = found.together
+    assert known.sigma == pytest.approx(6e-3 / 2.4, rel=0.05)
+    assert sorted(known.powers) == pytest.approx([-1.0, 1.0], abs=0.05)
+
+
+def test_a_low_pass_tells_the_product(tmp_path):
+    """White noise through 10 k and 9.5 n, noise of the recording 50 dB down, level and delay unknown: RC of the truth
+    within its interval, which is that of the closed form, J = -jw RC H^2 in the frequency domain."""
+    unit = unit_of(tmp_path, RC)
+    rng = np.random.default_rng(11)
+    n, truth = 24000, 9.5e-9
+    dry = 0.1 * rng.standard_normal(n)
+    clean = fetsim.render(dry, RATE_HZ, unit=unit.changed(C1=truth), quality="draft").output
+    sigma = 10.0 ** (-50.0 / 20.0) * np.std(clean)
+    wet = np.concatenate([np.zeros(700), -0.5 * clean, np.zeros(700)])
+    wet = wet + 0.5 * sigma * rng.standard_normal(len(wet))
+    observed = fetsim.Observations(
+        unit=unit, recordings=(fetsim.Recording(dry=dry, wet=wet, rate_hz=RATE_HZ),)
+    )
+    found = fetsim.fit(observed, ["R1", "C1"], quality="draft", workers=1)
+    (known,) = found.together
+    assert sorted(known.powers) == pytest.approx([1.0, 1.0], abs=0.02)
+    off = np.log(found.values[0].value * found.values[1].value / (1e4 * truth))
+    hertz = np.fft.rfftfreq(n, 1.0 / RATE_HZ)
+    band = (hertz > 20.0) & (hertz < 20e3)
+    w = 2.0 * np.pi * hertz[band] * 10001.0 * truth
+    through = 1.0 / (1.0 + 1j * w)
+    columns = np.fft.rfft(dry)[band] * np.stack([-1j * w * through**2, through, 1j * hertz[band] * through])
+    scale = np.sqrt(np.mean(np.abs(columns) ** 2, axis=1))[:, None]
+    gram = (columns / scale) @ (columns / scale).conj().T
+    error = sigma * np.sqrt(n / 2.0 * np.linalg.inv(gram.real)[0, 0]) / scale[0, 0]
+    assert known.sigma == pytest.approx(error, rel=0.3)  # excess of a few slices scatters so much
+    assert abs(off) < 3.0 * error
+    assert found.recordings[0].polarity == -1 and found.recordings[0].delay_s == pytest.approx(700 / RATE_HZ, abs=1e-6)
+    in_band = np.sum(np.abs(np.fft.rfft(clean)[band]) ** 2) / np.sum(np.abs(np.fft.rfft(clean)) ** 2)
+    expected_db = -50.0 + 10.0 * np.log10(np.mean(band) / in_band)  # 20 kHz of 24 are looked at
+    assert found.recordings[0].after_db == pytest.approx(expected_db, abs=0.15)
+
+
+def test_more_unknowns_than_data_is_refused(tmp_path):
+    unit = unit_of(tmp_path, DIVIDER)
+    row = {"figure": "volts@m", "value": "6.12V"}
+    observed = fetsim.Observations(unit=unit, readings=(fetsim.reading_of(row, unit),))
+    with pytest.raises(InputError, match="more unknowns than data"):
+        fetsim.fit(observed, ["R1=any", "R2=any"])
+
+
+def test_a_reading_in_the_wrong_unit_is_asked_back(tmp_path):
+    unit = unit_of(tmp_path, DIVIDER)
+    row = {"figure": "volts@m", "value": "6120V"}
+    observed = fetsim.Observations(unit=unit, readings=(fetsim.reading_of(row, unit),))
+    with pytest.raises(InputError, match="is it in the right unit"):
+        fetsim.fit(observed, ["R1"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (["--free", "R3"], "--readings, --capture: give at least one of them"),
+        (["--readings", "r.csv"], "free: 0 values are free"),
+        (["--readings", "r.csv", "--free", "R99"], "free: there is no part or control 'R99'"),
+        (["--readings", "none.csv", "--free", "R3"], "none.csv: no such file"),
+        (["--capture", "in.wav", "--free", "R3"], "is not two files"),
+        (["--capture", "in.wav, none.wav", "--free", "R3"], "none.wav: no such file"),
+        (["--capture", "in.wav, in.wav", "--free", "R3"], "is the dry file again"),
+        (["--capture", "in.wav, r.csv, loud=3", "--free", "R3"], "loud"),
+    ],
+)
+def test_what_is_refused_is_one_line(arguments, line, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("in.wav", 0.1 * np.random.default_rng(1).standard_normal(48000), 48000, subtype="FLOAT")
+    (tmp_path / "r.csv").write_text("figure,value\nvolts@ctl,-5V\n")
+    before = sorted(tmp_path.iterdir())
+    with pytest.raises(SystemExit) as ended:
+        main(["fit", "-u", "teaching", "-q", "draft", "--workers", "1", *arguments])
+    said = capsys.readouterr()
+    assert ended.value.code == 2 and line in said.err and said.err.count("\n") == 1 and not said.out
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_from_the_command_line(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "r.csv").write_text("figure,value,accuracy,meter\nvolts@ctl,-4.8V,5mV,none\nvolts@an,-7V,1%,\n")
+    options = ["--free", "V2=-6V..-4V", "--to", "box.toml", "--based", "--json", "f.json", "--plot", "f.png"]
+    with pytest.raises(SystemExit) as ended:
+        main(["fit", "-u", "teaching", "-q", "draft", "--workers", "1", "--readings", "r.csv", *options])
+    out = capsys.readouterr().out
+    assert ended.value.code == 0 and "VALUES" in out and "CAUTIONS" in out and "Wrote box.toml" in out
+    assert fetsim.load_unit(tmp_path / "box.toml").parts["V2"].values["voltage"] == pytest.approx(-4.8, abs=0.01)
+    assert (tmp_path / "f.png").stat().st_size > 1000
