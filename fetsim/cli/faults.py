@@ -69,8 +69,9 @@ def faults(
         with progress_bar(unit, plays=True) as progress:
             found = faults_of_unit(
                 unit, parts=words(parts, "--parts") or (), mistakes=mistakes, reported=reported or (),
-                readings=readings, told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"), aged=aged, rates=rates,
-                builds=builds, quality=quality, workers=workers, scheduler=scheduler, progress=progress,
+                readings=readings, told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"),
+                aged=aged, rates=rates, builds=builds, quality=quality, workers=workers,
+                scheduler=scheduler, progress=progress,
             )  # fmt: skip
         page = write_results(write, {"": found}, {})
     typer.echo(page)
