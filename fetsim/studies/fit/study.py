@@ -34,6 +34,7 @@ from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.observed.sums import Sums
 
+MOST_SEARCHES = 3
 TRIED = 2.0
 """Standard deviations off at which an interval is looked at."""
 BEYOND = 3.0
@@ -83,8 +84,12 @@ def fit(
     assert before is not None
     _plausible(observations, before)
     found = search(problem, start, low, high)
-    if problem.divide_by_excess():
+    rounds = found.rounds
+    for _ in range(MOST_SEARCHES):  # what hangs together is known where the search ended, and may end it elsewhere
+        if not problem.divide_by_excess():
+            break
         found = search(problem, found.place, low, high)
+        rounds += found.rounds
     covariance = covariance_of(found.local.matrix)
     ends, profiled = _intervals(problem, found, covariance, frees)
     asked = [k for k, one in enumerate(frees) if one.asked]
@@ -105,7 +110,7 @@ def fit(
         readings=_readings(observations, before, problem),
         recordings=_recordings(observations, problem, levels),
         others=len(frees) - len(asked),
-        rounds=found.rounds,
+        rounds=rounds,
         evaluations=problem.evaluations,
         settled=found.settled,
         reasons=problem.shown.reasons,
