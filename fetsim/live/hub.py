@@ -21,7 +21,7 @@ from fetsim.live.background import Background
 from fetsim.live.desk import START, Desk
 from fetsim.live.facts import state_facts, unit_facts
 from fetsim.live.figures import Figures, compared, figures_of, loudness_of
-from fetsim.live.marching import Happened, Marching, Said, Sounded, Took, samples_of
+from fetsim.live.marching import Happened, Held, Marching, Said, Sounded, Took, samples_of
 from fetsim.live.scope import Picture, Setting
 from fetsim.live.session import Session
 from fetsim.measurements.traces.ballistics import needle_for
@@ -152,9 +152,9 @@ class Hub:
     def _play(self, page: Page) -> None:
         anew = page is not self.listener
         if anew and self.listener is not None:
-            self.listener.send(_json({"is": "taken", "text": "another page plays the sound now"}))
+            self.listener.send(_json({"is": "taken", "text": "Another page plays the sound now"}))
         self.listener, self.playing = page, True
-        page.send(_json({"is": "begin", "anew": anew}))
+        page.send(_json({"is": "begin", "anew": anew, "ahead_s": self.marching.ahead_s}))
         self.marching.play(anew=anew)
 
     def _export(self, page: Page, what: str) -> None:
@@ -166,7 +166,7 @@ class Hub:
             if self.folder.exists():
                 raise InputError(f"compare: {self.folder} exists already; move it away, nothing is overwritten")
             arguments = (self.session.programme.path, start, versions, self.folder, self.session.now.quality)
-            self._say(f"comparing {len(versions) + 1} versions of {self.session.programme.name} in the background")
+            self._say(f"Comparing {len(versions) + 1} versions of {self.session.programme.name} in the background")
             self.background.ask("compare", compared, *arguments, told=self._told(self._compared))
             return
         texts: dict[str, Callable[[], str]] = {
@@ -197,10 +197,14 @@ class Hub:
                     self.listener.send(self._meters(happened))
             case Took():
                 if happened.fallen:
-                    self._say(f"the machine cannot keep up; the sound goes on in {happened.quality} quality")
+                    self._say(f"The machine cannot keep up; the sound goes on in {happened.quality} quality")
                 self._tell_all(_json({"is": "took", "at_frame": happened.at_frame, "quality": happened.quality}))
                 self._work_out()
                 self._tell_all(self._state())
+            case Held():
+                ahead = f"{1000 * happened.ahead_s:.0f} ms"
+                self._say(f"Sound came late, so {ahead} of it are kept ahead now: changes are heard that much later.")
+                self._tell_all(_json({"is": "held", "ahead_s": happened.ahead_s}))
             case Said():
                 if happened.refused:
                     self.desk.give_back(self.session.now.changes)
@@ -234,7 +238,7 @@ class Hub:
         self.background.ask(f"loudness {slot}", loudness_of, unit, stretch, programme.rate_hz, told=self._told(then))
 
     def _compared(self, found: str | None, error: str) -> None:
-        self._say(f"compare: {error}" if found is None else f"the comparison is written: open {found}/listen.html")
+        self._say(f"Compare: {error}" if found is None else f"The comparison is written: open {found}/listen.html")
 
     def _say(self, text: str) -> None:
         self._tell_all(_json({"is": "said", "text": text}))

@@ -1,8 +1,9 @@
 """The thread that marches: keeps the page's buffer filled, takes what was turned, falls back where it is too slow.
 
-It is as far ahead of what is heard as ``AHEAD_S``: that, the rate conversion and a block are how late a change is
-heard. What has to be worked out for a change is done on a thread beside it, and where a solver has to be compiled, in
-a process of its own; meanwhile the sound goes on with the old values.
+It is ``AHEAD_S`` ahead of what is heard: that, the rate conversion and a block are how late a change is heard. Where
+blocks come too late for that though the march is quick enough, it goes further ahead, and says so. What has to be
+worked out for a change is done on a thread beside it, and where a solver has to be compiled, in a process of its own;
+meanwhile the sound goes on with the old values.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -23,7 +24,9 @@ from fetsim.live.session import Session, Turned, prepare, to_be_prepared
 from fetsim.live.voices import Heard
 from fetsim.rig.quality import QUALITIES
 
-AHEAD_S = 0.12
+AHEAD_S = 0.06
+"""To begin with: three blocks, of which one is on its way and one may be late."""
+FURTHER, FURTHEST_S = 1.5, 0.3
 BUSY = 0.9
 """Share of the time that the march may take over the last blocks before it falls back,"""
 BUSY_BLOCKS = 50
@@ -60,6 +63,13 @@ class Took:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Held:
+    """So much sound is kept ahead of what is heard."""
+
+    ahead_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Said:
     """A sentence for the user; ``refused``: what was asked for last did not come to be."""
 
@@ -67,7 +77,7 @@ class Said:
     refused: bool = False
 
 
-Happened = Sounded | Took | Said
+Happened = Sounded | Took | Held | Said
 
 
 class Marching:
@@ -79,11 +89,16 @@ class Marching:
         self._orders: list[Callable[[], None]] = []
         self._playing = self._ended = False
         self._sent = self._played = 0  # frames of the present listener's stream
-        self._dry = self.late = 0  # times that it ran dry, of this stream and of all
+        self._dry = self.dry = 0  # times that it ran dry, of this stream and of all
+        self.ahead_s = AHEAD_S
+        self.late = 0
+        """Blocks, or rows of them, that were sent when all before them must have been heard."""
+        self._told_s = perf_counter()  # when the listener said how far it is
+        self._is_late = False
         self._brought = 0
         self._busy: list[tuple[float, float]] = []
         self._fell_s = -REST_S
-        self._late_then = 0
+        self._dry_then = 0
         self._wanted: tuple[Changes, str] = session.now.changes, session.now.quality
         self._falling = self._preparing = False
         self._turned: Turned | None = None
@@ -110,7 +125,9 @@ class Marching:
         with self._change:
             if anew:
                 self._sent = self._played = self._dry = 0
+                self._is_late = False
             self._playing = True
+            self._told_s = perf_counter()
             self._busy.clear()
             self._change.notify_all()
 
@@ -123,7 +140,8 @@ class Marching:
         """How far the listener has come, and how often the sound ran dry there."""
         with self._change:
             self._played = max(self._played, min(frames, self._sent))
-            self.late += max(dropouts - self._dry, 0)
+            self._told_s = perf_counter()
+            self.dry += max(dropouts - self._dry, 0)
             self._dry = max(dropouts, self._dry)
             self._change.notify_all()
 
@@ -168,7 +186,7 @@ class Marching:
             while self._one_turn():
                 pass
         except Exception as error:
-            self._tell(Said(text=f"the sound has ended: {error or type(error).__name__}; start the command again"))
+            self._tell(Said(text=f"The sound has ended: {error or type(error).__name__}; start the command again"))
             if not isinstance(error, FetsimError):
                 raise
 
@@ -184,7 +202,7 @@ class Marching:
         return not self._ended
 
     def _is_due(self) -> bool:
-        ahead = AHEAD_S * self.session.programme.rate_hz
+        ahead = self.ahead_s * self.session.programme.rate_hz
         return self._playing and self._sent - self._played < ahead
 
     def _turned_now(self) -> bool:
@@ -204,12 +222,20 @@ class Marching:
         first = self._brought
         self._brought += len(heard.output)
         with self._change:
+            self._count_late()
             self._sent += len(heard.output)
         self._tell(Sounded(first_frame=first, heard=heard, picture=picture, busy=busy))
         for one in self.session.log[failures:]:
             if one.kind == "failure":
                 self._failed(one.name)
         self._fall_back(busy)
+
+    def _count_late(self) -> None:
+        """By the clock of this side, under the lock: whether what was sent has been heard to its end."""
+        gone = (perf_counter() - self._told_s) * self.session.programme.rate_hz
+        late = 0 < self._played and self._sent < self._played + gone
+        self.late += late and not self._is_late
+        self._is_late = late
 
     def _shown(self, heard: Heard) -> Picture | None:
         if not heard.traces.shape[1]:
@@ -222,21 +248,27 @@ class Marching:
         with self._change:
             self._wanted = self.session.now.changes, self.session.now.quality
             self._drop_turned()
-        self._tell(Said(text=f"no solution with these values, so those before are back: {why}", refused=True))
+        self._tell(Said(text=f"No solution with these values, so those before are back: {why}", refused=True))
         self._tell(self._took())
 
     def _fall_back(self, busy: float) -> None:
-        """To the next coarser quality, where the march takes too long."""
+        """Further ahead where only some blocks are late, to a coarser quality where the march takes too long."""
         names = list(QUALITIES)
         coarser = names[max(names.index(self.session.now.quality) - 1, 0)]
         now_s = perf_counter()
         slow = len(self._busy) == BUSY_BLOCKS and busy > BUSY
-        if not (slow or self.late - self._late_then >= LATE) or now_s - self._fell_s < REST_S:
+        if busy <= BUSY and self.ahead_s < FURTHEST_S:
+            if self.dry > self._dry_then:
+                self._dry_then = self.dry
+                self.ahead_s = min(FURTHER * self.ahead_s, FURTHEST_S)
+                self._tell(Held(ahead_s=self.ahead_s))
             return
-        self._fell_s, self._late_then = now_s, self.late
+        if not (slow or self.dry - self._dry_then >= LATE) or now_s - self._fell_s < REST_S:
+            return
+        self._fell_s, self._dry_then = now_s, self.dry
         self._busy.clear()
         if coarser == self.session.now.quality:
-            dry = f"the machine cannot keep up even in {coarser}: the sound has run dry {self.late} times"
+            dry = f"The machine cannot keep up even in {coarser}: the sound has run dry {self.dry} times"
             self._tell(Said(text=f"{dry}; end other programs, or take a recording of one channel"))
             return
         with self._change:
@@ -291,7 +323,7 @@ class Marching:
         seconds = compile_s(*{id(rig): rig.system for rig in rigs}.values())
         if not seconds:
             return
-        self._tell(Said(text=f"this is another topology: its solver is compiled, about {seconds:.0f} s; "
+        self._tell(Said(text=f"This is another topology: its solver is compiled, about {seconds:.0f} s; "
                         "the sound goes on with the old values until then"))  # fmt: skip
         done = Event()
         units = list({id(rig): rig.unit for rig in rigs}.values())

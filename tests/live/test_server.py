@@ -101,7 +101,7 @@ def test_two_pages_share_the_desk_and_one_hears(served):
         assert len(first) >= 16
         other.send(json.dumps({"do": "play"}))
         assert told(other, "begin")["anew"]
-        assert "another page" in told(one, "taken")["text"]
+        assert "Another page" in told(one, "taken")["text"]
         assert told(other, "meters")["frames"] >= 0
     deadline = time.monotonic() + 10
     while (served.hub.playing or served.hub.pages) and time.monotonic() < deadline:

@@ -170,7 +170,8 @@ export class Desk {
 
   #curve() {
     const { figures } = this;
-    if (!figures?.input_dbu?.length) return;
+    byId("curve-part").hidden = !figures?.input_dbu?.length;
+    if (byId("curve-part").hidden) return;
     const found = pen(byId("curve"), CURVE_HEIGHT);
     const { context, width, height } = found;
     const [low, high] = [figures.input_dbu[0], figures.input_dbu.at(-1)];

@@ -81,7 +81,7 @@ export class Meters {
     show("read-channel", "channel_resistance_min_ohm", (x) => (x === null ? "off" : amount(x, "ohm")));
     byId("read-needle").textContent = `${number(this.needle.at)} dB`;
     byId("read-busy").textContent = `${Math.round(100 * busy)} % of real time`;
-    byId("read-late").textContent = `${this.sound.dropouts + this.sound.gaps} here, ${late} told to the program`;
+    byId("read-late").textContent = `${this.sound.dropouts + this.sound.gaps} here; blocks sent late: ${late}`;
   }
 
   #draw() {

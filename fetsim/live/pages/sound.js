@@ -22,7 +22,8 @@ export class Sound extends EventTarget {
     this.node = null;
     link.on("hello", (hello) => (this.hello = hello));
     link.on("sound", (data) => this.#take(data));
-    link.on("begin", ({ anew }) => anew && this.#begin());
+    link.on("begin", ({ anew, ahead_s: ahead }) => this.#begin(anew, ahead));
+    link.on("held", ({ ahead_s: ahead }) => this.node?.port.postMessage({ ahead }));
     link.on("taken", ({ text }) => {
       this.#stop();
       say(text);
@@ -93,7 +94,9 @@ export class Sound extends EventTarget {
     this.gain.gain.setTargetAtTime(target, this.context.currentTime, seconds / 4);
   }
 
-  #begin() {
+  #begin(anew, ahead) {
+    this.node?.port.postMessage({ ahead });
+    if (!anew) return;
     this.first = this.expected = null;
     this.played = this.dropouts = this.gaps = 0;
     this.node?.port.postMessage({ reset: true });
