@@ -5,6 +5,11 @@ wrong on a bench: noise 60 dB down, hum, any delay, level and polarity, clocks 2
 
 Each trial is a line of the file, and is not done again. The sound is noise with the tilt and the level changes of a
 programme, other in every trial; the truth is drawn from what the fit knows before.
+
+So far (2026-11-26, load 15): the first 20 trials of the teaching loop, 1.5 s, five values: 98 of 100 intervals hold,
+left over -22 dB before and -60.2 dB after, where the noise is at -60, 12 s of CPU each. In a few of them excess was
+taken where the first search had stopped, which made intervals far too wide; it is taken again since (trial 17: 1.0
+instead of 880, and all five hold).
 """
 
 import argparse
