@@ -40,6 +40,7 @@ def _sums(columns, wet):
     return sums_of([Whole(one) for one in (*columns, wet)], LENGTH, RATE_HZ)
 
 
+@pytest.mark.slow
 def test_95_percent_are_held_in_95_of_100():
     """A linear model of unknown noise, level, delay and clock off: 80 intervals, so 95 +- 2.5 %."""
     held = []
