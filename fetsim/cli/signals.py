@@ -35,7 +35,7 @@ def signals(
                      "response and noise are taken out"),
     ] = None,
     channel: Annotated[
-        int | None, typer.Option("--channel", metavar="NUMBER", help="of --capture, counted from 1")
+        int | None, typer.Option("--channel", metavar="N", min=1, help="of the recording, counted from 1")
     ] = None,
     unit: Annotated[
         str | None,
@@ -58,8 +58,9 @@ def signals(
     highest: Annotated[float | None, typer.Option("--highest", metavar="DBU", help="level of the last tone")] = None,
     before: Annotated[float | None, typer.Option("--before", metavar="DBU", help="level before the step")] = None,
     level: Annotated[float | None, typer.Option("--level", metavar="DBU", help="level of the step")] = None,
-    readings: Annotated[
-        Path | None, typer.Option("--readings", metavar="FILE.csv", help="write the figures as a file of readings")
+    readings_to: Annotated[
+        Path | None,
+        typer.Option("--readings-to", metavar="FILE.csv", help="write the figures as a list of readings"),
     ] = None,
     quality: QualityOption = DEFAULT_QUALITY,
 ) -> None:  # fmt: skip
@@ -68,7 +69,7 @@ def signals(
     \b
     fetsim signals --to test.wav --unit dunlin --full-scale 20
     fetsim signals --played test.wav --capture recorded.wav --loopback wire.wav
-    fetsim signals --played test.wav --capture recorded.wav --unit dunlin --plot both.svg --readings box.csv
+    fetsim signals --played test.wav --capture recorded.wav --unit dunlin --plot both.svg --readings-to box.csv
 
     Play it into the unit and record the output with the same interface at the same rate; any delay, level, polarity,
     and another clock of the recorder are found and taken out. Each figure has one standard deviation beside it, from
@@ -90,7 +91,7 @@ def signals(
         raise InputError("signals: give --to to write a test file, or --played and --capture to read its recording")
     inputs = [played, capture, *([] if loopback is None else [loopback]), *(loaded.files if loaded else [])]
     with Outputs(overwrite=files.force, inputs=inputs) as outputs:
-        staged = None if readings is None else outputs.stage(readings)
+        staged = None if readings_to is None else outputs.stage(readings_to)
         with destination(files, inputs) as write:
             with nullcontext(unwatched) if loaded is None else progress_bar(loaded) as progress:
                 found = read_signals(
@@ -98,8 +99,8 @@ def signals(
                     unit=loaded, quality=quality, progress=progress,
                 )  # fmt: skip
             page = write_measured(write, found, capture.name, {"played": str(played), "capture": str(capture)})
-        if readings is not None and staged is not None:
-            with writing(readings):
+        if readings_to is not None and staged is not None:
+            with writing(readings_to):
                 write_csv(found.readings(), staged)
     typer.echo(page)
 
