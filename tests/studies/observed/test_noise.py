@@ -40,11 +40,10 @@ def _sums(columns, wet):
     return sums_of([Whole(one) for one in (*columns, wet)], LENGTH, RATE_HZ)
 
 
-@pytest.mark.slow
 def test_95_percent_are_held_in_95_of_100():
-    """A linear model of unknown noise, level, delay and clock off: 80 intervals, so 95 +- 2.5 %."""
+    """A linear model of unknown noise, level, delay and clock off: 40 intervals, so 95 +- 3.5 %."""
     held = []
-    for seed in range(40):
+    for seed in range(20):
         rng = np.random.default_rng(seed)
         columns = _columns(rng)
         truth = np.array([0.01, -0.02, 0.1, 0.05, 0.02]) * rng.standard_normal(5)
@@ -58,7 +57,7 @@ def test_95_percent_are_held_in_95_of_100():
         covariance = np.linalg.inv(there.matrix) * excess_of(sums, weights, there.nuisances)
         off = (place + np.linalg.solve(there.matrix, there.gradient) - truth[:2]) / np.sqrt(np.diag(covariance))
         held += (np.abs(off) < 1.96).tolist()
-    assert 0.90 <= np.mean(held) <= 0.995
+    assert np.mean(held) >= 0.87  # too wide ones are told by the closed forms of ``studies/fit``
 
 
 def test_errors_that_hang_together_are_told():
