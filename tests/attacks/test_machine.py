@@ -193,6 +193,7 @@ def test_a_signal_leaves_nothing_half_written(place, name):
     assert not [one for one in os.listdir() if one.startswith(".") or one == "l.csv"]
 
 
+@pytest.mark.slow
 def test_standard_streams_that_are_closed(place):
     """What is printed goes nowhere; the sound file is whole, and the same as ever."""
     heard = {}

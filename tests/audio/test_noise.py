@@ -114,6 +114,7 @@ def test_seed_channels_and_blocks():
     assert render(silence, RATE_HZ, unit="teaching", quality="draft").noise_seed is None
 
 
+@pytest.mark.slow
 def test_segments_have_one_noise():
     """Noise is a function of the step, so that a segment that begins later comes to what one piece has."""
     unit, frames = load_unit("teaching"), np.zeros((8 * 4096, 1))

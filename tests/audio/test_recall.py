@@ -81,6 +81,7 @@ def test_the_look_through_sees_when_the_core_was_moved_last(choked):
         assert abs(look.memory[-1, 0, number] - memory[-1, number]) < 0.05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("channels", [1, 2])
 def test_a_splice_in_the_quiet_holds_in_the_next_loud_passage(choked, channels):
     sound = loud_quiet_loud()
@@ -103,6 +104,7 @@ def test_without_what_it_has_to_know_no_segment_takes_over(choked, monkeypatch):
     assert apart_db(found, played(sound, choked)[0], LEAST_LEVEL) <= AGREED_DB
 
 
+@pytest.mark.slow
 def test_the_dunlin_as_shipped_is_spliced():
     sound = 0.7 * programme(20.0)
     dunlin = fetsim.load_unit("dunlin")

@@ -91,6 +91,7 @@ def test_a_splice_leaves_140_db_of_the_level_there(level, changes, seconds, opti
         assert one.residual_db <= AGREED_DB and earlier.at_s < later.at_s and later.cut_s < later.at_s
 
 
+@pytest.mark.slow
 def test_the_dunlin_is_spliced_as_well():
     """Without hysteresis: a stop that no later swing reaches keeps what it has, and two marches never have it alike."""
     sound = 0.7 * programme(18.0)

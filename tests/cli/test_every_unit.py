@@ -34,8 +34,19 @@ def run(capsys, *arguments):
     return said.out
 
 
-@pytest.mark.parametrize("unit", UNITS)
-@pytest.mark.parametrize("command", MEASUREMENTS)
+SLOW = ("-pair", "-mains")
+"""What their units' names end in that are long to compile and to settle: of these the shorter measurements."""
+SHORT = ("sweep", "needle", "levels", "explain")
+
+
+@pytest.mark.parametrize(
+    ("command", "unit"),
+    [
+        pytest.param(command, unit, marks=[pytest.mark.slow] if unit.endswith(SLOW) and command not in SHORT else [])
+        for command in MEASUREMENTS
+        for unit in UNITS
+    ],
+)
 def test_a_measurement_has_figures_of_every_unit(unit, command, capsys, tmp_path):
     found = tmp_path / "found.json"
     quick = [] if command in ("noise", "response", "drift") else ["--quality", "draft"]

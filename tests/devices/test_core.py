@@ -133,6 +133,7 @@ def test_loss_of_a_cycle_in_closed_form(amplitude):
     assert abs(10.0 * np.log10(loss / density)) < 1.2
 
 
+@pytest.mark.slow
 def test_rayleigh_at_low_level():
     """B = (mu + nu Hm) H -/+ nu/2 (Hm^2 - H^2) turned round for a flux that is given: i = phi/L_i - a phi_m phi
     +/- a/2 (phi_m^2 - phi^2), so quadrature part 4 a phi_m^2/(3 pi), third harmonic 4 a phi_m^2/(15 pi). Averaged over

@@ -25,6 +25,7 @@ def settled_cycle(core, volt, frequency_hz, steps=6000):
     return flux, np.array(current)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("given", [{}, {"largest_inductance": 22.0}, {"largest_inductance": 60.0}])
 @pytest.mark.parametrize("level", [0.02, 1.0, 8.0])
 def test_inductance_and_loss_are_those_of_the_loops(given, level):

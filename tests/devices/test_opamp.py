@@ -47,6 +47,7 @@ def test_corner_is_gain_bandwidth_over_noise_gain(bandwidth_hz, slew_v_s, gain):
         assert wanted_hz == pytest.approx(90.9e3, rel=5e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.5, 0.9, 1.3])
 def test_slewing_begins_at_the_full_power_bandwidth(share):
     """A buffer at 10 V and a share of slew / (2 pi V), against its one equation a' = slew tanh((u - a) / v_s). Below

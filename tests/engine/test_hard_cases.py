@@ -113,6 +113,7 @@ def test_failure_is_located(monkeypatch):
         sim.advance(tone(10.0, 1000.0, 0.01, bench.rate_hz))
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.floats(0.5, 1.5), min_size=len(VALUED), max_size=len(VALUED)), st.sets(st.sampled_from("123")))
 def test_every_part_up_to_half_off(factors, closed):

@@ -229,6 +229,7 @@ def test_noise_is_white_and_of_its_variance():
     assert np.mean(values**4) == pytest.approx(2.7, abs=0.02)  # four uniform numbers: 3 - 1.2 / 4
 
 
+@pytest.mark.slow
 def test_sequences_are_independent():
     """Of seed, name and stream, at any distance; the same seed, name and stream are the same."""
     def values(name="hiss", stream=0, seed=0, first=0):

@@ -70,6 +70,7 @@ def made():
     return space["grow"], alone, together
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("piece", [7, 40])
 def test_a_solver_in_pieces_solves_the_same(tmp_path, monkeypatch, piece):
     """The teaching loop, alone and in lanes, against the whole text to rounding and the one that Python runs."""

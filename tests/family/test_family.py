@@ -12,7 +12,9 @@ SHARES = st.floats(-1.0, 1.0).map(lambda beside_the_middle: 0.5 + 0.5 * beside_t
 VALUES = st.fixed_dictionaries(dict.fromkeys(RANGES, SHARES)).map(values_at)
 
 
-@pytest.mark.parametrize("name", STRUCTURES)
+@pytest.mark.parametrize(
+    "name", [name if k < 2 else pytest.param(name, marks=pytest.mark.slow) for k, name in enumerate(STRUCTURES)]
+)
 @settings(  # without shrinking, which would run a failing loop for minutes: its values are told
     max_examples=2, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=list(HealthCheck)
 )

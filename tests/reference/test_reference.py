@@ -148,6 +148,7 @@ def test_a_core_comes_back_to_where_it_turned():
     assert loop_j == pytest.approx(np.sum(4 * cores.s * cores.y * np.maximum(1e-3 - cores.y, 0.0)), rel=1e-5)
 
 
+@pytest.mark.slow
 def test_turning_points_are_found():
     """A core behind a resistor, phi' = u - R i(phi): one integrator looks for them, the other ends every step as if it
     were one. They differ by what the first interpolates between its steps, and from one that sees none by over 1e-2."""
@@ -226,6 +227,7 @@ def test_dunlin_idle_control_voltage_is_set_by_leakage(dunlin_rest):
     assert rest["ctl"] - rest["vb"] == pytest.approx(-parts.DIODE.i_s * release_ohm, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_dunlin_idle_gain_against_a_separate_calculation():
     """Calculated with a channel that has no tail and is closed at rest, and cores without hysteresis."""
     gains = dunlin.without_fet(dunlin.Settings(hysteresis=False)).response([20.0, 50.0, 1e3, 20e3])

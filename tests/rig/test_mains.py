@@ -48,6 +48,7 @@ def test_a_stretch_begins_at_its_own_phase(loop):
     assert np.ptp(along[:, 1]) > 10.0  # a wrong phase would be seen
 
 
+@pytest.mark.slow
 def test_segments_of_a_file_agree_with_one_piece(loop):
     sound = 0.3 * np.sin(2 * np.pi * 300 * np.arange(12 * RATE_HZ) / RATE_HZ)
     whole = played(sound, loop, probes=("vn",))

@@ -73,6 +73,7 @@ def test_a_lost_process_loses_nothing(tmp_path):
     assert (tmp_path / "died").exists()
 
 
+@pytest.mark.slow
 def test_a_job_that_no_process_survives_is_given_up():
     with pytest.raises(FetsimError, match="3 times in a row a process was lost"):
         run_apart(range(2), dies, workers=2)

@@ -202,6 +202,7 @@ def test_a_chain_without_end_is_told(write):
     assert line.endswith("in a row that starts from another; write one of them whole")
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(ANY_CHANGE)
 def test_any_changes_written_alone_make_the_same_unit(changes):

@@ -372,6 +372,7 @@ TREES = st.recursive(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(key=st.sampled_from(["kind", "value", "nodes", "device", "figures", "poles", "bank", "control", "taper", "tolerance", "node", "about"]),
        kind=st.sampled_from(["resistor", "switch", "jfet", "potentiometer", "supply", "transformer", "input"]), tree=TREES)  # fmt: skip

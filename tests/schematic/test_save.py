@@ -97,6 +97,7 @@ def test_a_folder_in_the_way_stays(changed, tmp_path):
     assert [entry.name for entry in tmp_path.iterdir()] == ["box.toml"]
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(ANY_CHANGE)
 def test_any_changed_unit_is_saved_as_it_is(changes):

@@ -151,6 +151,7 @@ def test_a_subset_that_never_settles_is_named_and_left_out(tmp_path):
         measure_curve(unit, switches=["S1"], levels_dbu=[-30.0, -15.0, 0.0], quality="draft", compare=False)
 
 
+@pytest.mark.slow
 def test_the_page_survives_a_setting_that_never_settles(tmp_path):
     section = curve_section(load_unit(with_an_oscillator(tmp_path)).changed(extra="S1"), "draft", unwatched)
     assert not section.problem and section.tables and section.pictures

@@ -48,6 +48,7 @@ def test_just_switched_on_it_is_the_unit_without_thermal_resistances(dunlin, fou
         assert (state.warmest, state.warmest_c, state.rises_k) == (None, state.temperature_c, {})
 
 
+@pytest.mark.slow
 def test_settled_it_is_the_unit_with_its_parts_set_to_their_temperatures(dunlin, found):
     for state in (found.states[1], found.states[3]):
         by_hand = {f"{name}.temperature_c": state.temperature_c + rise for name, rise in state.rises_k.items()}
@@ -72,6 +73,7 @@ def test_the_gate_comes_nearer_to_pinch_off_by_its_drift(found):
     assert warm.threshold_dbu < cold.threshold_dbu
 
 
+@pytest.mark.slow
 def test_on_the_way_with_time_constants(dunlin):
     unit = dunlin.changed({"Q6.thermal_resistance": "80K/W", "Q6.thermal_time_constant": "30s"})
     found = fetsim.measure_drift(unit, temperatures_c=[25.0], after_s=[30.0], **QUICK)

@@ -47,6 +47,7 @@ def found():
     return measure_iron(DUNLIN, levels_dbu=(-40.0, -20.0, 0.0, 20.0), frequencies_hz=(20.0, 60.0, 300.0), **QUICK)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "initial_h", "nominal_h"), [("T1", 12.0, 20.0), ("T2", 1.2, 3.0)])
 def test_inductance_is_what_the_figures_say(found, name, initial_h, nominal_h):
     """Of the flux that was played, as the core's closed form has it: from the initial one upward, past the nominal."""

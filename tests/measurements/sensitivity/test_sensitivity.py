@@ -56,6 +56,7 @@ def solved(unit, quality="draft"):
             "gate": rest.above_pinch_off_v}, volts  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["V2", "J1.pinch_off_voltage", "R11", "C6", "Q1.current_gain", "T2.leakage", "R62",
                                   "D2.saturation_current"])  # fmt: skip
 def test_the_dunlin_against_central_differences(name, dunlin):

@@ -140,6 +140,7 @@ def test_read_off_the_output_as_hardware_would_be():
     assert seen_db[1] == pytest.approx(seen_db[0], abs=0.01)
 
 
+@pytest.mark.slow
 def test_default_levels_stand_around_the_threshold():
     """0.5 dB, mean over the cycle of 20 lg(1 + R i_D / v_D), in the hand-written loop's steady state at 5 kHz."""
     (one,) = measure_timing(TEACHING, phases=1).settings
@@ -233,6 +234,7 @@ def test_without_a_threshold_levels_must_be_given():
         measure_timing(unit)
 
 
+@pytest.mark.slow
 def test_a_setting_that_never_settles_is_named_and_left_out(tmp_path):
     """S1 closes the loop of an oscillator; S2 does nothing."""
     unit = load_unit(with_an_oscillator(tmp_path))

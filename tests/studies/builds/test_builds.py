@@ -66,6 +66,7 @@ def test_figures_are_those_of_the_measurements(found):
         assert found.columns["release"][row] == pytest.approx(timed.release.spreads["t63_s"].at_zero, rel=TIME)
 
 
+@pytest.mark.slow
 def test_builds_of_the_dunlin_have_the_gain_reduction_at_their_thresholds():
     ohm = DUNLIN.parts["P4"].values["value"]
     builds = {

@@ -202,6 +202,7 @@ def test_trims_of_every_build_are_set_first(kept):
     assert any(table.key == "trims" for table in set_up.tables())
 
 
+@pytest.mark.slow
 def test_workers_behind_a_scheduler_find_the_same(kept, tmp_path):
     distributed = pytest.importorskip("distributed")
     asked = {"builds": 40, "figures": ["gate", "gain"], "quality": "draft", "trims": True}

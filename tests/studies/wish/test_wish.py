@@ -85,6 +85,7 @@ def test_the_best_of_the_grid_is_the_best_of_all_combinations_tried_by_hand(rc):
     assert found.exact.met and "Exact values would meet every wish" in found.why[0]
 
 
+@pytest.mark.slow
 def test_a_loop_is_led_to_the_figures_of_another_one():
     """Thresholds and times as marched; the steps of both are between the same levels."""
     unit, truth = load_unit("teaching"), {"C2": 220e-9, "V1": -6.5}
