@@ -173,10 +173,10 @@ def monodromy_at(run: Run, period_v: Array) -> Monodromy | None:
     return monodromy_of(run.simulation, block_v, run.state, run.bench.rig.awaited)
 
 
-def settled_at(run: Run, period_v: Array, where: str) -> Steady:
+def settled_at(run: Run, period_v: Array, where: str, near: Monodromy | None = None) -> Steady:
     """``settle``, its error saying at which tone it was."""
     try:
-        return settle(run, period_v)
+        return settle(run, period_v, near=near)
     except ConvergenceError as error:
         raise error.at(where) from None
 

@@ -19,7 +19,7 @@ from fetsim.studies.builds.study import measure_batch
 from fetsim.studies.cache import PLAYS, key_of
 from fetsim.studies.kept import Kept
 from fetsim.studies.trims.aligned import Outcome, aligned, tone_starts
-from fetsim.studies.trims.toned import ToneStart
+from fetsim.studies.trims.tones import ToneStart
 
 KIND = "builds"
 MEASURES = (

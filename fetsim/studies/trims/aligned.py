@@ -23,7 +23,8 @@ from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.trims.readings import is_accepted, missed_at_rest, read_at_rest
 from fetsim.studies.trims.resting import Rests
 from fetsim.studies.trims.search import find
-from fetsim.studies.trims.toned import ToneStart, set_under_tone, tone_start
+from fetsim.studies.trims.toned import set_under_tone
+from fetsim.studies.trims.tones import ToneStart, tone_start
 from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel
 
 MOVED = "is moved by a later step"

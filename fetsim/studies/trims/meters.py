@@ -4,16 +4,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import replace
-from functools import partial
 from typing import Self
 
-from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.operating import level_for_reduction_dbu
 from fetsim.rig.rig import Rig
-from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.trims.readings import missed_at_rest, read_at_rest, read_under_tone
+from fetsim.studies.trims.readings import missed_at_rest, read_at_rest
 from fetsim.studies.trims.resting import Resting, Rests
+from fetsim.studies.trims.tones import Tones
 
 
 class Meter(ABC):
@@ -73,22 +71,14 @@ class ToneMeter(Meter):
 
     def __init__(self, unit: Unit, step: AlignmentStep, quality: str, sets: str | None = None) -> None:
         super().__init__(step, sets)
-        self._bench = Bench(unit, quality)
+        self._tones = Tones(unit, step, quality, sets=sets)
         self._known: dict[float, float] = {}
-        level = step.level_dbu
-        if level is None and step.reduction_db is not None:
-            level = level_for_reduction_dbu(self._bench, step.reduction_db, step.frequency_hz)
-        assert level is not None  # the reader of the unit asks for one of the two
-        self.level_dbu = self._level = level
+        self.level_dbu = self._tones.level_dbu
 
     def figures(self, values: Sequence[float], progress: Progress = unwatched) -> list[float]:
-        wanted = {value: partial(self._read, value) for value in map(float, values) if value not in self._known}
-        self._known.update(run_all(wanted, lambda read, _: read(), progress) if wanted else {})
+        wanted = list(dict.fromkeys(value for value in map(float, values) if value not in self._known))
+        self._known.update(self._tones.figures(wanted, progress) if wanted else {})
         return [self._known[float(value)] for value in values]
 
     def missed(self, value: float) -> float:
         return self.figures([value])[0] - self.goal
-
-    def _read(self, value: float) -> float:
-        bench = self._bench.of_version(self._bench.unit.changed({self.sets: value}))
-        return read_under_tone(self.step, bench, self._level)

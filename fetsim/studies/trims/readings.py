@@ -6,7 +6,7 @@ from scipy.optimize import brentq
 from fetsim.engine.linear import linearise
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import reduction_of
-from fetsim.measurements.bench.steady import Steady, period_of, settled_at, tone_level_dbu
+from fetsim.measurements.bench.steady import Steady, period_of, tone_level_dbu
 from fetsim.rig.gain_cell import GainCellModel
 from fetsim.rig.points import output_point
 from fetsim.rig.rig import SILENT
@@ -74,15 +74,8 @@ def above_pinch_off_v(cell: GainCellModel, at: Resting, loss_db: float) -> float
     return float(brentq(missed, low_v, high_v, xtol=1e-9))
 
 
-def read_under_tone(step: AlignmentStep, bench: Bench, level_dbu: float) -> float:
-    """The figure of a step that is read under a steady tone, in its own unit. Raises ConvergenceError."""
-    tone_v = period_of(step.frequency_hz, bench).tone(level_dbu)
-    steady = settled_at(bench.run(), tone_v, f"at {level_dbu:g} dBu, {step.frequency_hz:g} Hz")
-    return of_steady_tone(step, bench, steady, level_dbu)
-
-
 def of_steady_tone(step: AlignmentStep, bench: Bench, steady: Steady, level_dbu: float) -> float:
-    """The same of a tone that is steady already."""
+    """The figure of a step that is read under a steady tone, in its own unit."""
     period = period_of(step.frequency_hz, bench)
     output_dbu = tone_level_dbu(steady.block.output_v, period)
     if step.read == "output_level":

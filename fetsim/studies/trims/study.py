@@ -1,39 +1,38 @@
 """The alignment of a unit, step by step as its file says: where each trim goes, and how sharply that is defined.
 
-A figure that must have a value is looked for along all of the trim's way; one that must be least by
-``measurements/trim_null``. The sharpness is read, not derived: a step down, a step up, and the edges of what is
-accepted.
+A figure that must have a value is looked for along all of the trim's way; a harmonic that must be least along straight
+lines (``null``), then at some places either way. The sharpness is read, not derived: a step down, a step up, and the
+edges of what is accepted, those of a harmonic on the straight line between two readings.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.distortion.procedure import sine_distortion
-from fetsim.measurements.trim_null.procedure import DEFAULT_REDUCTION_DB, TrimNull, measure_trim_null
 from fetsim.rig.provenance import provenance_of_both
 from fetsim.rig.rig import Rig
-from fetsim.rig.runner import Progress, run_all, unwatched
+from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.schematic.values import format_value
 from fetsim.studies.trims.aligned import at_its_channel, chosen_steps
 from fetsim.studies.trims.meters import Meter, RestMeter, ToneMeter
+from fetsim.studies.trims.null import accepted_around, first_values, is_inside, null
 from fetsim.studies.trims.readings import is_accepted
 from fetsim.studies.trims.record import Alignment, StepTaken
 from fetsim.studies.trims.remedies import remedies_for
 from fetsim.studies.trims.search import Found, find
+from fetsim.studies.trims.tones import Tones
 from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel, resistances_ohm
 
 POSITIONS = 21  # of a sweep
-MOST_SPANS = 4
-"""A null that lies at the end of what is swept is looked for from there on, so many times: over a factor of three
-upwards, a quarter downwards."""
+SPAN, EITHER_WAY = 0.3, 4
+"""How far either side of a null is looked at, of the turn or of the value in proportion, and at how many places."""
+MOST_LOOKS = 3
+TONE_SHARE = 0.4  # of the time, that goes into the level of the tone
 
 
 def set_trims(
@@ -128,61 +127,33 @@ def _edges(meter: Meter, step: AlignmentStep, travel: Travel, *, rises: bool) ->
 
 def _nulled(unit: Unit, step: AlignmentStep, quality: str, progress: Progress) -> StepTaken:
     """A step whose reading must be least."""
-    travel, found = Travel.of(unit, step.set, step.series), _null(unit, step, quality, progress)
-    bench = Bench(unit, quality)
-
-    def read(value: float) -> float:
-        run = bench.of_version(unit.changed({step.set: value})).run()
-        return float(sine_distortion(run, found.level_dbu, step.frequency_hz).harmonic[0])
-
-    had = travel.preferred(found.best)
-    wanted = {one: partial(read, one) for each in had for one in (each, *travel.around(each))}
-    figures = run_all(wanted, lambda job, _: job())
-    value = min(had, key=lambda one: figures[one])
-    around = travel.around(value)
-    good = step.accepted is not None and found.best_second <= step.accepted
-    edges = _crossings(found, step.accepted) if step.accepted is not None and good else None
+    travel, tones = Travel.of(unit, step.set, step.series), Tones(unit, step, quality)
+    progress(TONE_SHARE)
+    known = {value: tones.second(value) for value in first_values(travel)}
+    for _ in range(MOST_LOOKS):
+        place = null(tones.second, travel, known)
+        exact, had = travel.value(place), travel.preferred(travel.value(place))
+        wanted = {exact, *had, *(beside for one in had for beside in travel.around(one)), *_swept(place, travel)}
+        known |= tones.seconds([one for one in wanted if one not in known])
+        if abs(travel.way(min(known, key=lambda one: abs(known[one]))) - place) < SPAN / EITHER_WAY:
+            break  # else there is a lesser one elsewhere
+    value = min(had, key=lambda one: abs(known[one]))
+    below, above = travel.around(value)
+    inside, figure = is_inside(place, travel), abs(known[value])
+    edges = None if step.accepted is None else accepted_around(known, travel, step.accepted)
+    swept = sorted(known)
     return StepTaken(
-        step=step, quantity=travel.quantity, level_dbu=found.level_dbu, before=travel.present,
-        figure_before=found.present_second, value=value, figure=figures[value],
-        resistances_ohm=resistances_ohm(unit.changed({step.set: value}), step.set), exact=found.best,
-        in_reach=found.inside, accepted=figures[value] <= step.accepted if step.accepted is not None else found.inside,
-        moved_by=travel.step_words, around=around, figure_around=(figures[around[0]], figures[around[1]]),
+        step=step, quantity=travel.quantity, level_dbu=tones.level_dbu, before=travel.present,
+        figure_before=abs(known[travel.present]), value=value, figure=figure,
+        resistances_ohm=resistances_ohm(unit.changed({step.set: value}), step.set), exact=exact, in_reach=inside,
+        accepted=inside if step.accepted is None else figure <= step.accepted, moved_by=travel.step_words,
+        around=(below, above), figure_around=(abs(known[below]), abs(known[above])),
         accepted_from=None if edges is None else edges[0], accepted_to=None if edges is None else edges[1],
-        remedies=(), swept=found.value, figures=found.second,
+        remedies=(), swept=np.array(swept), figures=np.array([abs(known[one]) for one in swept]),
     )  # fmt: skip
 
 
-def _null(unit: Unit, step: AlignmentStep, quality: str, progress: Progress) -> TrimNull:
-    """The null of what the step sets, looked for further out where it lies at the end of what was swept."""
-    first = found = measure_trim_null(
-        unit, step.set, level_dbu=step.level_dbu, reduction_db=step.reduction_db or DEFAULT_REDUCTION_DB,
-        frequency_hz=step.frequency_hz, quality=quality, progress=progress,
-    )  # fmt: skip
-    for _ in range(MOST_SPANS - 1):
-        if found.inside or found.best in (found.present, *((0.0, 1.0) if step.set in unit.controls else ())):
-            break
-        further = unit.changed({step.set: found.best})
-        found = measure_trim_null(
-            further, step.set, level_dbu=first.level_dbu, frequency_hz=step.frequency_hz, quality=quality
-        )
-    return replace(found, present=first.present, present_second=first.present_second)
-
-
-def _crossings(found: TrimNull, accepted: float) -> tuple[float, float]:
-    """Between which values the harmonic is below ``accepted``, by straight lines; ends of the sweep where it is there
-    too."""
-    order = np.argsort([*found.value, found.best])
-    values = np.array([*found.value, found.best])[order]
-    over = np.array([*found.second, found.best_second])[order] - accepted
-    place = int(np.argmin(over))
-    low, high = values[0], values[-1]
-    for k in range(place, 0, -1):
-        if over[k - 1] > 0.0:
-            low = np.interp(0.0, over[k - 1 : k + 1][::-1], values[k - 1 : k + 1][::-1])
-            break
-    for k in range(place, len(values) - 1):
-        if over[k + 1] > 0.0:
-            high = np.interp(0.0, over[k : k + 2], values[k : k + 2])
-            break
-    return float(low), float(high)
+def _swept(place: float, travel: Travel) -> list[float]:
+    """Values either way of a place, as far as the way goes."""
+    ways = place + SPAN / EITHER_WAY * np.arange(-EITHER_WAY, EITHER_WAY + 1)
+    return [travel.value(float(way)) for way in np.unique(np.clip(ways, *travel.ends))]

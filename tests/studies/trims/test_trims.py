@@ -16,7 +16,7 @@ from fetsim.measurements.distortion.procedure import sine_distortion
 from fetsim.rig.rig import Rig
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit, part_elements
-from fetsim.studies.trims import toned
+from fetsim.studies.trims import tones
 from fetsim.studies.trims.aligned import aligned, tone_starts
 from fetsim.studies.trims.search import find
 from fetsim.studies.trims.study import set_trims
@@ -273,7 +273,7 @@ def test_a_step_under_a_tone_is_set_in_a_few_readings(tmp_path, monkeypatch):
     path = tmp_path / "divider.toml"
     path.write_text(DIVIDER)
     unit, read = load_unit(path), []
-    monkeypatch.setattr(toned, "settled_at", lambda *given: read.append(given) or settled_at(*given))
+    monkeypatch.setattr(tones, "settled_at", lambda *given: read.append(given) or settled_at(*given))
     nearest_ohm = 2.26e6
     assert abs(nearest_ohm / half_drain_ohm() - 1.0) < 0.01
     for start_ohm in (2.7e6, 1.5e6):
