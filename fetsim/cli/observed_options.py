@@ -44,7 +44,7 @@ class ObservedOptions(Options):
     def files(self) -> list[Path]:
         """All that are read."""
         named = [path for text in self.capture or () for path in _files(text, "--capture")[0]]
-        named += _files(self.loopback, "--loopback")[0] if self.loopback else []
+        named += _two(self.loopback, "--loopback") if self.loopback else []
         return [*named, *([self.readings] if self.readings is not None else [])]
 
     def observed(self, unit: Unit, conditions: Mapping[str, float | None]) -> Observations:
@@ -52,13 +52,21 @@ class ObservedOptions(Options):
         if self.readings is None and not self.capture:
             raise InputError("--readings, --capture: give at least one of them")
         pieces = [_files(text, "--capture") for text in self.capture or ()]
-        loopback = None if self.loopback is None else load_loopback(*_files(self.loopback, "--loopback")[0])
+        loopback = None if self.loopback is None else load_loopback(*_two(self.loopback, "--loopback"))
         recordings = tuple(
             recording_of(dry, wet, unit, settings=settings, channel=self.channel, loopback=loopback)
             for (dry, wet), settings in pieces
         )
         readings = () if self.readings is None else read_readings(self.readings, unit)
         return Observations(unit=unit, readings=readings, recordings=recordings, **conditions)  # type: ignore[arg-type]
+
+
+def _two(text: str, option: str) -> tuple[Path, Path]:
+    """Two files and nothing else. Raises InputError."""
+    both, changes = _files(text, option)
+    if changes:
+        raise InputError(f"{option}: no unit is in it, so nothing can be set; leave out {next(iter(changes))[:40]!r}")
+    return both
 
 
 def _files(text: str, option: str) -> tuple[tuple[Path, Path], dict[str, str]]:

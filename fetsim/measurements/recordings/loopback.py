@@ -14,7 +14,7 @@ from scipy import fft
 from scipy import signal as dsp
 
 from fetsim.errors import InputError
-from fetsim.measurements.recordings.sound import Sound, check_clipping, read_sound
+from fetsim.measurements.recordings.sound import Sound, check_clipping, check_length, read_sound
 from fetsim.measurements.traces.checks import Samples
 from fetsim.measurements.traces.in_step import in_step
 from fetsim.measurements.traces.quiet import QuietFloor, quiet_floor
@@ -68,10 +68,15 @@ def load_loopback(dry: str | Path, recorded: str | Path, *, channel: int | None 
     -6.02
     """
     played, heard = read_sound(Path(dry)), read_sound(Path(recorded))
+    check_length(played)
+    check_length(heard)
     check_clipping(heard)
     if heard.rate_hz != played.rate_hz:
         raise InputError(f"{recorded}: its rate is {heard.rate_hz} Hz, {dry} has {played.rate_hz} Hz; record it anew")
-    return loopback(played.channel(1), heard.channel(1 if channel is None else channel))
+    try:
+        return loopback(played.channel(1), heard.channel(1 if channel is None else channel))
+    except InputError as error:
+        raise InputError(f"{recorded}: {str(error).partition(': ')[2]}") from None
 
 
 def loopback(played: Sound, heard: Sound) -> Loopback:

@@ -1,6 +1,6 @@
 """A recording off the disk: its samples, and what makes it useless said in one line."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +10,7 @@ from fetsim.errors import InputError
 from fetsim.measurements.traces.align import clipped_samples, silent
 from fetsim.measurements.traces.checks import Samples
 
-LONGEST_S = 600.0
+SHORTEST_S, LONGEST_S = 0.25, 600.0
 BLOCK_FRAMES = 1 << 16
 
 
@@ -21,6 +21,8 @@ class Sound:
     path: Path
     samples: Samples
     rate_hz: int
+    chosen: int | None = None
+    """Number of the channel in its file, where it is one of several."""
 
     @property
     def channels(self) -> int:
@@ -31,7 +33,7 @@ class Sound:
         """Its channel of that number, counted from 1. Raises InputError."""
         if not 1 <= number <= self.channels:
             raise InputError(f"{self.path}: has no channel {number}; it has {self.channels}, counted from 1")
-        return Sound(path=self.path, samples=self.samples[:, number - 1 : number], rate_hz=self.rate_hz)
+        return replace(self, samples=self.samples[:, number - 1 : number], chosen=number)
 
 
 def read_sound(path: Path) -> Sound:
@@ -49,11 +51,19 @@ def read_sound(path: Path) -> Sound:
     return sound
 
 
+def check_length(sound: Sound) -> None:
+    """Refuse what is too short to tell anything. Raises InputError."""
+    length_s = len(sound.samples) / sound.rate_hz
+    if length_s < SHORTEST_S:
+        raise InputError(f"{sound.path}: lasts {length_s:.3g} s; {SHORTEST_S:g} s is the least, so record for longer")
+
+
 def check_audible(sound: Sound) -> None:
     """Refuse a channel that is silent. Raises InputError."""
     for number, one in enumerate(sound.samples.T, start=1):
         if silent(one):
-            raise InputError(f"{sound.path}: channel {number} of {sound.channels} is silent; choose the other channel")
+            number = sound.chosen or number
+            raise InputError(f"{sound.path}: channel {number} is silent; choose the other channel")
 
 
 def check_clipping(sound: Sound) -> None:

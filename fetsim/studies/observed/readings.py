@@ -8,6 +8,7 @@ read names its row and column.
 """
 
 import csv
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -25,7 +26,7 @@ from fetsim.schematic.versions import parse_changes
 from fetsim.studies.builds.asked import Figure, figure_named
 
 LARGEST_FILE = 1_000_000  # bytes
-MOST_READINGS = 500
+MOST_READINGS, MOST_COLUMNS = 500, 100
 COLUMNS = ("figure", "value", "accuracy", "meter", "settings")
 LEFT_OUT = ("expected", "about")
 """Columns that are for people."""
@@ -75,16 +76,19 @@ def read_readings(path: Path, unit: Unit) -> tuple[Reading, ...]:
     text = read_text(path, largest_bytes=LARGEST_FILE, what="list of readings")
     rows = list(_toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text))
     found, mistakes = [], []
+    seen: dict[str, str] = {}
     for where, row in rows:
+        if not row.get("value", "").strip():
+            continue
         try:
-            found += [] if not row.get("value", "").strip() else [reading_of(row, unit, where)]
+            one = reading_of(row, unit, f"{path}: {where}")
         except InputError as error:
             mistakes += [f"{where}, {line}" for line in str(error).splitlines()]
-    seen: dict[str, str] = {}
-    for one in found:
+            continue
         if one.name in seen:
-            mistakes.append(f"{one.where}, column figure: {one.name} is in {seen[one.name]} already; keep one of them")
-        seen.setdefault(one.name, one.where)
+            mistakes.append(f"{where}, column figure: {one.name} is in {seen[one.name]} already; keep one of them")
+        seen.setdefault(one.name, where)
+        found.append(one)
     if mistakes:
         raise InputError("\n".join(printable(f"{path}: {line}") for line in mistakes))
     if not 1 <= len(found) <= MOST_READINGS:
@@ -185,6 +189,10 @@ def _meter(figure: Figure, text: str) -> float | None:
     return ohm
 
 
+_WHOLE, _WHOLE_WITH_UNIT = re.compile(r"[+-]?[0-9]+"), re.compile(r"[0-9]+ ?[a-zA-Zµ]*")
+"""Cells that a decimal comma leaves side by side; a share, as 1%, is plain."""
+
+
 def _csv_rows(path: Path, text: str) -> Iterator[tuple[str, dict[str, str]]]:
     first = text.partition("\n")[0]
     delimiter = max(",;\t", key=first.count)
@@ -202,14 +210,19 @@ def _csv_rows(path: Path, text: str) -> Iterator[tuple[str, dict[str, str]]]:
         if len(row) > len(heading):
             raise InputError(f"{path}: row {number}: has {len(row)} cells under {len(heading)} columns; is a decimal "
                              "comma in it? write a decimal point")  # fmt: skip
-        yield f"row {number}", dict(zip(heading, row, strict=False))
+        cells = dict(zip(heading, row, strict=False))
+        value, accuracy = (cells.get(name, "").strip() for name in ("value", "accuracy"))
+        if delimiter == "," and _WHOLE.fullmatch(value) and _WHOLE_WITH_UNIT.fullmatch(accuracy):
+            raise InputError(f"{path}: row {number}: is {value[:20]},{accuracy[:20]} one number? then write a decimal "
+                             f"point; if {accuracy[:20]} is the accuracy, write the value with its unit")  # fmt: skip
+        yield f"row {number}", cells
 
 
 def _toml_rows(path: Path, text: str) -> Iterator[tuple[str, dict[str, str]]]:
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not TOML ({error})") from None
+    except (ValueError, RecursionError) as error:  # numbers and brackets without end among them
+        raise InputError(f"{path}: is not valid TOML ({str(error)[:200]})") from None
     tables = document.get("reading")
     if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
         raise InputError(f"{path}: has no readings; write each as a table [[reading]] with {', '.join(COLUMNS)}")
@@ -223,6 +236,8 @@ def _text(value: Any) -> str:
 
 
 def _check_heading(path: Path, heading: Sequence[str]) -> None:
+    if len(heading) > MOST_COLUMNS:
+        raise InputError(f"{path}: has {len(heading)} columns; a row is {','.join(COLUMNS)}, {EXAMPLE}")
     doubled = sorted({name for name in heading if heading.count(name) > 1 and name})
     if doubled:
         raise InputError(f"{path}: column {doubled[0][:40]} is there twice")

@@ -1,0 +1,54 @@
+"""Readings and recordings of a real unit as a hand gets them wrong: a line each, and nothing begun."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.attacks.conftest import RATE_HZ
+
+HEADING = "figure,value,accuracy,meter,settings\n"
+FIT = ("fit", "-u", "teaching", "-q", "draft", "--free", "R4", "--readings")
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("bench.csv", f"{HEADING}volts@ctl,-5,02V,1%\n", "row 2"),
+        ("bench.csv", f"{HEADING}volts@ctl,-5,02V\n", "row 2: is -5,02V one number?"),
+        ("bench.csv", f"{HEADING}threshold,-19,3\n", "row 2: is -19,3 one number?"),
+        ("bench.csv", "figure;value\nvolts@ctl;-5,02V\n", "row 2, column value: '-5,02V' has a comma"),
+        ("bench.csv", ",".join(f"c{k}" for k in range(20000)), "has 20000 columns"),
+        ("bench.csv", f"{HEADING}volts@ctl,-5020,1%\n", "row 2: volts@ctl was read as -5.02 kV, the unit has -4.5"),
+        ("bench.toml", "a = " + "[" * 20000, "is not valid TOML"),
+        ("bench.toml", "a = " + "9" * 5000, "is not valid TOML"),
+    ],
+    ids=lambda text: text[:24],
+)
+def test_readings_that_say_something_else(place, attack, name, text, words):
+    (place / name).write_text(text)
+    attack(*FIT, name).refused(f"{name}: ", words)
+
+
+@pytest.fixture
+def takes(place):
+    """A second of noise, twelve hundredths of it, and what a crude unit makes of it."""
+    dry = 0.1 * np.random.default_rng(1).standard_normal(RATE_HZ)
+    sounds = {"dry": dry, "wet": np.tanh(5.0 * dry), "short": np.tanh(5.0 * dry[:2000]), "upside": -0.5 * dry[7:]}
+    for name, sound in sounds.items():
+        soundfile.write(place / f"{name}.wav", sound, RATE_HZ, subtype="FLOAT")
+    soundfile.write(place / "sides.wav", np.stack([sounds["wet"], 0.0 * dry], axis=1), RATE_HZ, subtype="FLOAT")
+
+
+@pytest.mark.usefixtures("takes")
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("dry.wav, short.wav",), "short.wav: lasts 0.0417 s; 0.25 s is the least"),
+        (("dry.wav, upside.wav",), "upside.wav: is the dry file again"),
+        (("dry.wav, sides.wav", "--channel", "2"), "sides.wav: channel 2 is silent"),
+        (("dry.wav, wet.wav", "--loopback", "dry.wav, short.wav"), "short.wav: lasts"),
+        (("dry.wav, wet.wav", "--loopback", "dry.wav, wet.wav, release=1"), "--loopback: no unit is in it"),
+    ],
+)
+def test_recordings_that_are_none_of_the_unit(attack, arguments, words):
+    attack(*FIT[:-1], "--capture", *arguments).refused(words)
