@@ -6,6 +6,8 @@ several ages go the same way. What is done is kept (``studies/spread/evaluate``)
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -30,8 +32,8 @@ from fetsim.schematic.spreads import spreads_of
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
 from fetsim.studies.builds.asked import SUPPLIES, Figure, figures_named
-from fetsim.studies.builds.figures import Figures
-from fetsim.studies.builds.nominal import nominal_of
+from fetsim.studies.builds.figures import REST, Figures
+from fetsim.studies.builds.nominal import MARCHED, nominal_of
 from fetsim.studies.faults.apart import distances, groups, likelihoods, misses
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.symptoms import MINDED, OUT, symptom
@@ -43,6 +45,7 @@ DEFAULT_BUILDS, SEED = 24, 1
 AGES = 5
 """At which a unit is shown, up to the one asked for."""
 VOLTS = "volts"
+NOISY = "noisy"
 EXAMPLE = "such as threshold=-4+-1 or volts@ctl=-2V+-5%"
 
 
@@ -90,15 +93,23 @@ def faults(
     start = asked.ready_for(_places(asked, [*(one.changes for one in listed), *of_age]))
     before, level, wanted = _figures(asked, figures, read, quality)
     names = _told_by(asked, wanted, told_by, read)
-    nominal = nominal_of(
-        start, wanted, quality=quality, curve_hz=CURVE_HZ, step_hz=STEP_HZ, before_dbu=before, level_dbu=level
+    begun = partial(
+        nominal_of, start, quality=quality, curve_hz=CURVE_HZ, step_hz=STEP_HZ, before_dbu=before, level_dbu=level
     )
+    nominal, still = begun(wanted), begun(tuple(one for one in wanted if one.group not in MARCHED))
     drawn = spreads_of(asked)
     quantiles = plain_rows(range(builds), drawn.columns, SEED)
-    everything = [{}, *drawn.changes(quantiles), *(one.changes for one in listed), *of_age]
-    found = evaluate(nominal, everything, workers=workers, scheduler=scheduler, progress=progress, cache=cache)
-    maker = _Maker(asked, wanted, found[0], found[1 : 1 + builds])
-    rows = [maker.symptoms(one.name, row) for one, row in zip(listed, found[1 + builds :], strict=False)]
+    heard = [one for one in listed if one.kind != NOISY]
+    everything: list[Mapping[str, str | float]] = [{}, *drawn.changes(quantiles), *of_age]
+    everything += [one.changes for one in heard]
+    run = partial(evaluate, workers=workers, scheduler=scheduler, cache=cache)
+    sound, *found = run(nominal, everything, progress=progress)
+    noisy = run(still, [one.changes for one in listed if one.kind == NOISY])
+    by_name = dict(zip([one.name for one in heard], found[builds + len(ages) :], strict=True))
+    by_name |= {one.name: _as_sound(row, sound)
+                for one, row in zip([one for one in listed if one.kind == NOISY], noisy, strict=True)}  # fmt: skip
+    maker = _Maker(asked, wanted, sound, found[:builds])
+    rows = [maker.symptoms(one.name, by_name[one.name]) for one in listed]
     scale = np.array([maker.scale(name, read) for name in names])
     table = np.array([column((maker.sound, *rows), name) for name in names]).T
     missed: Sequence[float] = ()
@@ -128,9 +139,16 @@ def faults(
         sound_miss=sound_miss,
         ages=ages,
         aged=tuple(maker.symptoms(f"{share:g}", row)
-                   for share, row in zip(ages, found[1 + builds + len(listed) :], strict=True)),
+                   for share, row in zip(ages, found[builds:], strict=False)),
         cautions=cautions(_point(asked)),
     )  # fmt: skip
+
+
+def _as_sound(row: Figures, sound: Figures) -> Figures:
+    """A noisy part changes nothing that is played in time, where noise is left out: that is the sound unit's."""
+    if REST in row.reasons:
+        return row
+    return replace(row, found={**sound.found, **row.found}, reasons={**sound.reasons, **row.reasons})
 
 
 class _Maker:
