@@ -64,6 +64,7 @@ class Hub:
         self.loudness: dict[str, float | None] = {}
         self.figures: Figures | None = None
         self.working = False  # on them
+        self.comparing = False
         self.probes: dict[str, Any] = {"names": [], "units": [], "span_s": 0.01, "rising": True, "level": None}
         self._loop: asyncio.AbstractEventLoop | None = None
 
@@ -163,9 +164,12 @@ class Hub:
             versions = self.desk.versions()
             if not versions:
                 raise InputError("compare: nothing is changed; turn something or keep a snapshot first")
+            if self.comparing:
+                raise InputError("compare: one is being written; wait until it is said to be there")
             if self.folder.exists():
                 raise InputError(f"compare: {self.folder} exists already; move it away, nothing is overwritten")
             arguments = (self.session.programme.path, start, versions, self.folder, self.session.now.quality)
+            self.comparing = True
             self._say(f"Comparing {len(versions) + 1} versions of {self.session.programme.name} in the background")
             self.background.ask("compare", compared, *arguments, told=self._told(self._compared))
             return
@@ -238,6 +242,7 @@ class Hub:
         self.background.ask(f"loudness {slot}", loudness_of, unit, stretch, programme.rate_hz, told=self._told(then))
 
     def _compared(self, found: str | None, error: str) -> None:
+        self.comparing = False
         self._say(f"Compare: {error}" if found is None else f"The comparison is written: open {found}/listen.html")
 
     def _say(self, text: str) -> None:

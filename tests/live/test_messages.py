@@ -89,6 +89,7 @@ def test_what_a_page_asks_for_is_done(hub):
     """One of each, with what is to be seen of it."""
     page = Page()
     hub.desk.snapshots.clear()  # of what was tried before
+    hub.comparing = False
     hub.open(page)
 
     def do(**message):
@@ -114,5 +115,9 @@ def test_what_a_page_asks_for_is_done(hub):
     unit = do(do="export", what="unit")
     assert unit["name"] == "turned.toml" and "15.75" in unit["text"]
     assert "--change 'J1.i_dss=15.75mA'" in do(do="export", what="changes")["text"]
+    assert do(do="export", what="compare")["text"].startswith("Comparing 3 versions")
+    assert "one is being written" in do(do="export", what="compare")["text"]
+    hub._compared(None, "no room")
+    assert not hub.comparing
     assert do(do="probe", names=["ctl", "R3.current"])["probes"]["units"] == ["V", "A"]
     assert "nothing is called" in do(do="probe", names=["nowhere"])["text"]
