@@ -37,11 +37,16 @@ class Hypothesis:
     """Columns that are free,"""
     certain: tuple[int, ...] = ()
     """and those of which there is one for certain."""
-    value: Value | None = None
-    """That is off."""
+    values: tuple[Value, ...] = ()
+    """That are off."""
     fault: Fault | None = None
-    total: tuple[int, ...] = ()
-    """Columns whose coefficients together are how far the value is off."""
+    totals: tuple[tuple[int, ...], ...] = ()
+    """For each of these values the columns whose coefficients together are how far it is off."""
+
+    @property
+    def single(self) -> bool:
+        """Whether it is one thing that is wrong, not two."""
+        return len(self.values) + (self.fault is not None) == 1
 
     def believed(self, log_prior: float) -> "Hypothesis":
         """With another chance."""
@@ -64,7 +69,7 @@ def single_values(values: Sequence[Value], faults: Sequence[Fault]) -> list[Hypo
     rates = value_rates(values, faults)
     return [
         Hypothesis(
-            name=one.name, parts=(one.owner,), words="off its value", value=one, free=(k,), total=(k,),
+            name=one.name, parts=(one.owner,), words="off its value", values=(one,), free=(k,), totals=((k,),),
             log_prior=float(np.log(rates[one.name])),
         )
         for k, one in enumerate(values)

@@ -1,9 +1,12 @@
 """Hypotheses weighed against the data: by slopes first, the leading ones by playing them as they stand.
 
 What a value far off does is no multiple of its slope, and other values pull along. So each leading hypothesis is
-played at its most probable place, all values moved there, and the slope of what is free is taken anew there: two
-columns more, of which one is there for certain (what the slopes from the drawn unit missed) and the other free. That is
-a step of Gauss and Newton's method with all slopes but one kept; a few of them, of fewer hypotheses each time.
+played at its most probable place, all values moved there, and the slopes of what is free are taken anew there: columns
+more, of which one is there for certain (what the slopes of the other values missed) and the others free. That is a step
+of Gauss and Newton's method, repeated for health and all that leads until it settles; the slopes of the values that
+move the data most are taken anew where the most probable hypothesis stands. Health is played like any other: what it
+leaves is no fault as long as it may be the bend of tolerances, and the error of the model is what the best of all that
+was played leaves.
 """
 
 from collections.abc import Mapping, Sequence
@@ -19,9 +22,13 @@ from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
 from fetsim.studies.suspects.values import Value
 
 ROUNDS = (5, 3)
-"""Hypotheses that are played, in each round; health besides."""
-ANEW = 12
-"""Values whose slopes are taken anew at the first suspect, between the rounds."""
+"""Single suspects that are played, in each round; health besides."""
+SETTLING, SETTLED_NATS = 6, 0.5
+"""Rounds at the most in which all that leads is played again, and by how much that moves what has settled."""
+MOST_LEADING, LEADS = 4, 0.05
+"""So many lead at the most, if they have this share of the chance of the first."""
+ANEW = 16
+"""Values whose slopes are taken anew where the most probable hypothesis stands, after each round."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
 """Of a value that is off: a factor of 20 either way; of the others: standard deviations, in what is played."""
 PAIRS_OF = 3
@@ -74,68 +81,101 @@ class Search:
         """Mean and covariance of all columns' under it, its offset left out."""
         return self.data.posterior(one.form(self.columns.count))
 
-    def refine(self, rounds: Sequence[int] = ROUNDS, progress: Progress = unwatched) -> None:
-        """Play the leading hypotheses, and weigh again."""
-        for number, size in enumerate(rounds):
-            order = np.argsort(-self.probability, kind="stable")
-            chosen = [0, *[int(k) for k in order if k != 0][:size]]
-            self._play(chosen)
+    def run(self, progress: Progress = unwatched) -> None:
+        """Single suspects first, then pairs beside the leading ones, until all that lead have been played where they
+        are most probable."""
+        for number, size in enumerate(ROUNDS):
+            self._play([0, *self._order[:size]])
             self.weigh()
-            if number == 0:
+            self.take_anew()
+            progress((number + 1) / (len(ROUNDS) + SETTLING))
+        self.add_pairs()
+        for number in range(SETTLING):
+            before = self.log_evidence
+            leading = self._leading()
+            self._play([0, *leading])
+            self.weigh()
+            moved = np.abs(self.log_evidence - before)[[0, *leading]]
+            if number + 1 == SETTLING // 2:
                 self.take_anew()
-            progress((number + 1) / len(rounds))
+            elif float(np.max(moved)) < SETTLED_NATS and all(self._is_played(k) for k in self._leading()):
+                break
+            progress((len(ROUNDS) + number + 1) / (len(ROUNDS) + SETTLING))
+        self._leave_unplayed()
+
+    @property
+    def _order(self) -> list[int]:
+        """Numbers of the hypotheses but health, the most probable first."""
+        return [int(k) for k in np.argsort(-self.probability, kind="stable") if k != 0]
+
+    def _leading(self) -> list[int]:
+        """Those that may come out first."""
+        chance = self.probability
+        return [k for k in self._order[:MOST_LEADING] if chance[k] > LEADS * float(np.max(chance))]
+
+    def _is_played(self, k: int) -> bool:
+        return k == 0 or self.hypotheses[k].name in self.played
+
+    def _leave_unplayed(self) -> None:
+        """Pairs that nobody has played go: two slopes fit what two values would not."""
+        kept = [k for k, one in enumerate(self.hypotheses) if one.single or self._is_played(k)]
+        self.hypotheses = [self.hypotheses[k] for k in kept]
+        self.log_evidence = self.log_evidence[kept]
 
     def _play(self, chosen: Sequence[int]) -> None:
         builds: list[Mapping[str, float | str]] = []
-        places: list[tuple[Array, float]] = []
+        places: list[Array] = []
         for k in chosen:
             one = self.hypotheses[k]
             place = self._place(one)
             builds.append(self.build(one, place))
-            if one.value is not None:
-                step = one.value.step if place[self._of(one)] <= 0.0 else -one.value.step
+            for own, step in self._beside(one, place):
                 beside = place.copy()
-                beside[self._of(one)] += step
+                beside[own] += step
                 builds.append(self.build(one, beside))
-            else:
-                step = 0.0
-            places.append((place, step))
+            places.append(place)
         found = iter(self.columns.predicted(builds))
-        for k, (place, step) in zip(chosen, places, strict=True):
+        for k, place in zip(chosen, places, strict=True):
             one, here = self.hypotheses[k], next(found)
-            further = next(found) if one.value is not None else None
-            if here.reasons or (further is not None and further.reasons):
+            steps = self._beside(one, place)
+            further = [next(found) for _ in steps]
+            if here.reasons or any(other.reasons for other in further):
                 continue  # stays as its slopes have it
-            new: list[Column] = []
-            first = self.columns.count
-            rest = place.copy()
+            rest, first = place.copy(), self.columns.count
             whole = self.columns.difference(here, levelled=True)
-            if further is not None:
-                slope = self.columns.difference(further, here, step, levelled=True)
-                new.append(slope)
-                whole = whole.plus(slope, -place[self._of(one)])
-                rest[self._of(one)] = 0.0
-            new.append(whole.plus(self.columns.slopes_at(rest), -1.0))
-            self.columns.put(new)
+            slopes: list[Column] = []
+            for (own, step), other in zip(steps, further, strict=True):
+                slopes.append(self.columns.difference(other, here, step, levelled=True))
+                whole = whole.plus(slopes[-1], -place[own])
+                rest[own] = 0.0
+            # in the place of what it had when it was played before
+            at = [*one.free, *one.certain] if one.name in self.played else None
+            self.columns.put([*slopes, whole.plus(self.columns.slopes_at(rest), -1.0)], at)
             self.played[one.name] = rest
-            own = self._of(one) if one.value is not None else -1
-            self.hypotheses[k] = replace(
-                one, certain=(first + len(new) - 1,), free=(first,) if further is not None else (),
-                total=(own, first) if further is not None else (),
-            )  # fmt: skip
+            if at is None:
+                free = tuple(range(first, first + len(slopes)))
+                self.hypotheses[k] = replace(
+                    one, certain=(first + len(slopes),), free=free,
+                    totals=tuple((own, column) for (own, _), column in zip(steps, free, strict=True)),
+                )  # fmt: skip
 
-    def _of(self, one: Hypothesis) -> int:
-        assert one.value is not None
-        return next(k for k, value in enumerate(self.values) if value.name == one.value.name)
+    def _beside(self, one: Hypothesis, place: Array) -> list[tuple[int, float]]:
+        """Numbers of the values that are off, and the steps by which their slopes are taken anew, towards health."""
+        return [
+            (own, value.step if place[own] <= 0.0 else -value.step)
+            for own, value in zip(map(self._of, one.values), one.values, strict=True)
+        ]
+
+    def _of(self, value: Value) -> int:
+        return next(k for k, other in enumerate(self.values) if other.name == value.name)
 
     def _place(self, one: Hypothesis) -> Array:
         """How far all values are moved under it [shape=(values,)]."""
         mean, _ = self.coefficients(one)
         sigma = np.sqrt(np.diag(self.scatter))
         place = np.clip(mean[: len(self.values)], -FARTHEST_OTHER * sigma, FARTHEST_OTHER * sigma)
-        if one.value is not None:
-            far = float(sum(mean[k] for k in one.total))
-            place[self._of(one)] = np.clip(far, -FARTHEST, FARTHEST)
+        for value, total in zip(one.values, one.totals, strict=True):
+            place[self._of(value)] = np.clip(float(sum(mean[k] for k in total)), -FARTHEST, FARTHEST)
         return np.asarray(place)
 
     def build(self, one: Hypothesis, place: Array) -> dict[str, float | str]:
@@ -149,20 +189,20 @@ class Search:
         return {**moved, **fault}
 
     def take_anew(self, count: int = ANEW) -> None:
-        """Slopes of the values that go together most with what the first suspect has free, where that one stands."""
+        """Slopes anew, of the values that move the data most within their tolerances, where what is most probable of
+        all that was played stands, be that health."""
         order = [int(k) for k in np.argsort(-self.probability, kind="stable")]
-        first = next((k for k in order if self.hypotheses[k].name in self.played), None)
+        first = next((k for k in order if self._is_played(k)), None)
         if first is None or not count:
             return
         one = self.hypotheses[first]
-        _, covariance = self.coefficients(one)
         slopes = len(self.values)
-        along = np.sqrt(np.maximum(np.diag(covariance)[:slopes], 1e-30))
-        if one.total:
-            along = np.abs(np.sum(covariance[:slopes, list(one.total)], axis=1)) / along
-        usable = [k for k in np.argsort(-along, kind="stable") if not (one.value and int(k) in one.total)
+        told = sum((sums.gram[:slopes, :slopes] for sums in self.sums), np.zeros((slopes, slopes)))
+        moves = np.diag(self.scatter) * np.diag(told)
+        off = {self._of(value) for value in one.values}
+        usable = [int(k) for k in np.argsort(-moves, kind="stable") if int(k) not in off
                   and self.values[int(k)].owner not in (one.fault.changes if one.fault else {})]  # fmt: skip
-        chosen = [int(k) for k in usable[:count]]
+        chosen = usable[:count]
         place = self._place(one)
         builds = [self.build(one, place)]
         for k in chosen:
@@ -188,8 +228,8 @@ class Search:
 
     def add_pairs(self, of: int = PAIRS_OF) -> None:
         """Beside each of the leading suspects a second value that is off."""
-        order = [int(k) for k in np.argsort(-self.probability, kind="stable") if k != 0]
-        singles = [one for one in self.hypotheses[1:] if one.value is not None and len(one.parts) == 1]
+        order = [k for k in self._order if self._is_played(k)]
+        singles = [one for one in self.hypotheses[1:] if one.values and one.single]
         priors = {one.name: one.log_prior for one in singles}
         made: dict[frozenset[str], Hypothesis] = {}
         for k in order[:of]:
@@ -197,11 +237,11 @@ class Search:
             for second in singles:
                 if set(second.parts) & set(first.parts) or frozenset((first.name, second.name)) in made:
                     continue
-                assert second.value is not None
-                own = self._of(second)
+                own = self._of(second.values[0])
                 made[frozenset((first.name, second.name))] = replace(
                     first, name=f"{first.name} and {second.name}", parts=(*first.parts, *second.parts),
                     words=f"{first.words}; {second.words}", free=(*first.free, own),
+                    values=(*first.values, *second.values), totals=(*first.totals, (own,)),
                     log_prior=first.log_prior + priors[second.name] + float(np.log(SECOND_CHANCE)),
                 )  # fmt: skip
         self.hypotheses += made.values()

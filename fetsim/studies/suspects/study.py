@@ -93,8 +93,7 @@ def suspects(
                           progress=lambda share: progress(0.4 + 0.4 * share))  # fmt: skip
         singles += single_faults(drawn, why, len(values))
     search = Search(columns=columns, values=values, scatter=scatter, hypotheses=with_chances(singles))
-    search.refine(progress=lambda share: progress(0.8 + 0.2 * share))
-    search.add_pairs()
+    search.run(progress=lambda share: progress(0.8 + 0.2 * share))
     return told(search)
 
 
@@ -169,15 +168,15 @@ def told(search: Search) -> Suspicion:
 def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
     one, (mean, covariance) = search.hypotheses[k], told
     off = low = high = None
-    if one.value is not None and one.total:
-        places = list(one.total)
+    if len(one.values) == 1 and one.fault is None:
+        places = list(one.totals[0])
         middle = float(mean[places].sum())
         sigma = float(np.sqrt(max(covariance[np.ix_(places, places)].sum(), 0.0)))
         off, low, high = (float(np.expm1(middle + way * SURE * sigma)) for way in (0.0, -1.0, 1.0))
     return Suspect(
         name=one.name, parts=one.parts, words=one.words, probability=float(search.probability[k]),
         log_evidence=float(search.log_evidence[k] - search.log_evidence[0]), played=one.name in search.played,
-        off=off, off_low=low, off_high=high, present=None if one.value is None else one.value.present,
+        off=off, off_low=low, off_high=high, present=one.values[0].present if off is not None else None,
     )  # fmt: skip
 
 

@@ -47,6 +47,7 @@ def test_a_supply_that_is_off_is_found_by_volts_and_its_interval_holds_it() -> N
     found = fetsim.suspects(unit, readings=volts(unit, unit.changed(V1="-6V")), faults=False, workers=1)
     first = found.groups[0].suspects[0]
     assert first.name == "V1" and not found.below and "V1" in found.verdict
+    assert first.played and all(one.played for group in found.groups for one in group.suspects if len(one.parts) > 1)
     assert first.off_low is not None and first.off_high is not None
     assert first.off_low < 6.0 / 7.0 - 1.0 < first.off_high < first.off_low + 0.06  # a meter of 1 %: +-2 %
 
