@@ -6,16 +6,20 @@ Of one kind of work only the newest is waited for: what has been overtaken while
 
 import os
 import signal
+import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import suppress
 from multiprocessing import get_context
 from threading import Lock
+from time import monotonic
 from typing import Any
 
 from fetsim.errors import FetsimError
 
 NICE = 10
+GONE_S = 3.0
+"""So long a process has to take away what it has half written."""
 Told = Callable[[Any, str], object]
 """Called with the result, or with None and what went wrong."""
 
@@ -49,11 +53,16 @@ class Background:
         with self._lock:
             self._ended = True
             pools = list(self._pools.values())
+        workers = [worker for pool in pools for worker in (pool._processes or {}).values()]
         for pool in pools:
-            workers = list((pool._processes or {}).values())
             pool.shutdown(wait=False, cancel_futures=True)
-            for worker in workers:
-                worker.terminate()
+        for worker in workers:
+            worker.terminate()
+        latest_s = monotonic() + GONE_S
+        for worker in workers:
+            worker.join(max(latest_s - monotonic(), 0.0))
+            if worker.is_alive():
+                worker.kill()
 
     def _done(self, kind: str, future: "Future[Any]", told: Told) -> None:
         with self._lock:
@@ -79,5 +88,6 @@ class Background:
 def _modest() -> None:
     """Of lower priority than the sound, and left alone by the terminal's Ctrl-C."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(1))  # so that what is half written is taken away
     with suppress(AttributeError, OSError):
         os.nice(NICE)

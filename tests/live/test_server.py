@@ -134,7 +134,7 @@ def test_a_port_that_is_taken_is_said(tmp_path, capsys):
 
 
 def test_ctrl_c_ends_all_at_once(tmp_path):
-    """With a page that listens, figures being worked out in another process, and nothing left behind."""
+    """With a page that listens, figures being worked out and a comparison being written, and nothing left behind."""
     soundfile.write(tmp_path / "in.wav", np.tile(bursts().samples, (2, 1)), 48000)
     command = [sys.executable, "-m", "fetsim", "turn", "--unit", "teaching", "-q", "draft", "--no-browser", "in.wav"]
     running = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
@@ -143,6 +143,12 @@ def test_ctrl_c_ends_all_at_once(tmp_path):
     with connect(f"ws://{address.removeprefix('http://')}live", origin=f"http://{host}", proxy=None) as socket:
         socket.send(json.dumps({"do": "play"}))
         assert told(socket, "meters")
+        socket.send(json.dumps({"do": "change", "values": {"C2": "220n"}}))
+        socket.send(json.dumps({"do": "export", "what": "compare"}))
+        deadline = time.monotonic() + 60
+        while not list(tmp_path.glob(".*.part")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        assert list(tmp_path.glob(".*.part"))
         children = _children(running.pid)
         running.send_signal(signal.SIGINT)
         out, err = running.communicate(timeout=30)
