@@ -13,6 +13,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array, System, no_memory, port_voltages
 from fetsim.engine.nearby import rest_nearby
+from fetsim.engine.one_thread import one_thread
 from fetsim.engine.plain import Solved, solve_stage
 from fetsim.errors import ConvergenceError
 
@@ -28,6 +29,7 @@ microvolts with the rounding of what flows beside it."""
 _EASY_ITERATIONS = 12
 
 
+@one_thread()
 def find_bias(system: System, start: Array | None = None) -> Array:
     """State at rest [shape=(n,)] with every input at zero: a sine that the engine makes at its mean, noise too.
 

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from fetsim.engine.assembly import Array, System, accepted, device_flows, no_memory, port_voltages, stamped
 from fetsim.engine.circuit import GROUND, PROGRAM
+from fetsim.engine.one_thread import one_thread
 
 
 @dataclass(frozen=True)
@@ -32,11 +33,13 @@ class Linearised:
         others = self.normalled.items() if name == PROGRAM else ()
         return np.asarray(sum((share * self.b_input[:, self.inputs.index(one)] for one, share in others), column))
 
+    @one_thread()
     def solve(self, frequency_hz: float, right_side: ArrayLike) -> NDArray[np.complex128]:
         """Unknowns at one frequency for a right side [shape=(n,) or (n, k)]."""
         matrix = self.g + 2j * np.pi * frequency_hz * self.c
         return np.linalg.solve(matrix, np.asarray(right_side))
 
+    @one_thread()
     def poles_per_s(self) -> NDArray[np.complex128]:
         """Natural modes: finite eigenvalues of C dx/dt = -g x [1/s]."""
         alpha, beta = scipy.linalg.eig(-self.g, self.c, right=False, homogeneous_eigvals=True)
