@@ -1,5 +1,6 @@
 """``fetsim signals``: a test file for a real unit, and all figures out of its recording."""
 
+from collections.abc import Mapping
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
@@ -75,10 +76,23 @@ def signals(
     and another clock of the recorder are found and taken out. Each figure has one standard deviation beside it, from
     the recording's own noise.
     """
-    loaded = _unit(unit, change)
+    reading = {
+        "--loopback": loopback, "--channel": channel, "--recorded-full-scale": recorded_full_scale,
+        "--readings-to": readings_to, "--json": files.json_to, "--csv": files.csv_to, "--plot": files.plot_to,
+    }  # fmt: skip
+    writing_it = {
+        "--full-scale": full_scale if full_scale != DEFAULT_FULL_SCALE_DBU else None,
+        "--rate": rate if rate != DEFAULT_RATE else None, "--channels": channels, "--lowest": lowest,
+        "--highest": highest, "--before": before, "--level": level,
+    }  # fmt: skip
     if to is not None:
         if played is not None or capture is not None:
             raise InputError("--to: writes the test file, --capture reads its recording; do one at a time")
+        _without(reading, "is for reading a recording; leave it out with --to")
+    elif played is not None and capture is not None:
+        _without(writing_it, "is for writing the test file, which tells it itself; leave it out")
+    loaded = _unit(unit, change)
+    if to is not None:
         sequence = write_signals(
             to, unit=loaded, full_scale_dbu=full_scale, rate=rate, channels=channels, lowest=lowest, highest=highest,
             before=before, level=level, overwrite=files.force,
@@ -103,6 +117,13 @@ def signals(
             with writing(readings_to):
                 write_csv(found.readings(), staged)
     typer.echo(page)
+
+
+def _without(options: Mapping[str, object], why: str) -> None:
+    """Refuse the first of these options that is given. Raises InputError."""
+    for name, value in options.items():
+        if value is not None:
+            raise InputError(f"{name}: {why}")
 
 
 def _unit(name: str | None, change: list[str] | None) -> Unit | None:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from fetsim import write_signals
 from tests.attacks.conftest import RATE_HZ
 
 HEADING = "figure,value,accuracy,meter,settings\n"
@@ -52,3 +53,26 @@ def takes(place):
 )
 def test_recordings_that_are_none_of_the_unit(attack, arguments, words):
     attack(*FIT[:-1], "--capture", *arguments).refused(words)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--to", "z.wav", "--channels", "0"), "channels: are 0; 1 for a unit, 2 for a pair"),
+        (("--to", "z.wav", "--lowest", "-500"), "lowest: -500 dBu is more than 100 dB under 18 dBu"),
+        (("--to", "z.wav", "--before", "-inf"), "before: -inf dBu is more than 100 dB under"),
+        (("--to", "z.wav", "--csv", "z.csv"), "--csv: is for reading a recording"),
+        (("--to", "z.wav", "--readings-to", "z.csv"), "--readings-to: is for reading a recording"),
+        (("--played", "in.wav", "--capture", "in.wav", "--full-scale", "4"), "--full-scale: is for writing"),
+        (("--played", "in.wav", "--capture", "in.wav"), "in.wav: is no test file"),
+    ],
+)
+def test_a_test_file_that_is_asked_for_in_vain(attack, arguments, words):
+    attack("signals", *arguments).refused(words)
+
+
+def test_the_test_file_is_not_taken_for_its_recording(place, attack):
+    write_signals("test.wav", lowest=-20.0, highest=-10.0, before=-20.0, level=-10.0)
+    files = ("--played", "test.wav", "--capture", "test.wav")
+    attack("signals", *files).refused("test.wav: is the test file itself")
+    attack("signals", *files, "--recorded-full-scale", "nan").refused("recorded full scale: nan dBu is outside")

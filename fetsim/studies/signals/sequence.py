@@ -38,7 +38,7 @@ TONE_S, STEP_DB, FADE_S = 0.5, 1.0, 2.0
 BEFORE_S, LOUD_S, AFTER_S, TWICE_S = 1.0, 1.5, 4.0, 1.5
 MARKER_BAND_HZ = (300.0, 15000.0)
 MARKER_OVER_DB = 10.0  # over the lowest level: of markers (rms) and sweep
-LARGEST_DBFS = 0.0
+LARGEST_DBFS, SMALLEST_DBFS = 0.0, -100.0  # under it tones are below the noise of converters
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +83,12 @@ class Sequence:
                 f"highest: {self.highest:g} dBu must lie 6 dB over the lowest level, {self.lowest:g} dBu, and at "
                 f"{self.full_scale:g} dBu, which 0 dBFS stands for, at the most"
             )
+        for name in ("lowest", "before"):
+            if not getattr(self, name) >= self.full_scale + SMALLEST_DBFS:
+                raise InputError(
+                    f"{name}: {getattr(self, name):g} dBu is more than {-SMALLEST_DBFS:g} dB under {self.full_scale:g} "
+                    "dBu, which 0 dBFS stands for; choose a higher level"
+                )
         if not self.before < self.level <= self.highest:
             raise InputError(
                 f"level: {self.level:g} dBu must lie over {self.before:g} dBu, from where it steps up, and not over "

@@ -34,6 +34,7 @@ DEFAULT_RATE = 48000
 UNDER_DB, OVER_DB, ABOVE_DB = 10.0, 10.0, 24.0  # of the threshold: steps from and to, highest tone
 UNKNOWN_BEFORE_DBU, UNKNOWN_LEVEL_DBU, UNKNOWN_HIGHEST_DBU = -20.0, 0.0, 10.0
 BITS = "24"
+FARTHEST_FULL_SCALE_DBU = 60.0  # as of units
 QUANTISED = 2.0**-20  # by which a file may differ from what it was written from
 
 
@@ -106,6 +107,7 @@ def read_signals(
             f"{recorded}: has {heard.channels} channels, the test file has {sequence.channels}; choose one of them"
         )
     _check(chosen, sequence)
+    _check_level_and_take(chosen, sequence, recorded_full_scale_dbu)
     looped = None if loopback is None else read_sound(Path(loopback))
     if looped is not None:
         _check(looped, sequence)
@@ -121,10 +123,7 @@ def read_signals(
             RecordedChannel(
                 number=number, delay_s=step.delay_s - (0.0 if wire is None else wire.delay_s),
                 clock_ppm=step.clock_ppm, polarity=step.polarity, scatter_s=step.scatter_s,
-                reading=read_channel(
-                    step.samples, sequence, recorded_full_scale_dbu=full_scale,
-                    own_noise=None if alone is None else alone.floor.noise_density,
-                ),
+                reading=_read(step, sequence, full_scale, alone, chosen.path),
                 simulated=simulated[min(place, len(simulated) - 1)] if simulated else None,
                 interface=alone, loopback=wire,
             )
@@ -160,7 +159,7 @@ def _about(
     highest = min(own[1], full_scale_dbu) if highest is None else highest
     return Sequence(
         rate=rate,
-        channels=channels or (2 if unit is not None and unit.channels else 1),
+        channels=(2 if unit is not None and unit.channels else 1) if channels is None else channels,
         full_scale=full_scale_dbu,
         lowest=own[0] if lowest is None else lowest,
         highest=highest,
@@ -190,6 +189,27 @@ def _check(sound: Sound, sequence: Sequence) -> None:
         raise InputError(
             f"{sound.path}: its rate is {sound.rate_hz} Hz, that of the test file {sequence.rate} Hz; record at that"
         )
+
+
+def _check_level_and_take(heard: Sound, sequence: Sequence, recorded_full_scale_dbu: float | None) -> None:
+    if recorded_full_scale_dbu is not None and not abs(recorded_full_scale_dbu) <= FARTHEST_FULL_SCALE_DBU:
+        limits = f"{-FARTHEST_FULL_SCALE_DBU:g} to {FARTHEST_FULL_SCALE_DBU:g} dBu"
+        raise InputError(f"recorded full scale: {recorded_full_scale_dbu:g} dBu is outside {limits}")
+    played = sequence.samples()[:, : heard.channels]
+    if heard.samples.shape == played.shape and np.max(np.abs(heard.samples - played)) <= QUANTISED:
+        raise InputError(f"{heard.path}: is the test file itself; give what was recorded of the unit")
+
+
+def _read(
+    step: Placed, sequence: Sequence, full_scale_dbu: float | None, alone: ChannelReading | None, path: Path
+) -> ChannelReading:
+    try:
+        return read_channel(
+            step.samples, sequence, recorded_full_scale_dbu=full_scale_dbu,
+            own_noise=None if alone is None else alone.floor.noise_density,
+        )  # fmt: skip
+    except InputError as error:
+        raise InputError(f"{path}: {error}; was the recording interrupted?") from None
 
 
 def _in_place(samples: Samples, sequence: Sequence, path: Path) -> Placed:
