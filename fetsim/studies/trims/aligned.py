@@ -2,9 +2,9 @@
 
 What the bench would do before anything is measured: 9 to 10 ms a build of the Dunlin beside the 7 that its bias point
 takes anyway, three readings each (60 builds, V_P and R62 drawn, on a busy core). Steps that need a tone (``toned``) are
-taken where that is asked for, else left as they are and told: four to six steady states a build, at draft 0.3 s of a
-core beside the 0.6 s of the default figures (the Greenshank 0.2 beside 0.23; 16 builds of each). ``study`` says how
-sharply each is defined.
+taken where that is asked for, else left as they are and told: four to six steady states a build, at draft 0.06 s of a
+core beside the 0.16 s of the default figures (the Greenshank 0.05 beside 0.09; 8 builds of each on a busy core).
+``study`` says how sharply each is defined.
 """
 
 from collections.abc import Mapping, Sequence
