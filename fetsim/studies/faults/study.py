@@ -1,8 +1,9 @@
 """Every single fault of a unit, simulated once: what it does, which readings tell it from others, what fits best.
 
 All faults are one topology (``schematic/faulty``), so they march side by side as builds of a unit do, at draft quality:
-what a fault does is far above its error. The sound unit, builds of it within its tolerances and, if asked, the unit at
-several ages go the same way. What is done is kept (``studies/spread/evaluate``).
+what a fault does is far above its error. The sound unit and, if asked, the unit at several ages go the same way; so do
+builds of it within its tolerances, whose trims are set first, as those of a good unit are. What is done is kept
+(``studies/spread/evaluate``).
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -73,8 +74,8 @@ def faults(
     with mains, threshold, reduction and THD 10 dB over it, attack and release. ``told_by``: what the groups go by (all
     of them). ``reported`` (``NAME=VALUE+-ACCURACY``) and a file of ``readings``: what was read of the unit on the
     bench, at its settings; the rows are sorted by how well they fit, weighed by how often such faults are (``rates``:
-    a file in place of the library's figures). ``aged``: how old, 0 to 1. ``builds`` drawn from the unit's tolerances
-    say what counts as changed.
+    a file in place of the library's figures). ``aged``: how old, 0 to 1. ``builds`` drawn from the unit's tolerances,
+    trims set by its alignment, say what counts as changed.
 
     Raises InputError for what cannot be asked, and ConvergenceError for a unit that does not come to rest itself.
 
@@ -100,15 +101,16 @@ def faults(
     drawn = spreads_of(asked)
     quantiles = plain_rows(range(builds), drawn.columns, SEED)
     heard = [one for one in listed if one.kind != NOISY]
-    everything: list[Mapping[str, str | float]] = [{}, *drawn.changes(quantiles), *of_age]
+    everything: list[Mapping[str, str | float]] = [{}, *of_age]
     everything += [one.changes for one in heard]
     run = partial(evaluate, workers=workers, scheduler=scheduler, cache=cache)
+    good = run(nominal, drawn.changes(quantiles), trims=bool(asked.alignment), progress=progress)
     sound, *found = run(nominal, everything, progress=progress)
     noisy = run(still, [one.changes for one in listed if one.kind == NOISY])
-    by_name = dict(zip([one.name for one in heard], found[builds + len(ages) :], strict=True))
+    by_name = dict(zip([one.name for one in heard], found[len(ages) :], strict=True))
     by_name |= {one.name: _as_sound(row, sound)
                 for one, row in zip([one for one in listed if one.kind == NOISY], noisy, strict=True)}  # fmt: skip
-    maker = _Maker(asked, wanted, sound, found[:builds])
+    maker = _Maker(asked, wanted, sound, good)
     rows = [maker.symptoms(one.name, by_name[one.name]) for one in listed]
     scale = np.array([maker.scale(name, read) for name in names])
     table = np.array([column((maker.sound, *rows), name) for name in names]).T
@@ -139,7 +141,7 @@ def faults(
         sound_miss=sound_miss,
         ages=ages,
         aged=tuple(maker.symptoms(f"{share:g}", row)
-                   for share, row in zip(ages, found[builds:], strict=False)),
+                   for share, row in zip(ages, found, strict=False)),
         cautions=cautions(_point(asked)),
     )  # fmt: skip
 
@@ -202,8 +204,10 @@ def _usual_accuracy(name: str, value: float, figures: Sequence[Figure]) -> float
 
 
 def _deviation(values: Array) -> float:
+    """Half of what the middle 68 % take up: the standard deviation of a normal law, whatever the few builds do whose
+    trim is out of reach."""
     known = values[np.isfinite(values)]
-    return float(np.std(known)) if known.size > 1 else 0.0
+    return float(np.ptp(np.percentile(known, (15.87, 84.13)))) / 2.0 if known.size > 1 else 0.0
 
 
 def _listed(unit: Unit, parts: Sequence[str], mistakes: bool, rates: Path | None) -> tuple[Fault, ...]:

@@ -136,7 +136,7 @@ def _volts(found: FaultsFound) -> Table:
     columns = (FAULT, *(Column(key=f"volts@{node}", heading=node, unit="V", show=VOLTS) for node in found.nodes))
     named = [(SOUND, found.sound), *((row.name, row) for row in found.rows)]
     rows = [(name, *(_volt(row, node) for node in found.nodes)) for name, row in named]
-    return Table(key="volts", title="Volts at rest", columns=columns, rows=rows, detail=True, brief=frozenset({0}))
+    return Table(key="volts", title="Volts at rest", columns=columns, rows=rows, detail=True, brief=frozenset())
 
 
 def _volt(row: Symptoms, node: str) -> Cell:
@@ -159,7 +159,8 @@ DEFINITIONS = (
     Definition(term="single fault", status=OWN, meaning="one part with one thing wrong at one strength, as it comes "
                "with age or use; with --mistakes also what a hand gets wrong"),
     Definition(term="symptom", status=OWN, meaning=f"what lies more than {OUT:g} standard deviations of the unit's "
-               "own spread from the sound unit, and further than anybody minds (1 dB, 25 %, 0.1 V)"),
+               "own spread, trims set, from the sound unit, and further than anybody minds (1 dB, 25 %, 0.1 V); "
+               "the files of --csv and --json have the volts of all nodes"),
     Definition(term="told apart", status=OWN, meaning=f"some reading differs by {TOLD_APART:g} times the accuracy and "
                f"spread of a difference; a figure that one of two has not counts as {LOST:g}"),
 )  # fmt: skip

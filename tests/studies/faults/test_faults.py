@@ -26,6 +26,7 @@ def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
     assert words["R3=noisy:20dB"].startswith("nothing")
     assert "no release to time" in words["R4=open"]
     assert "idle volts" in words["C2=leaky:1M"]
+    assert "release too fast" in words["C2=drifted:-30%"]  # the release is in proportion to it
 
 
 def test_a_leak_pulls_the_volts_to_where_its_divider_has_them(found: FaultsFound) -> None:

@@ -139,7 +139,10 @@ def test_from_the_command_line(capsys, tmp_path):
     assert found["study"] == "sheet" and found["trims"] is True and len(found["nodes"]) == 8
     assert to.read_text().startswith("<!doctype html>") and rows.read_text().startswith("table,")
     heading, *lines = blank.read_text().splitlines()
-    assert heading == "figure,value,accuracy,meter,settings,expected" and "volts@po,,,,,0 V" in lines
+    assert heading == "figure,value,accuracy,meter,settings,expected" and "volts@po,,,,,0" in lines
+    expected = {line.split(",")[0]: line.split(",")[-1] for line in lines}
+    assert float(expected["volts@ctl"]) == pytest.approx(next(one["volts_v"] for one in found["nodes"]
+                                                              if one["node"] == "ctl"), abs=5e-4)  # fmt: skip
     blank.write_text(blank.read_text().replace("volts@ctl,", "volts@ctl,-5.1V"))
     (read,) = fetsim.read_readings(blank, fetsim.load_unit("teaching"))  # what is filled in, and nothing else
     assert read.value == -5.1
