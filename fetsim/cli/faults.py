@@ -45,7 +45,7 @@ def faults(
         Path | None, typer.Option("--rates", metavar="FILE", help="how often parts fail, in place of the library's")
     ] = None,
     builds: Annotated[
-        int, typer.Option("--builds", "-n", metavar="NUMBER", help="drawn from tolerances, trims set, for what counts as changed")
+        int, typer.Option("--builds", "-n", metavar="NUMBER", help="drawn within tolerances, trims set: good ones")
     ] = DEFAULT_BUILDS,
     quality: QualityOption = "draft",
     workers: WorkersOption = None,
