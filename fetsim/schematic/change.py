@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from numbers import Integral, Real
 from typing import Any
 
+from fetsim.engine.circuit import GROUND
 from fetsim.errors import InputError, UnitError
 from fetsim.schematic.alignment import TONE
 from fetsim.schematic.fault_words import BRIDGE, BRIDGE_OHM, SOUND, is_fault
@@ -268,6 +269,10 @@ def _unknown_name(unit: UnitData, name: str, value: str | float) -> str:
     if unit.channels:
         otherwise = of_one_channel(unit.channels)
     if str(value).partition(":")[0] == BRIDGE:
+        ends = name.split("-")
+        unknown = [end for end in ends if end not in unit.nodes and end != GROUND]
+        if len(ends) == 2 and unknown:
+            return f"there is no node {unknown[0][:40]!r}{suggestion(unknown[0], unit.nodes)}"
         return "is not two nodes with a hyphen between, such as q1b-q1c"
     if word == name and unit.banks and str(value)[:1].isalpha():  # a word, as switches and texts are given, no amount
         names = [*unit.banks, *UNIT_KEYS]

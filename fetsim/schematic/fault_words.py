@@ -163,7 +163,9 @@ def _parse(text: str, kind: str) -> Defect:
         if not words:
             raise InputError(f"{text[:40]!r}: nothing can be wrong with the {kind} itself: it is what is plugged in")
         choices = ", ".join(one.form for one in words.values())
-        raise InputError(f"{word[:40]!r} is no fault of a {kind}{suggestion(word, words)}; choices: {choices}, {SOUND}")
+        bearer = f"an {kind}" if kind[0] in "aio" else f"a {kind}"
+        hint = suggestion(word, words)
+        raise InputError(f"{word[:40]!r} is no fault of {bearer}{hint}; choices: {choices}, {SOUND}")
     of = words[word]
     place = next(iter(of.places), "")
     if rest and rest[0] in of.places:

@@ -76,3 +76,21 @@ def test_the_test_file_is_not_taken_for_its_recording(place, attack):
     files = ("--played", "test.wav", "--capture", "test.wav")
     attack("signals", *files).refused("test.wav: is the test file itself")
     attack("signals", *files, "--recorded-full-scale", "nan").refused("recorded full scale: nan dBu is outside")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("faults", "--builds", "-1"), "builds: -1 cannot be drawn; give a number from 3"),
+        (("faults", "--builds", "0"), "builds: 0 cannot be drawn"),
+        (("faults", "--workers", "-3"), "workers: -3 can do nothing"),
+        (("suspects", "--readings", "bench.csv", "--workers", "-3"), "workers: -3 can do nothing"),
+        (("fit", "--readings", "bench.csv", "--free", "R4", "--workers", "-3"), "workers: -3 can do nothing"),
+        (("show", "-c", "g-nowhere=bridge:100"), "g-nowhere: there is no node 'nowhere'"),
+        (("show", "-c", "g-g=bridge:100"), "g-g: is not two nodes"),
+        (("show", "-c", "A1=open"), "'open' is no fault of an amplifier"),
+    ],
+)
+def test_faults_that_are_asked_for_in_vain(place, attack, arguments, words):
+    (place / "bench.csv").write_text(f"{HEADING}volts@ctl,-4.9V,1%\n")
+    attack(*arguments, "-u", "teaching").refused(words)

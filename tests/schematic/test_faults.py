@@ -129,7 +129,7 @@ def test_shorted_turns_load_the_source_by_their_resistance(tmp_path: Path) -> No
         ({"IN": "open"}, "it is what is plugged in"),
         ({"S1": "open"}, "stuck:open/closed"),
         ({"R1": "drifted:-200%"}, "-99.9 %"),
-        ({"q1b-q9z": "bridge:100"}, "two nodes with a hyphen"),
+        ({"q1b-q9z": "bridge:100"}, "there is no node 'q9z'"),
         ({"q1b-q1c": "100"}, "write bridge:100"),
         ({"q1b-q1c": "bridge:-1"}, "bridges"),
     ],

@@ -22,6 +22,7 @@ from fetsim.measurements.idle.procedure import IdlePoint, idle_point
 from fetsim.measurements.idle.tables import cautions
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.measurements.timing.procedure import step_levels_dbu
+from fetsim.rig.processes import processes_of
 from fetsim.rig.provenance import provenance
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.ageing import aged as aged_changes
@@ -40,9 +41,9 @@ from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.symptoms import MINDED, OUT, symptom
 from fetsim.studies.observed.readings import Reading, read_readings, reading_of
 from fetsim.studies.spread.evaluate import evaluate
-from fetsim.studies.spread.plan import plain_rows
+from fetsim.studies.spread.plan import check_count, plain_rows
 
-DEFAULT_BUILDS, SEED = 24, 1
+DEFAULT_BUILDS, LEAST_BUILDS, SEED = 24, 3, 1
 AGES = 5
 """At which a unit is shown, up to the one asked for."""
 VOLTS = "volts"
@@ -84,6 +85,8 @@ def faults(
     >>> {row.name: row.word for row in found.rows}["A1=dead"]
     'no sound, everything else right'
     """
+    check_count(builds, least=LEAST_BUILDS)
+    processes_of(workers)
     asked = given_unit(unit)
     listed = _listed(asked, parts, mistakes, rates)
     read = _reported(asked, reported, readings)

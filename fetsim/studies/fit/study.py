@@ -13,6 +13,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
+from fetsim.rig.processes import processes_of
 from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
 from fetsim.rig.rig import Rig
@@ -71,6 +72,7 @@ def fit(
     '-4.70 V'
     """
     quality_named(quality)
+    processes_of(workers)
     unit = observations.unit
     frees, prior = frees_of(free, unit, others=others)
     _enough(observations, frees)

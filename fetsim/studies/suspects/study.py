@@ -6,6 +6,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
+from fetsim.rig.processes import processes_of
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, unwatched
@@ -78,6 +79,7 @@ def suspects(
     """
     if not recordings and not readings:
         raise InputError("suspects: there are neither readings nor recordings to go by; give at least one")
+    processes_of(workers)
     observations = Observations(unit=unit, readings=tuple(readings), recordings=tuple(recordings))
     columns = columns_of(observations, candidates_of(unit, readings, ask), quality=quality, workers=workers)
     values, scatter = values_of(unit)
