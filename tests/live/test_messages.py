@@ -48,7 +48,7 @@ def hub(tmp_path_factory):
     hub.end()
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(messages=st.lists(texts, min_size=1, max_size=6))
 def test_no_message_does_harm(hub, messages):
     page = Page()

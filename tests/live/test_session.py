@@ -112,10 +112,10 @@ def test_memory_is_flat():
     tracemalloc.start()
     advance(session, 20)
     first = tracemalloc.get_traced_memory()[0]
-    advance(session, 300)
+    advance(session, 150)
     grown = tracemalloc.get_traced_memory()[0] - first
     tracemalloc.stop()
-    assert grown < 50_000  # a block of output alone is 8 kB, of the log some 200 bytes
+    assert grown < 25_000  # a block of output alone is 8 kB, of the log some 200 bytes
 
 
 def test_a_unit_without_a_solution_goes_back_to_the_values_before(monkeypatch):
