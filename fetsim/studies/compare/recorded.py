@@ -27,6 +27,10 @@ FOLLOWED_S = 0.02  # over which the gain between both is read
 AT_REST_DB = 0.3  # of gain reduction in the simulation, under which it counts as at rest
 LEAST_AT_REST = 20  # rows of the log
 QUIETEST_DB = -60.0  # re the simulation's rms: quieter moments tell no gain
+NEVER_AT_REST = (
+    "the untouched unit is never at rest in it, so only how the gain reduction moves is known, not how much it is: "
+    "play something with a quiet beginning"
+)
 COVERED_S = 0.05  # less may lack at either end without a word
 
 
@@ -59,16 +63,18 @@ def with_recording(one: Played, sound: Sound, untouched: Take, rate_hz: int) -> 
     first = round(pair.start_s * rate_hz)
     samples = np.zeros(played.shape)
     samples[first : first + len(pair.recording)] = pair.recording.astype(np.float32)  # as all takes
-    take = Take(samples, (), measure_levels(samples, rate_hz), _told(pair, len(played)))
+    take = Take(samples, (), measure_levels(samples, rate_hz), _told(pair, untouched))
     return replace(one, take=take, activity=_reduction(pair, first, untouched, rate_hz))
 
 
-def _told(pair: InStep, frames: int) -> str:
+def _told(pair: InStep, untouched: Take) -> str:
+    frames = len(untouched.samples)
     late = f"{1e3 * abs(pair.delay_s):.3f} ms {'late' if pair.delay_s >= 0.0 else 'early'}"
     turned = ", upside down" if -1 in pair.polarity else ""
     told = [
         f"a recording, which came {late}{turned}, its clock {pair.clock_ppm:+.1f} ppm off: brought in step with the "
         "untouched unit; its noise is in it, and its gain reduction is told by its gain against the untouched unit's",
+        *(() if _rests(activity(untouched.logs)) else (NEVER_AT_REST,)),
         *pair.warnings,
     ]
     from_s, to_s, length_s = (
@@ -78,6 +84,10 @@ def _told(pair: InStep, frames: int) -> str:
     if from_s > COVERED_S or length_s - to_s > COVERED_S:
         told.append(f"it holds the programme from {from_s:.2f} to {to_s:.2f} s only and is silent elsewhere")
     return "; ".join(told)
+
+
+def _rests(rows: Activity) -> bool:
+    return int(np.sum(rows.gain_reduction_max_db < AT_REST_DB)) >= LEAST_AT_REST
 
 
 def _reduction(pair: InStep, first: int, untouched: Take, rate_hz: int) -> Activity:

@@ -9,6 +9,8 @@ from scipy import signal as dsp
 from fetsim.audio.render import render
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
+from fetsim.studies.compare.activity import Activity
+from fetsim.studies.compare.recorded import _rests
 from fetsim.studies.compare.study import compare
 
 RATE_HZ, NOISE = 48_000, 1e-5
@@ -66,6 +68,17 @@ def test_gain_reduction_of_the_real_unit_is_told_from_its_gain(files):
     loud = wanted.gain_reduction_mean_db > 1.0
     error = (box.gain_reduction_mean_db - wanted.gain_reduction_mean_db)[loud]
     assert np.median(np.abs(error)) < 0.5
+
+
+def test_how_much_gain_reduction_is_known_only_where_the_simulation_rests():
+    log = [np.arange(50.0), *(np.where(np.arange(50) < 30, 0.0, 6.0) for _ in range(2))]
+    always = [log[0], *(one + 3.0 for one in log[1:])]
+    assert _rests(_activity(*log)) and not _rests(_activity(*always))
+
+
+def _activity(time_s, most_db, mean_db):
+    return Activity(time_s=time_s, gain_reduction_max_db=most_db, gain_reduction_mean_db=mean_db,
+                    peak_db=float(most_db.max()), mean_db=float(mean_db.mean()))  # fmt: skip
 
 
 @pytest.mark.parametrize(
