@@ -9,6 +9,7 @@ import typer
 from fetsim.cli.options import SoundUnitOptions
 from fetsim.errors import InputError
 from fetsim.rig.quality import DEFAULT_QUALITY, quality_named
+from fetsim.safe_text import printable
 
 
 def turn(
@@ -59,7 +60,7 @@ def turn(
     hub = Hub(Session(unit, programme, quality), to or default_folder(source))
     token = new_token()
     address = f"http://{LOOPBACK}:{at.getsockname()[1]}/{token}/"
-    print(f"{unit.name} plays {programme.name} at {address}", flush=True)
+    print(printable(f"{unit.name} plays {programme.name} at {address}"), flush=True)
     print("Ctrl-C ends it.", flush=True)
     if browser and not webbrowser.open(address):
         print("No browser could be opened; open the address above in one.", flush=True)

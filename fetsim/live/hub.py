@@ -26,6 +26,7 @@ from fetsim.live.scope import Picture, Setting
 from fetsim.live.session import Session
 from fetsim.measurements.traces.ballistics import needle_for
 from fetsim.report.unit.work import change_list_text
+from fetsim.safe_text import printable
 from fetsim.schematic.change_list import change_list
 
 MOST_WAITING = 200
@@ -258,8 +259,8 @@ class Hub:
         programme = self.session.programme
         return _json({
             "is": "hello", "unit": unit_facts(self.session.unit), "rate_hz": programme.rate_hz,
-            "channels": programme.channels, "programme": programme.name, "frames": programme.frames,
-            "folder": str(self.folder), "version": fetsim.__version__, "needle": asdict(needle_for()),
+            "channels": programme.channels, "programme": printable(programme.name), "frames": programme.frames,
+            "folder": printable(str(self.folder)), "version": fetsim.__version__, "needle": asdict(needle_for()),
         })  # fmt: skip
 
     def _state(self) -> str:
