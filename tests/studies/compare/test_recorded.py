@@ -9,7 +9,7 @@ from scipy import signal as dsp
 from fetsim.audio.render import render
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
-from fetsim.studies.compare.activity import Activity
+from fetsim.studies.compare.comparison import Activity
 from fetsim.studies.compare.recorded import _rests
 from fetsim.studies.compare.study import compare
 
