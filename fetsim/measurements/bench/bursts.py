@@ -55,13 +55,13 @@ class Step:
 
 def steady_level(
     bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None = None, settled_v: float = SETTLED_V,
-    near: Monodromy | None = None,
+    near: Monodromy | None = None, longest_s: float = LONGEST_S,
 ) -> Level:  # fmt: skip
     """Bring a level to rest as far as ``settled_v`` says (``settle``), from ``start`` or from the bias point."""
     period = period_of(frequency_hz, bench)
     run = bench.run() if start is None else start.branch()
     try:
-        steady = settle(run, period.tone(level_dbu), settled_v, near)
+        steady = settle(run, period.tone(level_dbu), settled_v, near, longest_s)
     except ConvergenceError as error:
         raise error.at(f"at {level_dbu:g} dBu") from None
     trace = steady.block.reduction_db

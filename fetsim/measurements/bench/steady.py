@@ -121,12 +121,16 @@ def block_of(period_v: Array, rate_hz: float) -> Array:
     return np.tile(period_v, ceil(BLOCK_S * rate_hz / len(period_v)))
 
 
-def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V, near: Monodromy | None = None) -> Steady:
+def settle(
+    run: Run, period_v: Array, settled_v: float = SETTLED_V, near: Monodromy | None = None,
+    longest_s: float = LONGEST_S,
+) -> Steady:  # fmt: skip
     """Play source voltages [shape=(steps,), V] of one period over and over until nothing changes any more.
 
     Leaves ``run`` in that state. ``settled_v`` may be larger for who goes on from there. ``near``: the monodromy of a
     unit of other values under nearly the same tone (``monodromy_at``), with which it takes about a third of the time.
-    Raises ConvergenceError for a unit that never repeats itself, one that oscillates.
+    Raises ConvergenceError for a unit that does not repeat itself within ``longest_s`` of playing, as one that
+    oscillates never does.
     """
     block_v = block_of(period_v, run.bench.rate_hz)
 
@@ -138,7 +142,7 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V, near: Monodr
     found = None if near is None else _settled_near(run, block_v, settled_v, near)
     if found is None:
         found = repeating_state(
-            play, start, run.bench.rig.awaited, block=len(block_v), longest=round(LONGEST_S * run.bench.rate_hz),
+            play, start, run.bench.rig.awaited, block=len(block_v), longest=round(longest_s * run.bench.rate_hz),
             settled_v=settled_v,
         )  # fmt: skip
     run.state = found.state
@@ -146,7 +150,7 @@ def settle(run: Run, period_v: Array, settled_v: float = SETTLED_V, near: Monodr
         return Steady(run.play(block_v), (found.played + len(block_v)) / run.bench.rate_hz, found.left_v)
     raise run.bench.rig.blamed(
         ConvergenceError(
-            f"no steady state: {run.bench.unit.name} still moves by {1e3 * found.left_v:.3g} mV after {LONGEST_S:g} s "
+            f"no steady state: {run.bench.unit.name} still moves by {1e3 * found.left_v:.3g} mV after {longest_s:g} s "
             "of a steady tone",
             advice="does it oscillate?",
         )

@@ -24,7 +24,7 @@ from fetsim.engine.circuit import GROUND
 from fetsim.engine.state import State
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.bursts import LONGEST_S, Level, steady_level
+from fetsim.measurements.bench.bursts import Level, steady_level
 from fetsim.measurements.bench.steady import block_of, period_of
 from fetsim.measurements.bench.transfer import corners_hz
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
@@ -40,7 +40,8 @@ from fetsim.rig.points import output_point
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import STEP_DB
 from fetsim.studies.builds.knee import ENOUGH_V, LevelMeter, threshold_of
-from fetsim.studies.builds.nominal import Nominal, Start
+from fetsim.studies.builds.nominal import MARCHED, Nominal, Start
+from fetsim.studies.builds.patience import LOUD_ENOUGH_DB, without_reduction, without_sound
 from fetsim.studies.builds.shown import Shown
 
 ENOUGH = 0.7
@@ -49,6 +50,8 @@ FURTHER = 4
 """Blocks that are played at once after the first one."""
 THRESHOLDS = ("threshold", "threshold_2db")
 REST = "rest"
+OVER = "over"
+"""Begins the reason of a time that has not come as long as it was waited for."""
 CORNERS = ("low_corner", "high_corner")
 Found = Iterator[tuple[str, float | Missing]]
 
@@ -87,9 +90,13 @@ def figures_of(unit: Unit, nominal: Nominal) -> Figures:
         return failed(nominal, str(error))
     found: dict[str, float] = {}
     reasons: dict[str, str] = {}
+    why: str | None = None
     for group, measure in MEASURES.items():
         wanted = [one.key for one in nominal.of(group)]
         if not wanted:
+            continue
+        if group in MARCHED and (why := why or _not_played(group, nominal, found)):
+            reasons |= dict.fromkeys(wanted, why)
             continue
         try:
             for key, figure in measure(bench, nominal, rest):
@@ -99,7 +106,22 @@ def figures_of(unit: Unit, nominal: Nominal) -> Figures:
                     found[key] = figure
         except FetsimError as error:
             reasons |= {key: str(error) for key in wanted if key not in found and key not in reasons}
+            if group in MARCHED and nominal.patience is not None:
+                why = str(error)  # what does not settle once is not asked again
     return Figures(node_v=node_v, found=found, reasons=reasons)
+
+
+def _not_played(group: str, nominal: Nominal, found: Mapping[str, float]) -> str | None:
+    """Why a group of figures is left out, of a build that may be broken."""
+    if nominal.patience is None:
+        return None
+    if why := without_sound(nominal.patience, found):
+        return why
+    if group == "knee" and nominal.knee is not None:
+        return without_reduction(nominal.figures, found, nominal.knee.level_at(min(THRESHOLDS_DB)) + LOUD_ENOUGH_DB)
+    if group == "step" and nominal.level_dbu is not None:
+        return without_reduction(nominal.figures, found, nominal.level_dbu)
+    return None
 
 
 def failed(nominal: Nominal, reason: str) -> Figures:
@@ -141,7 +163,7 @@ def _noise(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
 def _thresholds(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     """The higher one first: where the build's knee lies against the nominal one it lies nearly so at the lower one."""
     assert rest is not None and nominal.knee is not None
-    meter, knee, shift_db = LevelMeter(bench, nominal.curve_hz), nominal.knee, 0.0
+    meter, knee, shift_db = LevelMeter(bench, nominal.curve_hz, longest_s=nominal.settling_s), nominal.knee, 0.0
     start = nominal.carried(knee.state_at(max(knee.monodromies)), rest)
     asked = [one.key for one in nominal.of("knee")]
     for name, wanted_db in sorted(zip(THRESHOLDS, THRESHOLDS_DB, strict=True), key=lambda one: -one[1]):
@@ -159,7 +181,8 @@ def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     """Level by level upwards, each from what the build had against the nominal unit at the one before."""
     assert rest is not None and nominal.rest is not None
     shown = Shown.of(bench.unit, {one.kind for one in nominal.of("tone")})
-    meter, ahead = LevelMeter(bench, nominal.curve_hz, shown.nodes), rest.vector() - nominal.rest.vector()
+    meter = LevelMeter(bench, nominal.curve_hz, shown.nodes, nominal.settling_s)
+    ahead = rest.vector() - nominal.rest.vector()
     at = {(one.kind, one.level_dbu): one.key for one in nominal.of("tone")}
     reductions_db: dict[float, float] = {}
     for level, start in nominal.tones.items():
@@ -192,11 +215,11 @@ def _times(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     loud = _level(bench, nominal, nominal.level_dbu, nominal.loud, rest)
     for name, before, after in (("attack", quiet, loud), ("release", loud, quiet)):
         if name in [one.key for one in nominal.of("step")]:
-            yield name, _step_s(before, after, nominal.step_hz)
+            yield name, _step_s(before, after, nominal.step_hz, nominal.step_s)
 
 
 MEASURES: Mapping[str, Callable[[Bench, Nominal, State | None], Found]] = {
-    "rest": _at_rest, "small": _small_signals, "noise": _noise, "knee": _thresholds, "tone": _tones, "step": _times,
+    "rest": _at_rest, "small": _small_signals, "noise": _noise, "tone": _tones, "knee": _thresholds, "step": _times,
 }  # fmt: skip
 """Group of figures -> what gives them, one after the other."""
 
@@ -204,10 +227,10 @@ MEASURES: Mapping[str, Callable[[Bench, Nominal, State | None], Found]] = {
 def _level(bench: Bench, nominal: Nominal, level_dbu: float, start: Start, rest: State) -> Level:
     run = bench.run()
     run.state = nominal.carried(start.state, rest)
-    return steady_level(bench, level_dbu, nominal.step_hz, run, ENOUGH_V, start.monodromy)
+    return steady_level(bench, level_dbu, nominal.step_hz, run, ENOUGH_V, start.monodromy, nominal.settling_s)
 
 
-def _step_s(before: Level, after: Level, frequency_hz: float) -> float | Missing:
+def _step_s(before: Level, after: Level, frequency_hz: float, longest_s: float) -> float | Missing:
     """Time until 63 % of the change, read as ``measure timing`` reads it."""
     change_db = after.reduction_db - before.reduction_db
     ripple_db = max(before.ripple_db, after.ripple_db)
@@ -215,7 +238,7 @@ def _step_s(before: Level, after: Level, frequency_hz: float) -> float | Missing
         text = f"no gain reduction to time: the gain changes by {-change_db:.3f} dB"
         return Missing(cause="nothing to measure", text=text)
     rate_hz, resolution_s = before.run.bench.rate_hz, LEAST_SAMPLES_TO_RESOLVE / before.run.bench.rate_hz
-    trace = _burst(before, after, frequency_hz)
+    trace = _burst(before, after, frequency_hz, longest_s)
     if ripple_db > RIPPLE_SHARE * abs(change_db):
         trace, ripple_db = averaged_over(trace, round(rate_hz / frequency_hz)), 0.0
         resolution_s = 1.0 / frequency_hz
@@ -223,17 +246,19 @@ def _step_s(before: Level, after: Level, frequency_hz: float) -> float | Missing
         time_s=np.arange(1, len(trace) + 1) / rate_hz, progress=(trace - before.reduction_db) / change_db,
         size_db=abs(change_db), unrest_db=ripple_db, resolution_s=resolution_s,
     )  # fmt: skip
-    return time_to(approach, FULL_TIME_CONSTANT)
+    found = time_to(approach, FULL_TIME_CONSTANT)
+    late = isinstance(found, Missing) and found.cause == "too short"
+    return Missing(cause="too short", text=f"{OVER} {longest_s:g} s") if late else found
 
 
-def _burst(before: Level, after: Level, frequency_hz: float) -> Array:
+def _burst(before: Level, after: Level, frequency_hz: float, longest_s: float) -> Array:
     """Gain reduction from the step on [dB; shape=(steps,)], in blocks as long as those of ``steady``: circuits in
     neighbouring lanes stay in step."""
     run = before.run.branch()
     period = period_of(frequency_hz, run.bench)
     block_v = block_of(period.tone(after.level_dbu), period.rate_hz)
     traces = [run.play(block_v).reduction_db]
-    while sum(map(len, traces)) < LONGEST_S * period.rate_hz:
+    while sum(map(len, traces)) < longest_s * period.rate_hz:
         left_db = abs(float(np.mean(traces[-1][-period.steps :])) - after.reduction_db)
         if left_db <= (1.0 - ENOUGH) * abs(after.reduction_db - before.reduction_db):
             break

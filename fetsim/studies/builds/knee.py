@@ -19,7 +19,15 @@ from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.operating import LOUD_DBU, QUIET_DBU
-from fetsim.measurements.bench.steady import SETTLED_V, Steady, monodromy_at, period_of, settle, tone_level_dbu
+from fetsim.measurements.bench.steady import (
+    LONGEST_S,
+    SETTLED_V,
+    Steady,
+    monodromy_at,
+    period_of,
+    settle,
+    tone_level_dbu,
+)
 from fetsim.measurements.results.missing import Missing
 
 ENOUGH_V = 3e-4
@@ -50,8 +58,11 @@ class Point:
 class LevelMeter:
     """Brings steady levels of a tone to rest in one unit."""
 
-    def __init__(self, bench: Bench, frequency_hz: float, nodes: Sequence[str] = ()) -> None:
-        self._run = bench.run(nodes)
+    def __init__(
+        self, bench: Bench, frequency_hz: float, nodes: Sequence[str] = (), longest_s: float = LONGEST_S
+    ) -> None:
+        """``longest_s``: as in ``settle``."""
+        self._run, self._longest_s = bench.run(nodes), longest_s
         self.period = period_of(frequency_hz, bench)
         self._idle_db = bench.rig.idle_gain_db(self.period.frequency_hz)
 
@@ -67,7 +78,7 @@ class LevelMeter:
     ) -> tuple[Point, Steady]:
         """The same, and what was played there."""
         self._run.state = start
-        found = settle(self._run, self.period.tone(level_dbu), settled_v, near)
+        found = settle(self._run, self.period.tone(level_dbu), settled_v, near, self._longest_s)
         reduction_db = self._idle_db + level_dbu - tone_level_dbu(found.block.output_v, self.period)
         return Point(level_dbu, reduction_db, self._run.state), found
 

@@ -10,7 +10,9 @@ from fetsim.engine.shooting import Monodromy
 from fetsim.engine.state import State
 from fetsim.errors import InputError
 from fetsim.measurements.bench.bench import Bench
+from fetsim.measurements.bench.bursts import LONGEST_S as STEP_S
 from fetsim.measurements.bench.bursts import Level, steady_level
+from fetsim.measurements.bench.steady import LONGEST_S as SETTLING_S
 from fetsim.measurements.bench.steady import monodromy_at, period_of
 from fetsim.measurements.curve.procedure import THRESHOLDS_DB
 from fetsim.measurements.needle.meter import meter_of
@@ -20,6 +22,7 @@ from fetsim.rig.request import check_tone
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import STEP_DB, Figure
 from fetsim.studies.builds.knee import Knee, LevelMeter, nominal_knee
+from fetsim.studies.builds.patience import Patience
 
 MARCHED = ("knee", "tone", "step")
 """Groups of figures that are played in time."""
@@ -58,6 +61,8 @@ class Nominal:
     """The same at ``before_dbu``"""
     loud: Start | None
     """and at ``level_dbu``."""
+    patience: Patience | None = None
+    """With builds that may be broken; None where all are waited for."""
 
     @cached_property
     def bench(self) -> Bench:
@@ -73,10 +78,20 @@ class Nominal:
         return self.rest is not None
 
     @property
+    def settling_s(self) -> float:
+        """How long a level may take to come to rest."""
+        return SETTLING_S if self.patience is None else self.patience.settling_s
+
+    @property
+    def step_s(self) -> float:
+        """How long an attack or a release may take."""
+        return STEP_S if self.patience is None else self.patience.step_s
+
+    @property
     def identity(self) -> tuple[object, ...]:
         """All that the figures of a build depend on besides the build itself, for ``studies/cache.py``."""
         levels = (self.curve_hz, self.step_hz, self.before_dbu, self.level_dbu)
-        return (self.unit.digest, [one.key for one in self.figures], self.quality, *levels)
+        return (self.unit.digest, [one.key for one in self.figures], self.quality, *levels, self.patience)
 
     def of(self, group: str) -> tuple[Figure, ...]:
         """The figures of one group that are asked for."""

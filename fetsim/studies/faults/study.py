@@ -34,11 +34,12 @@ from fetsim.schematic.spreads import spreads_of
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
 from fetsim.studies.builds.asked import SUPPLIES, Figure, figures_named
-from fetsim.studies.builds.figures import REST, Figures
-from fetsim.studies.builds.nominal import MARCHED, nominal_of
+from fetsim.studies.builds.figures import REST, Figures, figures_of
+from fetsim.studies.builds.nominal import MARCHED, Nominal, nominal_of
+from fetsim.studies.builds.patience import Patience
 from fetsim.studies.faults.apart import distances, groups, likelihoods, misses
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
-from fetsim.studies.faults.symptoms import MINDED, OUT, symptom
+from fetsim.studies.faults.symptoms import DEAD_DB, MINDED, OUT, symptom
 from fetsim.studies.observed.readings import Reading, read_readings, reading_of
 from fetsim.studies.spread.evaluate import evaluate
 from fetsim.studies.spread.plan import check_count, plain_rows
@@ -46,6 +47,11 @@ from fetsim.studies.spread.plan import check_count, plain_rows
 DEFAULT_BUILDS, LEAST_BUILDS, SEED = 24, 3, 1
 AGES = 5
 """At which a unit is shown, up to the one asked for."""
+TIMES = ("attack", "release")
+SLOWER = 10.0
+"""Times the sound unit's slower one: what has not recovered by then is told as such."""
+LEAST_S = 3.0
+"""Of playing in which a level of a unit with a fault comes to rest, if it does."""
 VOLTS = "volts"
 NOISY = "noisy"
 EXAMPLE = "such as threshold=-4+-1 or volts@ctl=-2V+-5%"
@@ -100,7 +106,7 @@ def faults(
     begun = partial(
         nominal_of, start, quality=quality, curve_hz=CURVE_HZ, step_hz=STEP_HZ, before_dbu=before, level_dbu=level
     )
-    nominal, still = begun(wanted), begun(tuple(one for one in wanted if one.group not in MARCHED))
+    nominal, still = _patient(begun(wanted)), begun(tuple(one for one in wanted if one.group not in MARCHED))
     drawn = spreads_of(asked)
     quantiles = plain_rows(range(builds), drawn.columns, SEED)
     heard = [one for one in listed if one.kind != NOISY]
@@ -147,6 +153,17 @@ def faults(
                    for share, row in zip(ages, found, strict=False)),
         cautions=cautions(_point(asked)),
     )  # fmt: skip
+
+
+def _patient(nominal: Nominal) -> Nominal:
+    """Waits for a build as long as what the sound unit takes makes sense of."""
+    asked = tuple(one for one in nominal.figures if one.kind in ("gain", *TIMES))
+    sound = figures_of(nominal.unit, replace(nominal, figures=asked)).found
+    step_s = SLOWER * max((sound[name] for name in TIMES if name in sound), default=LEAST_S)
+    return replace(nominal, patience=Patience(
+        settling_s=max(LEAST_S, step_s), step_s=float(f"{step_s:.2g}"),
+        least_gain_db=sound.get("gain", 0.0) - DEAD_DB,
+    ))  # fmt: skip
 
 
 def _as_sound(row: Figures, sound: Figures) -> Figures:

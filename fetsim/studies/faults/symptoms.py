@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from fetsim.studies.builds.asked import Figure
+from fetsim.studies.builds.figures import OVER
 
 OUT = 3.0
 MINDED = {
@@ -20,7 +21,9 @@ MINDED_RATIO = 1.25
 MINDED_A = 100e-6
 """Less of a supply's current is left to the eye of the meter's owner."""
 DEAD_DB = 30.0
-"""Less gain than the sound unit from which there is no sound."""
+"""Less gain than the sound unit from which there is hardly any sound, and nothing to measure by,"""
+SILENT_DB = 60.0
+"""and from which there is none."""
 NO_REDUCTION = 0.1
 """Share of the sound unit's gain reduction below which there is none."""
 NO_REST, NO_TONE = "has no state at rest", "does not settle under a tone: it oscillates or latches"
@@ -63,7 +66,7 @@ def symptom(
     found: list[str] = []
     gain_db = next((now[one.key] - sound[one.key] for one in figures if one.kind == "gain"), 0.0)
     if gain_db < -DEAD_DB:
-        found.append("no sound")
+        found.append("no sound" if gain_db < -SILENT_DB else "hardly any sound")
     else:
         if gain_db and any(ways[one.key] for one in figures if one.kind == "gain"):
             found.append(f"{abs(gain_db):.0f} dB too {'loud' if gain_db > 0.0 else 'quiet'}")
@@ -100,8 +103,14 @@ def _of_cell(
         found.append(f"threshold too {'high' if way > 0 else 'low'}")
     for kind in ("attack", "release"):
         if kind in ways and (ways[kind] or kind in lost):
-            found.append(f"{kind} too {'slow' if ways[kind] > 0 else 'fast'}" if ways[kind] else f"no {kind} to time")
+            slower = f"{kind} too {'slow' if ways[kind] > 0 else 'fast'}"
+            found.append(slower if ways[kind] else _no_time(kind, reasons))
     return found
+
+
+def _no_time(kind: str, reasons: Mapping[str, str]) -> str:
+    reason = reasons.get(kind, "")
+    return f"{kind} {reason}" if reason.startswith(OVER) else f"no {kind} to time"
 
 
 def _of_sound(figures: Sequence[Figure], ways: Mapping[str, int]) -> list[str]:
