@@ -9,7 +9,7 @@ import pytest
 from fetsim.cli import spread as command
 from fetsim.cli.main import main
 from fetsim.schematic.load import load_unit
-from fetsim.studies.spread import evaluate as evaluating
+from fetsim.studies import kept as keeping
 from tests.studies.spread.units import DIVIDER
 
 QUICK = ("--workers", "1", "-q", "draft", "--figures", "gain, volts@d")
@@ -81,9 +81,9 @@ def test_after_ctrl_c_it_goes_on_from_there(spread, monkeypatch):
     assert "% is done and kept; the same command goes on from there" in err and "nothing was written" in err
     monkeypatch.setattr(command, "spread_of_unit", original)
     left = []
-    work = evaluating.run_apart
+    work = keeping.run_apart
     monkeypatch.setattr(
-        evaluating, "run_apart", lambda jobs, *rest, **more: left.extend(jobs) or work(jobs, *rest, **more)
+        keeping, "run_apart", lambda jobs, *rest, **more: left.extend(jobs) or work(jobs, *rest, **more)
     )
     assert spread("-n", "20")[0] == 0 and 0 < len(left) < 6
 
