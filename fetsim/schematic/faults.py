@@ -12,7 +12,7 @@ from math import floor, log10, pi
 
 from fetsim.schematic.fault_rates import EACH, MISTAKES, Rates, library_rates
 from fetsim.schematic.fault_words import defect_text, defect_words
-from fetsim.schematic.faulty import LOSS_HZ, LOSS_TANGENT
+from fetsim.schematic.fault_work import LOSS_HZ, LOSS_TANGENT
 from fetsim.schematic.model import Defect, Part, UnitData
 from fetsim.schematic.values import format_value
 

@@ -34,100 +34,26 @@ Models of what is more than a value (own choice, estimates where no source is na
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from itertools import pairwise
-from math import exp, inf, log, pi, sqrt
+from math import pi, sqrt
 
 from fetsim.devices.kinds import KINDS
 from fetsim.devices.resistor import excess_per_volt
-from fetsim.engine.circuit import Element, element
+from fetsim.engine.circuit import Element
+from fetsim.schematic.fault_work import (
+    DEAD_SHARE,
+    LOSS_HZ,
+    LOSS_TANGENT,
+    NO_FARAD,
+    NO_LEAK_OHM,
+    NOISE_HZ,
+    OPEN_OHM,
+    REVERSED,
+    SHORT_OHM,
+    STUCK_V,
+    TERMINALS,
+    Work,
+)
 from fetsim.schematic.model import Defect, Part
-
-NO_LEAK_OHM, SHORT_OHM, OPEN_OHM = 1e12, 10e-3, 1e12
-LEAD_OHM, GATE_OHM = 50e-3, 1e3
-"""A good lead; that of a gate, at 100 Mohm and more, would lose its volts in rounding with so little before it."""
-NO_FARAD = 1e-18
-DEAD = {"i_sat_a": 1e-13, "slope_v": 1e3}
-"""A junction that conducts 1e-16 S at any voltage of a unit."""
-DEAD_SHARE = 1e-9
-"""What is left of a channel or of an output that is dead."""
-STUCK_V = 200.0
-LOSS_TANGENT, LOSS_HZ = 0.15, 120.0
-REVERSED_V, REVERSED_A, REVERSED_SLOPE_V = 1.5, 1e-3, 0.5 / log(10.0)
-REVERSED = {
-    "i_sat_a": REVERSED_A * exp(-REVERSED_V / REVERSED_SLOPE_V), "slope_v": REVERSED_SLOPE_V, "capacitance_f": NO_FARAD,
-}  # fmt: skip
-NOISE_HZ = 1e3
-"""At which the amount of a noisy part counts."""
-TERMINALS = {"b": "base", "c": "collector", "e": "emitter", "g": "gate", "d": "drain", "s": "source"}
-
-
-class _Work:
-    """A part's elements while its faults are put in."""
-
-    def __init__(self, part: Part, made: Iterable[Element]) -> None:
-        self.part = part
-        self.made = list(made)
-        self.places: dict[str, Mapping[str, float]] = {}
-        """Place -> values of the element there."""
-
-    @property
-    def values(self) -> Mapping[str, float]:
-        return self.made[0].values
-
-    def put(self, **values: float) -> None:
-        """Other values of the element that the part is."""
-        self.made[0] = replace(self.made[0], values={**self.values, **values})
-
-    def scale(self, key: str, factor: float) -> None:
-        """So many times a value, in every element that has it."""
-        self.made = [
-            replace(one, values={**one.values, key: one.values[key] * factor}) if key in one.values else one
-            for one in self.made
-        ]
-
-    def add_ohm(self, ohm: float) -> None:
-        """More resistance in all elements that are one."""
-        self.made = [
-            replace(one, values={**one.values, "resistance_ohm": one.values["resistance_ohm"] + ohm})
-            if "resistance_ohm" in one.values else one
-            for one in self.made
-        ]  # fmt: skip
-
-    def across(self, a: str, b: str, ohm: float) -> None:
-        place = f"across_{a}_{b}"
-        before = self.places.get(place, {"resistance_ohm": inf})["resistance_ohm"]
-        self.places[place] = {"resistance_ohm": 1.0 / (1.0 / ohm + 1.0 / before)}
-
-    def in_lead(self, terminal: str, ohm: float) -> None:
-        place = f"lead_{terminal}"
-        before = self.places.get(place, {"resistance_ohm": 0.0})["resistance_ohm"]
-        self.places[place] = {"resistance_ohm": ohm + before}
-
-    def diode(self, a: str, b: str, **values: float) -> None:
-        self.places[f"diode_{a}_{b}"] = {"capacitance_f": NO_FARAD, **values}
-
-    def silence(self) -> None:
-        """The junctions of the element that the part is carry nothing."""
-        dead = dict(self.values)
-        for key in dead:
-            if key.startswith("i_") and key.endswith("_a"):
-                dead[key] = DEAD["i_sat_a"]
-            elif key in ("slope_v", "thermal_v", "gate_slope_v", "reverse_slope_v"):
-                dead[key] = DEAD["slope_v"]
-        self.put(**dead)
-
-    def elements(self, ready: Iterable[str]) -> list[Element]:
-        """All of them, with those that are ready for faults."""
-        for place in ready:
-            self.places.setdefault(place, _harmless(place, self))
-        found = self.made
-        for place in sorted(self.places):
-            values = self.places[place]
-            kind, *terminals = place.split("_")
-            if kind == "lead":
-                found = _renoded(found, self.part, terminals[0])
-            name = f"{self.part.designator}.{place}"
-            found = [*found, _extra(kind, name, [_node(self.part, one) for one in terminals], values, found[0])]
-        return found
 
 
 def with_faults(part: Part, made: list[Element], ready: Iterable[str]) -> list[Element]:
@@ -135,7 +61,7 @@ def with_faults(part: Part, made: list[Element], ready: Iterable[str]) -> list[E
     own = [place.partition(".")[2] for place in ready if place.partition(".")[0] == part.designator]
     if not part.defects and not own:
         return made
-    work = _Work(part, made)
+    work = Work(part, made)
     for defect in part.defects:
         _EFFECTS[part.kind][defect.word](work, defect)
     return work.elements(own)
@@ -143,82 +69,33 @@ def with_faults(part: Part, made: list[Element], ready: Iterable[str]) -> list[E
 
 def places_of(part: Part, made: list[Element]) -> tuple[str, ...]:
     """The elements that its faults add, by name."""
-    work = _Work(part, made)
+    work = Work(part, made)
     for defect in part.defects:
         _EFFECTS[part.kind][defect.word](work, defect)
     return tuple(f"{part.designator}.{place}" for place in sorted(work.places))
 
 
-def _harmless(place: str, work: _Work) -> Mapping[str, float]:
-    kind = place.partition("_")[0]
-    if kind == "across":
-        return {"resistance_ohm": NO_LEAK_OHM}
-    if kind == "hiss":
-        return {"resistance_ohm": NO_LEAK_OHM, "excess_per_volt": 0.0}
-    if kind == "lead":
-        return {"resistance_ohm": GATE_OHM if place == "lead_gate" else LEAD_OHM}
-    if kind == "diode":
-        return {**DEAD, "capacitance_f": NO_FARAD}
-    twin = _Work(work.part, work.made)
-    twin.silence()
-    return {**twin.values, "capacitance_f": NO_FARAD}
-
-
-def _extra(kind: str, name: str, nodes: list[str], values: Mapping[str, float], main: Element) -> Element:
-    if kind == "turned":
-        return replace(main, name=name, nodes=main.nodes[::-1], values=values)
-    if kind == "lead":
-        (node,) = nodes
-        nodes = [node, _inside(name)]
-    return element({"diode": "diode", "hiss": "noisy_resistor"}.get(kind, "resistor"), name, nodes, **values)
-
-
-def _inside(name: str) -> str:
-    """``C4.lead_a`` leads to ``C4.a``."""
-    return name.replace("lead_", "")
-
-
-def _node(part: Part, terminal: str) -> str:
-    return part.nodes.get(terminal, f"{part.designator}.{terminal}")
-
-
-def _renoded(made: list[Element], part: Part, terminal: str) -> list[Element]:
-    """The elements with one lead of the part on the node behind its resistance."""
-    outer, inner = part.nodes[terminal], f"{part.designator}.{terminal}"
-    found = []
-    for one in made:
-        terminals = KINDS[one.kind].terminals
-        if terminal in terminals:
-            places = {terminals.index(terminal)}
-        else:
-            behind = not one.name.startswith(f"{part.designator}.lead_")
-            places = {k for k, node in enumerate(one.nodes) if behind and node == outer}
-        nodes = tuple(inner if k in places else node for k, node in enumerate(one.nodes))
-        found.append(replace(one, nodes=nodes))
-    return found
-
-
-def _open_resistance(work: _Work, defect: Defect) -> None:
+def _open_resistance(work: Work, defect: Defect) -> None:
     work.add_ohm(OPEN_OHM)
 
 
-def _short_resistance(work: _Work, defect: Defect) -> None:
+def _short_resistance(work: Work, defect: Defect) -> None:
     work.put(resistance_ohm=SHORT_OHM)
 
 
-def _dry_resistance(work: _Work, defect: Defect) -> None:
+def _dry_resistance(work: Work, defect: Defect) -> None:
     work.add_ohm(defect.amount)
 
 
-def _drifted(*keys: str) -> Callable[[_Work, Defect], None]:
-    def effect(work: _Work, defect: Defect) -> None:
+def _drifted(*keys: str) -> Callable[[Work, Defect], None]:
+    def effect(work: Work, defect: Defect) -> None:
         for key in keys:
             work.scale(key, 1.0 + defect.amount)
 
     return effect
 
 
-def _noisy_resistance(work: _Work, defect: Defect) -> None:
+def _noisy_resistance(work: Work, defect: Defect) -> None:
     per_volt = excess_per_volt(work.part.values.get("noise_index", 0.0) + defect.amount)
     terminals = list(work.part.nodes)
     for one, (a, b) in zip(work.made, pairwise(terminals), strict=True):
@@ -229,57 +106,57 @@ def _noisy_resistance(work: _Work, defect: Defect) -> None:
         }  # fmt: skip
 
 
-def _open_capacitor(work: _Work, defect: Defect) -> None:
+def _open_capacitor(work: Work, defect: Defect) -> None:
     work.scale("capacitance_f", NO_FARAD / work.values["capacitance_f"])
 
 
-def _across_ends(ohm: float | None) -> Callable[[_Work, Defect], None]:
-    def effect(work: _Work, defect: Defect) -> None:
+def _across_ends(ohm: float | None) -> Callable[[Work, Defect], None]:
+    def effect(work: Work, defect: Defect) -> None:
         a, b = list(work.part.nodes)[:2]
         work.across(a, b, defect.amount if ohm is None else ohm)
 
     return effect
 
 
-def _lossy(work: _Work, defect: Defect) -> None:
+def _lossy(work: Work, defect: Defect) -> None:
     work.in_lead(next(iter(work.part.nodes)), defect.amount)
 
 
-def _dried(work: _Work, defect: Defect) -> None:
+def _dried(work: Work, defect: Defect) -> None:
     left = 1.0 - defect.amount
     esr_ohm = LOSS_TANGENT / (2.0 * pi * LOSS_HZ * work.part.values["value"])
     work.scale("capacitance_f", left)
     work.in_lead("a", esr_ohm / left**2)
 
 
-def _reversed_capacitor(work: _Work, defect: Defect) -> None:
+def _reversed_capacitor(work: Work, defect: Defect) -> None:
     work.diode("a", "b", **REVERSED)
     work.diode("b", "a", **REVERSED)
 
 
-def _open_diode(work: _Work, defect: Defect) -> None:
+def _open_diode(work: Work, defect: Defect) -> None:
     work.silence()
 
 
-def _reversed_diode(work: _Work, defect: Defect) -> None:
+def _reversed_diode(work: Work, defect: Defect) -> None:
     work.places["turned"] = dict(work.values)
     work.silence()
     work.put(capacitance_f=NO_FARAD)
 
 
-def _between(ohm: float | None) -> Callable[[_Work, Defect], None]:
-    def effect(work: _Work, defect: Defect) -> None:
+def _between(ohm: float | None) -> Callable[[Work, Defect], None]:
+    def effect(work: Work, defect: Defect) -> None:
         a, b = (TERMINALS[letter] for letter in defect.place)
         work.across(a, b, defect.amount if ohm is None else ohm)
 
     return effect
 
 
-def _dry_lead(work: _Work, defect: Defect) -> None:
+def _dry_lead(work: Work, defect: Defect) -> None:
     work.in_lead(defect.place, defect.amount)
 
 
-def _open_transistor(work: _Work, defect: Defect) -> None:
+def _open_transistor(work: Work, defect: Defect) -> None:
     v = dict(work.values)
     work.silence()
     other = {"emitter": "collector", "collector": "emitter"}.get(defect.place)
@@ -290,47 +167,47 @@ def _open_transistor(work: _Work, defect: Defect) -> None:
     work.diode(*ends, i_sat_a=v["i_sat_a"] * (1.0 / own + 1.0 / (1.0 + across)), slope_v=v["thermal_v"])
 
 
-def _weak_transistor(work: _Work, defect: Defect) -> None:
+def _weak_transistor(work: Work, defect: Defect) -> None:
     work.scale("gain", 1.0 - defect.amount)
 
 
-def _noisy_device(work: _Work, defect: Defect) -> None:
+def _noisy_device(work: Work, defect: Defect) -> None:
     work.put(flicker_hz=NOISE_HZ * 10.0 ** (defect.amount / 10.0))
 
 
-def _open_fet(work: _Work, defect: Defect) -> None:
+def _open_fet(work: Work, defect: Defect) -> None:
     if defect.place == "gate":
         work.in_lead("gate", OPEN_OHM)
     else:
         work.scale("beta_a_v2", DEAD_SHARE)
 
 
-def _weak_fet(work: _Work, defect: Defect) -> None:
+def _weak_fet(work: Work, defect: Defect) -> None:
     work.scale("beta_a_v2", 1.0 - defect.amount)
 
 
-def _stuck_opamp(work: _Work, defect: Defect) -> None:
+def _stuck_opamp(work: Work, defect: Defect) -> None:
     work.put(offset_v=-STUCK_V if defect.place == "high" else STUCK_V)
 
 
-def _dead_opamp(work: _Work, defect: Defect) -> None:
+def _dead_opamp(work: Work, defect: Defect) -> None:
     work.scale("limit_a", DEAD_SHARE)
     work.scale("idle_a", DEAD_SHARE)
 
 
-def _noisy_opamp(work: _Work, defect: Defect) -> None:
+def _noisy_opamp(work: Work, defect: Defect) -> None:
     work.scale("noise_v", 10.0 ** (defect.amount / 20.0))
 
 
-def _dead_amplifier(work: _Work, defect: Defect) -> None:
+def _dead_amplifier(work: Work, defect: Defect) -> None:
     work.scale("gain", DEAD_SHARE)
 
 
-def _dirty_wiper(work: _Work, defect: Defect) -> None:
+def _dirty_wiper(work: Work, defect: Defect) -> None:
     work.in_lead("wiper", defect.amount)
 
 
-def _open_track(work: _Work, defect: Defect) -> None:
+def _open_track(work: Work, defect: Defect) -> None:
     if defect.place == "wiper":
         work.in_lead("wiper", OPEN_OHM)
     else:
@@ -339,33 +216,33 @@ def _open_track(work: _Work, defect: Defect) -> None:
         work.made[leg] = replace(work.made[leg], values={**work.made[leg].values, "resistance_ohm": ohm})
 
 
-def _stuck_switch(work: _Work, defect: Defect) -> None:
+def _stuck_switch(work: Work, defect: Defect) -> None:
     ohm = OPEN_OHM if defect.place == "open" else 5.0 * SHORT_OHM
     work.made = [replace(one, values={"resistance_ohm": ohm}) for one in work.made]
 
 
-def _open_winding(work: _Work, defect: Defect) -> None:
+def _open_winding(work: Work, defect: Defect) -> None:
     work.put(**{f"{defect.place}_resistance_ohm": OPEN_OHM})
 
 
-def _shorted_turns(work: _Work, defect: Defect) -> None:
+def _shorted_turns(work: Work, defect: Defect) -> None:
     ohm = work.values["primary_resistance_ohm"] / defect.amount
     work.across("core", "secondary2", ohm / work.values["ratio"] ** 2)
 
 
-def _weak_supply(work: _Work, defect: Defect) -> None:
+def _weak_supply(work: Work, defect: Defect) -> None:
     work.scale("emf_v", 1.0 - defect.amount)
 
 
-def _dead_supply(work: _Work, defect: Defect) -> None:
+def _dead_supply(work: Work, defect: Defect) -> None:
     work.scale("emf_v", 0.0)
 
 
-def _weak_mains(work: _Work, defect: Defect) -> None:
+def _weak_mains(work: Work, defect: Defect) -> None:
     """Its voltage is that of the engine's signal; see ``wiring``."""
 
 
-Effects = Mapping[str, Callable[[_Work, Defect], None]]
+Effects = Mapping[str, Callable[[Work, Defect], None]]
 
 _JUNCTION: Effects = {
     "open": _open_diode, "short": _across_ends(SHORT_OHM), "leaky": _across_ends(None), "reversed": _reversed_diode,

@@ -72,7 +72,7 @@ def symptom(
             found.append(f"{abs(gain_db):.0f} dB too {'loud' if gain_db > 0.0 else 'quiet'}")
         found += _of_cell(figures, sound, now, ways, lost, reasons)
         found += _of_sound(figures, ways)
-    if any("steady state" in text for text in reasons.values()):
+    if _unsteady(reasons):
         found.append(NO_TONE)
     wrong = [f"{one.heading} {'high' if ways[one.key] > 0 else 'low'}" for one in figures
              if one.kind == "current" and ways[one.key]]  # fmt: skip
@@ -101,11 +101,16 @@ def _of_cell(
     elif any(ways[one.key] for one in figures if one.kind.startswith("threshold")):
         way = next(ways[one.key] for one in figures if one.kind.startswith("threshold") and ways[one.key])
         found.append(f"threshold too {'high' if way > 0 else 'low'}")
-    for kind in ("attack", "release"):
+    for kind in () if _unsteady(reasons) else ("attack", "release"):
         if kind in ways and (ways[kind] or kind in lost):
             slower = f"{kind} too {'slow' if ways[kind] > 0 else 'fast'}"
             found.append(slower if ways[kind] else _no_time(kind, reasons))
     return found
+
+
+def _unsteady(reasons: Mapping[str, str]) -> bool:
+    """Whether it comes to no steady state under a tone: then it has no times either, which goes without saying."""
+    return any("steady state" in text for text in reasons.values())
 
 
 def _no_time(kind: str, reasons: Mapping[str, str]) -> str:
