@@ -11,8 +11,6 @@ from fetsim.cli.observed_options import ObservedOptions
 from fetsim.cli.options import FigureFiles, QualityOption, SoundUnitOptions, WorkersOption
 from fetsim.errors import InputError, PartlyDone
 from fetsim.files.whole_files import Outputs, writing
-from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
-from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.save import check_unit_path
 from fetsim.studies.fit.free import frees_of
@@ -39,19 +37,6 @@ def fit(
     based: Annotated[
         bool, typer.Option("--based", help="write only what differs, as a file that starts from the unit")
     ] = False,
-    frequency: Annotated[
-        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones of the readings")
-    ] = CURVE_HZ,
-    step_frequency: Annotated[
-        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
-    ] = STEP_HZ,
-    before: Annotated[
-        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
-                                   "under the threshold of the unit as it is)"),
-    ] = None,
-    level: Annotated[
-        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
-    ] = None,
     quality: QualityOption = DEFAULT_QUALITY,
     workers: WorkersOption = None,
 ) -> None:  # fmt: skip
@@ -72,11 +57,10 @@ def fit(
     unit = chosen.chosen()
     names = words(free, "--free") or ()
     frees_of(names, unit)  # says what is wrong before anything slow is begun
-    conditions = {"curve_hz": frequency, "step_hz": step_frequency, "before_dbu": before, "level_dbu": level}
     inputs = [*unit.files, *observed.files]
     with Outputs(overwrite=files.force, inputs=inputs) as outputs, destination(files, inputs) as write:
         staged = None if to is None else outputs.stage(to)
-        known = observed.observed(unit, conditions)
+        known = observed.observed(unit)
         with progress_bar(unit, plays=bool(known.recordings)) as progress:
             found = fitted(known, names, others=others, quality=quality, workers=workers, progress=progress)
         page = write_results(write, {"": found}, {})

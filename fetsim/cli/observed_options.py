@@ -1,6 +1,6 @@
 """Options of the commands that ask what a real unit is, by what was read and recorded of it."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -9,7 +9,9 @@ import typer
 
 from fetsim.cli.options import Options
 from fetsim.errors import InputError
+from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.recordings.loopback import load_loopback
+from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.versions import parse_changes
 from fetsim.studies.observed.captures import recording_of
@@ -19,7 +21,7 @@ from fetsim.studies.observed.readings import read_readings
 
 @dataclass(frozen=True, kw_only=True)
 class ObservedOptions(Options):
-    """What was read and recorded of one unit."""
+    """What was read and recorded of one unit, and under which tones."""
 
     readings: Annotated[
         Path | None,
@@ -39,6 +41,19 @@ class ObservedOptions(Options):
         typer.Option("--loopback", metavar="'DRY, RECORDED'", help="the same interface with its output wired to its "
                      "input: then levels count too, and its response is taken out"),
     ] = None
+    frequency: Annotated[
+        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones of the readings")
+    ] = CURVE_HZ
+    step_frequency: Annotated[
+        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
+    ] = STEP_HZ
+    before: Annotated[
+        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
+                                   "under the threshold of the unit as it is)"),
+    ] = None
+    level: Annotated[
+        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
+    ] = None
 
     @property
     def files(self) -> list[Path]:
@@ -47,8 +62,8 @@ class ObservedOptions(Options):
         named += _two(self.loopback, "--loopback") if self.loopback else []
         return [*named, *([self.readings] if self.readings is not None else [])]
 
-    def observed(self, unit: Unit, conditions: Mapping[str, float | None]) -> Observations:
-        """All of it. ``conditions``: of the tones, as ``Observations`` takes them. Raises InputError."""
+    def observed(self, unit: Unit) -> Observations:
+        """All of it. Raises InputError."""
         if self.readings is None and not self.capture:
             raise InputError("--readings, --capture: give at least one of them")
         pieces = [_files(text, "--capture") for text in self.capture or ()]
@@ -58,7 +73,10 @@ class ObservedOptions(Options):
             for (dry, wet), settings in pieces
         )
         readings = () if self.readings is None else read_readings(self.readings, unit)
-        return Observations(unit=unit, readings=readings, recordings=recordings, **conditions)  # type: ignore[arg-type]
+        return Observations(
+            unit=unit, readings=readings, recordings=recordings, curve_hz=self.frequency, step_hz=self.step_frequency,
+            before_dbu=self.before, level_dbu=self.level,
+        )  # fmt: skip
 
 
 def _two(text: str, option: str) -> tuple[Path, Path]:

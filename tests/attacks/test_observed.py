@@ -53,6 +53,12 @@ def takes(place):
 )
 def test_recordings_that_are_none_of_the_unit(attack, arguments, words):
     attack(*FIT[:-1], "--capture", *arguments).refused(words)
+    attack("suspects", "-u", "teaching", "--capture", *arguments).refused(words)
+
+
+def test_nothing_read_and_nothing_recorded(attack):
+    attack(*FIT[:-1]).refused("--readings, --capture: give at least one of them")
+    attack("suspects", "-u", "teaching").refused("--readings, --capture: give at least one of them")
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from fetsim.schematic.fault_rates import Rates
 from fetsim.schematic.faults import faults_of
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import figure_named
-from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.readings import ACCURACY_SHARE, LEAST_V, METER_OHM, Reading
 from fetsim.studies.suspects.apart import TOLD_APART, WORTH_BITS, distances, expected_bits, groups
 from fetsim.studies.suspects.columns import columns_of
@@ -47,10 +47,8 @@ SURE = 1.96
 
 
 def suspects(
-    unit: Unit,
+    observations: Observations,
     *,
-    recordings: Sequence[Recording] = (),
-    readings: Sequence[Reading] = (),
     ask: Iterable[str] = (),
     faults: bool = True,
     trims_set: bool = True,
@@ -59,7 +57,8 @@ def suspects(
     workers: int | None = None,
     progress: Progress = unwatched,
 ) -> Suspicion:
-    """Rank what may be wrong with the real unit that was read and recorded; ``unit`` is what it should be.
+    """Rank what may be wrong with the real unit that was read and recorded; that of the observations is what it
+    should be.
 
     ``ask``: figures that could be read next, besides volts at rest, by name (``threshold``, ``attack``). ``faults``:
     whether faults as drawn (open, shorted, leaky ...) are played as well as values that are off. ``trims_set``: whether
@@ -73,15 +72,17 @@ def suspects(
     >>> rest = fetsim.idle_point(unit.changed(V1="-6V")).node_voltages_v
     >>> rows = [f"volts@{node},{volt:.6g}V,1%,none" for node, volt in rest.items()]
     >>> _ = Path("read.csv").write_text("\\n".join(["figure,value,accuracy,meter", *rows]))
-    >>> found = fetsim.suspects(unit, readings=fetsim.read_readings(Path("read.csv"), unit), faults=False, workers=1)
+    >>> observed = fetsim.Observations(unit=unit, readings=fetsim.read_readings(Path("read.csv"), unit))
+    >>> found = fetsim.suspects(observed, faults=False, workers=1)
     >>> found.first.name, found.below
     ('V1', False)
     """
-    if not recordings and not readings:
+    unit = observations.unit
+    if not observations.recordings and not observations.readings:
         raise InputError("suspects: there are neither readings nor recordings to go by; give at least one")
     processes_of(workers)
-    observations = Observations(unit=unit, readings=tuple(readings), recordings=tuple(recordings))
-    columns = columns_of(observations, candidates_of(unit, readings, ask), quality=quality, workers=workers)
+    candidates = candidates_of(unit, observations.readings, ask)
+    columns = columns_of(observations, candidates, quality=quality, workers=workers)
     values, scatter = values_of(unit)
     if trims_set:
         values, scatter = set_up(unit, values, scatter)

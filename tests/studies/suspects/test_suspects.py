@@ -9,10 +9,10 @@ from fetsim.studies.suspects.set_up import set_up
 from fetsim.studies.suspects.values import values_of
 
 
-def volts(unit: fetsim.Unit, real: fetsim.Unit) -> list[fetsim.Reading]:
+def observed(unit: fetsim.Unit, real: fetsim.Unit) -> fetsim.Observations:
     rest = fetsim.idle_point(real).node_voltages_v
     rows = [{"figure": f"volts@{node}", "value": f"{volt:.6g}V", "meter": "none"} for node, volt in rest.items()]
-    return [reading_of(row, unit) for row in rows]
+    return fetsim.Observations(unit=unit, readings=tuple(reading_of(row, unit) for row in rows))
 
 
 def test_tolerances_are_a_third_of_their_limits_and_fets_go_together() -> None:
@@ -44,7 +44,7 @@ def test_a_trim_that_was_set_leaves_what_it_is_set_by_where_it_must_be() -> None
 def test_a_supply_that_is_off_is_found_by_volts_and_its_interval_holds_it() -> None:
     """V1 at -6 V instead of -7 V: the node behind it follows, and nothing else moves that one so."""
     unit = fetsim.load_unit("teaching")
-    found = fetsim.suspects(unit, readings=volts(unit, unit.changed(V1="-6V")), faults=False, workers=1)
+    found = fetsim.suspects(observed(unit, unit.changed(V1="-6V")), faults=False, workers=1)
     first = found.groups[0].suspects[0]
     assert first.name == "V1" and not found.below and "V1" in found.verdict
     assert first.played and all(one.played for group in found.groups for one in group.suspects if len(one.parts) > 1)
@@ -55,15 +55,15 @@ def test_a_supply_that_is_off_is_found_by_volts_and_its_interval_holds_it() -> N
 def test_what_a_trim_was_set_to_make_up_for_is_no_fault() -> None:
     """V2 sets the bias of this unit: 4.4 V instead of 5 V suits a FET within its limits. Not set, it is a fault."""
     unit = fetsim.load_unit("teaching")
-    read = volts(unit, unit.changed(V2="-4.4V"))
-    assert fetsim.suspects(unit, readings=read, faults=False, workers=1).below
-    found = fetsim.suspects(unit, readings=read, faults=False, trims_set=False, workers=1)
+    read = observed(unit, unit.changed(V2="-4.4V"))
+    assert fetsim.suspects(read, faults=False, workers=1).below
+    found = fetsim.suspects(read, faults=False, trims_set=False, workers=1)
     assert not found.below and found.groups[0].suspects[0].name == "V2"
 
 
 def test_a_unit_as_drawn_is_called_healthy() -> None:
     unit = fetsim.load_unit("teaching")
-    found = fetsim.suspects(unit, readings=volts(unit, unit), faults=False, workers=1)
+    found = fetsim.suspects(observed(unit, unit), faults=False, workers=1)
     assert found.below and found.healthy > 0.3  # no less than it was before anything was read
     assert "Nothing is seen" in found.verdict
     assert found.to_dict()["groups"] and found.tables()
@@ -71,4 +71,4 @@ def test_a_unit_as_drawn_is_called_healthy() -> None:
 
 def test_nothing_to_go_by_is_refused() -> None:
     with pytest.raises(fetsim.InputError, match="neither readings nor recordings"):
-        fetsim.suspects(fetsim.load_unit("teaching"))
+        fetsim.suspects(fetsim.Observations(unit=fetsim.load_unit("teaching")))
