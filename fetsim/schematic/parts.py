@@ -44,6 +44,8 @@ def read_part(
     if kind in SHEETS:
         device, mistakes = _device(kind, keys["device"], keys["figures"], sheets)
     mistakes += _misfits(kind, keys, nodes)
+    if keys.get("steps") and "taper" in table.model_fields_set:
+        mistakes.append(("taper", "says the same as steps, which tell where each contact stands; give one of them"))
     try:
         defects = parse_defects(keys["fault"], kind)
     except InputError as error:

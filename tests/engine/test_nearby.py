@@ -71,3 +71,14 @@ def test_circuits_without_junctions_and_without_solution():
     assert rest_nearby(clipper, np.array([np.inf]), np.zeros(1), TOLERANCE_V) is None
     nothing = assemble(Circuit((source("V", "a", 1.0), resistor("R", "b", "c", 1.0))))  # b and c hang in the air
     assert rest_nearby(nothing, nothing.b, np.zeros(3), TOLERANCE_V) is None
+
+
+def test_where_rounding_ends_it_a_neighbour_leads_to_the_state_from_cold():
+    """Closed contacts of 100 S between nodes of 400 kohm: 4 V round by 6e-14 A in the sum of a node, 2e-8 V there."""
+    pair = load_unit("dunlin-pair")
+    nominal = find_bias(assemble(build_circuit(pair)))
+    system = assemble(build_circuit(pair.changed({"left_idle_trim": 0.55, "right_J1.pinch_off_voltage": -4.1})))
+    found = rest_nearby(system, system.b, nominal, TOLERANCE_V)
+    assert found is not None
+    assert found == pytest.approx(find_bias(system), abs=1e-7)
+    assert np.abs(found - nominal).max() > 0.05

@@ -150,6 +150,7 @@ MISTAKES = [
     # names that lead nowhere
     ('control = "level" }\nP2', 'control = "levle" }\nP2', "P1: control: no control named 'levle'; did you mean level?", ""),
     (', control = "level" }\nP2', ' }\nP2', "P1: control: is missing (or give a fixed fraction)", ""),
+    ('steps = ["off"', 'taper = "log", steps = ["off"', "P4: taper: says the same as steps", "give one of them"),
     ('level = {', 'spare = { position = 0 }\nlevel = {', "spare: no part uses this control", ""),
     ('mode = {', 'spare = { }\nmode = {', "spare: no switch belongs to this bank", ""),
     ('bank = "mode", poles = [["d", "0"]]', 'bank = "mood", poles = [["d", "0"]]', "S1: bank: no switch bank named 'mood'; did you mean mode?", ""),
