@@ -70,7 +70,8 @@ class Bench:
         self.read = [one for one in movable(plain) if one.startswith("J1.") and one.endswith(("i_dss", "voltage"))]
         self.unit = plain.changed({one: movable(plain)[one] for one in self.read})
         self.dry, self.quality = music(seconds), quality
-        self.values, self.scatter = set_up(self.unit, *values_of(self.unit))
+        self.set_up = set_up(self.unit, *values_of(self.unit))
+        self.values = self.set_up.values
         self.nodes = candidates_of(self.unit, (), ())
         drawn = faults_of(self.unit) if faults else ()
         self.faults = [one for one in drawn if one.kind not in AS_VALUES and one.rate > 0.0]
@@ -80,7 +81,7 @@ class Bench:
         (self.draft,) = predict(every, [{}], quality="draft", workers=1)
         columns = Columns(observations=every, base=self.base, draft=self.draft, heard=(), taken=0, tables=(),
                           readings=np.zeros((len(self.nodes), 0)), workers=1)  # fmt: skip
-        builds = [{one.name: one.moved(one.step)} for one in self.values]
+        builds = self.set_up.moved()
         self.steps = [one.step for one in self.values] + [1.0] * len(self.faults)
         self.builds = columns.predicted([*builds, *(one.changes for one in self.faults)])
         self.why = ["; ".join(one.reasons) for one in self.builds[len(builds) :]]
@@ -164,11 +165,11 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> list[di
     real = Observations(unit=unit, readings=bench.nodes, recordings=(recording,))
     as_sound = Columns(observations=real, base=bench.base, draft=bench.base, heard=(), taken=0, tables=(),
                        readings=np.zeros((len(bench.nodes), 0)), workers=1)  # fmt: skip
-    healthy, truth = predict(real, [sound, {}], quality=bench.quality, workers=1)
+    (healthy,) = predict(real, [sound], quality=bench.quality, workers=1, keep=False)
     if faulty is not sound:
         if any(isinstance(value, str) for value in faulty.values()):
             real = replace(real, unit=unit.ready_for(as_sound.places))
-        (truth,) = predict(real, [faulty], quality=bench.quality, workers=1)
+        (truth,) = predict(real, [faulty], quality=bench.quality, workers=1, keep=False)
     else:
         truth = healthy
     found = {"kind": kind, "number": number, "parts": parts, "factors": factors,
@@ -207,7 +208,7 @@ def diagnosed(bench: Bench, columns: Columns, parts: list[str], factors: dict[st
     names = [one.name for one in bench.nodes]
     places = [names.index(one.name) for one in columns.observations.readings[: columns.taken]]
     moved = (np.abs(truth.readings - healthy.readings) / sigma)[places] if places else np.zeros(1)
-    search = Search(columns=columns, values=bench.values, scatter=bench.scatter, hypotheses=list(bench.hypotheses))
+    search = Search(columns=columns, set_up=bench.set_up, hypotheses=list(bench.hypotheses))
     search.run()
     came = told(search)
     place, size = ranked(came.groups, parts)

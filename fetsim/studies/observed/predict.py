@@ -61,9 +61,10 @@ def predict(
     progress: Progress = unwatched,
     cache: UserCache | None = None,
     tolerance_v: float | None = None,
+    keep: bool = True,
 ) -> list[Predicted]:
     """For each build, as changes of the observed unit. Settings of a reading or recording go on top of the changes.
-    ``tolerance_v``: of sound, as a ``Rig`` has it.
+    ``tolerance_v``: of sound, as a ``Rig`` has it. ``keep``: in the cache; places that nobody comes to again are not.
 
     Raises InputError where the observations cannot be had of the unit at all.
     """
@@ -82,7 +83,7 @@ def predict(
     for number, recording in enumerate(observations.recordings, start=len(observations.at_settings)):
         merged = [{**build, **recording.settings} for build in builds]
         played = play(observations.unit, merged, recording, quality=quality, workers=workers, cache=kept,
-                      progress=part(number), tolerance_v=tolerance_v)  # fmt: skip
+                      progress=part(number), tolerance_v=tolerance_v, keep=keep)  # fmt: skip
         for row, output in enumerate(played):
             outputs[row].append(None if isinstance(output, str) else output)
             reasons[row] |= {output: None} if isinstance(output, str) else {}
@@ -139,6 +140,7 @@ def play(
     cache: UserCache | None = None,
     progress: Progress = unwatched,
     tolerance_v: float | None = None,
+    keep: bool = True,
 ) -> list[Samples | str]:
     """The dry sound of a recording through each build [shape=(n,)], or why it could not be played."""
     kept = cache or user_cache(KIND, LARGEST_BYTES)
@@ -146,7 +148,7 @@ def play(
     keys = [None if isinstance(one, str) else _key(one, recording, quality, tolerance_v) for one in made]
     left = {key: one for key, one in zip(keys, made, strict=True) if key and not isinstance(one, str)}
     left = {key: one for key, one in left.items() if kept.find(key) is None}
-    told: dict[str, str] = {}
+    told: dict[str, Samples | str] = {}
     if left:
         names = list(left)
         size = _together(len(names), processes_of(workers))
@@ -154,7 +156,7 @@ def play(
 
         def arrived(number: int, outputs: list[Samples | str]) -> None:
             for key, output in zip(batches[number], outputs, strict=True):
-                if isinstance(output, str):
+                if isinstance(output, str) or not keep:
                     told[key] = output
                 else:
                     with kept.filling(key) as folder:
@@ -164,7 +166,8 @@ def play(
         near = Rig(unit, quality, recording.rate_hz, tolerance_v=tolerance_v)
         work = partial(_played, near, recording.dry)
         run_apart(jobs, work, progress, workers=workers, arrived=arrived)
-        kept.trim()
+        if keep:
+            kept.trim()
     progress(1.0)
     return [one if isinstance(one, str) else _fetched(kept, key, told) for one, key in zip(made, keys, strict=True)]
 
@@ -186,9 +189,9 @@ def _key(unit: Unit, recording: Recording, quality: str, tolerance_v: float | No
     return key_of("played", circuit_key(unit), recording.dry, recording.rate_hz, quality, tolerance_v, source=PLAYS)
 
 
-def _fetched(cache: UserCache, key: str | None, told: Mapping[str, str]) -> Samples | str:
+def _fetched(cache: UserCache, key: str | None, told: Mapping[str, Samples | str]) -> Samples | str:
     assert key is not None
-    folder = cache.find(key)
+    folder = None if key in told else cache.find(key)
     if folder is None:
         return told.get(key, "its render vanished from the cache as soon as it was made; start again")
     samples: Samples = np.load(folder / SAMPLES, mmap_mode="r")

@@ -134,10 +134,12 @@ class Columns:
         self.put([self.difference(one, origin, step) for one, step in zip(found, steps, strict=True)])
         return ["; ".join(one.reasons) for one in found]
 
-    def predicted(self, builds: Sequence[Changes], progress: Progress = unwatched) -> list[Predicted]:
-        """What builds give, in draft. Faults that need elements of their own are put into a unit that has places for
-        all such elements, and what those do to a sound one is taken out again."""
-        ask = partial(predict, quality=DIFFERENCES, workers=self.workers, progress=progress)
+    def predicted(
+        self, builds: Sequence[Changes], progress: Progress = unwatched, *, keep: bool = True
+    ) -> list[Predicted]:
+        """What builds give, in draft; ``keep``: in the cache. Faults that need elements of their own are put into a
+        unit that has places for all such elements, and what those do to a sound one is taken out again."""
+        ask = partial(predict, quality=DIFFERENCES, workers=self.workers, progress=progress, keep=keep)
         unit = self.observations.unit
         apart = [k for k, build in enumerate(builds) if _adds(unit, build)]
         found = dict(enumerate(ask(self.observations, builds))) if not apart else {}
@@ -145,7 +147,8 @@ class Columns:
             plain = [k for k in range(len(builds)) if k not in apart]
             found |= zip(plain, ask(self.observations, [builds[k] for k in plain]), strict=True) if plain else ()
             with_places = replace(self.observations, unit=unit.ready_for(self.places))
-            sound, *rest = ask(with_places, [{}, *(builds[k] for k in apart)])
+            (sound,) = ask(with_places, [{}], keep=True)
+            rest = ask(with_places, [builds[k] for k in apart])
             found |= zip(apart, (_on_top(one, sound, self.draft) for one in rest), strict=True)
         return [found[k] for k in range(len(builds))]
 

@@ -99,36 +99,26 @@ class Seen:
 
     def gain(self, form: "Form", width: float) -> float:
         """Log of the evidence of a hypothesis, with a prior N(0, width^2) for what it has free, over that of health."""
-        certain = float(self.score @ form.offset) - 0.5 * float(form.offset @ self.information @ form.offset)
-        if not form.free.shape[1]:
-            return certain
-        score, information = self._along(form)
-        precision = information + np.eye(len(information)) / width**2
-        _, log_det = np.linalg.slogdet(width**2 * precision)
-        return certain + 0.5 * (float(score @ np.linalg.solve(precision, score)) - float(log_det))
-
-    def gains(self, width: float) -> Array:
-        """That of each single column free [shape=(columns,)]."""
-        information = np.maximum(np.diag(self.information), 0.0)
-        return 0.5 * (self.score**2 / (information + width**-2.0) - np.log1p(width**2 * information))
+        return float(_gains(self.score[None], self.information[None], form, (width,))[0, 0])
 
     def posterior(self, form: "Form", width: float) -> tuple[Array, Array]:
         """Of the coefficients of all columns, the offset's left out: mean [shape=(columns,)] and covariance
-        [shape=(columns, columns)]."""
-        score, information = self.score - self.information @ form.offset, self.information
-        prior = self.prior + width**2 * form.free @ form.free.T
-        if form.free.shape[1]:
-            along, own = self._along(form)
-            across = information @ form.free
-            inner = np.linalg.inv(np.eye(len(own)) / width**2 + own)
-            score = score - across @ inner @ along
+        [shape=(columns, columns)]; zero where nothing scatters."""
+        kept = np.flatnonzero((np.diag(self.prior) > 0.0) | np.any(form.free != 0.0, axis=1))
+        few = np.ix_(kept, kept)
+        free, information = form.free[kept], self.information[few]
+        score = self.score[kept] - self.information[kept] @ form.offset
+        prior = self.prior[few] + width**2 * free @ free.T
+        if free.shape[1]:
+            across = information @ free
+            inner = np.linalg.inv(np.eye(free.shape[1]) / width**2 + free.T @ across)
+            score = score - across @ inner @ (free.T @ score)
             information = information - across @ inner @ across.T
-        covariance = prior - prior @ information @ prior
-        return prior @ score, 0.5 * (covariance + covariance.T)
-
-    def _along(self, form: "Form") -> tuple[Array, Array]:
-        score = form.free.T @ (self.score - self.information @ form.offset)
-        return score, form.free.T @ self.information @ form.free
+        mean, covariance = np.zeros(len(self.score)), np.zeros_like(self.information)
+        mean[kept] = prior @ score
+        own = prior - prior @ information @ prior
+        covariance[few] = 0.5 * (own + own.T)
+        return mean, covariance
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -146,6 +136,28 @@ class Form:
         offset = np.zeros(columns)
         offset[list(certain)] = 1.0
         return Form(offset=offset, free=np.eye(columns)[:, list(free)])
+
+    @cached_property
+    def support(self) -> NDArray[np.intp]:
+        """Columns that it has any of."""
+        return np.flatnonzero((self.offset != 0.0) | np.any(self.free != 0.0, axis=1))
+
+
+def _gains(scores: Array, informations: Array, form: Form, widths: Sequence[float]) -> Array:
+    """Log evidence over that of health [shape=(widths, looks)], of looks' scores [shape=(looks, columns)] and
+    informations [shape=(looks, columns, columns)]."""
+    kept = form.support
+    offset, free = form.offset[kept], form.free[kept]
+    score, information = scores[:, kept], informations[:, kept[:, None], kept]
+    certain = score @ offset - 0.5 * (information @ offset) @ offset
+    if not free.shape[1]:
+        return np.asarray(np.tile(certain, (len(widths), 1)))
+    along, own = (score - information @ offset) @ free, free.T @ information @ free
+    square = np.square(widths)[:, None, None, None]
+    precision = own + np.eye(free.shape[1]) / square
+    _, log_det = np.linalg.slogdet(square * precision)
+    solved = np.linalg.solve(precision, np.broadcast_to(along[:, :, None], (len(widths), *along.shape, 1)))[..., 0]
+    return np.asarray(certain + 0.5 * (np.sum(along * solved, axis=-1) - log_det))
 
 
 def seen(
@@ -201,21 +213,19 @@ class Weighed:
         """Of nothing being wrong."""
         return self._over(np.zeros(len(self.looks)))
 
+    @cached_property
+    def _stacked(self) -> tuple[Array, Array]:
+        return np.stack([one.score for one in self.looks]), np.stack([one.information for one in self.looks])
+
     def of(self, form: Form, widths: Sequence[float] = WIDTHS) -> float:
         """Log evidence of a hypothesis."""
-        if not form.free.shape[1]:
-            return self._over(np.array([one.gain(form, 1.0) for one in self.looks]))
-        return self._mixed(np.array([[one.gain(form, width) for one in self.looks] for width in widths]))
-
-    def singles(self, widths: Sequence[float] = WIDTHS) -> Array:
-        """Log evidence with one column free, of each [shape=(columns,)]."""
-        each = np.array([[one.gains(width) for one in self.looks] for width in widths])  # width, V, value
-        return np.array([self._mixed(each[:, :, k]) for k in range(each.shape[2])])
+        return self._mixed(_gains(*self._stacked, form, widths if form.free.shape[1] else (1.0,)))
 
     def posterior(self, form: Form, widths: Sequence[float] = WIDTHS) -> tuple[Array, Array]:
         """Mean and covariance of the coefficients (``Seen.posterior``), over V and widths."""
         told = [(one, width) for width in (widths if form.free.shape[1] else widths[:1]) for one in self.looks]
-        weights = np.array([one.log_evidence + one.gain(form, width) for one, width in told])
+        gains = _gains(*self._stacked, form, widths if form.free.shape[1] else widths[:1])
+        weights = (gains + [one.log_evidence for one in self.looks]).ravel()
         weights = np.exp(weights - logsumexp(weights))
         mean, square = np.zeros(len(form.offset)), np.zeros_like(self.looks[0].prior)
         for weight, (one, width) in zip(weights, told, strict=True):
@@ -232,9 +242,8 @@ class Weighed:
         return float(self.variances[place]), self.looks[place]
 
     def _over(self, gains: Array) -> float:
-        return float(logsumexp([one.log_evidence + gain for one, gain in zip(self.looks, gains, strict=True)])) - float(
-            np.log(len(self.looks))
-        )
+        each = np.array([one.log_evidence for one in self.looks]) + gains
+        return float(logsumexp(each) - np.log(len(self.looks)))
 
     def _mixed(self, gains: Array) -> float:
         """Out of gains [shape=(widths, looks)]."""

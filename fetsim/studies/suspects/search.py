@@ -9,7 +9,7 @@ leaves is no fault as long as it may be the bend of tolerances, and the error of
 was played leaves.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,10 +17,13 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.suspects.columns import Column, Columns
-from fetsim.studies.suspects.evidence import Sums, Weighed, probabilities, unexplained, weighed
-from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
+from fetsim.studies.suspects.evidence import Form, Sums, Weighed, probabilities, unexplained, weighed
+from fetsim.studies.suspects.hypotheses import HEALTHY, SECOND_CHANCE, Hypothesis
+from fetsim.studies.suspects.set_up import Build, SetUp
 from fetsim.studies.suspects.values import Value
 
+HEALTH_FIRST = 4
+"""Rounds at the most in which health alone is played."""
 ROUNDS = (5, 3)
 """Single suspects that are played, in each round; health besides."""
 SETTLING, SETTLED_NATS = 6, 0.5
@@ -40,9 +43,7 @@ class Search:
     """The state of one search; ``columns`` grows as more is played."""
 
     columns: Columns
-    values: Sequence[Value]
-    scatter: Array
-    """S of the values [shape=(values, values)]."""
+    set_up: SetUp
     hypotheses: list[Hypothesis]
     """``healthy`` first."""
     data: Weighed = field(init=False)
@@ -55,6 +56,25 @@ class Search:
     def __post_init__(self) -> None:
         self.weigh()
 
+    @property
+    def values(self) -> Sequence[Value]:
+        """All that the unit has, in the order of the first columns."""
+        return self.set_up.values
+
+    @property
+    def scatter(self) -> Array:
+        """S of the values [shape=(values, values)]."""
+        return self.set_up.scatter
+
+    def form(self, one: Hypothesis) -> Form:
+        """As the data see it: a value that is wrong has its trims where they were before."""
+        found = one.form(self.columns.count)
+        free = found.free.copy()
+        for column, k in enumerate(one.free):
+            if k < len(self.values):
+                free[: len(self.values), column] = self.set_up.plain(k)
+        return replace(found, free=free)
+
     def weigh(self) -> None:
         """All hypotheses by all columns that there are."""
         count, slopes = self.columns.count, len(self.values)
@@ -62,14 +82,29 @@ class Search:
         prior[:slopes, :slopes] = self.scatter
         self.sums = self.columns.sums()
         self.data = weighed(self.sums, prior, self._floors())
-        self.log_evidence = np.array([self.data.of(one.form(count)) for one in self.hypotheses])
+        self.log_evidence = np.array([self._weighed(k) for k in range(len(self.hypotheses))])
+
+    def _weighed(self, k: int) -> float:
+        """Log evidence of one. What has not been played is taken from where its slopes were taken, or from where health
+        stands, which holds the bends of tolerances: as it does better."""
+        one = self.hypotheses[k]
+        found = self.data.of(self.form(one))
+        if self._is_played(k) or HEALTHY not in self.played or not one.single:
+            return found
+        bends = self.hypotheses[0].certain[-1]
+        kept = tuple(column for column in one.certain if column != bends)
+        other = replace(one, certain=kept if bends in one.certain else (*one.certain, bends))
+        instead = self.data.of(self.form(other))
+        if instead > found:
+            self.hypotheses[k] = other
+        return max(found, instead)
 
     def _floors(self) -> list[float]:
         """What the best of those that have been played leaves at its best."""
-        count, slopes = self.columns.count, list(range(len(self.values)))
+        slopes = list(range(len(self.values)))
         played = [self.hypotheses[0], *(one for one in self.hypotheses if one.name in self.played)]
         return [
-            min(unexplained(sums, [*slopes, *one.free], one.form(count).offset) for one in played) for sums in self.sums
+            min(unexplained(sums, [*slopes, *one.free], self.form(one).offset) for one in played) for sums in self.sums
         ]
 
     @property
@@ -79,23 +114,31 @@ class Search:
 
     def coefficients(self, one: Hypothesis) -> tuple[Array, Array]:
         """Mean and covariance of all columns' under it, its offset left out."""
-        return self.data.posterior(one.form(self.columns.count))
+        return self.data.posterior(self.form(one))
 
     def run(self, progress: Progress = unwatched) -> None:
-        """Single suspects first, then pairs beside the leading ones, until all that lead have been played where they
-        are most probable."""
+        """Health first, until it has settled, since what it is wrongly said to leave looks like a fault; single
+        suspects, then pairs beside the leading ones, until all that lead have been played where they are most
+        probable."""
+        for _ in range(HEALTH_FIRST):
+            before = float(self.log_evidence[0])
+            self._play([0])
+            self.weigh()
+            if abs(float(self.log_evidence[0]) - before) < SETTLED_NATS:
+                break
         for number, size in enumerate(ROUNDS):
             self._play([0, *self._order[:size]])
             self.weigh()
-            self.take_anew()
+            if number == 0:
+                self.take_anew()
             progress((number + 1) / (len(ROUNDS) + SETTLING))
         self.add_pairs()
         for number in range(SETTLING):
-            before = self.log_evidence
+            before_all = self.log_evidence
             leading = self._leading()
             self._play([0, *leading])
             self.weigh()
-            moved = np.abs(self.log_evidence - before)[[0, *leading]]
+            moved = np.abs(self.log_evidence - before_all)[[0, *leading]]
             if number + 1 == SETTLING // 2:
                 self.take_anew()
             elif float(np.max(moved)) < SETTLED_NATS and all(self._is_played(k) for k in self._leading()):
@@ -123,7 +166,7 @@ class Search:
         self.log_evidence = self.log_evidence[kept]
 
     def _play(self, chosen: Sequence[int]) -> None:
-        builds: list[Mapping[str, float | str]] = []
+        builds: list[Build] = []
         places: list[Array] = []
         for k in chosen:
             one = self.hypotheses[k]
@@ -134,7 +177,7 @@ class Search:
                 beside[own] += step
                 builds.append(self.build(one, beside))
             places.append(place)
-        found = iter(self.columns.predicted(builds))
+        found = iter(self.columns.predicted(builds, keep=False))
         for k, place in zip(chosen, places, strict=True):
             one, here = self.hypotheses[k], next(found)
             steps = self._beside(one, place)
@@ -173,20 +216,21 @@ class Search:
         """How far all values are moved under it [shape=(values,)]."""
         mean, _ = self.coefficients(one)
         sigma = np.sqrt(np.diag(self.scatter))
-        place = np.clip(mean[: len(self.values)], -FARTHEST_OTHER * sigma, FARTHEST_OTHER * sigma)
-        for value, total in zip(one.values, one.totals, strict=True):
-            place[self._of(value)] = np.clip(float(sum(mean[k] for k in total)), -FARTHEST, FARTHEST)
+        place = mean[: len(self.values)].copy()
+        ways = [float(np.clip(sum(mean[k] for k in total), -FARTHEST, FARTHEST)) for total in one.totals]
+        for k, way in zip(map(self._of, one.values), ways, strict=True):
+            if k in one.free:  # by its slope: its trims, taken out of that, stay where they are
+                place += way * self.set_up.follows[k]
+        place = np.clip(place, -FARTHEST_OTHER * sigma, FARTHEST_OTHER * sigma)
+        place[[self._of(value) for value in one.values]] = ways
         return np.asarray(place)
 
-    def build(self, one: Hypothesis, place: Array) -> dict[str, float | str]:
+    def build(self, one: Hypothesis, place: Array) -> Build:
         """The changes that put a hypothesis in, with all values moved."""
-        fault = dict(one.fault.changes) if one.fault is not None else {}
-        moved = {
-            value.name: value.moved(way)
-            for value, way in zip(self.values, place.tolist(), strict=True)
-            if way != 0.0 and value.owner not in fault
-        }
-        return {**moved, **fault}
+        off = {k: float(place[k]) for k in map(self._of, one.values)}
+        others = place.copy()
+        others[list(off)] = 0.0
+        return self.set_up.build(others, off, None if one.fault is None else one.fault.changes)
 
     def take_anew(self, count: int = ANEW) -> None:
         """Slopes anew, of the values that move the data most within their tolerances, where what is most probable of
@@ -209,7 +253,7 @@ class Search:
             beside = place.copy()
             beside[k] += self.values[k].step
             builds.append(self.build(one, beside))
-        here, *found = self.columns.predicted(builds)
+        here, *found = self.columns.predicted(builds, keep=False)
         kept = [(k, other) for k, other in zip(chosen, found, strict=True) if not (here.reasons or other.reasons)]
         if not kept:
             return
@@ -245,6 +289,5 @@ class Search:
                     log_prior=first.log_prior + priors[second.name] + float(np.log(SECOND_CHANCE)),
                 )  # fmt: skip
         self.hypotheses += made.values()
-        count = self.columns.count
-        more = np.array([self.data.of(one.form(count)) for one in made.values()])
+        more = np.array([self.data.of(self.form(one)) for one in made.values()])
         self.log_evidence = np.concatenate([self.log_evidence, more])

@@ -1,13 +1,15 @@
-"""How values of units scatter that have been set up: what a trim makes up for, it makes up for exactly.
+"""Builds of units that have been set up: what a trim makes up for, it makes up for exactly.
 
-A trim may stand anywhere, but the reading it was set by is what it must be. So the scatter of all values and the trim
-together is conditioned on that reading (of a Gaussian a closed form), by slopes of it: what is left scatters along
-directions that the reading does not see, as a FET with a larger V_P and a gate that is biased further. A fault that
-came later has not been trimmed away: it comes on top.
+A trim may stand anywhere, but the reading it was set by is what it must be. So tolerances go in first, then the trims
+are set as the alignment does it, with all its bends, and what is wrong comes on top: it has not been trimmed away. A
+trim's own number is how far it stands from where it was set, so what a value does within its tolerance includes what
+its trims follow with, and a FET whose V_P is 10 % off moves the sound by little instead of far beyond where a slope
+holds. ``follows`` takes that out again where the value is what is wrong.
 """
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -17,34 +19,119 @@ from fetsim.rig.rig import Rig
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.suspects.values import Value
+from fetsim.studies.trims.aligned import aligned
 from fetsim.studies.trims.readings import missed_at_rest
 from fetsim.studies.trims.resting import Resting
 
-TRIM_SIGMA = 0.15
-"""Of a trim that may stand anywhere, in turns."""
 SET_WITHIN = 0.015
-"""How well it was set, standard deviation: volts of the gate or of a node, share of a needle; dB of a gain tenfold."""
+"""How well a trim was set, standard deviation: volts of the gate or of a node, share of a needle; dB of a gain
+tenfold."""
+LEAST = 1e-9
+"""Slopes of a reading that are none."""
+
+Build = Mapping[str, float | str]
 
 
-def set_up(unit: Unit, values: Sequence[Value], scatter: Array) -> tuple[tuple[Value, ...], Array]:
-    """The values with trims that may stand anywhere, and S of units in which each was set by its reading. Steps that
-    need a tone leave their trims as they are."""
-    every, found = list(values), scatter.copy()
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SetUp:
+    """A unit whose values scatter, and whose trims are set again for each build."""
+
+    unit: Unit
+    values: tuple[Value, ...]
+    """Those of trims count from where they were set."""
+    scatter: Array
+    """S [shape=(values, values)]."""
+    follows: Array
+    """By how much each trim goes along with a value when it is set again [shape=(values, values)]."""
+    trims: Mapping[str, int]
+    """Step of the alignment -> number of its trim among the values."""
+
+    @cached_property
+    def _near(self) -> Rig:
+        return Rig(self.unit)
+
+    @cached_property
+    def _drawn(self) -> dict[str, float]:
+        """Where the alignment sets the trims of the unit as drawn."""
+        return self._set({})
+
+    def build(
+        self, place: Array, off: Mapping[int, float] | None = None, fault: Build | None = None
+    ) -> Build:
+        """Changes that move all values by ``place`` [shape=(values,)], set the trims, and then put in what is wrong:
+        values by number that are ``off`` so far, or a ``fault``."""
+        off, fault = off or {}, fault or {}
+        trims = set(self.trims.values())
+        tolerances = {
+            one.name: one.moved(float(place[k])) for k, one in enumerate(self.values)
+            if place[k] != 0.0 and k not in off and k not in trims and one.owner not in fault
+        }  # fmt: skip
+        wrong = {self.values[k].name: self.values[k].moved(way) for k, way in off.items() if k not in trims}
+        set_to = self._set(tolerances) if tolerances else self._drawn
+        turned = {}
+        for k in trims:
+            one = self.values[k]
+            if one.owner in fault or one.name not in set_to:
+                continue
+            # from where it was drawn: the alignment need not have set that one
+            there = replace(one, present=one.present + (set_to[one.name] - self._drawn[one.name]))
+            value = there.moved(float(place[k]) + off.get(k, 0.0))
+            if value != one.present:
+                turned[one.name] = value
+        return {**tolerances, **turned, **wrong, **fault}
+
+    def moved(self) -> list[Build]:
+        """Each value by its step, alone."""
+        return [self.build(one.step * row) for one, row in zip(self.values, np.eye(len(self.values)), strict=True)]
+
+    def _set(self, changes: Mapping[str, float]) -> dict[str, float]:
+        """Trim -> where the alignment sets it."""
+        if not self.trims:
+            return {}
+        try:
+            _, outcomes = aligned(self.unit.changed(changes), near=self._near, steps=list(self.trims))
+        except FetsimError:
+            return dict(self._drawn) if changes else {}
+        return {one.set: one.value for one in outcomes}
+
+    def plain(self, k: int) -> Array:
+        """A value that is wrong, its trims left where they were [shape=(values,)]: in columns that include them."""
+        found = -self.follows[k]
+        found[k] += 1.0
+        return np.asarray(found)
+
+
+def as_drawn(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
+    """Of a unit whose trims nobody set."""
+    return SetUp(unit=unit, values=values, scatter=scatter, follows=np.zeros_like(scatter), trims={})
+
+
+def set_up(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
+    """Of a unit whose trims were set by its alignment. Steps that need a tone leave theirs as they are."""
+    every, found, follows = list(values), scatter.copy(), np.zeros_like(scatter)
+    trims = {}
     for step in unit.alignment.values():
         place = next((k for k, one in enumerate(every) if one.name == step.set), None)
         if place is None or READINGS[step.read].tone or step.must_be is None:
             continue
-        every[place] = replace(every[place], sigma=TRIM_SIGMA)
-        found[place, place] = TRIM_SIGMA**2
-        slopes = _slopes(unit, step, every)
-        along = found @ slopes
+        missed, slopes = _slopes(unit, step, every)
+        own = float(slopes[place])
+        if abs(own) < LEAST:
+            continue
         within = SET_WITHIN * (10.0 if step.read == "gain" else 1.0)
-        found = found - np.outer(along, along) / (float(slopes @ along) + within**2)
-    return tuple(every), 0.5 * (found + found.T)
+        sigma = float(np.hypot(within, missed) / abs(own))
+        every[place] = replace(every[place], sigma=sigma)
+        found[place, :], found[:, place] = 0.0, 0.0
+        found[place, place] = sigma**2
+        follows[:, place] = -slopes / own
+        follows[place, place] = 0.0
+        trims[step.name] = place
+    return SetUp(unit=unit, values=tuple(every), scatter=found, follows=follows, trims=trims)
 
 
-def _slopes(unit: Unit, step: AlignmentStep, values: Sequence[Value]) -> Array:
-    """Of what a step reads, by each value [shape=(values,)]; zero where it cannot be had."""
+def _slopes(unit: Unit, step: AlignmentStep, values: list[Value]) -> tuple[float, Array]:
+    """By how much a unit as drawn misses what a step reads, and how that goes with each value [shape=(values,)]; zero
+    where it cannot be had."""
     near = Rig(unit)
 
     def missed(changed: Unit) -> float:
@@ -58,4 +145,4 @@ def _slopes(unit: Unit, step: AlignmentStep, values: Sequence[Value]) -> Array:
             found[k] = (missed(unit.changed({one.name: one.moved(one.step)})) - before) / one.step
         except FetsimError:
             continue
-    return found
+    return before, found

@@ -29,7 +29,7 @@ from fetsim.studies.suspects.hypotheses import (
 from fetsim.studies.suspects.record import NextReading, Suspect, SuspectGroup, Suspicion
 from fetsim.studies.suspects.residuals import heard_before
 from fetsim.studies.suspects.search import Search
-from fetsim.studies.suspects.set_up import set_up
+from fetsim.studies.suspects.set_up import as_drawn, set_up
 from fetsim.studies.suspects.values import values_of
 from fetsim.studies.suspects.words import verdict_of
 
@@ -83,10 +83,9 @@ def suspects(
     processes_of(workers)
     candidates = candidates_of(unit, observations.readings, ask)
     columns = columns_of(observations, candidates, quality=quality, workers=workers)
-    values, scatter = values_of(unit)
-    if trims_set:
-        values, scatter = set_up(unit, values, scatter)
-    columns.add([{one.name: one.moved(one.step)} for one in values], [one.step for one in values],
+    setting = (set_up if trims_set else as_drawn)(unit, *values_of(unit))
+    values = setting.values
+    columns.add(setting.moved(), [one.step for one in values],
                 progress=lambda share: progress(0.4 * share))  # fmt: skip
     every = faults_of(unit, rates=rates)
     singles = single_values(values, every)
@@ -95,7 +94,7 @@ def suspects(
         why = columns.add([one.changes for one in drawn], [1.0] * len(drawn),
                           progress=lambda share: progress(0.4 + 0.4 * share))  # fmt: skip
         singles += single_faults(drawn, why, len(values))
-    search = Search(columns=columns, values=values, scatter=scatter, hypotheses=with_chances(singles))
+    search = Search(columns=columns, set_up=setting, hypotheses=with_chances(singles))
     search.run(progress=lambda share: progress(0.8 + 0.2 * share))
     return told(search)
 
@@ -134,7 +133,7 @@ def told(search: Search) -> Suspicion:
     single = [k for k in order if len(search.hypotheses[k].parts) == 1]
     chosen = sorted({*likely[:TOLD], *single[:WEIGHED]}, key=order.index)
     hypotheses = [search.hypotheses[k] for k in chosen]
-    forms = [one.form(columns.count) for one in hypotheses]
+    forms = [search.form(one) for one in hypotheses]
     means = [search.coefficients(one) for one in hypotheses]
     variance, look = search.data.under(forms[0])
     loss = distances(look, forms, [mean for mean, _ in means])
@@ -193,7 +192,7 @@ def _next(search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float]
     means, sigmas = [], []
     for one in weighed:
         mean, covariance = search.coefficients(one)
-        means.append(base + rows @ (one.form(columns.count).offset + mean))
+        means.append(base + rows @ (search.form(one).offset + mean))
         sigmas.append(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, covariance, rows), 0.0)))
     found = []
     for k in np.flatnonzero(usable):

@@ -27,7 +27,6 @@ def test_bayes_factor_of_one_gaussian_reading() -> None:
     look = seen([Sums.of([[1.0]], [2.5])], np.zeros((1, 1)), 1.0, [0.0])
     expected = norm(0.0, np.sqrt(5.0)).logpdf(2.5) - norm(0.0, 1.0).logpdf(2.5)
     assert look.gain(Form.of(1, [0]), 2.0) == pytest.approx(expected, abs=1e-12)
-    assert look.gains(2.0)[0] == pytest.approx(expected, abs=1e-12)
 
 
 def test_evidence_is_that_of_the_whole_multivariate_density() -> None:

@@ -25,20 +25,24 @@ def test_tolerances_are_a_third_of_their_limits_and_fets_go_together() -> None:
     assert np.all(np.linalg.eigvalsh(scatter) > 0.0)
 
 
-def test_a_trim_that_was_set_leaves_what_it_is_set_by_where_it_must_be() -> None:
-    """V_P 3 % up: the bench turns the trim to where ``aligned`` finds it, and so does the conditioned scatter."""
+def test_a_trim_is_set_again_for_tolerances_and_stays_where_it_was_for_what_is_wrong() -> None:
+    """V_P 10 % up with its I_DSS: the bench turns the trim to where ``aligned`` finds it; as a fault nobody does."""
     unit = fetsim.load_unit("dunlin")
-    values, scatter = set_up(unit, *values_of(unit))
-    names = [one.name for one in values]
-    fet, trim = names.index("J1.pinch_off_voltage"), names.index("idle_trim")
-    turned = scatter[trim, fet] / scatter[fet, fet]  # expected turn for a V_P of e times as much, I_DSS going along
-    along = scatter[names.index("J1.i_dss"), fet] / scatter[fet, fet]
-    present = {one.name: one.present for one in values}
-    moved = {"J1.pinch_off_voltage": present["J1.pinch_off_voltage"] * np.exp(0.03),
-             "J1.i_dss": present["J1.i_dss"] * np.exp(0.03 * along)}  # fmt: skip
-    _, (first, *_) = fetsim.aligned(unit.changed(moved), steps=["idle_bias"])
-    before = fetsim.aligned(unit, steps=["idle_bias"])[1][0].value
-    assert 0.03 * turned == pytest.approx(first.value - before, rel=0.15)  # curvature over 3 %
+    setting = set_up(unit, *values_of(unit))
+    names = [one.name for one in setting.values]
+    fet, current, trim = (names.index(one) for one in ("J1.pinch_off_voltage", "J1.i_dss", "idle_trim"))
+    place = np.zeros(len(names))
+    place[[fet, current]] = 0.1
+    build = setting.build(place)
+    drawn = unit.controls["idle_trim"].position
+    (before,), (there,) = (
+        [one.value for one in fetsim.aligned(each, steps=["idle_bias"])[1]]
+        for each in (unit, unit.changed({name: value for name, value in build.items() if name != "idle_trim"}))
+    )
+    assert float(build["idle_trim"]) - drawn == pytest.approx(there - before, abs=1e-4)
+    assert 0.1 * float(setting.follows[[fet, current], trim].sum()) == pytest.approx(there - before, rel=0.15)  # bends
+    assert setting.build(np.zeros(len(names)), off={fet: 0.1}).keys() == {"J1.pinch_off_voltage"}
+    assert setting.plain(fet)[trim] == -setting.follows[fet, trim]
 
 
 def test_a_supply_that_is_off_is_found_by_volts_and_its_interval_holds_it() -> None:
