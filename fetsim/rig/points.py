@@ -16,8 +16,8 @@ from fetsim.schematic.unit import Part, Unit
 INPUT = "input"
 OUTPUT = "output"
 """Names of the two ports. They have the first word: a node of that name is reached through a probe of another."""
-MOST_LISTED = 80
-"""Nodes that an error tells."""
+MOST_LISTED = 12
+"""Nodes that an error tells where none is like the name that was given."""
 
 
 @dataclass(frozen=True)
@@ -59,13 +59,15 @@ def find_point(unit: Unit, name: str) -> Point:
     if node in unit.nodes:
         return Point(name, node)
     near = get_close_matches(str(name), [*ports, *unit.probes, *unit.nodes], n=3)
-    hint = f"; did you mean {' or '.join(near)}?" if near else ""
-    nodes = ", ".join(unit.nodes[:MOST_LISTED]) + (", ..." if len(unit.nodes) > MOST_LISTED else "")
+    told = f"did you mean {' or '.join(near)}?" if near else f"{_listed(unit, ports)}; fetsim show lists them by stage"
+    raise InputError(f"point: {unit.name} has no node or probe {str(name)[:60]!r}; {told}")
+
+
+def _listed(unit: Unit, ports: Mapping[str, Part]) -> str:
     probes = f"the probes {', '.join(unit.probes)}, " if unit.probes else ""
-    raise InputError(
-        f"point: {unit.name} has no node or probe {str(name)[:60]!r}{hint}; there are {', '.join(ports)}, {probes}"
-        f"the nodes {nodes}"
-    )
+    several = len(unit.nodes) > MOST_LISTED
+    nodes = f"{len(unit.nodes)} nodes" if several else f"the nodes {', '.join(unit.nodes)}"
+    return f"there are {', '.join(ports)}, {probes}{nodes}"
 
 
 def output_point(unit: Unit) -> Point:

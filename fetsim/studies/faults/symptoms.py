@@ -1,7 +1,8 @@
 """The plain word for what a fault does: rules on its figures against those of the sound unit.
 
 A figure counts as changed where it lies further off than tolerances bring it (``OUT`` standard deviations of the
-spread) and further than anybody minds (``MINDED``; own choice, no source).
+spread) and further than anybody minds (``MINDED``; own choice, no source). What anybody minds and tolerances bring as
+well is no symptom, but told with its size: the fault moves it, though a reading cannot say that it was the fault.
 """
 
 from collections.abc import Mapping, Sequence
@@ -29,17 +30,21 @@ NO_REDUCTION = 0.1
 NO_REST, NO_TONE = "has no state at rest", "does not settle under a tone: it oscillates or latches"
 NOTHING = "nothing that these figures show"
 ELSE_RIGHT = "everything else right"
+WITHIN = "within what tolerances do"
 
 Values = Mapping[str, float]
 
 
 def changed(figure: Figure, sound: float, now: float, spread: float) -> int:
     """-1 or 1 where it is lower or higher by more than tolerances do and anybody minds, else 0."""
+    return _minded(figure, sound, now) if abs(now - sound) > OUT * spread else 0
+
+
+def _minded(figure: Figure, sound: float, now: float) -> int:
+    """-1 or 1 where it is lower or higher by more than anybody minds, else 0."""
     if not (np.isfinite(sound) and np.isfinite(now)):
         return 0
     off = now - sound
-    if abs(off) <= OUT * spread:
-        return 0
     if figure.kind in MINDED:
         return 0 if abs(off) < MINDED[figure.kind] else int(np.sign(off))
     if figure.kind == "current" and abs(off) < MINDED_A:
@@ -77,11 +82,28 @@ def symptom(
     wrong = [f"{one.heading} {'high' if ways[one.key] > 0 else 'low'}" for one in figures
              if one.kind == "current" and ways[one.key]]  # fmt: skip
     others = _idle(volts)
-    if not (found or wrong or others):
+    hidden = [] if gain_db < -DEAD_DB else _within_tolerances(figures, sound, now, ways)
+    if not (found or wrong or others or hidden):
         return NOTHING
-    if len(found) == 1 and not (wrong or others):
+    if len(found) == 1 and not (wrong or others or hidden):
         return f"{found[0]}, {ELSE_RIGHT}"
-    return ", ".join([*found, *wrong, *others])
+    return ", ".join([*found, *wrong, *others, *hidden])
+
+
+def _within_tolerances(
+    figures: Sequence[Figure], sound: Values, now: Values, ways: Mapping[str, int]
+) -> list[str]:
+    """Figures that anybody would mind, but that good units have as well, in one phrase."""
+    told = [_moved(one, sound[one.key], now[one.key]) for one in figures
+            if not ways[one.key] and _minded(one, sound[one.key], now[one.key])]  # fmt: skip
+    return [f"{' and '.join(told)} ({WITHIN})"] if told else []
+
+
+def _moved(figure: Figure, sound: float, now: float) -> str:
+    off = now - sound
+    if figure.unit in ("dB", "dBu") or sound * now <= 0.0:
+        return f"{figure.heading} {off:+.2g} {figure.unit}".rstrip()
+    return f"{figure.heading} {100.0 * off / sound:+.0f} %"
 
 
 def _of_cell(
