@@ -3,13 +3,15 @@
 from collections.abc import Callable, Mapping
 
 from fetsim.engine.bias import TOLERANCE_V
+from fetsim.errors import FetsimError
 from fetsim.measurements.bench.branches import Branch
-from fetsim.measurements.idle.procedure import FEEDING, NEAR, IdlePoint, Loading, PartAtRest
+from fetsim.measurements.idle.procedure import FEEDING, NEAR, IdlePoint, Loading, PartAtRest, idle_point
 from fetsim.measurements.results.account import Account
-from fetsim.measurements.results.care import CHARGED, MAINS, MAINS_INSIDE, inside
+from fetsim.measurements.results.care import CHARGED, MAINS, MAINS_INSIDE, PROBE, inside
 from fetsim.measurements.results.definitions import LAW, PRACTICE, Definition
 from fetsim.measurements.results.formats import amount, fixed
 from fetsim.measurements.results.table import Cell, Column, Table
+from fetsim.schematic.unit import Unit
 
 SMALLEST = 1e-15  # amperes and watts below this are what rounding leaves
 SMALLEST_STORE_J = 1e-9  # less than this is not worth a word
@@ -109,6 +111,19 @@ def cautions(point: IdlePoint | None) -> tuple[str, ...]:
     volts = f"Voltage. There are {highest_v:.0f} V inside: dangerous to touch."
     mains, charged = (MAINS_INSIDE if point.fed_by_mains else MAINS), CHARGED.format(store=store)
     return *((volts,) if highest_v > DANGEROUS_V else ()), mains, charged
+
+
+def cautions_inside(unit: Unit) -> tuple[str, ...]:
+    """The same of a unit, whatever its circuit does."""
+    try:
+        return cautions(idle_point(unit))
+    except FetsimError:  # told where the point of rest is told
+        return cautions(None)
+
+
+def cautions_probing(unit: Unit) -> tuple[str, ...]:
+    """Of a unit that is read with a probe."""
+    return (PROBE, *cautions_inside(unit))
 
 
 def _lead(point: IdlePoint) -> str:

@@ -1,4 +1,9 @@
-"""What to be careful with inside a unit that is fed from the mains."""
+"""What to be careful with inside a unit: a probe in it, mains, stored charge."""
+
+PROBE = (
+    "A probe in a powered unit. Readings are taken with the lid off and the power on: one hand, an insulated probe, "
+    "the other lead clipped to ground before it is switched on. Local codes and licensed practice go before this list."
+)
 
 MAINS = (
     "Mains. The mains side is no part of this calculation. Work there is for people licensed for it, with the unit "

@@ -41,7 +41,7 @@ class FaultsFound(Result):
     sound: Symptoms
     """The unit as it is, ready for all faults."""
     spread: Mapping[str, float]
-    """Figure or ``volts@NODE`` -> standard deviation over ``builds`` drawn from its tolerances."""
+    """Figure or ``volts@NODE`` -> standard deviation over ``builds`` drawn from its tolerances, trims in reach."""
     builds: int
     faults: tuple[Fault, ...]
     """In the order of ``rows``: as in the file, or the likeliest first where something is reported."""

@@ -159,8 +159,8 @@ DEFINITIONS = (
     Definition(term="single fault", status=OWN, meaning="one part with one thing wrong at one strength, as it comes "
                "with age or use; with --mistakes also what a hand gets wrong"),
     Definition(term="symptom", status=OWN, meaning=f"what lies more than {OUT:g} standard deviations of the unit's "
-               "own spread, trims set, from the sound unit, and further than anybody minds (1 dB, 25 %, 0.1 V); "
-               "the files of --csv and --json have the volts of all nodes"),
+               "own spread, trims set and in reach, from the sound unit, and further than anybody minds (1 dB, 25 %, "
+               "0.1 V); the files of --csv and --json have the volts of all nodes"),
     Definition(term="told apart", status=OWN, meaning=f"some reading differs by {TOLD_APART:g} times the accuracy and "
                f"spread of a difference; a figure that one of two has not counts as {LOST:g}"),
 )  # fmt: skip

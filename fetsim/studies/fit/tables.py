@@ -3,8 +3,7 @@
 from collections.abc import Mapping
 from math import isfinite
 
-from fetsim.measurements.idle.procedure import idle_point
-from fetsim.measurements.idle.tables import cautions
+from fetsim.measurements.idle.tables import cautions_probing
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import OWN, Definition
 from fetsim.measurements.results.formats import fixed, percent
@@ -34,7 +33,7 @@ def account(measured: Mapping[str, Fit]) -> Account:
         lead=_lead(found),
         tables=tuple(table for table in tables if table.rows),
         definitions=DEFINITIONS,
-        cautions=cautions(idle_point(found.unit)),
+        cautions=cautions_probing(found.unit),
     )
 
 

@@ -12,6 +12,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.steady import highest_tone_hz
 from fetsim.measurements.idle.procedure import IdlePoint, idle_point
 from fetsim.measurements.idle.tables import cautions
+from fetsim.measurements.results.care import PROBE
 from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
 from fetsim.rig.request import check_tone
@@ -85,7 +86,7 @@ def bench_sheet(
         provenance=provenance(Bench(expected, quality).rig),
         unit=expected,
         point=point,
-        cautions=cautions(point),
+        cautions=(PROBE, *cautions(point)),
         nodes=tuple(one for one in _nodes(point, band) if one.node not in point.alternating_v),
         builds=0 if band is None else builds,
         failures=0 if band is None else sum(REST in reasons for reasons in band.found.reasons.values()),

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from fetsim.measurements.results.account import Account
-from fetsim.measurements.results.care import inside
+from fetsim.measurements.results.care import PROBE, inside
 from fetsim.measurements.results.definitions import MEMORY, OWN, PRACTICE, Definition
 from fetsim.measurements.results.formats import fixed, general, percent
 from fetsim.measurements.results.table import Cell, Column, Table
@@ -12,10 +12,6 @@ from fetsim.studies.suspects.hypotheses import HEALTHY_CHANCE, SECOND_CHANCE
 from fetsim.studies.suspects.record import Suspect, Suspicion
 
 HEARING = "Hearing. Turn the monitors down before a unit that is not in order plays into them."
-LIVE = (
-    "A probe in a powered unit. Readings are taken with the lid off and the power on: one hand, an insulated probe, "
-    "the other lead clipped to ground before it is switched on. Local codes and licensed practice go before this list."
-)
 MOST_EXPECTED = 4
 CHANCE = fixed(1)
 
@@ -28,7 +24,7 @@ def account(measured: Mapping[str, Suspicion]) -> Account:
         lead=tuple(_lead(found)),
         tables=tuple(table for table in (_suspects(found), _next(found), _read(found), _heard(found)) if table.rows),
         definitions=DEFINITIONS,
-        cautions=(LIVE, *inside(True), *((HEARING,) if found.heard else ())),
+        cautions=(PROBE, *inside(True), *((HEARING,) if found.heard else ())),
     )
 
 

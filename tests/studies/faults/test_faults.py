@@ -5,7 +5,9 @@ from pathlib import Path
 import pytest
 
 from fetsim import InputError, aged, faults, load_unit
+from fetsim.studies.builds.asked import figures_named
 from fetsim.studies.faults.record import FaultsFound
+from fetsim.studies.faults.symptoms import NOTHING, symptom
 
 FIGURES = ("gain", "reduction@-9", "release")
 
@@ -28,6 +30,22 @@ def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
     assert "idle volts" in words["C2=leaky:1M"]
 
 
+@pytest.mark.parametrize(
+    ("release_s", "threshold_dbu", "told"),
+    [
+        (0.35, -10.0, NOTHING),
+        (0.25, -10.0, "release -29 % (within what tolerances do)"),
+        (0.25, -5.0, "threshold too high, release -29 % (within what tolerances do)"),
+        (0.70, -10.0, "release too slow, everything else right"),
+    ],
+)
+def test_what_tolerances_hide_is_told_with_its_size(release_s: float, threshold_dbu: float, told: str) -> None:
+    figures = figures_named(["threshold", "release"], load_unit("teaching"))
+    sound, spread = {"threshold": -10.0, "release": 0.35}, {"threshold": 1.0, "release": 0.04}
+    now = {"threshold": threshold_dbu, "release": release_s}
+    assert symptom(figures, sound, now, spread, volts=[], reasons={}) == told
+
+
 def test_good_units_have_their_trims_set(found: FaultsFound) -> None:
     """So the FET's bias, which scatters two to one, leaves the gain to the resistors of 1 %."""
     assert 0.0 < found.spread["gain"] < 0.3
@@ -45,6 +63,7 @@ def test_what_fits_stands_first_and_what_readings_cannot_tell_stands_together(fo
     assert sum(found.shares) == pytest.approx(1.0)
     assert found.sound_miss is not None
     assert found.sound_miss > 3.0
+    assert "A probe in a powered unit" in found.account().cautions[0]
     group = dict(zip([one.name for one in found.faults], found.groups, strict=True))
     assert group["D1=open"] == group["J1=open:drain"] == group["R3=open"]
     assert group["D1=open"] != group["C2=leaky:1M"]
@@ -57,7 +76,7 @@ def test_what_fits_stands_first_and_what_readings_cannot_tell_stands_together(fo
         ({"parts": ["C99"]}, "no part named 'C99'"),
         ({"parts": ["IN"]}, "there is none of these parts"),
         ({"reported": ["threshold"]}, "is not NAME=VALUE"),
-        ({"reported": ["volts@nowhere=3V"]}, "nowhere"),
+        ({"reported": ["volts@ctrl=3V"]}, "no node or probe 'ctrl'; did you mean ctl or"),
         ({"reported": ["volts@ctl=3ohm"]}, "volts@ctl"),
         ({"reported": ["gain=3", "gain=4"]}, "given twice"),
         ({"told_by": ["threshold"], "figures": ["gain"]}, "name it there too"),

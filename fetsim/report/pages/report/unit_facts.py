@@ -3,9 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fetsim.errors import ConvergenceError, FetsimError
-from fetsim.measurements.idle.procedure import idle_point
-from fetsim.measurements.idle.tables import cautions
+from fetsim.errors import ConvergenceError
+from fetsim.measurements.idle.tables import cautions_inside
 from fetsim.report.pages.content import Table
 from fetsim.rig.rig import Rig
 from fetsim.schematic.unit import Unit
@@ -48,7 +47,7 @@ def unit_facts(unit: Unit, before: Unit, quality: str) -> Facts:
         pairs=[pair for pair in pairs if pair[1]],
         changes=Table(("what", "before", "after"), before.differences(unit), words=3),
         controls=_controls(unit, before),
-        cautions=_cautions(unit),
+        cautions=[*cautions_inside(unit), HEARING],
     )
 
 
@@ -74,11 +73,3 @@ def _controls(unit: Unit, before: Unit) -> Table:
     for name, bank in unit.banks.items():
         rows.append((name, arrow(before.banks[name].state, bank.state), bank.about))
     return Table(("control", "set to", "what it does"), rows, words=3)
-
-
-def _cautions(unit: Unit) -> list[str]:
-    try:
-        point = idle_point(unit)
-    except FetsimError:  # told where the bias point is told
-        point = None
-    return [*cautions(point), HEARING]
