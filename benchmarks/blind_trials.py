@@ -88,25 +88,23 @@ class Bench:
         singles = single_values(self.values, faults_of(self.unit))
         self.hypotheses = with_chances([*singles, *single_faults(self.faults, self.why, len(self.values))])
 
-    def columns(self, wet: np.ndarray | None, volts: dict[int, float]) -> Columns:
-        """Of a recording, or none, and volts by number of the node."""
-        order = [*volts, *(k for k in range(len(self.nodes)) if k not in volts)]
-        taken = [
-            replace(self.nodes[k], value=volt, accuracy=max(METER * abs(volt), 1e-3)) for k, volt in volts.items()
-        ]
-        readings = (*taken, *(self.nodes[k] for k in order[len(taken) :]))
+    def columns(self, wet: np.ndarray | None) -> Columns:
+        """Of a recording, or none; no readings taken."""
         recordings = () if wet is None else (Recording(dry=self.dry, wet=wet, rate_hz=RATE_HZ),)
-        found = columns_of(
-            Observations(unit=self.unit, readings=readings, recordings=recordings), (), quality=self.quality, workers=1
-        )
-        found.taken = len(taken)
-        shown = [self._ordered(one, order, wet is not None) for one in self.builds]
+        seen = Observations(unit=self.unit, recordings=recordings)
+        found = columns_of(seen, self.nodes, quality=self.quality, workers=1)
+        shown = self.builds if recordings else [replace(one, outputs=()) for one in self.builds]
         found.put([found.difference(one, step=step) for one, step in zip(shown, self.steps, strict=True)])
         return found
 
-    @staticmethod
-    def _ordered(one: Predicted, order: Sequence[int], recorded: bool) -> Predicted:
-        return replace(one, readings=one.readings[order], outputs=one.outputs if recorded else ())
+
+def copied(columns: Columns) -> Columns:
+    """For another search."""
+    tables = tuple(
+        replace(one, rows=one.rows.copy(order="F"), gram=one.gram.copy(), score=one.score.copy())
+        for one in columns.tables
+    )
+    return replace(columns, tables=tables, readings=columns.readings.copy())
 
 
 def other_law(unit: Any) -> dict[str, float]:
@@ -182,15 +180,19 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> list[di
     shown = truth.readings * (1.0 + METER * rng.normal(size=len(bench.nodes)))
     wet = recorded(output, rng)
     rows = []
+    begun = time.process_time()
+    heard = bench.columns(wet) if not dead and {"capture", "both"} & set(modes) else None
+    heard_s = time.process_time() - begun
     for mode in modes:
         if dead and mode != "volts":
             rows.append({**found, "mode": mode, "skipped": "no output"})
             continue
         begun = time.process_time()
-        volts = {int(k): float(shown[k]) for k in read} if mode != "capture" else {}
-        columns = bench.columns(wet if mode != "volts" else None, volts)
+        columns = bench.columns(None) if mode == "volts" else copied(heard)
+        for k in read if mode != "capture" else ():
+            columns = with_reading(columns, bench.nodes[k].name, float(shown[k]))
         rows.append({**found, "mode": mode, **diagnosed(bench, columns, parts, factors, truth, healthy, shown),
-                     "cpu_s": time.process_time() - begun})  # fmt: skip
+                     "heard_s": heard_s, "cpu_s": time.process_time() - begun})  # fmt: skip
     return rows
 
 
@@ -210,7 +212,7 @@ def diagnosed(bench: Bench, columns: Columns, parts: list[str], factors: dict[st
     moved = (np.abs(truth.readings - healthy.readings) / sigma)[places] if places else np.zeros(1)
     search = Search(columns=columns, set_up=bench.set_up, hypotheses=list(bench.hypotheses))
     search.run()
-    came = told(search)
+    came = told(search, elsewhere=False)
     place, size = ranked(came.groups, parts)
     intervals = {}
     for group in came.groups:
@@ -223,7 +225,7 @@ def diagnosed(bench: Bench, columns: Columns, parts: list[str], factors: dict[st
         again = with_reading(columns, names[k], float(shown[k]))
         search.columns = again
         search.weigh()
-        later = told(search)
+        later = told(search, elsewhere=False)
         after = ranked(later.groups, parts)
     return {
         "effect_db": effect_db, "moved_sigmas": float(np.max(moved)), "healthy": came.healthy, "below": came.below,

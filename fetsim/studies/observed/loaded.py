@@ -14,23 +14,28 @@ from fetsim.engine.bias import find_bias
 from fetsim.errors import ConvergenceError
 from fetsim.rig.rig import Rig
 
+LINEAR_V = 1e-3
+"""Pulled down by less, a node follows its small signals: what a junction bends of that is under LINEAR_V^2 / (2 kT/q),
+20 uV."""
+
 
 def shown_v(rig: Rig, meters: Mapping[int, tuple[str, float | None]]) -> dict[int, float]:
     """Key -> volts that are shown at a node by a meter of so many ohms (None: one that loads nothing). Raises
     ConvergenceError for a unit without rest."""
-    return {key: _shown(rig, rig.system.index[node], ohm) for key, (node, ohm) in meters.items()}
+    loads = any(ohm is not None for _, ohm in meters.values())
+    inner_ohm = np.diag(np.linalg.inv(rig.linear.g)) if loads else np.zeros(rig.system.size)
+    return {key: _shown(rig, rig.system.index[node], ohm, inner_ohm) for key, (node, ohm) in meters.items()}
 
 
-def _shown(rig: Rig, place: int, ohm: float | None) -> float:
+def _shown(rig: Rig, place: int, ohm: float | None, inner_ohm: Array) -> float:
     free_v = float(rig.bias[place])
     if ohm is None:
         return free_v
+    pulled_v = free_v * ohm / (ohm + float(inner_ohm[place]))
+    if rig.cycle is not None or abs(pulled_v - free_v) < LINEAR_V:
+        return pulled_v
     at_node = np.zeros(rig.system.size)
     at_node[place] = 1.0
-    inner_ohm = float(np.linalg.solve(rig.linear.g, at_node)[place])
-    pulled = free_v * ohm / (ohm + inner_ohm)
-    if rig.cycle is not None:
-        return pulled
     return float(_loaded_bias(rig, at_node, ohm)[place])
 
 

@@ -145,9 +145,12 @@ def play(
     """The dry sound of a recording through each build [shape=(n,)], or why it could not be played."""
     kept = cache or user_cache(KIND, LARGEST_BYTES)
     made: list[Unit | str] = [_changed(unit, build) for build in builds]
-    keys = [None if isinstance(one, str) else _key(one, recording, quality, tolerance_v) for one in made]
+    keys = [
+        None if isinstance(one, str) else _key(one, recording, quality, tolerance_v) if keep else f"build {number}"
+        for number, one in enumerate(made)
+    ]
     left = {key: one for key, one in zip(keys, made, strict=True) if key and not isinstance(one, str)}
-    left = {key: one for key, one in left.items() if kept.find(key) is None}
+    left = {key: one for key, one in left.items() if not keep or kept.find(key) is None}
     told: dict[str, Samples | str] = {}
     if left:
         names = list(left)

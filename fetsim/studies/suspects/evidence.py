@@ -211,7 +211,11 @@ class Weighed:
     @cached_property
     def log_evidence(self) -> float:
         """Of nothing being wrong."""
-        return self._over(np.zeros(len(self.looks)))
+        return self._mixed(np.zeros((1, len(self.looks))))
+
+    @cached_property
+    def _own(self) -> Array:
+        return np.array([one.log_evidence for one in self.looks])
 
     @cached_property
     def _stacked(self) -> tuple[Array, Array]:
@@ -225,7 +229,7 @@ class Weighed:
         """Mean and covariance of the coefficients (``Seen.posterior``), over V and widths."""
         told = [(one, width) for width in (widths if form.free.shape[1] else widths[:1]) for one in self.looks]
         gains = _gains(*self._stacked, form, widths if form.free.shape[1] else widths[:1])
-        weights = (gains + [one.log_evidence for one in self.looks]).ravel()
+        weights = (gains + self._own).ravel()
         weights = np.exp(weights - logsumexp(weights))
         mean, square = np.zeros(len(form.offset)), np.zeros_like(self.looks[0].prior)
         for weight, (one, width) in zip(weights, told, strict=True):
@@ -241,13 +245,11 @@ class Weighed:
         place = int(np.argmax([one.log_evidence + one.gain(form, width) for one in self.looks]))
         return float(self.variances[place]), self.looks[place]
 
-    def _over(self, gains: Array) -> float:
-        each = np.array([one.log_evidence for one in self.looks]) + gains
-        return float(logsumexp(each) - np.log(len(self.looks)))
-
     def _mixed(self, gains: Array) -> float:
-        """Out of gains [shape=(widths, looks)]."""
-        return float(logsumexp([self._over(each) for each in gains])) - float(np.log(len(gains)))
+        """Out of gains [shape=(widths, looks)], each width and each V as likely as the others."""
+        each = self._own + gains
+        most = float(np.max(each))
+        return most + float(np.log(np.mean(np.exp(each - most))))
 
 
 def weighed(every: Sequence[Sums], prior: Array, floors: Sequence[float] | None = None) -> Weighed:

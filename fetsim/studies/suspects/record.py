@@ -95,7 +95,7 @@ class Suspicion(Result):
     looked_at: int
     """Readings that could be taken and were weighed."""
     model_error_db: float | None
-    """What the model itself seems to be off by, re the recordings; None without any."""
+    """What the model itself seems to be off by, re the recording where that is most; None without any."""
     below: bool
     """Whether all faults together do not explain what is known 20 times better than health does: what is there lies
     below what noise, tolerances and the model's error let one see. A good unit comes out otherwise in 5 of 100 cases at

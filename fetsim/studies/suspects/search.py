@@ -30,7 +30,10 @@ SETTLING, SETTLED_NATS = 6, 0.5
 """Rounds at the most in which all that leads is played again, and by how much that moves what has settled."""
 MOST_LEADING, LEADS = 4, 0.05
 """So many lead at the most, if they have this share of the chance of the first."""
-ANEW = 16
+STAYS_NATS = 2.0
+"""What a move changes in the data, from which on it is played: of the change a tenth, say, is no multiple of a slope,
+so that a hundredth of these nats is missed."""
+ANEW = 15
 """Values whose slopes are taken anew where the most probable hypothesis stands, after each round."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
 """Of a value that is off: a factor of 20 either way; of the others: standard deviations, in what is played."""
@@ -51,7 +54,9 @@ class Search:
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
     played: dict[str, Array] = field(default_factory=dict)
-    """Of those that have been played where the other values stood [shape=(values,)]."""
+    """Of those that have been played where the other values stood [shape=(values,)],"""
+    stood: dict[str, Array] = field(default_factory=dict)
+    """and all values."""
 
     def __post_init__(self) -> None:
         self.weigh()
@@ -166,17 +171,21 @@ class Search:
         self.log_evidence = self.log_evidence[kept]
 
     def _play(self, chosen: Sequence[int]) -> None:
+        """Those of them that have not been played where they stand now."""
         builds: list[Build] = []
         places: list[Array] = []
+        chosen = [k for k in chosen if not self._stays(self.hypotheses[k])]
         for k in chosen:
             one = self.hypotheses[k]
-            place = self._place(one)
+            place = self.place(one)
             builds.append(self.build(one, place))
             for own, step in self._beside(one, place):
                 beside = place.copy()
                 beside[own] += step
                 builds.append(self.build(one, beside))
             places.append(place)
+        if not builds:
+            return
         found = iter(self.columns.predicted(builds, keep=False))
         for k, place in zip(chosen, places, strict=True):
             one, here = self.hypotheses[k], next(found)
@@ -194,13 +203,30 @@ class Search:
             # in the place of what it had when it was played before
             at = [*one.free, *one.certain] if one.name in self.played else None
             self.columns.put([*slopes, whole.plus(self.columns.slopes_at(rest), -1.0)], at)
-            self.played[one.name] = rest
+            self.played[one.name], self.stood[one.name] = rest, place
             if at is None:
                 free = tuple(range(first, first + len(slopes)))
                 self.hypotheses[k] = replace(
                     one, certain=(first + len(slopes),), free=free,
                     totals=tuple((own, column) for (own, _), column in zip(steps, free, strict=True)),
                 )  # fmt: skip
+
+    def _stays(self, one: Hypothesis) -> bool:
+        """Whether it stands where it was played, as far as the data can tell: nothing is learnt from playing it
+        again."""
+        if one.name not in self.stood:
+            return False
+        moved = self.place(one) - self.stood[one.name]
+        step = np.zeros(self.columns.count)
+        step[: len(moved)] = moved
+        for value, total in zip(one.values, one.totals, strict=True):
+            own = self._of(value)
+            step[own], step[total[-1]] = 0.0, moved[own]
+        variance, _ = self.data.under(self.form(one))
+        power = sum(
+            float(step @ sums.gram @ step) / (1.0 if sums.freedom is None else variance) for sums in self.sums
+        )
+        return 0.5 * power < STAYS_NATS
 
     def _beside(self, one: Hypothesis, place: Array) -> list[tuple[int, float]]:
         """Numbers of the values that are off, and the steps by which their slopes are taken anew, towards health."""
@@ -212,7 +238,7 @@ class Search:
     def _of(self, value: Value) -> int:
         return next(k for k, other in enumerate(self.values) if other.name == value.name)
 
-    def _place(self, one: Hypothesis) -> Array:
+    def place(self, one: Hypothesis) -> Array:
         """How far all values are moved under it [shape=(values,)]."""
         mean, _ = self.coefficients(one)
         sigma = np.sqrt(np.diag(self.scatter))
@@ -247,7 +273,7 @@ class Search:
         usable = [int(k) for k in np.argsort(-moves, kind="stable") if int(k) not in off
                   and self.values[int(k)].owner not in (one.fault.changes if one.fault else {})]  # fmt: skip
         chosen = usable[:count]
-        place = self._place(one)
+        place = self.place(one)
         builds = [self.build(one, place)]
         for k in chosen:
             beside = place.copy()

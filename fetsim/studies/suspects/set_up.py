@@ -26,6 +26,8 @@ from fetsim.studies.trims.resting import Resting
 SET_WITHIN = 0.015
 """How well a trim was set, standard deviation: volts of the gate or of a node, share of a needle; dB of a gain
 tenfold."""
+STAYS = 2e-5
+"""Of a turn, or of what a trim has: it is not set finer (``trims.travel.SETTLED``)."""
 LEAST = 1e-9
 """Slopes of a reading that are none."""
 
@@ -74,7 +76,8 @@ class SetUp:
             if one.owner in fault or one.name not in set_to:
                 continue
             # from where it was drawn: the alignment need not have set that one
-            there = replace(one, present=one.present + (set_to[one.name] - self._drawn[one.name]))
+            moved = set_to[one.name] - self._drawn[one.name]
+            there = one if abs(moved) < STAYS else replace(one, present=one.present + moved)
             value = there.moved(float(place[k]) + off.get(k, 0.0))
             if value != one.present:
                 turned[one.name] = value

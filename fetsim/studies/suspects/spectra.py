@@ -4,6 +4,9 @@ A recording in step with what the model plays is taken apart by frequency, each 
 imaginary part as one row each (Parseval: the sums are those of the samples). What the wires add is projected out, in
 the first order: the level, the delay and the clock of the recorder, each as what it does to the model's output. Bins
 around the harmonics of the mains are left out.
+
+``observed/sums`` does the like for fits, by cells of time and frequency, so that weights may change; here columns come
+one by one, hundreds of them, under one noise, and what is left must be told as sound again.
 """
 
 from collections.abc import Sequence

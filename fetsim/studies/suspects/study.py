@@ -15,8 +15,8 @@ from fetsim.schematic.faults import faults_of
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import figure_named
 from fetsim.studies.observed.observations import Observations
-from fetsim.studies.observed.readings import ACCURACY_SHARE, LEAST_V, METER_OHM, Reading
-from fetsim.studies.suspects.apart import TOLD_APART, WORTH_BITS, distances, expected_bits, groups
+from fetsim.studies.observed.readings import ACCURACY_SHARE, METER_OHM, Reading
+from fetsim.studies.suspects.apart import TOLD_APART, distances, groups
 from fetsim.studies.suspects.columns import columns_of
 from fetsim.studies.suspects.hypotheses import (
     HEALTHY_CHANCE,
@@ -26,7 +26,8 @@ from fetsim.studies.suspects.hypotheses import (
     single_faults,
     single_values,
 )
-from fetsim.studies.suspects.record import NextReading, Suspect, SuspectGroup, Suspicion
+from fetsim.studies.suspects.next_reading import next_readings
+from fetsim.studies.suspects.record import Suspect, SuspectGroup, Suspicion
 from fetsim.studies.suspects.residuals import heard_before
 from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.set_up import as_drawn, set_up
@@ -41,7 +42,6 @@ LEAST_OF_TWO = 0.01
 """nor pairs below this: beside what is wrong nearly anything may be off a little."""
 WEIGHED = 8
 """Suspects between which the next reading has to tell."""
-MOST_NEXT = 5
 SURE = 1.96
 """Standard deviations of 95 %."""
 
@@ -125,8 +125,8 @@ def candidates_of(unit: Unit, readings: Sequence[Reading], ask: Iterable[str]) -
     return tuple(found)
 
 
-def told(search: Search) -> Suspicion:
-    """What came of a search."""
+def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
+    """What came of a search. ``elsewhere``: whether the next reading may be one at other settings."""
     chance, columns = search.probability, search.columns
     order = [int(k) for k in np.argsort(-chance, kind="stable") if k != 0]
     likely = [k for k in order if chance[k] > (LEAST_CHANCE if len(search.hypotheses[k].parts) == 1 else LEAST_OF_TWO)]
@@ -142,13 +142,13 @@ def told(search: Search) -> Suspicion:
         for group in groups(chance[chosen], loss, TOLD_APART)
     ]
     weighed = [search.hypotheses[0], *hypotheses[:WEIGHED]]
-    reads, looked_at = _next(search, weighed, [float(chance[0]), *chance[chosen[:WEIGHED]].tolist()])
-    freedom = [sums for sums in search.sums if sums.freedom is not None]
-    error_db = None
-    if freedom:
-        one, heard = freedom[0], columns.heard[0]
-        share = max(variance - 1.0, 0.0) * (one.freedom or 0.0) / one.count
-        error_db = float(10.0 * np.log10(max(share, 1e-6)) + heard.noise_db)
+    reads, looked_at = next_readings(
+        search, weighed, [float(chance[0]), *chance[chosen[:WEIGHED]].tolist()], elsewhere=elsewhere
+    )
+    errors_db = [
+        10.0 * np.log10(max(max(variance - 1.0, 0.0) * (sums.freedom or 0.0) / sums.count, 1e-6)) + heard.noise_db
+        for sums, heard in zip(search.sums, columns.heard, strict=False)
+    ]
     odds = (1.0 - float(chance[0])) / max(float(chance[0]), 1e-300)
     below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
     first = hypotheses[0]
@@ -158,7 +158,7 @@ def told(search: Search) -> Suspicion:
         groups=tuple(found),
         next_readings=tuple(reads),
         looked_at=looked_at,
-        model_error_db=error_db,
+        model_error_db=float(max(errors_db)) if errors_db else None,
         below=bool(below),
         readings=tuple(_readings(search, first, means[0][0])),
         heard=tuple(heard_before(columns, k, forms[0].offset + means[0][0]) for k in range(len(columns.heard))),
@@ -180,37 +180,6 @@ def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
         log_evidence=float(search.log_evidence[k] - search.log_evidence[0]), played=one.name in search.played,
         off=off, off_low=low, off_high=high, present=one.values[0].present if off is not None else None,
     )  # fmt: skip
-
-
-def _next(search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float]) -> tuple[list[NextReading], int]:
-    """Readings worth taking, the best first, and how many were weighed."""
-    columns = search.columns
-    candidates = columns.observations.readings[columns.taken :]
-    rows = columns.readings[columns.taken :]
-    base = columns.base.readings[columns.taken :]
-    usable = np.isfinite(base) & np.isfinite(rows).all(axis=1)
-    means, sigmas = [], []
-    for one in weighed:
-        mean, covariance = search.coefficients(one)
-        means.append(base + rows @ (search.form(one).offset + mean))
-        sigmas.append(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, covariance, rows), 0.0)))
-    found = []
-    for k in np.flatnonzero(usable):
-        reading = candidates[k]
-        expected = np.array([one[k] for one in means])
-        meter = np.maximum(ACCURACY_SHARE * np.abs(expected), LEAST_V) if reading.figure.kind == "volts" else (
-            np.full(len(expected), FIGURE_SHARE * max(abs(float(base[k])), 1e-6))
-        )
-        sigma = np.hypot([one[k] for one in sigmas], meter)
-        bits = expected_bits(chance, expected, sigma)
-        if bits >= WORTH_BITS:
-            each = zip([one.name for one in weighed], expected.tolist(), sigma.tolist(), strict=True)
-            found.append(NextReading(name=reading.name, bits=bits, expected=tuple(each), unit=reading.figure.unit))
-    return sorted(found, key=lambda one: -one.bits)[:MOST_NEXT], int(usable.sum())
-
-
-FIGURE_SHARE = 0.03
-"""How well figures other than volts are read at the bench (estimate)."""
 
 
 def _readings(search: Search, one: Hypothesis, mean: Array) -> Iterable[tuple[str, float, float, float, float]]:

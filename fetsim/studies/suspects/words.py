@@ -6,6 +6,7 @@ from fetsim.studies.suspects.record import NextReading, SuspectGroup
 
 CLEAR, LIKELY = 0.9, 0.5
 MOST_NAMED = 6
+ENDS = {"0": "fully counter-clockwise", "1": "fully clockwise"}
 
 
 def verdict_of(
@@ -64,6 +65,12 @@ def _and_then(reads: Sequence[NextReading], read: bool, recorded: bool) -> str:
 
 
 def spoken(name: str) -> str:
-    """``the volts at ctl`` for ``volts@ctl``."""
-    figure, at, place = name.partition("@")
-    return f"the volts at {place}" if at and figure == "volts" else name
+    """``the volts at ctl with release fully clockwise`` for ``volts@ctl (release=1)``."""
+    figure, _, settings = name.partition(" (")
+    kind, at, place = figure.partition("@")
+    told = f"the volts at {place}" if at and kind == "volts" else figure
+    if not settings:
+        return told
+    each = (one.partition("=") for one in settings.removesuffix(")").split(", "))
+    set_to = [f"{control} {ENDS.get(value, 'at ' + value)}" for control, _, value in each]
+    return f"{told} with {' and '.join(set_to)}"

@@ -5,8 +5,10 @@ import pytest
 
 import fetsim
 from fetsim.studies.observed.readings import reading_of
+from fetsim.studies.suspects.next_reading import other_settings
 from fetsim.studies.suspects.set_up import set_up
 from fetsim.studies.suspects.values import values_of
+from fetsim.studies.suspects.words import spoken
 
 
 def observed(unit: fetsim.Unit, real: fetsim.Unit) -> fetsim.Observations:
@@ -63,6 +65,16 @@ def test_what_a_trim_was_set_to_make_up_for_is_no_fault() -> None:
     assert fetsim.suspects(read, faults=False, workers=1).below
     found = fetsim.suspects(read, faults=False, trims_set=False, workers=1)
     assert not found.below and found.groups[0].suspects[0].name == "V2"
+
+
+def test_the_next_reading_may_be_one_at_another_setting() -> None:
+    """Ends of the controls on the panel and other positions of switches, one change at a time."""
+    found = other_settings(fetsim.load_unit("greenshank"))
+    assert {"release": "0"} in found and {"release": "1"} in found and {"SW1": "steep"} in found
+    assert not any("idle_trim" in one for one in found)
+    assert spoken("volts@ctl (release=1)") == "the volts at ctl with release fully clockwise"
+    assert spoken("volts@ctl (SW1=steep)") == "the volts at ctl with SW1 at steep"
+    assert spoken("volts@ctl") == "the volts at ctl" and spoken("threshold") == "threshold"
 
 
 def test_a_unit_as_drawn_is_called_healthy() -> None:
