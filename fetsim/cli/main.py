@@ -99,7 +99,7 @@ def _application(arguments: list[str]) -> typer.Typer:
     app.callback()(_no_command)
     # only the command that is called gets imported, so that it starts quickly
     named = [name for name in arguments if name in COMMANDS]
-    for name in named[:1] or COMMANDS:
+    for name in () if arguments[:1] == ["--version"] else named[:1] or COMMANDS:
         module = importlib.import_module(f"fetsim.cli.{name}")
         if hasattr(module, "application"):
             app.add_typer(module.application(arguments), name=name)

@@ -4,6 +4,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,17 @@ def load_unit(name_or_path: str | Path) -> Unit:
     >>> unit.name
     'Teaching loop'
     """
-    return _loaded(_place(name_or_path), ())
+    return _opened(_place(name_or_path), ())
+
+
+def _opened(path: Path, starting: tuple[Path, ...]) -> Unit:
+    return _shipped(path) if path in library_units().values() else _loaded(path, starting)
+
+
+@cache
+def _shipped(path: Path) -> Unit:
+    """A unit of the library, read once: its file does not change while the program runs, and units are frozen."""
+    return _loaded(path, ())
 
 
 def _place(name_or_path: str | Path, folder: Path | None = None) -> Path:
@@ -104,7 +115,7 @@ def _base(name: object, path: Path, starting: tuple[Path, ...]) -> Unit:
         raise UnitError(f"goes in a circle ({circle}); one of these must be a whole unit")
     if len(chain) > LONGEST_CHAIN:
         raise UnitError(f"the {LONGEST_CHAIN}th unit in a row that starts from another; write one of them whole")
-    return _loaded(place, chain)
+    return _opened(place, chain)
 
 
 def given_unit(unit: Unit | str | Path) -> Unit:
