@@ -134,6 +134,7 @@ def test_progress_and_what_is_refused(monkeypatch):
         figures_of_builds({"a": deaf}, nominal=deaf, before_dbu=-20.0, level_dbu=0.0, quality="draft")
 
 
+@pytest.mark.slow
 def test_workers_behind_a_scheduler_find_the_same(found):
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster:
