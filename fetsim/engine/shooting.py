@@ -9,15 +9,16 @@ wrong with it there is made good by Anderson's mixing of the last rounds (Walker
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fetsim.engine.crew import march, side_by_side
 from fetsim.engine.inputs import Drive
 from fetsim.engine.repetition import Repetition
 from fetsim.engine.simulation import Simulation
 from fetsim.engine.state import Array, State
-from fetsim.engine.together import march_together
 
 SWING_SHARE, LEVEL_SHARE, LEAST_STEP = 0.02, 1e-3, 1e-6
 """By how much an unknown is displaced: of its swing within the block, of its value, and at least (V, A or Vs)."""
@@ -60,7 +61,8 @@ def monodromy_of(simulation: Simulation, block: Drive, steady: State, awaited: N
         if place:
             start.x[place - 1] += steps[place - 1]
         run.state = start
-    if any(marched.failure is not None for marched in march_together(runs, [block] * len(runs))):
+    marched = side_by_side({run: partial(march, run, block) for run in runs})
+    if any(one.failure is not None for one in marched.values()):
         return None
     undisturbed, *ends = (run.state.vector() for run in runs)
     at_end = (np.array(ends) - undisturbed).T / steps

@@ -1,9 +1,9 @@
 """Static curves of a unit: output against input level of a steady tone, for each subset of a bank's switches.
 
-Every level is the periodic steady state itself (``steady``), found from those of its neighbours; ``wait_s`` gives what
-a bench reads that stays so long at each rising level. Where the gain reduction passes 0.5 and 2 dB the steps are halved
-until they are fine enough for the threshold (the knee of such a loop is a corner: inside a 1 dB step it would be
-misplaced by up to 0.25 dB).
+Every level is the periodic steady state itself (``steady``), found from those of its neighbours and by the monodromy of
+one not far below; ``wait_s`` gives what a bench reads that stays so long at each rising level. Where the gain reduction
+passes 0.5 and 2 dB the steps are halved until they are fine enough for the threshold (the knee of such a loop is a
+corner: inside a 1 dB step it would be misplaced by up to 0.25 dB).
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -15,12 +15,20 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fetsim.engine.assembly import Array
-from fetsim.engine.lanes import WIDTH
+from fetsim.engine.shooting import Monodromy
 from fetsim.engine.state import State
 from fetsim.errors import ConvergenceError, FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.bench.given import of_unit
-from fetsim.measurements.bench.steady import period_of, settle, start_among, tone_level_dbu, wait
+from fetsim.measurements.bench.steady import (
+    Steady,
+    monodromy_at,
+    period_of,
+    settle,
+    start_among,
+    tone_level_dbu,
+    wait,
+)
 from fetsim.measurements.bench.subsets import EVERY, switched
 from fetsim.measurements.curve.analysis import (
     IEC_THRESHOLD_DB,
@@ -49,7 +57,7 @@ THRESHOLD_STEP_DB = 0.125  # between the levels around a threshold: leaves 0.03 
 STATED_REDUCTION_DB = 10.0  # at which a local ratio is always told
 CLIPPED_DB = 0.5  # by which the output may fall behind what the FET accounts for
 EQUAL_DB = 0.25  # curves that stay as near as this are called nearly equal
-LEAST_STRETCH = 4  # levels that are worth a start of their own from rest
+WORN_OUT_S = 0.08  # of playing that a level takes: from there on the monodromy, which takes 0.25 s, is taken anew
 COMPARED_STEP_DB = 6.0  # between the levels at which all subsets are compared
 SAME_LEVEL_DB = 1e-9  # levels no further apart are one
 
@@ -161,7 +169,7 @@ def measure_curve(
 
     def compared(name: str, told: Progress) -> _Swept:
         sweep = _Sweep(bench.of_version(everything[name]), frequency_hz, None)
-        return _Swept(None, _compared(sweep, sweep.rising(coarse, told, apart=True), coarse))
+        return _Swept(None, _compared(sweep, sweep.rising(coarse, told), coarse))
 
     shared = chosen.keys() & everything.keys() if wait_s is None else set()
     jobs: dict[tuple[str, str], Callable[[Progress], _Swept]] = {
@@ -227,12 +235,13 @@ class _Sweep:
         cell = bench.unit.gain_cell
         self.control = cell.control_node if cell is not None else None
         self.run = bench.run([self.control] if self.control else [])
+        self._near: Monodromy | None = None
 
     def measure(self, level_dbu: float) -> _Point:
         """Bring one level to rest and read it."""
         tone_v = self.period.tone(level_dbu)
         try:
-            found = settle(self.run, tone_v) if self.wait_s is None else wait(self.run, tone_v, self.wait_s)
+            found = self._settled(tone_v) if self.wait_s is None else wait(self.run, tone_v, self.wait_s)
         except ConvergenceError as error:
             raise error.at(f"at {level_dbu:g} dBu") from None
         block = found.block
@@ -244,27 +253,16 @@ class _Sweep:
             self.run.state,
         )
 
-    def rising(self, levels_dbu: Samples, told: Progress, *, apart: bool = False) -> list[_Point]:
-        """Level by level. What waits goes on from the level before, as a bench would. What is solved for does not
-        depend on where it starts, here where the two levels before point to: stretches of the levels go side by side,
-        each from the lowest level's state; levels that lie ``apart`` each for itself, so that one that takes long keeps
-        no other waiting."""
-        if self.wait_s is not None or len(levels_dbu) <= LEAST_STRETCH:
-            return self._one_by_one(levels_dbu, told)
-        lowest = self.measure(float(levels_dbu[0]))
-        number = len(levels_dbu) - 1 if apart else min(WIDTH, len(levels_dbu) // LEAST_STRETCH)
-        parts = dict(enumerate(np.array_split(levels_dbu[1:], number)))
-        found, failed = run_each(parts, lambda part, its: self._from(lowest)._one_by_one(part, its), told)
-        if failed:
-            raise failed[min(failed)]
-        return [lowest, *(point for part in found.values() for point in part)]
+    def _settled(self, tone_v: Array) -> Steady:
+        """By the monodromy of a level before, which serves until one takes long with it."""
+        found = settle(self.run, tone_v, near=self._near)
+        if self._near is None or found.played_s > WORN_OUT_S:
+            self._near = monodromy_at(self.run, tone_v)
+        return found
 
-    def _from(self, point: _Point) -> "_Sweep":
-        sweep = _Sweep(self.bench, self.frequency_hz, self.wait_s)
-        sweep.run.state = point.state
-        return sweep
-
-    def _one_by_one(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
+    def rising(self, levels_dbu: Samples, told: Progress) -> list[_Point]:
+        """Level by level: what waits goes on from the level before, as a bench would, what is solved for from where
+        the two levels before point to."""
         points: list[_Point] = []
         for number, level in enumerate(levels_dbu, start=1):
             if self.wait_s is None and len(points) > 1:
