@@ -218,14 +218,19 @@ class MeasuredOptions(VersionOptions):
 def measured_sides(unit: Unit, side: str | None) -> dict[str, Unit]:
     """Side -> what is measured there: a joined pair as a whole listened to at that channel, else the channel alone; a
     unit of one channel itself. Raises InputError for a side that is none."""
-    if side is not None and side not in SIDES:
-        raise InputError(f"--side: there is no {side[:20]!r}; choose from {', '.join(SIDES)}")
+    check_side(unit, side)
     if not unit.channels:
-        if side is not None:
-            raise InputError(f"--side: {unit.name} has one channel; leave it out")
         return {"": unit}
     each = dict(zip(unit.channels, unit.each_channel, strict=True))
     return each if side == "both" else {side or unit.channel: each[side or unit.channel]}
+
+
+def check_side(unit: Unit, side: str | None) -> None:
+    """Raises InputError for a side that is none, or of a unit of one channel."""
+    if side is not None and side not in SIDES:
+        raise InputError(f"--side: there is no {side[:20]!r}; choose from {', '.join(SIDES)}")
+    if side is not None and not unit.channels:
+        raise InputError(f"--side: {unit.name} has one channel; leave it out")
 
 
 @dataclass(frozen=True, kw_only=True)

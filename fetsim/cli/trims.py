@@ -6,12 +6,14 @@ from typing import Annotated
 import typer
 
 from fetsim.cli.measure.shared import destination, measured_versions, tell_unmeasured, write_results
-from fetsim.cli.options import FigureFiles, VersionOptions
+from fetsim.cli.options import FigureFiles, VersionOptions, check_side
 from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.runner import Progress
+from fetsim.schematic.model import channel_of
 from fetsim.schematic.save import check_unit_path
 from fetsim.schematic.unit import Unit
+from fetsim.studies.trims.aligned import chosen_steps
 from fetsim.studies.trims.record import Alignment
 from fetsim.studies.trims.study import set_trims
 
@@ -22,6 +24,11 @@ def trims(
     step: Annotated[
         list[str] | None,
         typer.Option("--step", metavar="NAME", help="take this step of the alignment alone; repeat for more"),
+    ] = None,
+    side: Annotated[
+        str | None,
+        typer.Option("--side", metavar="SIDE", help="of a pair: take the steps of its left channel, of the right one, "
+                     "or of both (the default)"),
     ] = None,
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FILE.toml", help="write the unit with its trims set")
@@ -42,6 +49,8 @@ def trims(
     reading is not as it must be, the exit status is 1, and the resistor that brings the trim into reach is told.
     """
     versions = chosen.units()
+    for unit in versions.values():
+        check_side(unit, side)
     if to is not None and len(versions) > 1:
         raise InputError("--to: writes one unit; leave out --version, --versions and --vary")
     if based and to is None:
@@ -51,7 +60,7 @@ def trims(
         check_unit_path(to)
 
     def measure(unit: Unit, progress: Progress) -> Alignment:
-        other, alignment = set_trims(unit, steps=step, quality=chosen.quality, progress=progress)
+        other, alignment = set_trims(unit, steps=_steps_of(unit, step, side), quality=chosen.quality, progress=progress)
         found[unit.digest] = other
         return alignment
 
@@ -71,3 +80,10 @@ def trims(
         if not one.accepted
     ]
     tell_unmeasured(problems, missed)
+
+
+def _steps_of(unit: Unit, names: list[str] | None, side: str | None) -> list[str] | None:
+    """Those of one side of a pair; for both as they are named."""
+    if side in (None, "both"):
+        return names
+    return [one.name for one in chosen_steps(unit, names) if channel_of(one.name) in (side, "")]

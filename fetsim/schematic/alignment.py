@@ -19,6 +19,7 @@ from fetsim.schematic.values import format_value, parse_value
 LEAST = "least"
 DEFAULT_FREQUENCY_HZ = 1000.0
 LEAST_LOSS_DB = 1e-6
+SETTINGS_FORM = 'must be controls and switches as a change has them, as "link=none; release=1"'
 TONE = ("level_dbu", "reduction_db")
 
 
@@ -87,6 +88,20 @@ def _places(raw: object) -> tuple[str, ...]:
     return found
 
 
+def _settings(raw: object) -> dict[str, str]:
+    if not isinstance(raw, str):
+        raise ValueError(SETTINGS_FORM)
+    pairs = [(name.strip(), value.strip()) for name, _, value in (one.partition("=") for one in raw.split(";"))]
+    if not all(name and value for name, value in pairs) or len(dict(pairs)) < len(pairs):
+        raise ValueError(f"{raw[:40]!r}: {SETTINGS_FORM}, each once")
+    return dict(pairs)
+
+
+def settings_text(settings: Mapping[str, str]) -> str:
+    """As the unit file has it."""
+    return "; ".join(f"{name}={value}" for name, value in settings.items())
+
+
 def _amount(raw: object) -> object:
     if isinstance(raw, bool) or not isinstance(raw, str | int | float):
         raise ValueError("must be an amount of what is read")
@@ -114,6 +129,10 @@ class StepTable(Table):
     )
     reduction_db: Annotated[float, Within("plain", 0.1, 60.0)] | None = Field(
         default=None, description="instead: the level that brings about so many dB of gain reduction before the step"
+    )
+    settings: Annotated[dict[str, str], PlainValidator(_settings), Form('as "link=none; release=1"')] = Field(
+        default={}, description="how controls and switches stand while it is taken, all others as they are; in a pair "
+        "a name without a channel is that of both"
     )
     frequency: Annotated[float, Within("hertz", 1.0, 1e5)] = Field(
         default=DEFAULT_FREQUENCY_HZ, description="of the tone, and of gain"
@@ -155,7 +174,7 @@ def read_step(name: str, raw: object) -> tuple[AlignmentStep | None, Mistakes]:
     return AlignmentStep(
         name=name, set=table.set, series=table.series, read=table.read, at=table.at, level_dbu=table.level_dbu,
         reduction_db=table.reduction_db, frequency_hz=table.frequency, must_be=must_be, accepted=accepted,
-        about=table.about,
+        settings=table.settings, about=table.about,
     ), []  # fmt: skip
 
 
@@ -197,6 +216,7 @@ def step_settings(step: AlignmentStep) -> Mapping[str, tuple[float | str, str | 
         "frequency": (step.frequency_hz, "hertz"),
         "must_be": (LEAST, None) if step.must_be is None else (step.must_be, reading.quantity),
         "accepted": (step.accepted, reading.quantity),
+        "settings": (settings_text(step.settings) or None, None),
         "about": (step.about or None, None),
     }
     return {key: (value, quantity) for key, (value, quantity) in told.items() if value is not None}

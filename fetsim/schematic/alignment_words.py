@@ -31,12 +31,13 @@ def steps_in_words(unit: Unit, changes: Changes) -> list[StepWords]:
         told = {key: Setting(*one).shown() for key, one in step_settings(step).items()}
         shown = {key: arrow(*changes.get(f"{step.name}.{key}", (text, text))) for key, text in told.items()}
         tones = [f"{shown[key]} {unit_of}, {shown['frequency']}" for key, unit_of in TONES if key in shown]
+        stand = [f"with {shown['settings']}"] if "settings" in shown else []
         accepted = [f"accepted {shown['accepted']}"] if step.accepted is not None else []
         found.append(StepWords(
             name=step.name,
             changed=any(name.startswith(f"{step.name}.") for name in changes),
             set=shown["set"],
-            applied=", ".join(tones) or "nothing",
+            applied="; ".join([", ".join(tones) or "nothing", *stand]),
             read=" at ".join(filter(None, (shown["read"], shown.get("at", "")))),
             must_be=", ".join([shown["must_be"], *accepted]),
             about=step.about,

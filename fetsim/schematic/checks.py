@@ -152,8 +152,37 @@ def _alignment(unit: UnitData, broken: Sequence[str]) -> Iterator[Mistake]:
                 yield step.name, "at", f"{place} is a {unit.parts[place].kind}; {step.read} is read at a meter"
             if reading.at == "points" and place not in (*unit.nodes, GROUND):
                 yield step.name, "at", _unknown("node", place, unit.nodes)
+        for name, value in step.settings.items() if not broken else ():
+            yield from ((step.name, "settings", wrong) for wrong in _standing(unit, step.set, name, value))
         if unit.gain_cell is None and (reading.of_cell or step.reduction_db is not None):
             yield step.name, "read" if reading.of_cell else "reduction_db", "needs a [gain_cell]; the unit has none"
+
+
+def _standing(unit: UnitData, sets: str, name: str, value: str) -> Iterator[str]:
+    """What is wrong with how a control or the switches of a bank are to stand."""
+    found = [one for one in (name, *(f"{channel}_{name}" for channel in unit.channels))
+             if one in unit.controls or one in unit.banks]  # fmt: skip
+    if not found:
+        yield _unknown("control or switch bank", name, (*unit.controls, *unit.banks))
+    if sets in found:
+        yield f"{sets} is what the step sets; it cannot stand still meanwhile"
+    for one in found[:1]:
+        if one in unit.banks:
+            choices = unit.banks[one].switches
+            ways = choices if unit.banks[one].exclusive else (*choices, "all", "none")
+            front = f"{channel_of(one)}_" if name != one else ""
+            closed = [value] if unit.banks[one].exclusive else [word.strip() for word in value.split("+")]
+            yield from (f"{name} has no {word[:40]!r}; choices: {', '.join(ways)}" for word in closed
+                        if word not in ways and f"{front}{word}" not in ways)  # fmt: skip
+        elif not (_is_turn(value) or unit.stepped(one)):
+            yield f"{name}={value[:40]}: a control stands at 0 to 1"
+
+
+def _is_turn(value: str) -> bool:
+    try:
+        return 0.0 <= float(value) <= 1.0
+    except ValueError:
+        return False
 
 
 def _joins(unit: UnitData, parts: Sequence[Part]) -> Iterator[Mistake]:

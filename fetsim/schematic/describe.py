@@ -198,7 +198,7 @@ def _range(amount: Within) -> str:
 
 def _default(info: FieldInfo, quantity: str | None) -> str:
     value: Any = info.default
-    if info.is_required() or value in (None, "", ()) or info.default_factory is not None:
+    if info.is_required() or value in (None, "", (), {}) or info.default_factory is not None:
         return ""
     if quantity is not None:
         return format_value(value, quantity)

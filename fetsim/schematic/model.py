@@ -219,6 +219,8 @@ class AlignmentStep:
     """In the unit of the reading; None: least."""
     accepted: float | None
     """How far off, either way, is good enough; of what must be least, up to where it is."""
+    settings: Mapping[str, str]
+    """How controls and switches stand while it is taken, as changes take it; all others as they are."""
     about: str
 
 

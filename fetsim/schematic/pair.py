@@ -77,10 +77,23 @@ def channel_document(unit: UnitData, channel: str) -> Document:
     }  # fmt: skip
     cell = whole["channels"][channel].get("gain_cell")
     own = {} if cell is None else {"gain_cell": cell}
+    steps["alignment"] = {name: _standing_alone(unit, front, raw) for name, raw in steps["alignment"].items()}
     alone = {**kept, **steps, "probes": probes, "rails": rails, "stages": stages, **own}
     renamed = {key: one for key, one in _renamed(alone, lambda name: name.removeprefix(front)).items() if one}
     renamed |= {"bridges": bridges} if bridges else {}
     return {"name": f"{unit.name}, {channel}", **{key: getattr(unit, key) for key in SHARED}, **renamed}
+
+
+def _standing_alone(unit: UnitData, front: str, raw: Document) -> Document:
+    """A step of a channel without what it says of the other one's controls and switches, or of those of both."""
+    told = [one.strip() for one in str(raw.get("settings", "")).split(";")]
+    names = [one.partition("=")[0].strip() for one in told]
+    kept = [
+        one.removeprefix(front) for one, name in zip(told, names, strict=True)
+        if name.startswith(front) or f"{front}{name}" in (*unit.controls, *unit.banks)
+    ]  # fmt: skip
+    rest = {key: one for key, one in raw.items() if key != "settings"}
+    return {**rest, "settings": "; ".join(kept)} if kept else rest
 
 
 def are_joined(unit: UnitData) -> bool:

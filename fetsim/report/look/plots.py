@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import cycle
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import matplotlib
@@ -23,6 +24,7 @@ from fetsim.safe_text import printable
 
 WIDTH_INCH = 7.0
 DOTS_PER_INCH = 160
+TITLE_LETTERS = 95  # in a line, as wide as the figure
 BLUE, AMBER, WINE, TEAL, LILAC = "#1f5fa0", "#e09b2d", "#7d1538", "#5db7a8", "#a98bd6"
 COLOURS = (BLUE, AMBER, WINE, TEAL, LILAC)
 GREY = "0.45"
@@ -41,10 +43,11 @@ WITHOUT_DATE: dict[str, dict[str, Any]] = {
 
 @contextmanager
 def new_figure(title: str, height_inch: float) -> Iterator[Figure]:
-    """A figure of the width of a report, its title set flush left; draw on it inside the ``with``."""
+    """A figure of the width of a report, its title set flush left, in lines where it is long; draw on it inside the
+    ``with``."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH_INCH, height_inch), dpi=DOTS_PER_INCH, layout="constrained")
-        figure.suptitle(title, fontsize=10.0, x=0.01, ha="left")
+        figure.suptitle(fill(title, TITLE_LETTERS), fontsize=10.0, x=0.01, ha="left")
         yield figure
 
 

@@ -15,8 +15,8 @@ PANEL_INCH, HEAD_INCH = 2.0, 0.5
 
 
 def draw(measured: Mapping[str, SensitivityMeasurement], title: str) -> Figure:
-    """A panel for each figure of each version."""
-    panels = [(label, one, figure) for label, one in measured.items() for figure in one.figures]
+    """A panel for each figure of each version that any value moves."""
+    panels = [(label, one, figure) for label, one in measured.items() for figure in one.figures if any(scaled(figure))]
     rows = max(1, -(-len(panels) // PANELS_A_ROW))
     with new_figure(title, HEAD_INCH + PANEL_INCH * rows) as picture:
         axes = np.atleast_1d(picture.subplots(rows, PANELS_A_ROW)).ravel()
@@ -25,7 +25,7 @@ def draw(measured: Mapping[str, SensitivityMeasurement], title: str) -> Figure:
         for ax in axes[len(panels) :]:
             ax.set_visible(False)
         if not panels:
-            picture.text(0.01, 0.5, "Nothing passes this unit and it has no gain cell: it has volts at rest alone.")
+            picture.text(0.01, 0.5, "No value moves anything but volts at rest.")
     return picture
 
 

@@ -31,7 +31,7 @@ Draw = Callable[[Axes], None]
 
 
 def draw(found: SpreadFound, plane: tuple[str, str] | None = None) -> Picture:
-    """Band of the curve, plane of two figures, and a histogram of each figure.
+    """Band of the curve, plane of two figures, and a histogram of each figure that builds have.
 
     Raises InputError where ``plane`` names a figure that was not asked for.
     """
@@ -43,7 +43,8 @@ def draw(found: SpreadFound, plane: tuple[str, str] | None = None) -> Picture:
     if pair is not None:
         one, other = pair
         panels.append(lambda ax: draw_plane(ax, found, one, other))
-    panels += [_histogram(found, figure) for figure in figures[:MOST_HISTOGRAMS]]
+    known = [one for one in figures if np.isfinite(found.found.columns[one.key]).any()]
+    panels += [_histogram(found, figure) for figure in known[:MOST_HISTOGRAMS]]
     return _panels(found.title, panels)
 
 
@@ -191,12 +192,19 @@ def _from_the_top(ax: Axes, bars: int) -> None:
 def _pair(found: SpreadFound, plane: tuple[str, str] | None) -> tuple[Figure, Figure] | None:
     figures = {one.key: one for one in found.found.figures}
     if plane is None:
-        told = found.told
+        told = sorted(found.told, key=lambda one: _is_flat(found, one))  # in their order, those that spread first
         return (told[0], told[1]) if len(told) > 1 else None
     for name in plane:
         if name not in figures:
             raise InputError(f"plane: {name[:40]!r} was not asked for; choices: {', '.join(figures)}")
     return figures[plane[0]], figures[plane[1]]
+
+
+def _is_flat(found: SpreadFound, figure: Figure) -> bool:
+    """Whether no build has it, or all read the same."""
+    column = found.found.columns[figure.key]
+    known = column[np.isfinite(column)]
+    return known.size == 0 or _alike(figure, known) is not None
 
 
 def _limit_lines(ax: Axes, limit: Limit, which: str) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 from fetsim.errors import FetsimError
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.trims.aligned import aligned, at_its_channel
+from fetsim.studies.trims.aligned import aligned, for_step
 from fetsim.studies.trims.remedies import remedies_for
 from fetsim.studies.trims.toned import set_under_tone
 from fetsim.studies.trims.travel import Travel
@@ -70,13 +70,13 @@ def _taken(
     unit: Unit, step: AlignmentStep, level_dbu: float, quality: str, changed: dict[str, float]
 ) -> tuple[Unit, str]:
     """One step; a resistor that had to be changed for it is put down in ``changed``."""
-    unit = at_its_channel(unit, step)
+    at = for_step(unit, step)
     if not READINGS[step.read].tone:
         other, (outcome,) = aligned(unit, steps=[step.name])
         if outcome.reached:
             return other, ""
         travel = Travel.of(unit, step.set, step.series)
-        remedies = remedies_for(unit, step, travel, travel.way(outcome.value), quality)
+        remedies = remedies_for(at, step, travel, travel.way(outcome.value), quality)
         if not remedies:
             return other, outcome.why
         changed[remedies[0].part] = remedies[0].ohm
@@ -85,5 +85,5 @@ def _taken(
         step = replace(step, level_dbu=level_dbu, accepted=None)  # what is accepted holds at the step's own level
     if step.set not in unit.controls:
         step = replace(step, series=step.series or SERIES)
-    value, why = set_under_tone(unit, step, quality)
+    value, why = set_under_tone(at, step, quality)
     return unit.changed({step.set: value}), why

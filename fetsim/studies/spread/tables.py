@@ -241,8 +241,8 @@ def _moves(moves: Moves | None, figures: Sequence[Figure]) -> Table | None:
     if moves is None:
         return None
     columns = (Column(key="value", heading="value"), *(figure_column(one) for one in figures))
-    first = figures[0].key
-    ordered = sorted(moves.moves, key=lambda one: -abs(one.by.get(first) or 0.0))
+    first = next((one for one in figures if moves.largest(one.key, 1)), figures[0])  # the first that any value moves
+    ordered = sorted(moves.moves, key=lambda one: -abs(one.by.get(first.key) or 0.0))
     rows: list[tuple[Cell, ...]] = [
         (one.name, *(_moved(one.by[figure.key], moves.uncertain[figure.key]) for figure in figures)) for one in ordered
     ]
@@ -254,7 +254,7 @@ def _moves(moves: Moves | None, figures: Sequence[Figure]) -> Table | None:
     return Table(
         key="moves", title=f"{100.0 * moves.step:g} % more of a value moves a figure by", columns=columns,
         rows=[rows[k] for k in moving],
-        notes=(f"Sorted by {figures[0].heading}. {len(rows) - len(moving)} other values move none of these by more "
+        notes=(f"Sorted by {first.heading}. {len(rows) - len(moving)} other values move none of these by more "
                "than it is uncertain by.",),
     )  # fmt: skip
 

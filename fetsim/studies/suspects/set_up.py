@@ -19,7 +19,7 @@ from fetsim.rig.rig import Rig
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.studies.suspects.values import Value
-from fetsim.studies.trims.aligned import aligned
+from fetsim.studies.trims.aligned import aligned, for_step
 from fetsim.studies.trims.readings import missed_at_rest
 from fetsim.studies.trims.resting import Resting
 
@@ -135,6 +135,7 @@ def set_up(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
 def _slopes(unit: Unit, step: AlignmentStep, values: list[Value]) -> tuple[float, Array]:
     """By how much a unit as drawn misses what a step reads, and how that goes with each value [shape=(values,)]; zero
     where it cannot be had."""
+    unit = for_step(unit, step)
     near = Rig(unit)
 
     def missed(changed: Unit) -> float:

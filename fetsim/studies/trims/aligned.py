@@ -98,7 +98,7 @@ def tone_starts(unit: Unit, quality: str) -> dict[str, ToneStart]:
     for step in unit.alignment.values():
         if READINGS[step.read].tone:
             with suppress(FetsimError):
-                found[step.name] = tone_start(at_its_channel(unit, step), step, quality)
+                found[step.name] = tone_start(for_step(unit, step), step, quality)
     return found
 
 
@@ -116,9 +116,10 @@ def chosen_steps(unit: Unit, names: Sequence[str] | None) -> list[AlignmentStep]
     return [step for name, step in unit.alignment.items() if names is None or name in wanted]
 
 
-def at_its_channel(unit: Unit, step: AlignmentStep) -> Unit:
-    """The unit, a pair listened to at the channel whose step it is."""
-    return at_channel(unit, channel_of(step.name))
+def for_step(unit: Unit, step: AlignmentStep) -> Unit:
+    """The unit as it stands while a step is taken, a pair listened to at the channel whose step it is."""
+    unit = at_channel(unit, channel_of(step.name))
+    return unit.changed(step.settings) if step.settings else unit
 
 
 def at_channel(unit: Unit, channel: str) -> Unit:
@@ -127,9 +128,8 @@ def at_channel(unit: Unit, channel: str) -> Unit:
 
 
 def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig, Outcome]:
-    unit = at_its_channel(unit, step)
     travel = Travel.of(unit, step.set, step.series)
-    rig = Rig(unit, near=near)
+    rig = Rig(for_step(unit, step), near=near)
     try:
         rests = Rests(rig, step.set)
         found = find(
@@ -146,9 +146,8 @@ def _taken(unit: Unit, near: Rig | None, step: AlignmentStep) -> tuple[Unit, Rig
 def _taken_under_tone(
     unit: Unit, near: Rig | None, step: AlignmentStep, quality: str, start: ToneStart | None
 ) -> tuple[Unit, Outcome]:
-    unit = at_its_channel(unit, step)
     try:
-        value, why = set_under_tone(unit, step, quality, near, start)
+        value, why = set_under_tone(for_step(unit, step), step, quality, near, start)
     except FetsimError as error:
         return unit, _outcome(step, Travel.of(unit, step.set).present, str(error))
     return unit.changed({step.set: value}), _outcome(step, value, why)
@@ -158,15 +157,15 @@ def _read_again(unit: Unit, near: Rig | None, outcomes: list[Outcome]) -> list[O
     """The same, but for steps that are no longer as they must be after the later ones, as where two channels that are
     joined pull at one node."""
     taken = [one for one in outcomes if not one.left_out]
-    moved = set()
+    moved: dict[str, str] = {}
     for one in (one for one in taken[:-1] if not READINGS[unit.alignment[one.step].read].tone):
         step = unit.alignment[one.step]
         if one.reached and step.accepted is not None:
-            rests = Rests(Rig(at_its_channel(unit, step), near=near), step.set)
-            if not is_accepted(step, read_at_rest(step, rests(Travel.of(unit, step.set).present))):
-                moved.add(one.step)
-    why = JOINED if unit.is_joined else MOVED
-    return [replace(one, reached=False, why=why) if one.step in moved else one for one in outcomes]
+            at = for_step(unit, step)
+            rests = Rests(Rig(at, near=near), step.set)
+            if not is_accepted(step, read_at_rest(step, rests(Travel.of(at, step.set).present))):
+                moved[one.step] = JOINED if at.is_joined else MOVED
+    return [replace(one, reached=False, why=moved[one.step]) if one.step in moved else one for one in outcomes]
 
 
 def _outcome(step: AlignmentStep, value: float, why: str) -> Outcome:

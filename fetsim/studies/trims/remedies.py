@@ -10,9 +10,11 @@ from fetsim.engine.circuit import GROUND
 from fetsim.errors import FetsimError
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.unit import AlignmentStep, Part, Unit
-from fetsim.studies.trims.meters import Meter, RestMeter, ToneMeter
+from fetsim.studies.trims.meters import RestMeter, ToneMeter
+from fetsim.studies.trims.null import first_values, is_inside, null
 from fetsim.studies.trims.record import Remedy
 from fetsim.studies.trims.search import find
+from fetsim.studies.trims.tones import Tones
 from fetsim.studies.trims.travel import SETTLED, TURN_STEP, Travel, preferred_beyond
 
 SERIES = "E24"
@@ -45,25 +47,41 @@ def beside(unit: Unit, name: str) -> Iterator[Part]:
 def _remedy(
     unit: Unit, step: AlignmentStep, travel: Travel, end: float, part: Part, quality: str
 ) -> Remedy | None:
+    find_place = _least if READINGS[step.read].least else _met
     at_end = unit.changed({step.set: travel.value(end)})
     fixed = Travel.of(unit, part.designator, SERIES)
-    meter = _meter(at_end, step, quality, sets=part.designator)
-    needed = find(lambda way: meter.missed(fixed.value(way)), 0.0, fixed.ends, TURN_STEP, SETTLED)
-    if not needed.reached:
+    needed = find_place(at_end, step, fixed, fixed.start, quality)
+    if needed is None:
         return None
-    ohm = fixed.value(needed.way)
+    ohm = fixed.value(needed[0])
     preferred = preferred_beyond(ohm, fixed.present, SERIES)
-    changed = _meter(unit.changed({part.designator: preferred}), step, quality)
-    again = find(lambda way: changed.missed(travel.value(way)), end, travel.ends, TURN_STEP, SETTLED)
-    if not again.reached:
+    again = find_place(unit.changed({part.designator: preferred}), step, travel, end, quality)
+    if again is None:
         return None
-    value = travel.value(again.way)
     return Remedy(
-        part=part.designator, present_ohm=fixed.present, needed_ohm=ohm, ohm=preferred, value=value,
-        figure=changed.figures([value])[0],
+        part=part.designator, present_ohm=fixed.present, needed_ohm=ohm, ohm=preferred, value=travel.value(again[0]),
+        figure=again[1],
     )  # fmt: skip
 
 
-def _meter(unit: Unit, step: AlignmentStep, quality: str, sets: str | None = None) -> Meter:
-    """The step's reading in a unit, with what it sets or another part moved."""
-    return ToneMeter(unit, step, quality, sets) if READINGS[step.read].tone else RestMeter(unit, step, sets)
+def _met(
+    unit: Unit, step: AlignmentStep, travel: Travel, start: float, quality: str
+) -> tuple[float, float] | None:
+    """Place on a way where the step's reading is what it must be, and the reading; None where that is out of reach."""
+    read = ToneMeter(unit, step, quality, travel.name) if READINGS[step.read].tone else (
+        RestMeter(unit, step, travel.name)
+    )
+    found = find(lambda way: read.missed(travel.value(way)), start, travel.ends, TURN_STEP, SETTLED)
+    return (found.way, read.figures([travel.value(found.way)])[0]) if found.reached else None
+
+
+def _least(
+    unit: Unit, step: AlignmentStep, travel: Travel, start: float, quality: str
+) -> tuple[float, float] | None:
+    """The same of a harmonic that must be least."""
+    tones = Tones(unit, step, quality, sets=travel.name)
+    known = {value: tones.second(value) for value in first_values(travel)}
+    place = null(tones.second, travel, known)
+    figure = abs(tones.second(travel.value(place)))
+    fits = is_inside(place, travel) and (step.accepted is None or figure <= step.accepted)
+    return (place, figure) if fits else None

@@ -18,7 +18,7 @@ from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import AlignmentStep, Unit
 from fetsim.schematic.values import format_value
-from fetsim.studies.trims.aligned import at_its_channel, chosen_steps
+from fetsim.studies.trims.aligned import chosen_steps, for_step
 from fetsim.studies.trims.meters import Meter, RestMeter, ToneMeter
 from fetsim.studies.trims.null import accepted_around, first_values, is_inside, null
 from fetsim.studies.trims.readings import is_accepted
@@ -60,8 +60,8 @@ def set_trims(
         def told(share: float, number: int = number) -> None:
             progress((number + share) / len(chosen))
 
-        unit = at_its_channel(unit, step)
-        one = _nulled(unit, step, quality, told) if READINGS[step.read].least else _met(unit, step, quality, told)
+        at = for_step(unit, step)
+        one = _nulled(at, step, quality, told) if READINGS[step.read].least else _met(at, step, quality, told)
         unit = unit.changed({step.set: one.value})
         taken.append(one)
         told(1.0)
@@ -75,7 +75,7 @@ def _read_again(unit: Unit, one: StepTaken) -> StepTaken:
     """The step as it is read in the unit with all steps taken, where a later one has moved it."""
     if not one.accepted or one.step.accepted is None or READINGS[one.step.read].tone:
         return one
-    at = at_its_channel(unit, one.step)
+    at = for_step(unit, one.step)
     figure = RestMeter(at, one.step).figures([Travel.of(at, one.step.set).present])[0]
     return one if is_accepted(one.step, figure) else replace(one, figure_after=figure, accepted=False)
 
@@ -149,7 +149,8 @@ def _nulled(unit: Unit, step: AlignmentStep, quality: str, progress: Progress) -
         accepted=inside if step.accepted is None else figure <= step.accepted, moved_by=travel.step_words,
         around=(below, above), figure_around=(abs(known[below]), abs(known[above])),
         accepted_from=None if edges is None else edges[0], accepted_to=None if edges is None else edges[1],
-        remedies=(), swept=np.array(swept), figures=np.array([abs(known[one]) for one in swept]),
+        remedies=() if inside else remedies_for(unit, step, travel, place, quality),
+        swept=np.array(swept), figures=np.array([abs(known[one]) for one in swept]),
     )  # fmt: skip
 
 

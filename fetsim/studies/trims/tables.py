@@ -92,8 +92,9 @@ def _cautions(label: str, one: Alignment) -> list[str]:
         if each.figure_after is not None:
             text += f"; a later step has moved it from {figure_text(each, each.figure)}: take both in turns until both "
             text += "stand"
-            if channel_of(each.step.name):
-                text += "; the channels are joined, so open the link first, and set each alone"
+            if channel_of(each.step.name) and not each.step.settings:
+                text += "; the channels are joined, so open the link first, and set each alone (with a switch: "
+                text += 'settings = "link=none" in the step)'
         if each.remedies:
             best = each.remedies[0]
             text += f"; {best.part} {format_value(best.ohm, 'ohm')} instead of {_ohm(best)} brings it into reach"

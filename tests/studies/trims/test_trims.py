@@ -97,6 +97,23 @@ def test_the_null_is_where_the_gate_has_half_of_the_drain(nulled):
     assert sine_distortion(bench.run(), -30.0, 1000.0).harmonic[0] < 1e-6
 
 
+def test_a_null_out_of_reach_is_brought_in_by_the_resistor_beside_the_trim(tmp_path):
+    """A track of 100 kohm in series with a fixed resistor that is 0.7 Mohm short of what half of the drain takes."""
+    track = 'P7 = { kind = "rheostat", value = "100k", control = "half", nodes = ["lx", "ly"] }\n'
+    text = DIVIDER.replace('"R7", series = "E96"', '"half"').replace('"2M7"', '"1M5"').replace("half = {", "even = {")
+    text = text.replace('["lx", "g"] }\n', '["ly", "g"] }\n' + track)
+    path = tmp_path / "trimmed.toml"
+    path.write_text(text + "[controls]\nhalf = { position = 0.5 }\n", encoding="utf-8")
+    _, alignment = set_trims(path, quality="draft")
+    (step,) = alignment.steps
+    assert (step.value, step.in_reach, step.accepted) == (1.0, False, False)
+    (remedy,) = step.remedies
+    assert (remedy.part, remedy.present_ohm, remedy.ohm) == ("R7", 1.5e6, 2.2e6)
+    assert remedy.needed_ohm == pytest.approx(half_drain_ohm() - 100e3, rel=5e-3)
+    assert remedy.value * 100e3 == pytest.approx(half_drain_ohm() - 2.2e6, abs=0.01 * half_drain_ohm())
+    assert remedy.figure <= 2e-4
+
+
 def test_the_loss_at_rest_is_that_of_the_divider_with_the_law_written_by_hand():
     unit, alignment = set_trims(TEACHING.changed(LOSS))
     (step,) = alignment.steps
@@ -266,6 +283,29 @@ def test_a_step_that_a_later_one_moves_is_told(tmp_path):
     quick, outcomes = aligned(load_unit(path))
     assert [one.reached for one in outcomes] == [False, True] and "open the link first" in outcomes[0].why
     assert quick.channel == "left"
+
+
+def test_a_step_says_how_switches_stand_while_it_is_taken(tmp_path):
+    """The link open, each channel is set as by itself; then it is closed again."""
+    path = tmp_path / "two.toml"
+    path.write_text(
+        'name = "Two"\npair = { left = "teaching", right = "teaching" }\n[switches]\nlink = { closed = ["S9"] }\n'
+        '[stages.link.parts]\nS9 = { kind = "switch", bank = "link", poles = [["left_ctl", "right_ctl"]] }\n'
+        '[changed]\nright_J1.pinch_off_voltage = "-3.7V"\nidle_bias.settings = "link=none"\n'
+    )
+    unit, alignment = set_trims(load_unit(path), quality="draft")
+    assert alignment.all_accepted and unit.banks["link"].closed == ("S9",) and unit.is_joined
+    quick, outcomes = aligned(load_unit(path))
+    assert all(one.reached for one in outcomes)
+    for found in (unit, quick):
+        volts = [found.parts[f"{channel}_V2"].values["voltage"] for channel in ("left", "right")]
+        assert volts == pytest.approx([-4.5 - 0.5, -3.7 - 0.5], abs=2e-3)
+    alone = load_unit(path).changed(link="none").each_channel[0]  # where there is no link
+    assert alone.alignment["idle_bias"].settings == {}
+    for wrong, told in (("lnk=none", "no control or switch bank named 'lnk'"), ("link=S7", "link has no 'S7'"),
+                        ("link", "must be controls and switches as a change has them")):  # fmt: skip
+        with pytest.raises(fetsim.UnitError, match=f"left_idle_bias: settings: .*{told}"):
+            load_unit(path).changed({"left_idle_bias.settings": wrong})
 
 
 def test_a_step_under_a_tone_is_set_in_a_few_readings(tmp_path, monkeypatch):
