@@ -13,7 +13,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.shooting import Monodromy
 from fetsim.errors import ConvergenceError
 from fetsim.measurements.bench.bench import Bench, Run
-from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, period_of, settle
+from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, monodromy_at, period_of, settle
 
 LEAD_CYCLES = 4  # of the earlier level in the record
 LEAST_CYCLES = 10  # of the later level
@@ -66,6 +66,38 @@ def steady_level(
         raise error.at(f"at {level_dbu:g} dBu") from None
     trace = steady.block.reduction_db
     return Level(level_dbu, run, steady, float(np.mean(trace)), float(np.std(trace)))
+
+
+@dataclass(frozen=True)
+class KnownLevel:
+    """A steady level of one set of values, and the monodromy that leads other values to theirs."""
+
+    level: Level
+    near: Monodromy | None
+
+
+def known_levels(bench: Bench, levels_dbu: tuple[float, float], frequency_hz: float) -> tuple[KnownLevel, KnownLevel]:
+    """Both levels of a step. Raises ConvergenceError."""
+    low, high = levels_dbu
+    period = period_of(frequency_hz, bench)
+    quiet = steady_level(bench, low, frequency_hz)
+    loud = steady_level(bench, high, frequency_hz, quiet.run)
+    return (
+        KnownLevel(quiet, monodromy_at(quiet.run, period.tone(low))),
+        KnownLevel(loud, monodromy_at(loud.run, period.tone(high))),
+    )
+
+
+def level_near(
+    bench: Bench, level_dbu: float, frequency_hz: float, start: Run | None, known: KnownLevel | None
+) -> Level:
+    """``steady_level``, from where the same circuit with other values is known to stand; where none is, from
+    ``start``."""
+    if known is None or known.level.run.bench.system.topology != bench.system.topology:
+        return steady_level(bench, level_dbu, frequency_hz, start)
+    run = bench.run()
+    run.state = known.level.run.state
+    return steady_level(bench, level_dbu, frequency_hz, run, near=known.near)
 
 
 def play_step(before: Level, after: Level, frequency_hz: float, phase_share: float, least_s: float = 0.0) -> Step:

@@ -24,7 +24,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError, InputError
 from fetsim.measurements.bench.bench import Bench
-from fetsim.measurements.bench.bursts import Level, Step, play_step, steady_level
+from fetsim.measurements.bench.bursts import Level, Step, known_levels, level_near, play_step, steady_level
 from fetsim.measurements.bench.given import of_unit
 from fetsim.measurements.bench.operating import threshold_dbu
 from fetsim.measurements.bench.steady import period_of
@@ -42,6 +42,7 @@ DEFAULT_FREQUENCY_HZ = 5000.0
 AROUND_THRESHOLD_DB = 10.0  # default step: from so much under the 0.5 dB threshold to so much over it
 PHASES = 8
 MOST_SETTINGS = 5000  # of a grid
+LEAST_NEIGHBOURS = 4  # settings with one step: so many are worth a monodromy of each level
 RECORD_S = 1.0  # of a burst and its release, about
 SILENCE_DBU = -np.inf
 FET, OUTPUT = "fet", "output"
@@ -183,12 +184,18 @@ def measure_timing(
             failed[setting_in_words(setting)] = found
         else:
             jobs[setting_in_words(setting)] = (version, setting, found)
+    of_step = {step: [version for version, _, its in jobs.values() if its == step] for _, _, step in jobs.values()}
+    known, _ = run_each(
+        {step: (step, its[len(its) // 2]) for step, its in of_step.items() if len(its) >= LEAST_NEIGHBOURS},
+        lambda job, _: known_levels(middle.of_version(job[1]), job[0], frequency_hz),
+    )
 
     def one(job: tuple[Unit, dict[str, str | float], tuple[float, float]], told: Progress) -> SettingTiming:
         version, setting, (low, high) = job
         bench = middle.of_version(version)
-        quiet = steady_level(bench, low, frequency_hz)
-        loud = steady_level(bench, high, frequency_hz, quiet.run)
+        near_quiet, near_loud = known.get((low, high), (None, None))
+        quiet = level_near(bench, low, frequency_hz, None, near_quiet)
+        loud = level_near(bench, high, frequency_hz, quiet.run, near_loud)
         answers = run_all(
             {"attack": (quiet, loud, phases), "release": (loud, quiet, release_phases)},
             lambda step, its: _answer(*step, frequency_hz, read_off, its), told,
