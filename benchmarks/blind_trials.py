@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "demo_audio"))
 from make_demo import SEED, jingle
 
 import fetsim
-from fetsim.measurements.traces.in_step import on_clock
+from fetsim.measurements.traces.instants import on_clock
 from fetsim.schematic.faults import faults_of
 from fetsim.schematic.movable import movable
 from fetsim.schematic.spreads import spreads_of

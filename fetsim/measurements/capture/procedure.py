@@ -1,8 +1,8 @@
 """Attack and release from a recorded pair: the tone burst that went in (dry) and what came out (wet).
 
-The pair is aligned to a fraction of a sample (``align``). Of a steady tone any delay that is off by whole cycles fits
-as well, and one that is off by half a cycle with the other polarity; so this is settled at the first step upwards:
-only at the right delay do both recordings rise together. Then the gain at every instant is read off both waveforms
+The pair is brought in step (``in_step``). Of a steady tone any delay that is off by whole cycles fits as well, and one
+that is off by half a cycle with the other polarity; so this is settled at the first step upwards: only at the right
+delay do both recordings rise together. Then the gain at every instant is read off both waveforms
 (``envelope.local_gain``), and each step that the dry recording holds is timed in every definition (``timing``). A
 stretch runs from the middle between two steps to the middle of the next two, and has to be long enough for the gain to
 come to rest in it.
@@ -24,10 +24,11 @@ from fetsim.errors import InputError
 from fetsim.measurements.results.missing import Cause
 from fetsim.measurements.results.result import Measured
 from fetsim.measurements.timing.analysis import StepTiming, advised, step_timing
-from fetsim.measurements.traces.align import AlignedPair, align_pair
-from fetsim.measurements.traces.checks import Samples
+from fetsim.measurements.traces.checks import Samples, positive, samples
+from fetsim.measurements.traces.clipping import clipped_samples
 from fetsim.measurements.traces.crossings import crossing
 from fetsim.measurements.traces.envelope import GainTrace, level_envelope, local_gain
+from fetsim.measurements.traces.in_step import in_step
 from fetsim.measurements.traces.spectrum import tone_frequency
 from fetsim.rig.provenance import Program, program
 
@@ -106,7 +107,12 @@ def measure_capture(
     >>> [step.timing.kind for step in found.steps]
     ['none']
     """
-    pair = align_pair(wet, dry=dry, wet_rate_hz=wet_rate_hz, dry_rate_hz=dry_rate_hz, max_lag_s=max_lag_s)
+    if positive(wet_rate_hz, "wet_rate_hz") != positive(dry_rate_hz, "dry_rate_hz"):
+        raise InputError(
+            f"wet: its rate is {wet_rate_hz:g} Hz, dry has {dry_rate_hz:g} Hz; convert one of them first"
+        )
+    dry, wet = samples(dry, "dry"), samples(wet, "wet")
+    pair = _pair_of(dry, wet, dry_rate_hz, max_lag_s)
     frequency_hz = tone_frequency(_loudest(pair.dry), rate_hz=pair.rate_hz)
     if max_lag_s is None:
         pair = _in_the_right_cycle(pair, frequency_hz, dry, wet)
@@ -125,10 +131,42 @@ def measure_capture(
         rate_hz=pair.rate_hz,
         delay_s=pair.delay_s,
         polarity=pair.polarity,
-        correlation=pair.correlation,
+        correlation=pair.likeness,
         steps=steps,
-        warnings=pair.warnings,
+        warnings=(*_clipped(dry, "dry"), *_clipped(wet, "wet"), *pair.warnings),
     )
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Dry and wet in step [shape=(n,) each]."""
+
+    dry: Samples
+    wet: Samples
+    rate_hz: float
+    start_s: float
+    delay_s: float
+    polarity: int
+    likeness: float
+    warnings: tuple[str, ...]
+
+
+def _pair_of(dry: Samples, wet: Samples, rate_hz: float, max_lag_s: float | None) -> _Pair:
+    try:
+        found = in_step(wet, reference=dry, rate_hz=rate_hz, max_lag_s=max_lag_s)
+    except InputError as error:
+        names = {"recording": "wet", "reference": "dry"}
+        where, _, text = str(error).partition(": ")
+        raise InputError(f"{names.get(where, where)}: {text}") from None
+    return _Pair(
+        dry=found.reference[:, 0], wet=found.recording[:, 0], rate_hz=rate_hz, start_s=found.start_s,
+        delay_s=found.delay_s, polarity=found.polarity[0], likeness=found.likeness[0], warnings=found.warnings,
+    )  # fmt: skip
+
+
+def _clipped(signal: Samples, name: str) -> tuple[str, ...]:
+    count = clipped_samples(signal)
+    return (f"{name} is clipped at {count} samples",) if count else ()
 
 
 _NO_STEP = f"dry: holds no step of {LEAST_STEP_DB:g} dB or more; record a tone burst that changes its level at once"
@@ -141,21 +179,18 @@ def _loudest(signal: Samples) -> Samples:
     return signal[start : start + TONE_SAMPLES]
 
 
-def _level_db(pair: AlignedPair, frequency_hz: float) -> Samples:
+def _level_db(pair: _Pair, frequency_hz: float) -> Samples:
     return level_envelope(pair.dry, rate_hz=pair.rate_hz, window_s=LEVEL_CYCLES / frequency_hz).level_db
 
 
-def _in_the_right_cycle(pair: AlignedPair, frequency_hz: float, dry: ArrayLike, wet: ArrayLike) -> AlignedPair:
-    """The pair aligned anew, close to the delay at which the first upward step falls on the same instant in both."""
+def _in_the_right_cycle(pair: _Pair, frequency_hz: float, dry: Samples, wet: Samples) -> _Pair:
+    """The pair brought in step anew, close to the delay at which the first upward step falls on the same instant in
+    both."""
     level = _level_db(pair, frequency_hz)
     rising = [edge for edge in _edges(level, pair.rate_hz) if level[int(edge * pair.rate_hz)] > level[0]]
     late = _late_by(pair, rising[0] * pair.rate_hz, 0.5 * pair.rate_hz / frequency_hz) if rising else 0.0
     whole = round(pair.delay_s * pair.rate_hz + late)
-    dry, wet = np.asarray(dry, dtype=np.float64), np.asarray(wet, dtype=np.float64)
-    near = align_pair(
-        wet[max(whole, 0) :], dry=dry[max(-whole, 0) :], wet_rate_hz=pair.rate_hz, dry_rate_hz=pair.rate_hz,
-        max_lag_s=0.25 / frequency_hz,
-    )  # fmt: skip
+    near = _pair_of(dry[max(-whole, 0) :], wet[max(whole, 0) :], pair.rate_hz, 0.25 / frequency_hz)
     return replace(
         near,
         delay_s=near.delay_s + whole / pair.rate_hz,
@@ -163,7 +198,7 @@ def _in_the_right_cycle(pair: AlignedPair, frequency_hz: float, dry: ArrayLike, 
     )
 
 
-def _late_by(pair: AlignedPair, edge: float, half_cycle: float) -> float:
+def _late_by(pair: _Pair, edge: float, half_cycle: float) -> float:
     """Samples, in half cycles, by which the wet recording still comes late: best correlation across the edge."""
     middle = round(edge)
     first = max(middle - round(HALVES_BEFORE * half_cycle), 0)
@@ -193,7 +228,7 @@ def _edges(level_db: Samples, rate_hz: float) -> list[float]:
 
 
 def _timed(
-    pair: AlignedPair, level_db: Samples, frequency_hz: float, edge_s: float, start_s: float, stop_s: float
+    pair: _Pair, level_db: Samples, frequency_hz: float, edge_s: float, start_s: float, stop_s: float
 ) -> CapturedStep:
     rate_hz = pair.rate_hz
     part = slice(int(start_s * rate_hz), int(stop_s * rate_hz))

@@ -7,8 +7,8 @@ import numpy as np
 
 from fetsim.audio.files import AudioReader
 from fetsim.errors import InputError
-from fetsim.measurements.traces.align import clipped_samples, silent
 from fetsim.measurements.traces.checks import Samples
+from fetsim.measurements.traces.clipping import clipped_samples, silent
 
 SHORTEST_S, LONGEST_S = 0.25, 600.0
 BLOCK_FRAMES = 1 << 16

@@ -82,7 +82,7 @@ def local_gain(
 ) -> GainTrace:
     """Gain of `wet` over `dry` at every sample, dB.
 
-    `wet`, `dry` [shape=(n,)]: aligned (see `align_pair`), same polarity. `window_s`: length of the fit.
+    `wet`, `dry` [shape=(n,)]: brought in step (see `in_step`), same polarity. `window_s`: length of the fit.
     `order`: degree of the polynomial in time that stands for the gain inside the window (2: value, slope,
     bend).
 
@@ -115,7 +115,7 @@ def local_gain(
         raise InputError("dry: is silent; there is nothing to measure a gain against")
     if np.mean(gain[read] < 0.0) > MOST_WRONG_SIGN:
         raise InputError(
-            "wet: is not in step with dry (reversed polarity or misaligned); use align_pair first"
+            "wet: is not in step with dry (reversed polarity or misaligned); use in_step first"
         )
     with np.errstate(invalid="ignore", divide="ignore"):
         gain_db = np.where(gain > 0.0, 20.0 * np.log10(gain), np.nan)

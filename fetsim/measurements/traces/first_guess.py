@@ -2,7 +2,8 @@
 
 The loudest pieces of the recording are looked for in what was played, each by its normalised correlation at every lag.
 All pieces together decide, so that material that repeats itself does not mislead: the lags that they agree on within
-what clocks may differ by, and then the line through them that is likeliest.
+what clocks may differ by, and then the line through them that is likeliest. Where several are as good, as with a tone
+whose level steps, the one at which most of both recordings agrees.
 """
 
 import numpy as np
@@ -16,7 +17,9 @@ from fetsim.measurements.traces.checks import Samples
 LARGEST_PPM = 300.0  # clocks of interfaces lie within 100 ppm of each other; two cheap ones within this
 LEAST_LIKENESS = 0.3  # mean normalised correlation of the pieces; unrelated material stays under 0.1
 RIVAL = 0.95  # of the best likeness: another delay that is as good makes it ambiguous
-MOST_CLOCKS = 1000  # that are tried at first
+MOST_CLOCKS = 1001  # that are tried at first, the same one as played among them
+BETTER = 1.01  # by which another clock or delay than the plainest must be likelier: all fit a tone alike
+TIE = 1e-3
 PIECES, PIECE = 8, 1 << 16  # of the recording that are looked for in the reference, samples of each
 SHORTEST_PIECE = 1 << 11  # samples
 
@@ -30,7 +33,7 @@ def first_guess(heard: Samples, played: Samples, farthest: int) -> tuple[float, 
     slack = 2 + int(1e-6 * LARGEST_PPM * len(heard))
     likeness = np.stack([_likeness(heard[start : start + size], start, played, lags) for start in starts])
     together = np.mean(ndimage.maximum_filter1d(likeness, 2 * slack + 1, axis=1, mode="constant"), axis=0)
-    best = int(np.argmax(together))
+    best = int(np.argmax(together + TIE * np.mean(likeness, axis=0)))  # the middle of where all agree within the slack
     if together[best] < LEAST_LIKENESS:
         raise InputError(
             f"recording: does not resemble what was played (likeness {together[best]:.2f}, {LEAST_LIKENESS:g} is "
@@ -38,8 +41,13 @@ def first_guess(heard: Samples, played: Samples, farthest: int) -> tuple[float, 
         )
     elsewhere = np.abs(lags - lags[best]) > 2 * slack
     rivals = len(dsp.find_peaks(np.where(elsewhere, together, 0.0), height=RIVAL * together[best])[0])
+    trust = np.ones(len(lags))
+    if rivals:
+        best = _most_in_common(heard, played, lags, together >= RIVAL * together[best])
+        trust /= 1.0 + (BETTER - 1.0) * np.abs(lags - lags[best]) / slack
     middles = np.array(starts) + 0.5 * size
-    delay, clock = _likeliest_line(likeness, lags, middles, slice(max(0, best - slack), best + slack + 1))
+    near = slice(max(0, best - slack), best + slack + 1)
+    delay, clock = _likeliest_line(likeness * trust, lags, middles, near)
     return delay, clock, rivals
 
 
@@ -49,21 +57,28 @@ def _likeliest_line(
     """Delay at sample 0 and clock: the line of lags on which all pieces together are most like what was played."""
     apart = middles - np.mean(middles)
     reach = 1e-6 * LARGEST_PPM
-    steps = int(min(MOST_CLOCKS, 2.0 * reach * np.ptp(middles)))
+    steps = int(min(MOST_CLOCKS, 2.0 * reach * np.ptp(middles))) // 2 * 2 + 1
     width = 1 + int(np.ptp(middles) * 2.0 * reach / (steps + 1))  # lags between neighbouring clocks
     smeared = ndimage.maximum_filter1d(likeness, width | 1, axis=1, mode="constant")
     places = np.arange(near.start, near.stop)
     best, found = -1.0, (0.0, 0.0)
-    for clock in np.linspace(-reach, reach, steps) if steps > 1 else np.zeros(1):
+    for clock in sorted(np.linspace(-reach, reach, steps) if steps > 1 else [0.0], key=abs):
         rows = [
             row[np.clip(places + round(clock * offset), 0, len(lags) - 1)]
             for row, offset in zip(smeared, apart, strict=True)
         ]
         together = np.mean(rows, axis=0)
         place = int(np.argmax(together))
-        if together[place] > best:
+        if together[place] > best * (BETTER if found[1] == 0.0 else 1.0):
             best, found = float(together[place]), (float(lags[places[place]] - clock * np.mean(middles)), float(clock))
     return found
+
+
+def _most_in_common(heard: Samples, played: Samples, lags: NDArray[np.intp], good: NDArray[np.bool_]) -> int:
+    """Place of the lag at which both as a whole have most in common, of those that are ``good``."""
+    whole = np.abs(dsp.correlate(heard, played, mode="full", method="fft"))
+    place = np.clip(lags + len(played) - 1, 0, len(whole) - 1)
+    return int(np.argmax(np.where(good, whole[place], -1.0)))
 
 
 def _loud_pieces(signal: Samples, size: int) -> list[int]:

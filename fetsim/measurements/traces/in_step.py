@@ -20,28 +20,32 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import soxr
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft, ndimage
+from scipy import fft, ndimage, stats
 from scipy import signal as dsp
 
 from fetsim.errors import InputError
-from fetsim.measurements.traces.align import LEAST_SAMPLES, shifted, silent
 from fetsim.measurements.traces.checks import Samples, positive, samples_of_channels
+from fetsim.measurements.traces.clipping import silent
 from fetsim.measurements.traces.first_guess import SHORTEST_PIECE, first_guess
+from fetsim.measurements.traces.instants import on_clock
 
+LEAST_SAMPLES = 256  # of each and of the overlap
 FARTHEST_S = 30.0  # delay looked for, unless told
 BLOCKS, LONGEST_BLOCK, SHORTEST_BLOCK = 24, 1 << 15, SHORTEST_PIECE  # least number of blocks, samples of each
 GAIN_S = 0.005  # over which the gain is followed
 UNSTEADY_DB, UNSTEADY_S = 0.3, 0.01  # by which it may move, and in what time
 QUIETEST_DB = -60.0  # re the loudest block: quieter ones have no say
 ROUNDS = 8
+FARTHEST_OFF = 8  # samples by which a block may still be off at first; of a tone other cycles lie beyond
 CLOSE = 1e-3  # samples by which the recording's ends may still move
 QUIETEST_BAND = 1e-8  # of the strongest frequency's power; what lies below it is not trusted
 LEAST_COHERENCE = 0.5  # of a frequency that has a say; of noise alone it reads 0.1, the mean of few independent values
 LEAST_NOISE = 1e-3  # of a frequency's power, so that a few that are nearly pure do not rule
 HIGHEST_SHARE = 0.4  # of the rate: above it rate conversion has a say
 OUTLIER = 4.0  # robust standard deviations of a block's delay from the line
+WEIGHTY = 0.1  # of the largest weight, from which a block has a say in where the line lies at first
+NORMAL_MEDIAN = 0.6745  # standard deviations within which half of a normal law lies
 
 Spectra = NDArray[np.complex128]
 
@@ -98,6 +102,7 @@ def in_step(
             f"recording: has {heard.shape[1]} channels, the reference has {played.shape[1]}; choose the channels"
         )
     farthest = round(positive(FARTHEST_S if max_lag_s is None else max_lag_s, "max_lag_s") * rate_hz)
+    farthest = max(1, min(farthest, max(len(played), len(heard)) - LEAST_SAMPLES))
     loudest = int(np.argmax(np.std(heard, axis=0)))
     delay, clock, rivals = first_guess(heard[:, loudest], played[:, loudest], farthest)
     errors = (np.inf, np.inf)
@@ -124,18 +129,6 @@ def in_step(
         likeness=tuple(float(abs(likeness)) for _, likeness in fits),
         warnings=_warnings(rivals, farthest / rate_hz, abs(delay) >= farthest),
     )
-
-
-def on_clock(signal: ArrayLike, *, delay_samples: float, clock: float) -> Samples:
-    """``signal`` [shape=(n,)] read at the instants ``delay_samples + k * (1 + clock)``, k = 0, 1, ...; zeros before it.
-
-    By ``soxr``; within 4e-5 samples of the right instant and 0.001 dB up to 0.41 of the rate (measured), away from the
-    ends.
-    """
-    moved = shifted(signal, delay_samples=-delay_samples)
-    if clock == 0.0:
-        return moved
-    return np.asarray(soxr.resample(np.ascontiguousarray(moved), 1.0 + clock, 1.0, quality="VHQ"))
 
 
 @dataclass(frozen=True)
@@ -168,7 +161,7 @@ def _checked(values: ArrayLike, name: str) -> Samples:
         raise InputError(f"{name}: has {len(channels)} samples; at least {LEAST_SAMPLES} are needed")
     for number, one in enumerate(channels.T, start=1):
         if silent(one):
-            raise InputError(f"{name}: channel {number} is silent")
+            raise InputError(f"{name}: {f'channel {number} ' if channels.shape[1] > 1 else ''}is silent")
     return channels
 
 
@@ -193,11 +186,18 @@ def _remaining(taken: _Overlap, rate_hz: float) -> tuple[float, float, tuple[flo
 
 
 def _line(at: Samples, delay: Samples, weight: Samples) -> tuple[float, float, tuple[float, float]]:
-    """Weighted least squares without outliers: value at 0, slope, one standard error of each."""
+    """Weighted least squares without outliers, which the median of all slopes between two blocks tells at first: value
+    at 0, slope, one standard error of each."""
     kept = weight > 0.0
     if np.sum(kept) < 3 or np.ptp(at[kept]) == 0.0:
         return float(np.average(delay, weights=np.maximum(weight, 1e-300))), 0.0, (np.inf, np.inf)
     value, slope, errors = 0.0, 0.0, (np.inf, np.inf)
+    if np.sum(kept) >= 4:
+        told = weight >= WEIGHTY * np.max(weight)
+        slope, level, *_ = stats.theilslopes(delay[told], at[told]) if np.ptp(at[told]) else (0.0, np.median(delay))
+        off = np.abs(delay - level - slope * at)
+        near = off <= OUTLIER * np.median(off[told]) / NORMAL_MEDIAN + CLOSE
+        kept = kept & near if np.sum(kept & near) >= 4 else kept
     for _ in range(5):
         w, t, y = weight[kept], at[kept], delay[kept]
         middle = np.average(t, weights=w)
@@ -208,8 +208,8 @@ def _line(at: Samples, delay: Samples, weight: Samples) -> tuple[float, float, t
         unit = float(np.sum(w * off[kept] ** 2)) / max(int(np.sum(kept)) - 2, 1)
         errors = (float(np.sqrt(unit * (1.0 / np.sum(w) + middle**2 / spread))), float(np.sqrt(unit / spread)))
         value = level - slope * middle
-        near = float(np.median(np.abs(off[kept]))) / 0.6745
-        wanted = (weight > 0.0) & (np.abs(off) <= OUTLIER * near + CLOSE)
+        limit = OUTLIER * float(np.median(np.abs(off[kept]))) / NORMAL_MEDIAN + CLOSE
+        wanted = (weight > 0.0) & (np.abs(off) <= limit)
         if np.array_equal(wanted, kept) or np.sum(wanted) < 4:
             break
         kept = wanted
@@ -256,8 +256,8 @@ class _Block:
         """Peak of the weighted correlation in samples, and its bend there, which is its sharpness."""
         cross = weight * self.cross
         correlation = fft.irfft(cross, self.size)
-        place = int(np.argmax(correlation))
-        return _peak(cross, self.size, place if place <= self.size // 2 else place - self.size)
+        near = np.arange(-FARTHEST_OFF, FARTHEST_OFF + 1)
+        return _peak(cross, self.size, int(near[np.argmax(correlation[near])]))
 
 
 def _blocks(pairs: list[tuple[Samples, Samples]], size: int) -> Iterator[_Block]:

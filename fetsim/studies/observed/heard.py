@@ -12,7 +12,8 @@ from scipy import fft
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
-from fetsim.measurements.traces.in_step import in_step, on_clock
+from fetsim.measurements.traces.in_step import in_step
+from fetsim.measurements.traces.instants import on_clock
 from fetsim.studies.observed.observations import Recording
 from fetsim.studies.observed.sums import Column, Sums, Whole, sums_of
 

@@ -7,10 +7,10 @@ import numpy as np
 from scipy import signal as dsp
 
 from fetsim.errors import InputError
-from fetsim.measurements.traces.align import align_pair
 from fetsim.measurements.traces.checks import Samples
 from fetsim.measurements.traces.first_guess import LARGEST_PPM
-from fetsim.measurements.traces.in_step import on_clock
+from fetsim.measurements.traces.in_step import in_step
+from fetsim.measurements.traces.instants import on_clock
 
 LEAST_LIKENESS = 0.3
 ROOM_S = 0.01  # to either side of where a marker is expected
@@ -49,12 +49,12 @@ def placed(recording: Samples, markers: Several[tuple[int, Samples]], length: in
                 f"it ends at {len(recording) / rate_hz:.2f} s, before the test file does; record to the end"
             )
         silence = np.zeros(room)
-        pair = align_pair(
-            part, dry=np.concatenate([silence, marker, silence]), wet_rate_hz=rate_hz, dry_rate_hz=rate_hz,
-            max_lag_s=room / rate_hz,
-        )  # fmt: skip
-        delay.append(max(low, 0) - start + pair.delay_s * rate_hz + room)
-        signs.append(pair.polarity)
+        pair = in_step(
+            part, reference=np.concatenate([silence, marker, silence]), rate_hz=rate_hz, max_lag_s=room / rate_hz
+        )
+        at_middle = pair.delay_s * rate_hz + 1e-6 * pair.clock_ppm * (room + 0.5 * len(marker))
+        delay.append(max(low, 0) - start + at_middle + room)
+        signs.append(pair.polarity[0])
     at = np.array([start + 0.5 * len(one) for start, one in markers])
     clock, _ = np.polyfit(at, delay, 1)
     offset = float(np.mean(np.array(delay) - clock * at))

@@ -8,7 +8,7 @@ from fetsim.audio.render import render
 from fetsim.errors import InputError
 from fetsim.measurements.capture.procedure import measure_capture
 from fetsim.measurements.timing.procedure import measure_timing
-from fetsim.measurements.traces.align import shifted
+from fetsim.measurements.traces.instants import shifted
 from fetsim.schematic.load import load_unit
 
 RATE_HZ = 96000.0
@@ -136,10 +136,10 @@ def test_other_rate(wet):
 
 def test_rate_labelled_wrongly(wet):
     """Taken at 96 kHz but every other sample lost: the tone is an octave off, so nothing correlates."""
-    with pytest.raises(InputError, match="does not resemble dry"):
+    with pytest.raises(InputError, match="wet: does not resemble what was played"):
         captured(wet[::2])
 
 
 def test_unrelated_material(rng):
-    with pytest.raises(InputError, match="does not resemble dry"):
+    with pytest.raises(InputError, match="wet: does not resemble what was played"):
         captured(rng.normal(0.0, 0.1, DRY.size))

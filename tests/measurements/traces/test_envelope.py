@@ -83,7 +83,7 @@ def test_noise_spreads_the_reading_as_stated(rng):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"wet": -tone()}, "align_pair"),  # polarity flipped
+        ({"wet": -tone()}, "in_step first"),  # polarity flipped
         ({"wet": tone()[:-1]}, "align them"),
         ({"dry": np.zeros(9600)}, "silent"),
         ({"window_s": 1e-5}, "widen the window"),
