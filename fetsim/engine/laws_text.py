@@ -6,6 +6,7 @@ text, change whenever a law changes, or a helper or constant that a law calls.
 
 import inspect
 from collections.abc import Callable, Iterable, Sequence
+from functools import cache
 from types import FunctionType, ModuleType
 from typing import Any
 
@@ -64,7 +65,7 @@ def _add(
             if used in value.__globals__:
                 _add(value.__globals__[used], used, texts, owners, free)
         compiled = APART if value in HELPERS else FREE if value in free else IN_PLACE
-        texts[name] = f"{compiled}\n{inspect.getsource(value)}".rstrip()
+        texts[name] = f"{compiled}\n{_source(value)}".rstrip()
     elif isinstance(value, int | float):
         texts[name] = f"{name} = {value!r}"
     elif isinstance(value, np.ndarray):
@@ -74,3 +75,9 @@ def _add(
         texts[name] = f"from {value.__module__} import {value.__name__} as {name}"
     else:
         raise ValueError(f"a law uses {name!r}, which is neither a number, an array nor a function")
+
+
+@cache
+def _source(function: FunctionType) -> str:
+    """Read once: finding where a function ends takes a millisecond."""
+    return inspect.getsource(function)

@@ -10,14 +10,17 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import suppress
-from multiprocessing import get_context
-from threading import Lock
+from multiprocessing import get_context, parent_process
+from pathlib import Path
+from threading import Lock, Thread
 from time import monotonic
 from typing import Any
 
 from fetsim.errors import FetsimError
 
-NICE = 10
+NICE = 19
+UNASKED = ("figures",)
+"""Kinds of work that nobody waits for."""
 GONE_S = 3.0
 """So long a process has to take away what it has half written."""
 Told = Callable[[Any, str], object]
@@ -44,7 +47,9 @@ class Background:
                 return
             self._running.add(kind)
             if kind not in self._pools:
-                self._pools[kind] = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_modest)
+                self._pools[kind] = ProcessPoolExecutor(
+                    1, mp_context=get_context("spawn"), initializer=_modest, initargs=(kind in UNASKED,)
+                )
             future = self._pools[kind].submit(work, *arguments)
         future.add_done_callback(lambda done: self._done(kind, done, told))
 
@@ -85,9 +90,23 @@ class Background:
             self.ask(kind, work, *arguments, told=tell)
 
 
-def _modest() -> None:
-    """Of lower priority than the sound, and left alone by the terminal's Ctrl-C."""
+def _modest(unasked: bool) -> None:
+    """Of lower priority than the sound, what is ``unasked`` than the browser too, and left alone by Ctrl-C."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(1))  # so that what is half written is taken away
+    sys.unraisablehook = lambda unraisable: None  # where the end comes while an object is being taken away
+    Thread(target=_end_with_parent, daemon=True).start()
     with suppress(AttributeError, OSError):
         os.nice(NICE)
+    if unasked:  # Linux weighs sessions against each other first, and by that number only within them
+        with suppress(AttributeError, OSError):
+            os.setsid()
+            Path("/proc/self/autogroup").write_text(str(NICE))
+
+
+def _end_with_parent() -> None:
+    """Whatever becomes of the program."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

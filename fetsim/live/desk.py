@@ -34,6 +34,7 @@ class Desk:
     """Snapshot that the present state is, as it was recalled or kept; empty where it has been turned since."""
     _past: list[Changes] = field(default_factory=list)
     _future: list[Changes] = field(default_factory=list)
+    _latest: tuple[Changes, Unit] | None = None  # what was asked for last, since it is asked for several times
 
     @property
     def now(self) -> Unit:
@@ -42,7 +43,11 @@ class Desk:
 
     def of(self, changes: Changes) -> Unit:
         """The unit with these. Raises UnitError."""
-        return self.unit.changed(dict(changes)) if changes else self.unit
+        if not changes:
+            return self.unit
+        if self._latest is None or self._latest[0] != changes:
+            self._latest = dict(changes), self.unit.changed(dict(changes))
+        return self._latest[1]
 
     @property
     def can(self) -> dict[str, bool]:

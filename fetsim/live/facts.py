@@ -8,7 +8,7 @@ from typing import Any
 
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.eseries import PREFERRED
-from fetsim.schematic.movable import movable
+from fetsim.schematic.movable import movable_of
 from fetsim.schematic.schema import MAIN_KEYS
 from fetsim.schematic.settings import number_named, sheet_figure
 from fetsim.schematic.unit import Part, Unit
@@ -17,7 +17,6 @@ from fetsim.schematic.wording import kind_text, law_text, nodes_text, readable, 
 
 def unit_facts(unit: Unit) -> dict[str, Any]:
     """What does not change while it is turned."""
-    names = _names_of(unit)
     flow = stage_flow(unit)
     stages = sorted(unit.stages, key=lambda one: flow.order.index(one.name) if one.name in flow.order else 0)
     return {
@@ -27,7 +26,7 @@ def unit_facts(unit: Unit) -> dict[str, Any]:
             {
                 "name": stage.name,
                 "about": stage.about,
-                "parts": [_part(unit, part, names.get(part.designator, [])) for part in stage.parts if _told(part)],
+                "parts": [_part(unit, part, list(movable_of(part))) for part in stage.parts if _told(part)],
             }
             for stage in stages
         ],
@@ -51,32 +50,41 @@ def unit_facts(unit: Unit) -> dict[str, Any]:
     }
 
 
-def state_facts(unit: Unit, start: Unit) -> dict[str, Any]:
-    """What every value is now, and what differs from the start."""
-    return {
-        "values": values_of(unit),
-        "positions": {name: one.position for name, one in unit.controls.items()},
-        "closed": {name: list(one.closed) for name, one in unit.banks.items()},
-        "differences": [list(one) for one in start.differences(unit)],
-    }
+class States:
+    """What every value is in a state of the unit, and what differs from its start. While something is turned nothing
+    may take long, so what is known of a part is kept until it is another part."""
+
+    def __init__(self, start: Unit) -> None:
+        self._start = start
+        self._known: dict[str, tuple[Part, dict[str, str]]] = {}
+
+    def facts(self, unit: Unit) -> dict[str, Any]:
+        """Of one state."""
+        return {
+            "values": self._values(unit),
+            "positions": {name: one.position for name, one in unit.controls.items()},
+            "closed": {name: list(one.closed) for name, one in unit.banks.items()},
+            "differences": [list(one) for one in self._start.differences(unit)],
+        }
+
+    def summary(self, unit: Unit) -> str:
+        """What is turned, in one line."""
+        return ", ".join(f"{name} {after}" for name, _, after in self._start.differences(unit)) or "as it was"
+
+    def _values(self, unit: Unit) -> dict[str, str]:
+        """Name -> value in words, of everything on the page that has one."""
+        found: dict[str, str] = {name: unit.standing(name) for name in unit.controls}
+        for part in unit.parts.values():
+            known = self._known.get(part.designator)
+            if known is None or known[0] is not part:
+                known = self._known[part.designator] = part, _values_of(unit, part)
+            found |= known[1]
+        return found
 
 
-def values_of(unit: Unit) -> dict[str, str]:
-    """Name -> value in words, of everything on the page that has one."""
-    found: dict[str, str] = {name: unit.standing(name) for name in unit.controls}
-    for name in (name for names in _names_of(unit).values() for name in names):
-        setting = number_named(unit, name) or sheet_figure(unit, name)
-        if setting is not None:
-            found[name] = shown(setting)
-    return found
-
-
-def _names_of(unit: Unit) -> dict[str, list[str]]:
-    """Designator -> names of its values that are turned one by one."""
-    found: dict[str, list[str]] = {}
-    for name in movable(unit):
-        found.setdefault(name.partition(".")[0], []).append(name)
-    return found
+def _values_of(unit: Unit, part: Part) -> dict[str, str]:
+    found = {name: number_named(unit, name) or sheet_figure(unit, name) for name in movable_of(part)}
+    return {name: shown(setting) for name, setting in found.items() if setting is not None}
 
 
 def _part(unit: Unit, part: Part, names: list[str]) -> dict[str, Any]:

@@ -19,9 +19,10 @@ from fetsim.errors import FetsimError, InputError
 from fetsim.live import messages as m
 from fetsim.live.background import Background
 from fetsim.live.desk import START, Desk
-from fetsim.live.facts import state_facts, unit_facts
+from fetsim.live.facts import States, unit_facts
 from fetsim.live.figures import Figures, compared, figures_of, loudness_of
-from fetsim.live.marching import Happened, Held, Marching, Said, Sounded, Took, samples_of
+from fetsim.live.marching import Happened, Held, Marching, Sounded, Strained, Took, samples_of
+from fetsim.live.preparing import Said
 from fetsim.live.scope import Picture, Setting
 from fetsim.live.session import Session
 from fetsim.measurements.traces.ballistics import needle_for
@@ -31,6 +32,8 @@ from fetsim.schematic.change_list import change_list
 
 MOST_WAITING = 200
 """Messages to one page; a page that does not take them in loses sound, not memory."""
+STILL_S = 0.7
+"""So long nothing must have been turned before figures are worked out, which takes seconds."""
 SOUND = struct.Struct("<dII")
 """In front of samples: the first frame, channels, frames."""
 ROWS = ("gain_reduction_mean_db", "gain_reduction_max_db", "input_rms_dbu", "input_peak_dbu", "output_rms_dbu",
@@ -57,6 +60,9 @@ class Hub:
         """``folder``: where a comparison goes, the only thing that is ever written."""
         self.session, self.folder = session, folder
         self.desk = Desk(session.unit)
+        self.states = States(session.unit)
+        self.strain = ""  # what there is to say of the machine
+        self.summaries: dict[str, str] = {}  # of snapshots
         self.background = Background()
         self.marching = Marching(session, self.background, self._from_another_thread)
         self.pages: set[Page] = set()
@@ -68,6 +74,7 @@ class Hub:
         self.comparing = False
         self.probes: dict[str, Any] = {"names": [], "units": [], "span_s": 0.01, "rising": True, "level": None}
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._figures_due: asyncio.TimerHandle | None = None
 
     async def begin(self) -> None:
         """With the server."""
@@ -85,6 +92,7 @@ class Hub:
         self.pages.add(page)
         page.send(self._hello())
         page.send(self._state())
+        page.send(self._strained())
         if self.figures is not None:
             page.send(self._figures())
 
@@ -147,6 +155,7 @@ class Hub:
                 desk.recall(message.slot)
             case m.Keep():
                 desk.keep(message.slot)
+                self.summaries[message.slot] = self.states.summary(desk.now)
                 self.loudness.pop(message.slot, None)
                 self._measure_loudness(message.slot)
         self.marching.want(desk.changes)
@@ -156,7 +165,7 @@ class Hub:
         if anew and self.listener is not None:
             self.listener.send(_json({"is": "taken", "text": "Another page plays the sound now"}))
         self.listener, self.playing = page, True
-        page.send(_json({"is": "begin", "anew": anew, "ahead_s": self.marching.ahead_s}))
+        page.send(_json({"is": "begin", "anew": anew, "ahead_s": self.marching.pace.ahead_s}))
         self.marching.play(anew=anew)
 
     def _export(self, page: Page, what: str) -> None:
@@ -201,15 +210,14 @@ class Hub:
                     self.listener.send(_sound(happened))
                     self.listener.send(self._meters(happened))
             case Took():
-                if happened.fallen:
-                    self._say(f"The machine cannot keep up; the sound goes on in {happened.quality} quality")
                 self._tell_all(_json({"is": "took", "at_frame": happened.at_frame, "quality": happened.quality}))
                 self._work_out()
                 self._tell_all(self._state())
             case Held():
-                ahead = f"{1000 * happened.ahead_s:.0f} ms"
-                self._say(f"Sound came late, so {ahead} of it are kept ahead now: changes are heard that much later.")
                 self._tell_all(_json({"is": "held", "ahead_s": happened.ahead_s}))
+            case Strained():
+                self.strain = happened.words
+                self._tell_all(self._strained())
             case Said():
                 if happened.refused:
                     self.desk.give_back(self.session.now.changes)
@@ -225,7 +233,13 @@ class Hub:
             if changes == self.desk.changes:
                 self._worked_out(found, error)
 
-        self.background.ask("figures", figures_of, self.desk.now, told=self._told(then))
+        def ask() -> None:
+            self.background.ask("figures", figures_of, self.desk.now, told=self._told(then))
+
+        if self._figures_due is not None:
+            self._figures_due.cancel()
+        if self._loop is not None:
+            self._figures_due = self._loop.call_later(STILL_S, ask)
 
     def _worked_out(self, found: Figures | None, error: str) -> None:
         self.figures, self.working = found, False
@@ -266,12 +280,15 @@ class Hub:
     def _state(self) -> str:
         desk, place, rate_hz = self.desk, self.session.place, self.session.programme.rate_hz
         return _json({
-            "is": "state", **state_facts(desk.now, self.session.unit), "changed": list(desk.changes),
-            **desk.can, "snapshots": {slot: _summary(desk, one) for slot, one in desk.snapshots.items()},
+            "is": "state", **self.states.facts(desk.now), "changed": list(desk.changes),
+            **desk.can, "snapshots": self.summaries,
             "heard": desk.heard, "loudness": self.loudness, "quality": self.session.now.quality,
             "working": self.working, "loop": {"from_s": place.start / rate_hz, "to_s": place.end / rate_hz},
             "probes": self.probes,
         })  # fmt: skip
+
+    def _strained(self) -> str:
+        return _json({"is": "strain", "text": self.strain})
 
     def _figures(self) -> str:
         assert self.figures is not None
@@ -283,7 +300,7 @@ class Hub:
         ]
         return _json({
             "is": "meters", "frame": sounded.first_frame, "frames": len(sounded.heard.output), "rows": rows,
-            "busy": round(sounded.busy, 3), "late": self.marching.late, "place_s": self._place_s(sounded),
+            "busy": round(sounded.busy, 3), "late": self.marching.listener.late, "place_s": self._place_s(sounded),
             "scope": _scope(sounded.picture),
         })  # fmt: skip
 
@@ -312,11 +329,6 @@ def _five(rows: Array) -> list[list[float]]:
 
 def _rounded(value: float) -> float | None:
     return round(float(value), 3) if abs(value) < 1e15 else None
-
-
-def _summary(desk: Desk, changes: Mapping[str, str | float]) -> str:
-    listed = [f"{name} {after}" for name, _, after in desk.unit.differences(desk.of(changes))]
-    return ", ".join(listed) or "as it was"
 
 
 def _changes_text(desk: Desk, work: str) -> str:

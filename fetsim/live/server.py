@@ -7,6 +7,7 @@ from a page are messages of ``messages.py``. The page may load nothing from else
 
 import secrets
 import socket
+import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
 from contextlib import asynccontextmanager, suppress
 from importlib.resources import files
@@ -27,14 +28,16 @@ from fetsim.live.messages import LARGEST_BYTES
 LOOPBACK = "127.0.0.1"
 HERE, COMPARE = "fetsim.live.pages", "fetsim.report.pages.compare"
 OWN = (
-    "app.js", "canvas.js", "desk.js", "dom.js", "keys.js", "link.js", "meters.js", "parts.js", "ring.js", "scope.js",
-    "sound.js", "trial.js", "worklet.js",
+    "app.js", "canvas.js", "desk.js", "dom.js", "keys.js", "line.js", "link.js", "meters.js", "parts.js", "ring.js",
+    "scope.js", "sound.js", "trial.js", "worklet.js",
 )  # fmt: skip
 FILES: dict[str, tuple[str, str]] = {
     "": (HERE, "page.html"), "page.css": (HERE, "page.css"), **{name: (HERE, name) for name in OWN},
     "listen.css": (COMPARE, "page.css"), **{name: (COMPARE, name) for name in ("binomial.js", "trials.js")},
 }  # fmt: skip
 """Name in the address -> the file that comes with it; there are no others."""
+SWITCH_S = 0.0005
+"""So long the thread that marches waits at the most for one that runs Python, instead of 5 ms."""
 KINDS = {".html": "text/html", ".css": "text/css", ".js": "text/javascript"}
 
 Scope = MutableMapping[str, Any]
@@ -166,4 +169,5 @@ def configured(hub: Hub, token: str, port: int) -> uvicorn.Config:
 
 def serve(hub: Hub, at: socket.socket, token: str) -> None:
     """Until Ctrl-C."""
+    sys.setswitchinterval(SWITCH_S)
     uvicorn.Server(configured(hub, token, at.getsockname()[1])).run(sockets=[at])

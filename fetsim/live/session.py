@@ -148,10 +148,10 @@ def to_be_prepared(
 ) -> Ready:
     """The same before its solver is asked for, which may have to be compiled."""
     unit = session.unit.changed(dict(changes)) if changes else session.unit
-    found = assembled(unit, session.programme.rate_hz, session.channels, quality)
-    if near is not None and found.like(near):
-        return assembled(unit, session.programme.rate_hz, session.channels, quality, near)
-    return found
+    found = assembled(unit, session.programme.rate_hz, session.channels, quality, near)
+    if near is None or found.like(near):
+        return found
+    return assembled(unit, session.programme.rate_hz, session.channels, quality)  # where it rests is in its samples
 
 
 def read_log(text: str) -> tuple[int, list[Entry]]:

@@ -30,11 +30,16 @@ def movable(unit: UnitData) -> dict[str, float]:
     """Name -> value, in the order of the parts; what is zero or infinite cannot be moved by a share of itself."""
     found: dict[str, float] = {}
     for part in unit.parts.values():
-        found |= _of_part(part)
-    return {name: value for name, value in found.items() if value != 0.0 and isfinite(value)}
+        found |= movable_of(part)
+    return found
 
 
-def _of_part(part: Part) -> dict[str, float]:
+def movable_of(part: Part) -> dict[str, float]:
+    """The same of one part."""
+    return {name: value for name, value in _numbers(part).items() if value != 0.0 and isfinite(value)}
+
+
+def _numbers(part: Part) -> dict[str, float]:
     if part.device is not None:
         figures = part.device.figures
         keys = [key for key in DEVICE_FIGURES.get(part.kind, ()) if key in figures]

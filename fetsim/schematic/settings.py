@@ -1,5 +1,6 @@
 """All settings of a unit as one flat list, under the names that a change takes; differences of two."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from fetsim.schematic.alignment import step_settings
@@ -27,16 +28,17 @@ class Setting:
         return format_value(self.value, self.quantity, digits)
 
 
-def settings(unit: UnitData) -> dict[str, Setting]:
+def settings(unit: UnitData, but: Collection[str] = ()) -> dict[str, Setting]:
     """Name -> setting for the unit, its controls, switch banks, parts and steps of its alignment, in the order of the
-    file."""
+    file; ``but`` for these parts."""
     found = {key: _setting(getattr(unit, key)) for key in UNIT_KEYS}
     found.update({name: Setting(control.position, "plain") for name, control in unit.controls.items()})
     found.update(
         {name: Setting("+".join(sorted(bank.closed)) or "none") for name, bank in unit.banks.items()}
     )
     for part in unit.parts.values():
-        found.update(part_settings(part))
+        if part.designator not in but:
+            found.update(part_settings(part))
     found.update({name: Setting(ohm, "ohm") for name, (_, _, ohm) in unit.bridges.items()})
     for name, step in unit.alignment.items():
         found.update({f"{name}.{key}": Setting(*told) for key, told in step_settings(step).items()})
@@ -85,7 +87,8 @@ def differences(unit: UnitData, other: UnitData) -> tuple[tuple[str, str, str], 
 
     A figure that only one of them has put over its device sheet is compared with the other one's sheet.
     """
-    before, after = settings(unit), settings(other)
+    same = {name for name, part in unit.parts.items() if other.parts.get(name) is part}
+    before, after = settings(unit, same), settings(other, same)
     found = []
     for name in dict.fromkeys([*before, *after]):
         old = before.get(name) or sheet_figure(unit, name)

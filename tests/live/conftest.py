@@ -37,6 +37,12 @@ class Served:
     def url(self):
         return f"http://{self.host}/{TOKEN}/"
 
+    def cut(self):
+        """Every line to a page, from the thread that serves them."""
+        loop = self.hub._loop
+        for line in list(self.server.server_state.connections):
+            loop.call_soon_threadsafe(line.transport.abort)
+
     def end(self):
         self.server.should_exit = True
         self.thread.join(10)

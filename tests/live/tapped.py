@@ -14,8 +14,6 @@ window.AudioWorkletNode = class extends AudioWorkletNode {
   constructor(...given) {
     super(...given);
     this.port.addEventListener("message", (event) => {
-      if (!event.data.tapped) return;
-      event.stopImmediatePropagation();
       window.tapped.push(event.data.tapped);
     });
     this.port.start();
@@ -39,6 +37,7 @@ def listen(page):
 
 
 def tapped(page):
-    """All samples that were given out, in their order, without the silence of drop-outs [shape=(n, channels)]."""
+    """All samples that were given out, in their order, without the silence of drop-outs, but for the last
+    fraction of a second [shape=(n, channels)]."""
     found = page.evaluate(COLLECT)
     return np.frombuffer(base64.b64decode(found["text"]), dtype="<f4").reshape(found["channels"], -1).T

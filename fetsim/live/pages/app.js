@@ -9,6 +9,8 @@ import { Scope } from "./scope.js";
 import { Sound } from "./sound.js";
 import { Blind } from "./trial.js";
 
+const PAINTED_EVERY_MS = 80; // what moves is read at a glance; the processor is the sound's
+
 const link = new Link();
 const sound = new Sound(link);
 const desk = new Desk(link, sound);
@@ -17,9 +19,5 @@ new Parts(link);
 new Scope(link, meters);
 wireKeys(desk, new Blind(desk));
 
-function paint() {
-  meters.paint();
-  requestAnimationFrame(paint);
-}
-paint();
+setInterval(() => requestAnimationFrame(() => meters.paint()), PAINTED_EVERY_MS);
 link.open();

@@ -19,6 +19,7 @@ export class Desk {
     link.on("took", ({ at_frame: frame }) => this.#took(frame));
     link.on("figures", (figures) => this.#figures(figures));
     link.on("file", ({ name, text }) => save(name, text));
+    link.on("strain", ({ text }) => (byId("strain").textContent = text));
     for (const name of ["said", "wrong"]) link.on(name, ({ text }) => say(text));
     link.on("open", () => say("Ready."));
     link.on("closed", () => say("The program does not answer. This page goes on by itself when it is back."));
@@ -90,6 +91,7 @@ export class Desk {
   }
 
   #hello({ unit, programme, rate_hz: rate, channels, frames, folder, version }) {
+    this.rate = rate;
     this.seconds = frames / rate;
     document.title = unit.name;
     byId("title").textContent = unit.name;
@@ -149,10 +151,11 @@ export class Desk {
   #heard() {
     if (!this.due || this.sound.frame === null || this.sound.frame < this.due.frame) return;
     const output = 1000 * (this.sound.context.outputLatency || this.sound.context.baseLatency || 0);
-    const milliseconds = Math.round(performance.now() - this.due.asked + output);
+    const since = (1000 * (this.sound.frame - this.due.frame)) / this.rate; // it was told a little later
+    const milliseconds = Math.round(performance.now() - since - this.due.asked + output);
     this.due = null;
     byId("read-latency").textContent = `${milliseconds} ms`;
-    this.latencies = [...(this.latencies ?? []).slice(-999), milliseconds];
+    byId("read-latency").title = `${Math.round(output)} ms of it behind this page, in the browser's output`;
   }
 
   #figures(figures) {

@@ -28,7 +28,7 @@ export class Meters {
     this.scopes = [];
   }
 
-  /** Called for every picture. */
+  /** What has been heard since it was last called. */
   paint() {
     const frame = this.sound.frame;
     let latest = null;
@@ -81,7 +81,7 @@ export class Meters {
     show("read-channel", "channel_resistance_min_ohm", (x) => (x === null ? "off" : amount(x, "ohm")));
     byId("read-needle").textContent = `${number(this.needle.at)} dB`;
     byId("read-busy").textContent = `${Math.round(100 * busy)} % of real time`;
-    byId("read-late").textContent = `${this.sound.dropouts + this.sound.gaps} here; blocks sent late: ${late}`;
+    byId("read-late").textContent = `${this.sound.dropouts} here; blocks sent late: ${late}`;
   }
 
   #draw() {

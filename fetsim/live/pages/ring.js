@@ -1,8 +1,8 @@
-// The buffer in front of the loudspeaker: filled from the socket, emptied by the audio thread, sample for sample.
+// The buffer in front of the loudspeaker: filled from the line, emptied by the audio thread, sample for sample.
 
 const CAPACITY_S = 2;
 const PREFILL = 0.6; // of what the program keeps ahead must be there before it begins, and again after it has run dry
-const TOLD_QUANTA = 8; // how often the page is told how far it has come
+const TOLD_QUANTA = 8; // how often it tells how far it has come
 
 export class Ring extends AudioWorkletProcessor {
   constructor({ processorOptions: { channels } }) {
@@ -11,7 +11,13 @@ export class Ring extends AudioWorkletProcessor {
     this.rings = Array.from({ length: channels }, () => new Float32Array(this.capacity));
     this.prefill = 0;
     this.reset();
-    this.port.onmessage = ({ data }) => {
+    this.line = null;
+    this.port.onmessage = ({ data }) => this.listen(data.line);
+  }
+
+  listen(line) {
+    this.line = line;
+    line.onmessage = ({ data }) => {
       if (data.reset) this.reset();
       else if (data.ahead) this.prefill = PREFILL * data.ahead * sampleRate;
       else this.take(data.samples);
@@ -46,9 +52,7 @@ export class Ring extends AudioWorkletProcessor {
     }
     if (!this.waiting) this.give(output, count);
     this.quanta += 1;
-    if (this.quanta % TOLD_QUANTA === 0) {
-      this.port.postMessage({ played: this.played, dropouts: this.dropouts, ready: this.filled - this.played });
-    }
+    if (this.quanta % TOLD_QUANTA === 0) this.line?.postMessage({ played: this.played, dropouts: this.dropouts });
     return true;
   }
 

@@ -18,6 +18,7 @@ export class Blind {
     for (const sound of SOUNDS) byId(`trial-${sound}`).addEventListener("click", () => this.hear(sound));
     for (const choice of CHOICES) byId(`answer-${choice}`).addEventListener("click", () => this.answer(choice));
     byId("trial-stop").addEventListener("click", () => this.#end("Stopped; without all trials there is no result."));
+    desk.link.on("state", () => this.#loud());
     byId("result-close").addEventListener("click", () => this.#show("desk"));
   }
 
@@ -38,7 +39,7 @@ export class Blind {
     const verb = kind === "blind" ? "is the reference" : "is better";
     byId("answer-first").textContent = `The first ${verb}`;
     byId("answer-second").textContent = `The second ${verb}`;
-    byId("trial-loud").hidden = this.desk.matched && this.desk.matchOf(pair[0]) !== null && this.desk.matchOf(pair[1]) !== null;
+    this.#loud();
     this.#show("trial");
     this.#next("");
     byId("trial-title").focus();
@@ -66,6 +67,11 @@ export class Blind {
     byId("trial-number").textContent = `Trial ${trials.number} of ${trials.count}`;
     this.hear(trials.sounds[0]);
     say(`${before}Trial ${trials.number} of ${trials.count}. Heard: ${NAMES[this.sound]}`);
+  }
+
+  /** Whether levels are matched; their loudness may come later. */
+  #loud() {
+    if (this.pair) byId("trial-loud").hidden = this.desk.matched && this.pair.every((slot) => this.desk.matchOf(slot) !== null);
   }
 
   #mark() {
