@@ -60,6 +60,8 @@ def played(page, seconds, changes):
             latencies.append(int(text.removesuffix(" ms")))
     readings = {name: page.inner_text(f"#read-{name}") for name in ("late", "busy")}
     readings["quality"] = page.input_value("#quality")
+    readings["output"] = page.get_attribute("#read-latency", "title") or "not told"
+    readings["strain"] = page.inner_text("#strain") or "none"
     page.click("#play")
     return latencies, readings
 
@@ -92,7 +94,8 @@ def main(unit="dunlin", quality="standard", seconds=60.0, changes=50):
     print(f"{unit}, {quality}, {len(heard) / RATE_HZ:.1f} s heard, {done} changes, load {os.getloadavg()[0]:.1f}")
     if latencies:
         print(f"latency of a change: {np.median(latencies):.0f} ms in the middle, {max(latencies)} ms at the most")
-    print(f"drop-outs: {readings['late']}; quality at the end: {readings['quality']}")
+        print(f"  {readings['output']}")
+    print(f"drop-outs: {readings['late']}; quality at the end: {readings['quality']}; strain: {readings['strain']}")
     print(f"the march takes {readings['busy']}")
     print(f"largest difference from the replayed log: {under_db:.1f} dB under the rms of the output")
 

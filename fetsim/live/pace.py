@@ -12,9 +12,9 @@ from typing import Literal
 
 from fetsim.rig.quality import QUALITIES
 
-AHEAD_S = 0.08
-"""To begin with: three blocks, and what is on its way."""
-FURTHER, FURTHEST_S = 1.5, 0.4
+AHEAD_S = 0.1
+"""To begin with: three blocks, and some 35 ms that are on their way."""
+FURTHER, FURTHEST_S = 1.25, 0.4
 NEARER = 0.8
 QUIET_S = 5.0
 """How long more was ahead than needed before it is less,"""
