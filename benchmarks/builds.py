@@ -54,7 +54,7 @@ def on_two_cores() -> tuple[float, float]:
 
     def watch() -> None:
         while not done.wait(0.5):
-            most_mb[0] = max(most_mb[0], sum(_resident_mb(pid) for pid in _family(os.getpid())))
+            most_mb[0] = max(most_mb[0], sum(_own_mb(pid) for pid in _family(os.getpid())))
 
     watcher = threading.Thread(target=watch)
     watcher.start()
@@ -116,12 +116,13 @@ def _family(pid: int) -> list[int]:
     return [pid, *(one for child in children for one in _family(int(child)))]
 
 
-def _resident_mb(pid: int) -> float:
+def _own_mb(pid: int) -> float:
+    """Resident memory of a process, of what it shares with others its part."""
     try:
-        lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
     except OSError:
         return 0.0
-    return next((int(line.split()[1]) / 1e3 for line in lines if line.startswith("VmRSS")), 0.0)
+    return next((1024 * int(line.split()[1]) / 1e6 for line in lines if line.startswith("Pss:")), 0.0)
 
 
 ROWS = [

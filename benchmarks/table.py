@@ -57,10 +57,14 @@ def in_turn(jobs: Sequence[Callable[[], object]], rounds: int) -> Iterator[list[
 
 
 def write(rows: Sequence[Row], found: dict[str, Sequence[float]]) -> None:
-    """Put the lines of ``found`` into the table; the other rows keep theirs."""
+    """Put the lines of ``found`` into the table; the other rows keep theirs while they are of the same thing."""
     text = README.read_text("utf-8")
     before = {match[1]: match[0] for match in re.finditer(r"^\| (\S+) \|.*$", text, re.MULTILINE)}
-    lines = [row.line(found[row.name]) if row.name in found else before.get(row.name, row.empty_line()) for row in rows]
+    lines = []
+    for row in rows:
+        old = before.get(row.name, "")
+        kept = old if old.startswith(row.empty_line().removesuffix(f" |  |  |  | {NOT_YET} |")) else row.empty_line()
+        lines.append(row.line(found[row.name]) if row.name in found else kept)
     start, end = text.index(HEAD), text.rindex("|\n") + 2
     rule = "|" + "---|" * (HEAD.count("|") - 1)
     README.write_text(text[:start] + "\n".join((HEAD, rule, *lines, "")) + text[end:], "utf-8")
