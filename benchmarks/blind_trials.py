@@ -65,7 +65,7 @@ def music(seconds: float) -> np.ndarray:
 class Bench:
     """A unit, and what values and faults do to volts and music, worked out once."""
 
-    def __init__(self, name: str, *, faults: bool, seconds: float, quality: str) -> None:
+    def __init__(self, name: str, *, faults: bool, seconds: float, quality: str, played: bool = True) -> None:
         plain = fetsim.load_unit(name)
         self.read = [one for one in movable(plain) if one.startswith("J1.") and one.endswith(("i_dss", "voltage"))]
         self.unit = plain.changed({one: movable(plain)[one] for one in self.read})
@@ -75,8 +75,8 @@ class Bench:
         self.nodes = candidates_of(self.unit, (), ())
         drawn = faults_of(self.unit) if faults else ()
         self.faults = [one for one in drawn if one.kind not in AS_VALUES and one.rate > 0.0]
-        recording = Recording(dry=self.dry, wet=self.dry, rate_hz=RATE_HZ)
-        every = Observations(unit=self.unit, readings=self.nodes, recordings=(recording,))
+        self.recordings = (Recording(dry=self.dry, wet=self.dry, rate_hz=RATE_HZ),) if played else ()
+        every = Observations(unit=self.unit, readings=self.nodes, recordings=self.recordings)
         (self.base,) = predict(every, [{}], quality=quality, workers=1)
         (self.draft,) = predict(every, [{}], quality="draft", workers=1)
         columns = Columns(observations=every, base=self.base, draft=self.draft, heard=(), taken=0, tables=(),
@@ -159,8 +159,7 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> list[di
     unit = bench.unit
     if kind == "law":
         unit = unit.changed(other_law(unit))
-    recording = Recording(dry=bench.dry, wet=bench.dry, rate_hz=RATE_HZ)
-    real = Observations(unit=unit, readings=bench.nodes, recordings=(recording,))
+    real = Observations(unit=unit, readings=bench.nodes, recordings=bench.recordings)
     as_sound = Columns(observations=real, base=bench.base, draft=bench.base, heard=(), taken=0, tables=(),
                        readings=np.zeros((len(bench.nodes), 0)), workers=1)  # fmt: skip
     (healthy,) = predict(real, [sound], quality=bench.quality, workers=1, keep=False)
@@ -172,16 +171,16 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> list[di
         truth = healthy
     found = {"kind": kind, "number": number, "parts": parts, "factors": factors,
              "faulty": {k: v for k, v in faulty.items() if isinstance(v, str)}}  # fmt: skip
-    if truth.outputs[0] is None or healthy.outputs[0] is None or not np.isfinite(truth.readings).all():
+    missing = any(one is None for one in (*truth.outputs, *healthy.outputs))
+    if missing or not np.isfinite(truth.readings).all():
         return [{**found, "mode": mode, "skipped": "; ".join(truth.reasons)} for mode in modes]
-    output = np.asarray(truth.outputs[0], dtype=np.float64)
-    dead = float(np.std(output)) < 1e-3 * float(np.std(bench.base.outputs[0]))
+    output = np.asarray(truth.outputs[0], dtype=np.float64) if bench.recordings else None
+    dead = output is None or float(np.std(output)) < 1e-3 * float(np.std(bench.base.outputs[0]))
     read = rng.choice(len(bench.nodes), min(NODES, len(bench.nodes)), replace=False)
     shown = truth.readings * (1.0 + METER * rng.normal(size=len(bench.nodes)))
-    wet = recorded(output, rng)
     rows = []
     begun = time.process_time()
-    heard = bench.columns(wet) if not dead and {"capture", "both"} & set(modes) else None
+    heard = bench.columns(recorded(output, rng)) if not dead and {"capture", "both"} & set(modes) else None
     heard_s = time.process_time() - begun
     for mode in modes:
         if dead and mode != "volts":
@@ -318,7 +317,10 @@ def main() -> None:
     modes = given.mode or ["capture", "volts", "both"]
     if not given.report:
         with threadpool_limits(1, "blas"):
-            bench = Bench(given.unit, faults=not given.values_only, seconds=given.seconds, quality=given.quality)
+            bench = Bench(
+                given.unit, faults=not given.values_only, seconds=given.seconds, quality=given.quality,
+                played=set(modes) != {"volts"},
+            )  # fmt: skip
             for number in range(given.first, given.first + given.trials):
                 for kind in given.kind or ["single"]:
                     left = [mode for mode in modes if not any(

@@ -69,7 +69,8 @@ class SetUp:
             if place[k] != 0.0 and k not in off and k not in trims and one.owner not in fault
         }  # fmt: skip
         wrong = {self.values[k].name: self.values[k].moved(way) for k, way in off.items() if k not in trims}
-        set_to = self._set(tolerances) if tolerances else self._drawn
+        goes_along = np.any(np.abs(place) @ np.abs(self.follows) > STAYS)
+        set_to = self._set(tolerances) if tolerances and goes_along else self._drawn
         turned = {}
         for k in trims:
             one = self.values[k]
