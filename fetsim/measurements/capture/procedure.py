@@ -112,19 +112,10 @@ def measure_capture(
             f"wet: its rate is {wet_rate_hz:g} Hz, dry has {dry_rate_hz:g} Hz; convert one of them first"
         )
     dry, wet = samples(dry, "dry"), samples(wet, "wet")
-    pair = _pair_of(dry, wet, dry_rate_hz, max_lag_s)
+    pair = pair_in_step(dry, wet, dry_rate_hz, max_lag_s)
     frequency_hz = tone_frequency(_loudest(pair.dry), rate_hz=pair.rate_hz)
     if max_lag_s is None:
         pair = _in_the_right_cycle(pair, frequency_hz, dry, wet)
-    level = _level_db(pair, frequency_hz)
-    edges = _edges(level, pair.rate_hz)
-    if not edges:
-        raise InputError(_NO_STEP)
-    bounds = [0.0, *(0.5 * (a + b) for a, b in pairwise(edges)), pair.dry.size / pair.rate_hz]
-    steps = tuple(
-        _timed(pair, level, frequency_hz, edge, start, stop)
-        for edge, start, stop in zip(edges, bounds[:-1], bounds[1:], strict=True)
-    )
     return CaptureTiming(
         provenance=program(),
         frequency_hz=frequency_hz,
@@ -132,13 +123,13 @@ def measure_capture(
         delay_s=pair.delay_s,
         polarity=pair.polarity,
         correlation=pair.likeness,
-        steps=steps,
+        steps=steps_of(pair, frequency_hz),
         warnings=(*_clipped(dry, "dry"), *_clipped(wet, "wet"), *pair.warnings),
     )
 
 
 @dataclass(frozen=True)
-class _Pair:
+class Pair:
     """Dry and wet in step [shape=(n,) each]."""
 
     dry: Samples
@@ -151,17 +142,31 @@ class _Pair:
     warnings: tuple[str, ...]
 
 
-def _pair_of(dry: Samples, wet: Samples, rate_hz: float, max_lag_s: float | None) -> _Pair:
+def pair_in_step(dry: Samples, wet: Samples, rate_hz: float, max_lag_s: float | None) -> Pair:
+    """The two in step. Raises InputError where they do not belong together."""
     try:
         found = in_step(wet, reference=dry, rate_hz=rate_hz, max_lag_s=max_lag_s)
     except InputError as error:
         names = {"recording": "wet", "reference": "dry"}
         where, _, text = str(error).partition(": ")
         raise InputError(f"{names.get(where, where)}: {text}") from None
-    return _Pair(
+    return Pair(
         dry=found.reference[:, 0], wet=found.recording[:, 0], rate_hz=rate_hz, start_s=found.start_s,
         delay_s=found.delay_s, polarity=found.polarity[0], likeness=found.likeness[0], warnings=found.warnings,
     )  # fmt: skip
+
+
+def steps_of(pair: Pair, frequency_hz: float) -> tuple[CapturedStep, ...]:
+    """Every step of the tone, timed. Raises InputError where there is none, or they are too close together."""
+    level = _level_db(pair, frequency_hz)
+    edges = _edges(level, pair.rate_hz)
+    if not edges:
+        raise InputError(_NO_STEP)
+    bounds = [0.0, *(0.5 * (a + b) for a, b in pairwise(edges)), pair.dry.size / pair.rate_hz]
+    return tuple(
+        _timed(pair, level, frequency_hz, edge, start, stop)
+        for edge, start, stop in zip(edges, bounds[:-1], bounds[1:], strict=True)
+    )
 
 
 def _clipped(signal: Samples, name: str) -> tuple[str, ...]:
@@ -179,18 +184,18 @@ def _loudest(signal: Samples) -> Samples:
     return signal[start : start + TONE_SAMPLES]
 
 
-def _level_db(pair: _Pair, frequency_hz: float) -> Samples:
+def _level_db(pair: Pair, frequency_hz: float) -> Samples:
     return level_envelope(pair.dry, rate_hz=pair.rate_hz, window_s=LEVEL_CYCLES / frequency_hz).level_db
 
 
-def _in_the_right_cycle(pair: _Pair, frequency_hz: float, dry: Samples, wet: Samples) -> _Pair:
+def _in_the_right_cycle(pair: Pair, frequency_hz: float, dry: Samples, wet: Samples) -> Pair:
     """The pair brought in step anew, close to the delay at which the first upward step falls on the same instant in
     both."""
     level = _level_db(pair, frequency_hz)
     rising = [edge for edge in _edges(level, pair.rate_hz) if level[int(edge * pair.rate_hz)] > level[0]]
     late = _late_by(pair, rising[0] * pair.rate_hz, 0.5 * pair.rate_hz / frequency_hz) if rising else 0.0
     whole = round(pair.delay_s * pair.rate_hz + late)
-    near = _pair_of(dry[max(-whole, 0) :], wet[max(whole, 0) :], pair.rate_hz, 0.25 / frequency_hz)
+    near = pair_in_step(dry[max(-whole, 0) :], wet[max(whole, 0) :], pair.rate_hz, 0.25 / frequency_hz)
     return replace(
         near,
         delay_s=near.delay_s + whole / pair.rate_hz,
@@ -198,7 +203,7 @@ def _in_the_right_cycle(pair: _Pair, frequency_hz: float, dry: Samples, wet: Sam
     )
 
 
-def _late_by(pair: _Pair, edge: float, half_cycle: float) -> float:
+def _late_by(pair: Pair, edge: float, half_cycle: float) -> float:
     """Samples, in half cycles, by which the wet recording still comes late: best correlation across the edge."""
     middle = round(edge)
     first = max(middle - round(HALVES_BEFORE * half_cycle), 0)
@@ -228,7 +233,7 @@ def _edges(level_db: Samples, rate_hz: float) -> list[float]:
 
 
 def _timed(
-    pair: _Pair, level_db: Samples, frequency_hz: float, edge_s: float, start_s: float, stop_s: float
+    pair: Pair, level_db: Samples, frequency_hz: float, edge_s: float, start_s: float, stop_s: float
 ) -> CapturedStep:
     rate_hz = pair.rate_hz
     part = slice(int(start_s * rate_hz), int(stop_s * rate_hz))

@@ -105,7 +105,7 @@ def load_capture(
         pair = in_step(samples, reference=played.samples, rate_hz=rate_hz, max_lag_s=max_lag_s)
     except InputError as error:
         raise InputError(f"{wet}: {str(error).partition(': ')[2]}") from None
-    _check_not_the_same(played.samples, samples, round(pair.delay_s * rate_hz), wet)
+    check_not_the_same(played.samples, samples, round(pair.delay_s * rate_hz), wet)
     swapped = _looks_swapped(pair)
     if swapped and pair.delay_s < 0.0:
         raise InputError(
@@ -156,8 +156,9 @@ def _channels(played: Sound, heard: Sound, channel: int | None) -> tuple[Sound, 
     raise InputError(f"{heard.path}: has {heard.channels} channels, {played.path} has {played.channels}; choose one")
 
 
-def _check_not_the_same(played: Samples, heard: Samples, delay: int, wet: str | Path) -> None:
-    """A copy is later by whole samples and keeps the clock, so the samples are taken as they are."""
+def check_not_the_same(played: Samples, heard: Samples, delay: int, wet: str | Path) -> None:
+    """Refuse a copy of what was played [shape=(n, channels) each], ``delay`` samples later: it keeps the clock, so the
+    samples are taken as they are. Raises InputError."""
     played, heard = played[max(-delay, 0) :], heard[max(delay, 0) :]
     for x, y in zip(played.T, heard.T, strict=True):
         x, y = x[: len(y)], y[: len(x)]

@@ -13,18 +13,20 @@ from fetsim.studies.faults.apart import LOST
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.tables import SOUND
 
-ROW_INCH, HEAD_INCH, MOST_ROWS = 0.16, 1.6, 60
+ROW_INCH, HEAD_INCH, MOST_ROWS = 0.16, 1.6, 300
+BAR_INCH = 4.0
 VOLTS = "idle volts, worst node"
 
 
 def draw(measured: Mapping[str, FaultsFound], title: str) -> Figure:
-    """The faults that show most, or fit best what was read, each a row."""
+    """One fault of each group that can be told from the sound unit, or those that fit best what was read; rows."""
     (found,) = measured.values()
     rows = _shown(found)
     with new_figure(title, HEAD_INCH + ROW_INCH * len(rows)) as figure:
         panel = figure.subplots()
         image = _draw(panel, found, rows)
-        bar = figure.colorbar(image, ax=panel, shrink=min(1.0, 12.0 / max(len(rows), 1)), pad=0.01)
+        shrink = min(1.0, BAR_INCH / (ROW_INCH * max(len(rows), 1)))
+        bar = figure.colorbar(image, ax=panel, shrink=shrink, anchor=(0.0, 1.0), pad=0.01)
         bar.set_label("off the sound unit, in spreads and accuracies (grey: not to be had)")
     return figure
 

@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from fetsim.audio.loudness import measure_levels
 from fetsim.errors import InputError
+from fetsim.measurements.recordings.capture import check_not_the_same
 from fetsim.measurements.recordings.sound import Sound, check_audible, check_clipping, read_sound
 from fetsim.measurements.traces.checks import Samples
 from fetsim.measurements.traces.in_step import InStep, in_step
@@ -36,7 +37,10 @@ COVERED_S = 0.05  # less may lack at either end without a word
 
 def read_recordings(recordings: dict[str, Path], programme: Programme) -> dict[str, Sound]:
     """All recordings, looked at before anything is played. Raises InputError."""
-    found = {}
+    found: dict[str, Sound] = {}
+    if not recordings:
+        return found
+    played = read_sound(programme.path)
     for label, path in recordings.items():
         sound = read_sound(path)
         if sound.rate_hz != programme.rate_hz:
@@ -49,6 +53,8 @@ def read_recordings(recordings: dict[str, Path], programme: Programme) -> dict[s
             )
         check_audible(sound)
         check_clipping(sound)
+        if played.channels == sound.channels:  # else one channel is played into both of a pair
+            check_not_the_same(played.samples, sound.samples, 0, path)
         found[label] = sound
     return found
 

@@ -7,7 +7,7 @@ and how the curve runs between two levels (straight against smooth).
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft
@@ -16,7 +16,7 @@ from scipy.interpolate import PchipInterpolator
 
 from fetsim.audio.levels import decibels
 from fetsim.errors import InputError
-from fetsim.measurements.capture.procedure import CapturedStep, measure_capture
+from fetsim.measurements.capture.procedure import CapturedStep, pair_in_step, steps_of
 from fetsim.measurements.curve.analysis import IEC_THRESHOLD_DB, LOW_THRESHOLD_DB, StaticCurve, static_curve
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.distortion.harmonics import harmonics
@@ -31,6 +31,7 @@ from fetsim.studies.signals.sequence import BEFORE_S, LOUD_S, Sequence
 READ_SHARE = 0.5  # of a tone, its end; before it comes to rest
 IDLE_TONES = 4  # the lowest tones, whose mean gain is that at rest
 EVERY_DB = 4.0  # of the levels whose reduction and THD are named figures
+WINDOW_ERROR = 1e-3  # of a time, by which the window that the gain is read in misreads it at the most
 REPEATS = 4  # of the steps, with as much noise again
 RESPONSE_DB, RESPONSE_SHARE = 0.005, 0.02  # left of an interface's response: at 1 kHz; between 60 Hz and 20 kHz
 LEAST_NOISE = 10.0  # standard deviations by which the noise lies over the recorder's own
@@ -197,20 +198,16 @@ def _steps(
     above = dsp.butter(2, LOWEST_SHARE * STEP_HZ, "high", fs=sequence.rate, output="sos")
     dry, wet = (dsp.sosfiltfilt(above, one) for one in (sequence.waveform(piece), heard[piece.start : piece.stop]))
     noise = np.random.default_rng(1)
-
-    def timed(samples: Samples) -> tuple[CapturedStep, ...]:
-        return measure_capture(
-            dry, samples, dry_rate_hz=sequence.rate, wet_rate_hz=sequence.rate, max_lag_s=0.25 / STEP_HZ
-        ).steps
-
     try:
-        steps = timed(wet)
+        pair = pair_in_step(dry, wet, sequence.rate, 0.25 / STEP_HZ)
+        steps = steps_of(pair, STEP_HZ)
     except InputError as error:
         return (), [Read(key=key, value=None, accuracy=np.nan, reason=str(error)) for key in ("attack", "release")]
     again = []
     for _ in range(REPEATS):
         try:
-            again.append(timed(wet + floor.noise_rms * noise.standard_normal(len(wet))))
+            noisier = pair.wet + floor.noise_rms * noise.standard_normal(len(pair.wet))
+            again.append(steps_of(replace(pair, wet=noisier), STEP_HZ))
         except InputError:
             continue
     found = []
@@ -225,7 +222,8 @@ def _steps(
         spread = float(np.std([*(one for one in repeats if one is not None), time_s]))
         # the edge of a step that a converter makes is as long as a sample, and the window smears it
         smear = np.hypot(0.5 / sequence.rate, 0.25 * step.window_s)
-        found.append(Read(key=key, value=time_s, accuracy=float(np.hypot(spread, min(smear, 0.05 * time_s)))))
+        smear = np.hypot(min(smear, 0.05 * time_s), WINDOW_ERROR * time_s)
+        found.append(Read(key=key, value=time_s, accuracy=float(np.hypot(spread, smear))))
     return steps, found
 
 

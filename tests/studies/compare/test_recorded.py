@@ -100,3 +100,11 @@ def test_wrong_recordings_are_refused_and_nothing_is_written(files, tmp_path, ma
             folder=tmp_path / "out",
         )  # fmt: skip
     assert not (tmp_path / "out").exists()
+
+
+def test_the_dry_file_given_twice_is_refused(files, tmp_path):
+    with pytest.raises(InputError, match="is the dry file again"):
+        compare(
+            files / "in.wav", {}, unit="teaching", quality="draft", recordings={"box": files / "in.wav"},
+            folder=tmp_path / "out",
+        )  # fmt: skip
