@@ -34,6 +34,7 @@ class Preparing:
     ) -> None:
         """``change`` is notified when something is ready, and guards all of it."""
         self._session, self._background, self._tell, self._change = session, background, tell, change
+        self._begun = session.now.ready  # near which others rest; the one before would keep all those before it
         self._wanted: tuple[Changes, str] = session.now.changes, session.now.quality
         self._turned: Turned | None = None
         self._works = self._ended = False  # it works until what is ready has been taken
@@ -120,10 +121,10 @@ class Preparing:
             return None
         if changes != now.changes:
             quality = now.quality
-        ready = to_be_prepared(self._session, changes, quality, now.ready)
+        ready = to_be_prepared(self._session, changes, quality, self._begun)
         if not ready.like(now.ready):
             self._compile(ready.rigs, quality)
-        return prepare(self._session, changes, quality, now.ready)
+        return prepare(self._session, changes, quality, self._begun)
 
     def _compile(self, rigs: Sequence[Rig], quality: str) -> None:
         seconds = compile_s(*{id(rig): rig.system for rig in rigs}.values())
