@@ -65,7 +65,7 @@ class HeardBefore:
 
     name: str
     noise_db: float
-    """Of the recording, re its level."""
+    """Of the recording, re its level; as all of these within the band that counts (``spectra``)."""
     before_db: float
     after_db: float
     time_s: Array

@@ -19,14 +19,15 @@ def heard_before(columns: Columns, k: int, coefficients: Array) -> HeardBefore:
     after = before - table.rows @ coefficients.astype(np.float32)
     level = float(np.mean(heard.wet**2))
     frequency_hz, bands = bands_db(heard.look, heard.recording.rate_hz, [before, after])
-    sound = heard.look.rows(heard.wet)
+    sound = heard.look.bare(heard.wet)
     _, (sound_db,) = bands_db(heard.look, heard.recording.rate_hz, [sound])
     loudest = float(np.max(sound_db))
     traces = [_levels_db(_waveform(heard, rows), level) for rows in (before, after)]
     totals = [10.0 * np.log10(max(float(np.mean(_waveform(heard, rows) ** 2)) / level, LEAST_POWER))
               for rows in (before, after)]  # fmt: skip
     return HeardBefore(
-        name=heard.recording.name, noise_db=heard.noise_db, before_db=totals[0], after_db=totals[1],
+        name=heard.recording.name, noise_db=float(10.0 * np.log10(heard.look.noise_power / level)),
+        before_db=totals[0], after_db=totals[1],
         time_s=(np.arange(STRETCHES) + 0.5) * heard.seconds / STRETCHES + heard.first / heard.recording.rate_hz,
         before_time_db=traces[0], after_time_db=traces[1], band_hz=frequency_hz,
         before_band_db=bands[0] - loudest, after_band_db=bands[1] - loudest,

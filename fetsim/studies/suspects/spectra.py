@@ -47,12 +47,18 @@ class Look:
 
     def rows(self, waveform: Array) -> Array:
         """[shape=(rows,)] of a waveform [shape=(length,)]."""
-        rows = self._raw(waveform)
+        rows = self.bare(waveform)
         return np.asarray(rows - self.wires @ (self.wires.T @ rows), dtype=np.float64)
 
-    def _raw(self, waveform: Array) -> Array:
+    def bare(self, waveform: Array) -> Array:
+        """The same with all that the wires add still in it."""
         spectrum = fft.rfft(np.asarray(waveform, dtype=np.float64))[self.bins] * self.scale
         return np.concatenate([spectrum.real, spectrum.imag])
+
+    @property
+    def noise_power(self) -> float:
+        """Mean square of the noise of a waveform, within the bins."""
+        return float(4.0 * np.sum(self.scale**-2.0) / self.length**2)
 
     @property
     def count(self) -> float:
@@ -69,7 +75,7 @@ def look_at(model: Array, rate_hz: float, noise: Array, *, level_known: bool = F
     slope = np.gradient(model) * rate_hz
     middle = (np.arange(len(model)) / len(model) - 0.5)
     what = [slope, slope * middle] if level_known else [model, slope, slope * middle]
-    wires, _ = np.linalg.qr(np.stack([bare._raw(one / np.std(one)) for one in what], axis=1))
+    wires, _ = np.linalg.qr(np.stack([bare.bare(one / np.std(one)) for one in what], axis=1))
     return Look(length=len(model), bins=bins, scale=scale, wires=wires)
 
 

@@ -59,3 +59,15 @@ def test_columns_that_come_one_by_one_have_the_products_of_all() -> None:
     columns[:, 1] = other
     np.testing.assert_allclose(table.sums().gram, columns.T @ columns, rtol=1e-4, atol=0.05)
     np.testing.assert_allclose(table.sums().score, columns.T @ residual, rtol=1e-4, atol=0.05)
+
+
+def test_rows_of_noise_have_its_own_size_and_its_level_within_the_band_is_told() -> None:
+    """White noise of 1 mV beside a louder model: rows of variance 1, and by Parseval the band's share of its power."""
+    rng = np.random.default_rng(5)
+    rate_hz, sound, noise = 48000.0, rng.standard_normal(48000), 1e-3 * rng.standard_normal(48000)
+    each = noise_of(np.full(2, 1e-6 / (0.5 * rate_hz)), np.array([0.0, 0.5 * rate_hz]), len(sound), rate_hz)
+    look = look_at(sound, rate_hz, each)
+    assert np.mean(look.rows(noise) ** 2) == pytest.approx(1.0, rel=0.05)  # of 24,000 numbers: 0.9 % once
+    assert look.noise_power == pytest.approx(1e-6 * len(look.bins) / 24000.0, rel=1e-3)
+    assert np.mean(look.bare(sound) ** 2) == pytest.approx(1e6, rel=0.05)
+    assert np.mean(look.rows(sound) ** 2) < 1e-6  # its level is nobody's question
