@@ -1,12 +1,14 @@
 """The sum of squares of one unit's observations over the values that are free: engine and sums put together.
 
-What is there comes in the quality asked for, slopes in draft: their error only slows the search down. But where several
-values do nearly the same, what little tells them apart would drown in the errors of their slopes. So from the second
-round on slopes are taken along the directions that the data tell apart, in steps that are the larger the less is seen.
-Each time slopes are taken, recordings are brought to the model's clock and level anew and weighed anew.
+Sound is played in draft, on top of what the quality asked for differed by where that was looked at last: at the
+beginning, and again where the search has come to. Slopes are differences in draft too. But where several values do
+nearly the same, what little tells them apart would drown in the errors of their slopes. So from the second time on
+slopes are taken along the directions that the data tell apart, in steps that are the larger the less is seen; between,
+they are kept and put right by what each step did (``secant``). At each place recordings are brought to the model's
+clock and level anew and weighed anew.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,12 +19,21 @@ from fetsim.files.user_cache import UserCache
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.fit.free import Free, Prior
 from fetsim.studies.fit.search import Local
+from fetsim.studies.fit.secant import mixed_in, rows_after
 from fetsim.studies.observed.heard import Place, compared, placed
 from fetsim.studies.observed.noise import trust
 from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.predict import Predicted, predict
-from fetsim.studies.observed.slopes import READING_STEP, SOUND_STEP, Derivatives, slopes_along
-from fetsim.studies.observed.sums import Column, Sums
+from fetsim.studies.observed.slopes import (
+    DEFAULT_QUALITY,
+    READING_STEP,
+    SOUND_STEP,
+    TOLERANCE_V,
+    Derivatives,
+    Slope,
+    slopes_along,
+)
+from fetsim.studies.observed.sums import Sums
 from fetsim.studies.observed.weighed import Equations, Weights, equations_of, excess_of, left_over, weights_of
 
 QUALITY_ERROR_DB = {"draft": -69.0, "standard": -91.0, "fine": -112.0}
@@ -55,11 +66,12 @@ def directions_of(matrix: Array) -> tuple[Array, Array]:
     return along, np.clip(np.sqrt(seen.max() / np.maximum(seen, 1e-12)), 1.0, LARGEST_STEP)
 
 
-def _by_value(sums: Sums, inverse: Array) -> Sums:
-    """Columns of values out of columns of directions."""
-    whole = np.eye(sums.gram.shape[1])
-    whole[: len(inverse), : len(inverse)] = inverse
-    return replace(sums, gram=np.einsum("ki,ckl,lj->cij", whole, sums.gram, whole, optimize=True))
+def _by_value(sums: Sums, mix: Array) -> Sums:
+    """Columns of values out of the columns that they are mixtures of."""
+    values, columns = mix.shape
+    others = sums.gram.shape[1] - columns
+    whole = np.block([[mix, np.zeros((values, others))], [np.zeros((others, columns)), np.eye(others)]])
+    return replace(sums, gram=np.einsum("ik,ckl,jl->cij", whole, sums.gram, whole, optimize=True))
 
 
 class Fitting:
@@ -72,16 +84,25 @@ class Fitting:
         self.observations, self.frees, self.prior = observations, tuple(frees), prior
         self._quality, self._workers, self._cache = quality, workers, cache
         self._progress, self._done = progress, 0.0
-        self._places: list[Place] = []
         self._turns = np.array([one.turn for one in frees])
         self._directions: tuple[Array, Array] = (np.eye(len(frees)), np.ones(len(frees)))
-        self._inverse: Array = np.eye(len(frees))
+        self._columns: list[list[Slope]] = []
+        """Of each recording,"""
+        self._mix: Array = np.eye(len(frees))
+        """and how slopes by value are mixed of them [shape=(values, columns)]."""
+        self._rows: Array = np.zeros((len(observations.readings), len(frees)))
+        """Slopes of the readings by value."""
+        self._finer: list[Array] = []
+        """By what each recording's model differs from its draft."""
+        self._places: list[Place] = []
+        self._place: Array = np.zeros(len(frees))
+        self._known: Array = prior.precision
         self.trusted = np.ones(len(observations.readings))
         """Share of its weight that each reading is left with."""
         self.heard: list[Heard] = []
-        """Of each recording, where slopes were taken last."""
+        """Of each recording, where the equations were asked for last."""
         self.shown: Predicted | None = None
-        """What the model gives there."""
+        """What the model gives there, of sound the draft."""
         self.excess = [1.0] * len(observations.recordings)
         """By how much what each recording knows is divided."""
         self.evaluations = 0
@@ -93,32 +114,91 @@ class Fitting:
         }
 
     def at(self, place: Array) -> Local:
-        """With slopes; recordings are aligned and everything weighed anew. Raises InputError where nothing of the unit
-        can be had here."""
+        """With slopes taken here. Raises InputError where nothing of the unit can be had."""
         slopes = self._slopes(place)
-        now = self._predicted([self.changes(place)])[0]
+        self._columns = [list(columns) for columns in slopes.outputs]
+        inverse = np.linalg.inv(self._directions[0])
+        self._mix, self._rows = np.asarray(inverse.T), np.asarray(slopes.readings @ inverse)
+        return self._moved_to(place, self._predicted([place])[0])
+
+    def near(self, place: Array) -> Local:
+        """With those of the place before."""
+        now, before, step = self._predicted([place])[0], self.shown, place - self._place
+        assert before is not None
+        self._mix = mixed_in(self._mix, step, self._known)
+        self._rows = rows_after(self._rows, now.readings - before.readings, step, self._known)
+        for columns, then, output in zip(self._columns, before.outputs, now.outputs, strict=True):
+            assert then is not None
+            columns.append(Slope(above=output, here=then, step=1.0))
+        return self._moved_to(place, now)
+
+    def refined(self) -> Local:
+        """Where it stands, with the model in the quality asked for."""
+        assert self.shown is not None
+        if self._quality == DEFAULT_QUALITY:
+            return self.local()
+        self._finer = []
+        return self._moved_to(self._place, self.shown)
+
+    def _moved_to(self, place: Array, now: Predicted) -> Local:
+        self._place, self.shown = place, now
+        if not self._finer:
+            self._finer = self._differences(place, now)
+        self.heard = [self._heard(k, output) for k, output in enumerate(self._models(now))]
+        self.trusted = trust(np.nan_to_num(self._off(now)))
+        return self.local()
+
+    def local(self) -> Local:
+        """The equations where it stands, with the excess that is known now."""
+        assert self.shown is not None
+        found = self._equations(self._place, self.shown, [one.sums for one in self.heard])
+        self._known = found.matrix
+        return found
+
+    def tried(self, place: Array) -> Local:
+        """With slopes and weights of where it stands."""
+        (now,) = self._predicted([place])
         if any(output is None for output in now.outputs):
-            raise InputError(f"{self.observations.unit.name}: cannot be played: {'; '.join(now.reasons)}")
-        self.shown = now
-        outputs = [np.asarray(output, dtype=np.float64) for output in now.outputs if output is not None]
-        self.heard = [self._heard(k, output, slopes.outputs[k]) for k, output in enumerate(outputs)]
+            return Local(matrix=self._known, gradient=np.zeros(len(place)), cost=np.inf)
+        each = zip(self.observations.recordings, self._places, self._models(now), self._columns, strict=True)
+        sums = [_by_value(compared(*one), self._mix) for one in each]
+        return self._equations(place, now, sums)
+
+    def _equations(self, place: Array, now: Predicted, sums: Sequence[Sums]) -> Local:
         off, sigma = self._off(now), self._sigma
-        self.trusted = trust(np.nan_to_num(off))
-        each = slopes.readings @ self._inverse / sigma[:, None]
+        each = self._rows / sigma[:, None]
         there = np.isfinite(off) & np.isfinite(each).all(axis=1)
         rows, weight = each[there], self.trusted[there]
         matrix = self.prior.precision + (rows.T * weight) @ rows
         gradient = (rows.T * weight) @ off[there] - self.prior.precision @ (place - self.prior.middle)
-        for one, excess in zip(self.heard, self.excess, strict=True):
-            fair = one.equations.over(excess)
-            matrix, gradient = matrix + fair.matrix, gradient + fair.gradient
-        self._directions = directions_of(matrix)
-        return Local(matrix=matrix, gradient=gradient, cost=self._cost(place, now, [one.sums for one in self.heard]))
+        for number, one in enumerate(sums):
+            found = equations_of(one, self.heard[number].weights, gain=self._gain(number)).over(self.excess[number])
+            matrix, gradient = matrix + found.matrix, gradient + found.gradient
+        return Local(matrix=matrix, gradient=gradient, cost=self._cost(place, now, sums))
+
+    def _models(self, now: Predicted) -> list[Array]:
+        """Of each recording what comes out. Raises InputError where it cannot be played."""
+        if any(output is None for output in now.outputs):
+            raise InputError(f"{self.observations.unit.name}: cannot be played: {'; '.join(now.reasons)}")
+        played = [np.asarray(output, dtype=np.float64) for output in now.outputs if output is not None]
+        return [output + finer for output, finer in zip(played, self._finer, strict=True)]
+
+    def _differences(self, place: Array, draft: Predicted) -> list[Array]:
+        """What the quality asked for differs from draft by."""
+        drafts = [np.asarray(output, dtype=np.float64) for output in draft.outputs if output is not None]
+        if self._quality == DEFAULT_QUALITY or not drafts:
+            return [np.zeros(len(output)) for output in drafts]
+        (fine,) = self._played([self.changes(place)], quality=self._quality)
+        if any(output is None for output in fine.outputs):
+            raise InputError(f"{self.observations.unit.name}: cannot be played: {'; '.join(fine.reasons)}")
+        return [output - coarse for output, coarse in zip(fine.outputs, drafts, strict=True) if output is not None]
 
     def _slopes(self, place: Array) -> Derivatives:
-        """Along the present directions."""
+        """Along the directions that are told apart where it stands."""
+        if self.shown is not None:
+            self._directions = directions_of(self._known)
         along, sizes = self._directions
-        self._inverse = np.asarray(np.linalg.inv(along), dtype=np.float64)
+        self.evaluations += len(sizes)
 
         def moved(step: float) -> tuple[list[dict[str, float]], list[float]]:
             builds, steps = [], []
@@ -136,24 +216,15 @@ class Fitting:
             moved(READING_STEP), workers=self._workers, cache=self._cache, progress=self._next(0.5),
         )  # fmt: skip
 
-    def cost(self, place: Array) -> float:
-        """With the weights of the last slopes."""
-        return float(self.costs([place])[0])
-
     def costs(self, places: Sequence[Array]) -> Array:
-        """Of several places, played side by side [shape=(places,)]."""
+        """Of several places, played side by side, with the weights of where it stands [shape=(places,)]."""
         found = []
-        for place, now in zip(places, self._predicted([self.changes(one) for one in places]), strict=True):
+        for place, now in zip(places, self._predicted(places), strict=True):
             if any(output is None for output in now.outputs):
                 found.append(np.inf)
                 continue
-            sums = [
-                compared(recording, where, np.asarray(output, np.float64))
-                for recording, where, output in zip(
-                    self.observations.recordings, self._places, now.outputs, strict=True
-                )
-                if output is not None
-            ]
+            each = zip(self.observations.recordings, self._places, self._models(now), strict=True)
+            sums = [compared(recording, where, output) for recording, where, output in each]
             found.append(self._cost(place, now, sums))
         return np.array(found)
 
@@ -200,7 +271,7 @@ class Fitting:
             return None
         return float(np.log(abs(self._places[number].gain))), sigma_db / DB_A_NEPER
 
-    def _heard(self, number: int, model: Array, slopes: Sequence[Column]) -> Heard:
+    def _heard(self, number: int, model: Array) -> Heard:
         recording = self.observations.recordings[number]
         least = 10.0 ** (QUALITY_ERROR_DB[self._quality] / 10.0)
         if len(self._places) == number:
@@ -212,18 +283,33 @@ class Fitting:
             if max(abs(off[1]), abs(off[2])) < IN_STEP and abs(off[0]) < IN_STEP:
                 break
             self._places[number] = self._places[number].moved(off, len(model))
-        sums = _by_value(compared(recording, self._places[number], model, slopes), self._inverse)
+        sums = _by_value(compared(recording, self._places[number], model, self._columns[number]), self._mix)
         weights = weights_of(sums, least_share=least, gain=self._gain(number))
         return Heard(
             place=self._places[number], sums=sums, weights=weights,
             equations=equations_of(sums, weights, gain=self._gain(number)),
         )  # fmt: skip
 
-    def _predicted(self, builds: Sequence[dict[str, float]]) -> list[Predicted]:
+    def _predicted(self, places: Sequence[Array]) -> list[Predicted]:
+        """Readings in the quality asked for, sound in draft."""
+        builds = [self.changes(place) for place in places]
         self.evaluations += len(builds)
+        read = predict(
+            self.observations.only("readings"), builds, quality=self._quality, workers=self._workers,
+            cache=self._cache, progress=self._next(0.1),
+        )  # fmt: skip
+        played = self._played(builds, quality=DEFAULT_QUALITY, tolerance_v=TOLERANCE_V)
+        return [
+            replace(one, outputs=other.outputs, reasons=tuple(dict.fromkeys((*one.reasons, *other.reasons))))
+            for one, other in zip(read, played, strict=True)
+        ]
+
+    def _played(
+        self, builds: Sequence[Mapping[str, float]], *, quality: str, tolerance_v: float | None = None
+    ) -> list[Predicted]:
         return predict(
-            self.observations, builds, quality=self._quality, workers=self._workers, cache=self._cache,
-            progress=self._next(0.25),
+            self.observations.only("recordings"), builds, quality=quality, workers=self._workers, cache=self._cache,
+            progress=self._next(0.15), tolerance_v=tolerance_v,
         )  # fmt: skip
 
     def _next(self, share: float) -> Progress:

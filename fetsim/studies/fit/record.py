@@ -102,7 +102,7 @@ class Fit(Result):
     """How many further values varied along within their tolerances."""
     rounds: int
     evaluations: int
-    """Units that were played or read in the quality asked for."""
+    """Units that were played or read, those for slopes among them."""
     settled: bool
     reasons: tuple[str, ...]
     """Why readings could not be had, and what else should be known."""

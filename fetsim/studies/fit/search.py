@@ -1,23 +1,31 @@
 """Where a sum of squares is least, by steps of Gauss and Newton held back where they overshoot; arrays only.
 
 (K. Levenberg, Quart. Appl. Math. 2 (1944) 164; D. Marquardt, J. SIAM 11 (1963) 431.) Who asks gives normal equations
-at a place, which may weigh the data anew each time, and costs at others with the weights of the last equations.
+at a place, which may weigh the data anew each time, and costs at others with the weights of the last equations. Slopes
+are dear, so they are kept, put right by what the last step did, as long as steps do what they promise; what is found
+has slopes taken so near that they are as good as its own. Where a step along what is hardly seen leaves a bent valley,
+the slopes of its beginning lead from its end back down into it (the acceleration along the geodesic of M. Transtrum,
+J. Sethna, arXiv:1201.5885, from memory, out of the play of the step itself), before it is made shorter.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
 
-MOST_ROUNDS = 15
+MOST_ROUNDS = 30
 MOST_TRIES = 8
 LONGEST_STEP = 0.7
 """Of any value: a factor of two, or of a control most of its turn."""
 SETTLED = 1e-3
 """Of a standard deviation squared: steps that promise no more are none."""
-FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-6
+LEAST_GAIN, KEPT_GAIN = 0.1, 0.5
+"""Share of what a step promised: with less it is not taken, with less its slopes are not kept."""
+NEAR = 0.5
+"""Standard deviations from where slopes were taken within which they hold."""
+FIRST_DAMPING, LEAST_DAMPING = 1e-4, 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -35,8 +43,11 @@ class Problem(Protocol):
     def at(self, place: Array) -> Local:
         """With its slopes; from here on costs have these weights."""
 
-    def cost(self, place: Array) -> float:
-        """Infinite where there is none."""
+    def near(self, place: Array) -> Local:
+        """The same with the slopes of the place before, put right by what changed on the way here."""
+
+    def tried(self, place: Array) -> Local:
+        """With weights and slopes of the place before; the cost is infinite where there is none."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,31 +63,48 @@ class Found:
     """Of each value, whether it is pressed against an end [shape=(values,)]."""
 
 
-def search(problem: Problem, start: Array, low: Array, high: Array) -> Found:
-    """From ``start``, within ``low`` and ``high`` [shape=(values,) each]."""
+def search(problem: Problem, start: Array, low: Array, high: Array, local: Local | None = None) -> Found:
+    """From ``start``, within ``low`` and ``high`` [shape=(values,) each]; ``local``: what is known there already."""
     place = np.clip(start, low, high)
-    local = problem.at(place)
-    damping = 0.0
-    for done in range(1, MOST_ROUNDS + 1):
-        free = np.logical_not(_pressed(place, local.gradient, low, high))
-        for _ in range(MOST_TRIES):
-            step = _step(local, free, damping)
-            new = np.clip(place + step, low, high)
-            step = new - place
-            promised = 2.0 * local.gradient @ step - step @ local.matrix @ step
-            if promised < SETTLED:
-                return _found(place, local, done, True, low, high)
-            if problem.cost(new) < local.cost - 0.1 * promised:
-                break
-            damping = max(10.0 * damping, FIRST_DAMPING)
+    local = problem.at(place) if local is None else local
+    damping, tries, moved, rounds = 0.0, 0, 0.0, 1
+    settled = False
+    while rounds < MOST_ROUNDS:
+        new = np.clip(place + _step(local, place, damping, low, high), low, high)
+        step = new - place
+        promised = float(2.0 * local.gradient @ step - step @ local.matrix @ step)
+        if promised < SETTLED and moved <= NEAR:
+            settled = True
+            break
+        gain, bent = 0.0, False
+        if promised >= SETTLED:
+            tried = problem.tried(new)
+            gain = (local.cost - tried.cost) / promised
+            bent = gain <= LEAST_GAIN and moved == 0.0 and bool(np.isfinite(tried.cost))
+            if bent:
+                unforetold = replace(tried, gradient=tried.gradient - local.gradient + local.matrix @ step)
+                new = np.clip(new + _step(unforetold, new, damping, low, high), low, high)
+                gain = (local.cost - problem.tried(new).cost) / promised
+        if gain > LEAST_GAIN:
+            kept = gain > KEPT_GAIN and not bent
+            moved = moved + float(np.sqrt(promised)) if kept else 0.0
+            place, local = new, problem.near(new) if kept else problem.at(new)
+            damping, tries = 0.1 * damping if damping > LEAST_DAMPING else 0.0, 0
+        elif moved > 0.0:  # nothing is gained with slopes from elsewhere
+            local, moved = problem.at(place), 0.0
+        elif tries < MOST_TRIES:
+            damping, tries = max(10.0 * damping, FIRST_DAMPING), tries + 1
+            continue
         else:
-            return _found(place, local, done, False, low, high)
-        damping = 0.1 * damping if damping > LEAST_DAMPING else 0.0
-        place, local = new, problem.at(new)
-    return _found(place, local, MOST_ROUNDS, False, low, high)
+            break
+        rounds += 1
+    return Found(
+        place=place, local=local, rounds=rounds, settled=settled, at_end=_pressed(place, local.gradient, low, high)
+    )
 
 
-def _step(local: Local, free: Array, damping: float) -> Array:
+def _step(local: Local, place: Array, damping: float, low: Array, high: Array) -> Array:
+    free = np.logical_not(_pressed(place, local.gradient, low, high))
     step = np.zeros(len(free))
     matrix = local.matrix[np.ix_(free, free)]
     matrix = matrix + damping * np.diag(np.diag(matrix))
@@ -87,9 +115,3 @@ def _step(local: Local, free: Array, damping: float) -> Array:
 
 def _pressed(place: Array, gradient: Array, low: Array, high: Array) -> Array:
     return np.asarray(((place <= low) & (gradient < 0.0)) | ((place >= high) & (gradient > 0.0)))
-
-
-def _found(place: Array, local: Local, rounds: int, settled: bool, low: Array, high: Array) -> Found:
-    return Found(
-        place=place, local=local, rounds=rounds, settled=settled, at_end=_pressed(place, local.gradient, low, high)
-    )

@@ -81,16 +81,20 @@ def fit(
     )
     start = np.array([one.start for one in frees])
     low, high = (np.array([getattr(one, end) for one in frees]) for end in ("low", "high"))
-    problem.at(start)
+    local = problem.at(start)
     before, levels = problem.shown, problem.levels()
     assert before is not None
     _plausible(observations, before)
-    found = search(problem, start, low, high)
+    found = search(problem, start, low, high, local)
     rounds = found.rounds
-    for _ in range(MOST_SEARCHES):  # what hangs together is known where the search ended, and may end it elsewhere
-        if not problem.divide_by_excess():
+    for number in range(MOST_SEARCHES):
+        # what hangs together is known where the search ended, and may end it elsewhere; so may a finer model
+        local = problem.refined() if number == 0 else found.local
+        if problem.divide_by_excess():
+            local = problem.local()
+        elif number > 0:
             break
-        found = search(problem, found.place, low, high)
+        found = search(problem, found.place, low, high, local)
         rounds += found.rounds
     covariance = covariance_of(found.local.matrix)
     ends, profiled = _intervals(problem, found, covariance, frees)
@@ -161,8 +165,8 @@ def _intervals(
     within = [
         np.all([one.low <= at <= one.high for one, at in zip(frees, place, strict=True)]) for place in places
     ]
-    costs = problem.costs([place for place, inside in zip(places, within, strict=True) if inside])
-    rises = iter(costs - problem.cost(found.place))
+    costs = problem.costs([found.place, *(place for place, inside in zip(places, within, strict=True) if inside)])
+    rises = iter(costs[1:] - costs[0])
     ends = [(NORMAL_95 * one, NORMAL_95 * one) for one in sigma.tolist()]
     for number, k in enumerate(looked):
         below, above = (

@@ -5,6 +5,7 @@ import pytest
 
 from fetsim.studies.fit.known import NORMAL_95, covariance_of, end_of, groups_of
 from fetsim.studies.fit.search import Local, search
+from fetsim.studies.fit.secant import mixed_in, rows_after
 
 # Misra1a of NIST's Statistical Reference Datasets (itl.nist.gov/div898/strd), lower difficulty: data, certified
 # values and standard deviations
@@ -26,11 +27,21 @@ class Misra1a:
     def at(self, place):
         b1, b2 = np.exp(place)
         fall = np.exp(-b2 * DOSE)
-        slopes = np.stack([b1 * (1.0 - fall), b1 * b2 * DOSE * fall], axis=1) / self.sigma
-        return Local(matrix=slopes.T @ slopes, gradient=slopes.T @ self.residual(place), cost=self.cost(place))
+        self.slopes = np.stack([b1 * (1.0 - fall), b1 * b2 * DOSE * fall], axis=1) / self.sigma
+        return self.local(place)
 
-    def cost(self, place):
-        return float(np.sum(self.residual(place) ** 2))
+    def near(self, place):
+        change = self.residual(self.place) - self.residual(place)
+        self.slopes = rows_after(self.slopes, change, place - self.place, self.slopes.T @ self.slopes)
+        return self.local(place)
+
+    def local(self, place):
+        self.place = place
+        return self.tried(place)
+
+    def tried(self, place):
+        off, slopes = self.residual(place), self.slopes
+        return Local(matrix=slopes.T @ slopes, gradient=slopes.T @ off, cost=float(off @ off))
 
 
 @pytest.mark.parametrize("start", [(500.0, 1e-4), (250.0, 5e-4)])  # NIST's own two
@@ -46,13 +57,41 @@ def test_misra1a_comes_out_as_certified(start):
     assert errors == pytest.approx(ERRORS, rel=1e-5)
 
 
+def test_kept_slopes_foretell_every_step_that_was_taken_of_a_straight_model():
+    """Steps that are independent of each other by the matrix that measures them: after three, all slopes are right."""
+    rng = np.random.default_rng(3)
+    true, wrong, root = rng.standard_normal((5, 3)), rng.standard_normal((5, 3)), rng.standard_normal((3, 3))
+    known = root @ root.T
+    columns, mix, rows = wrong, np.eye(3), wrong
+    for step in np.linalg.inv(root):  # orthogonal by ``known``
+        columns = np.column_stack([columns, true @ step])
+        mix, rows = mixed_in(mix, step, known), rows_after(rows, true @ step, step, known)
+        assert columns @ mix.T == pytest.approx(rows)
+    assert rows == pytest.approx(true)
+
+
+def test_a_bent_valley_is_followed():
+    """y = x^2 known 1000 times better than x: straight steps of 1 leave it by 1000 deviations."""
+
+    class Valley(Misra1a):
+        def residual(self, place):
+            return np.array([3.0 - place[0], 1e3 * (place[0] ** 2 - place[1])])
+
+        def at(self, place):
+            self.slopes = np.array([[1.0, 0.0], [-2e3 * place[0], 1e3]])
+            return self.local(place)
+
+    found = search(Valley(1.0), np.array([0.0, 0.0]), np.full(2, -20.0), np.full(2, 20.0))
+    assert found.settled and found.place == pytest.approx([3.0, 9.0], abs=0.1)
+
+
 def test_a_value_is_held_at_its_end():
     class Bowl:
         def at(self, place):
-            return Local(matrix=np.eye(2), gradient=np.array([3.0, 0.5]) - place, cost=self.cost(place))
+            off = np.array([3.0, 0.5]) - place
+            return Local(matrix=np.eye(2), gradient=off, cost=float(off @ off))
 
-        def cost(self, place):
-            return float(np.sum((place - [3.0, 0.5]) ** 2))
+        near = tried = at
 
     found = search(Bowl(), np.zeros(2), np.full(2, -1.0), np.full(2, 1.0))
     assert found.place == pytest.approx([1.0, 0.5])
