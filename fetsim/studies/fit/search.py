@@ -21,10 +21,14 @@ LONGEST_STEP = 0.7
 """Of any value: a factor of two, or of a control most of its turn."""
 SETTLED = 1e-3
 """Of a standard deviation squared: steps that promise no more are none."""
+DROWNED = 0.1
+"""The same where a step that promises no more does not make it less: two plays differ by errors of that size."""
 LEAST_GAIN, KEPT_GAIN = 0.1, 0.5
 """Share of what a step promised: with less it is not taken, with less its slopes are not kept."""
 NEAR = 0.5
 """Standard deviations from where slopes were taken within which they hold."""
+SHARES = (1.0, 0.5, 0.25)
+"""Of a step along a bent valley; what it leaves there falls with the third power."""
 FIRST_DAMPING, LEAST_DAMPING = 1e-4, 1e-6
 
 
@@ -80,16 +84,23 @@ def search(problem: Problem, start: Array, low: Array, high: Array, local: Local
         if promised >= SETTLED:
             tried = problem.tried(new)
             gain = (local.cost - tried.cost) / promised
-            bent = gain <= LEAST_GAIN and moved == 0.0 and bool(np.isfinite(tried.cost))
+            bent = gain <= LEAST_GAIN and moved == 0.0 and promised >= DROWNED and bool(np.isfinite(tried.cost))
             if bent:
                 unforetold = replace(tried, gradient=tried.gradient - local.gradient + local.matrix @ step)
-                new = np.clip(new + _step(unforetold, new, damping, low, high), low, high)
-                gain = (local.cost - problem.tried(new).cost) / promised
+                back = _whole_step(unforetold, new, damping, low, high)
+                for share in SHARES:
+                    new = np.clip(place + share * step + share**2 * back, low, high)
+                    gain = (local.cost - problem.tried(new).cost) / promised
+                    if gain > LEAST_GAIN:
+                        break
         if gain > LEAST_GAIN:
             kept = gain > KEPT_GAIN and not bent
             moved = moved + float(np.sqrt(promised)) if kept else 0.0
             place, local = new, problem.near(new) if kept else problem.at(new)
             damping, tries = 0.1 * damping if damping > LEAST_DAMPING else 0.0, 0
+        elif promised < DROWNED and moved <= NEAR:
+            settled = True
+            break
         elif moved > 0.0:  # nothing is gained with slopes from elsewhere
             local, moved = problem.at(place), 0.0
         elif tries < MOST_TRIES:
@@ -104,13 +115,18 @@ def search(problem: Problem, start: Array, low: Array, high: Array, local: Local
 
 
 def _step(local: Local, place: Array, damping: float, low: Array, high: Array) -> Array:
+    step = _whole_step(local, place, damping, low, high)
+    longest = float(np.max(np.abs(step), initial=0.0))
+    return step * min(1.0, LONGEST_STEP / longest) if longest > 0.0 else step
+
+
+def _whole_step(local: Local, place: Array, damping: float, low: Array, high: Array) -> Array:
     free = np.logical_not(_pressed(place, local.gradient, low, high))
     step = np.zeros(len(free))
     matrix = local.matrix[np.ix_(free, free)]
     matrix = matrix + damping * np.diag(np.diag(matrix))
     step[free] = np.linalg.lstsq(matrix, local.gradient[free], rcond=1e-14)[0]
-    longest = float(np.max(np.abs(step), initial=0.0))
-    return step * min(1.0, LONGEST_STEP / longest) if longest > 0.0 else step
+    return step
 
 
 def _pressed(place: Array, gradient: Array, low: Array, high: Array) -> Array:

@@ -71,18 +71,20 @@ def test_kept_slopes_foretell_every_step_that_was_taken_of_a_straight_model():
 
 
 def test_a_bent_valley_is_followed():
-    """y = x^2 known 1000 times better than x: straight steps of 1 leave it by 1000 deviations."""
+    """y = exp(5 x) / 80 known a thousand times better than x: a straight step leaves it by thousands of deviations, and
+    held back until it does not, the search takes more rounds than there are."""
 
     class Valley(Misra1a):
         def residual(self, place):
-            return np.array([3.0 - place[0], 1e3 * (place[0] ** 2 - place[1])])
+            return np.array([3.0 * (0.9 - place[0]), 1e4 * (np.exp(5.0 * place[0]) / 80.0 - place[1])])
 
         def at(self, place):
-            self.slopes = np.array([[1.0, 0.0], [-2e3 * place[0], 1e3]])
+            self.slopes = np.array([[3.0, 0.0], [-1e4 * np.exp(5.0 * place[0]) / 16.0, 1e4]])
             return self.local(place)
 
-    found = search(Valley(1.0), np.array([0.0, 0.0]), np.full(2, -20.0), np.full(2, 20.0))
-    assert found.settled and found.place == pytest.approx([3.0, 9.0], abs=0.1)
+    found = search(Valley(1.0), np.array([-0.3, np.exp(-1.5) / 80.0]), np.full(2, -9.0), np.full(2, 9.0))
+    assert found.settled and found.rounds < 10
+    assert found.place == pytest.approx([0.9, np.exp(4.5) / 80.0], abs=0.02)  # it stops within 3 % of a deviation
 
 
 def test_a_value_is_held_at_its_end():
