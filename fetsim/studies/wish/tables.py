@@ -74,6 +74,9 @@ def _value(found: Wish, name: str, value: float) -> str:
     return format_value(value, quantity_of, 4)
 
 
+TRIMS_AS_THEY_STAND = "; their trims stand as in the file, where --trims sets those of each build first"
+
+
 def _foretold(found: Wish) -> list[Table]:
     """Percentiles of the wished figures over builds of each combination."""
     had = [(str(rank), one.foretold) for rank, one in enumerate(found.found, start=1) if one.foretold is not None]
@@ -98,7 +101,7 @@ def _foretold(found: Wish) -> list[Table]:
             ),
             notes=(
                 f"{low:g}th to {high:g}th percentile of {had[0][1].builds} builds each, seed {found.seed}"
-                f"{'; their trims set first' if found.trims else ''}.",
+                f"{'; their trims set first' if found.trims else TRIMS_AS_THEY_STAND}.",
             ),
         )
     ]  # fmt: skip
