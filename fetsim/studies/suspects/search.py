@@ -29,7 +29,9 @@ ROUNDS = (5, 3)
 SETTLING, SETTLED_NATS = 6, 0.5
 """Rounds at the most in which all that leads is played again, and by how much that moves what has settled."""
 MOST_LEADING, LEADS = 4, 0.05
-"""So many lead at the most, if they have this share of the chance of the first."""
+"""So many lead at the most, if they have this share of the chance of the first;"""
+MOST_SINGLE = 3
+"""so many that are single are played until they have settled in any case."""
 STAYS_NATS = 2.0
 """What a move changes in the data, from which on it is played: of the change a tenth, say, is no multiple of a slope,
 so that a hundredth of these nats is missed."""
@@ -157,9 +159,12 @@ class Search:
         return [int(k) for k in np.argsort(-self.probability, kind="stable") if k != 0]
 
     def _leading(self) -> list[int]:
-        """Those that may come out first."""
-        chance = self.probability
-        return [k for k in self._order[:MOST_LEADING] if chance[k] > LEADS * float(np.max(chance))]
+        """Those that may come out first, and the best single ones however far behind: what has not settled may be
+        behind for that alone."""
+        chance, order = self.probability, self._order
+        single = [k for k in order if self.hypotheses[k].single and self._is_played(k)]
+        likely = [k for k in order[:MOST_LEADING] if chance[k] > LEADS * float(np.max(chance))]
+        return list(dict.fromkeys([*likely, *single[:MOST_SINGLE]]))
 
     def _is_played(self, k: int) -> bool:
         return k == 0 or self.hypotheses[k].name in self.played
