@@ -115,4 +115,4 @@ def test_a_unit_through_which_nothing_passes_has_no_gain():
     found = measure_sensitivity("jig")
     assert not found.figures and np.isfinite(found.node_slopes_v).all()
     assert [len(table.rows) > 0 for table in found.tables()] == [False, False, True, True]
-    assert any("no gain cell" in text.get_text() for text in found.plot().texts)
+    assert any("but volts at rest" in text.get_text() for text in found.plot().texts)
