@@ -4,8 +4,11 @@ Words are made where those of ``fetsim show`` are; here they are only put side b
 """
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
+from fetsim.measurements.needle.meter import Meter, meter_of
+from fetsim.measurements.traces.ballistics import needle_for
 from fetsim.report.unit.flow import stage_flow
 from fetsim.schematic.eseries import PREFERRED
 from fetsim.schematic.movable import movable_of
@@ -48,6 +51,19 @@ def unit_facts(unit: Unit) -> dict[str, Any]:
         "has_cell": unit.gain_cell is not None,
         "channels": list(unit.channels),
     }
+
+
+def needle_facts(unit: Unit) -> list[dict[str, Any]]:
+    """How the needle of each channel moves: of the unit's own meter, which is named and has a scale, or of the standard
+    one, driven by the gain reduction."""
+    return [_needle(meter_of(one)) for one in ([unit.listening(name) for name in unit.channels] or [unit])]
+
+
+def _needle(meter: Meter | None) -> dict[str, Any]:
+    if meter is None:
+        return {"part": "", **asdict(needle_for())}
+    marks = sorted((share, reading_db) for reading_db, share in meter.marks)
+    return {"part": meter.part, "marks": marks, **asdict(meter.needle)}
 
 
 class States:

@@ -4,41 +4,28 @@ Everything here runs on the server's loop; what the marching thread and the back
 """
 
 import asyncio
-import json
-import struct
-from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import orjson
-
-import fetsim
-from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError, InputError
 from fetsim.live import messages as m
+from fetsim.live import told
 from fetsim.live.background import Background
 from fetsim.live.desk import START, Desk
-from fetsim.live.facts import States, unit_facts
+from fetsim.live.facts import States
 from fetsim.live.figures import Figures, compared, figures_of, loudness_of
-from fetsim.live.marching import Happened, Held, Marching, Sounded, Strained, Took, samples_of
+from fetsim.live.marching import Happened, Held, Marching, Sounded, Strained, Took
 from fetsim.live.preparing import Said
-from fetsim.live.scope import Picture, Setting
+from fetsim.live.scope import Setting
 from fetsim.live.session import Session
-from fetsim.measurements.traces.ballistics import needle_for
 from fetsim.report.unit.work import change_list_text
-from fetsim.safe_text import printable
 from fetsim.schematic.change_list import change_list
 
 MOST_WAITING = 200
 """Messages to one page; a page that does not take them in loses sound, not memory."""
 STILL_S = 0.7
 """So long nothing must have been turned before figures are worked out, which takes seconds."""
-SOUND = struct.Struct("<dII")
-"""In front of samples: the first frame, channels, frames."""
-ROWS = ("gain_reduction_mean_db", "gain_reduction_max_db", "input_rms_dbu", "input_peak_dbu", "output_rms_dbu",
-        "output_peak_dbu", "control_mean_v", "channel_resistance_min_ohm")  # fmt: skip
-"""Of the log, those that the page draws."""
 
 
 class Page:
@@ -90,11 +77,11 @@ class Hub:
     def open(self, page: Page) -> None:
         """A page has come: it is told everything."""
         self.pages.add(page)
-        page.send(self._hello())
+        page.send(told.hello(self.session, str(self.folder)))
         page.send(self._state())
-        page.send(self._strained())
+        page.send(told.text("strain", text=self.strain))
         if self.figures is not None:
-            page.send(self._figures())
+            page.send(told.figures(self.figures))
 
     def close(self, page: Page) -> None:
         """A page has gone; with the listener the sound stands still."""
@@ -108,7 +95,7 @@ class Hub:
         try:
             self._do(page, m.read_message(text))
         except FetsimError as error:
-            page.send(_json({"is": "wrong", "text": str(error)}))
+            page.send(told.text("wrong", text=str(error)))
 
     def _do(self, page: Page, message: m.Message) -> None:
         match message:
@@ -163,9 +150,9 @@ class Hub:
     def _play(self, page: Page) -> None:
         anew = page is not self.listener
         if anew and self.listener is not None:
-            self.listener.send(_json({"is": "taken", "text": "Another page plays the sound now"}))
+            self.listener.send(told.text("taken", text="Another page plays the sound now"))
         self.listener, self.playing = page, True
-        page.send(_json({"is": "begin", "anew": anew, "ahead_s": self.marching.pace.ahead_s}))
+        page.send(told.text("begin", anew=anew, ahead_s=self.marching.pace.ahead_s))
         self.marching.play(anew=anew)
 
     def _export(self, page: Page, what: str) -> None:
@@ -189,7 +176,7 @@ class Hub:
             "log": lambda: self.session.log_text(),
         }
         names = {"changes": "changes.txt", "unit": "turned.toml", "log": "log.json"}
-        page.send(_json({"is": "file", "name": names[what], "text": texts[what]()}))
+        page.send(told.text("file", name=names[what], text=texts[what]()))
 
     # what comes from elsewhere
 
@@ -207,17 +194,17 @@ class Hub:
         match happened:
             case Sounded():
                 if self.listener is not None:
-                    self.listener.send(_sound(happened))
+                    self.listener.send(told.sound(happened))
                     self.listener.send(self._meters(happened))
             case Took():
-                self._tell_all(_json({"is": "took", "at_frame": happened.at_frame, "quality": happened.quality}))
+                self._tell_all(told.took(happened))
                 self._work_out()
                 self._tell_all(self._state())
             case Held():
-                self._tell_all(_json({"is": "held", "ahead_s": happened.ahead_s}))
+                self._tell_all(told.text("held", ahead_s=happened.ahead_s))
             case Strained():
                 self.strain = happened.words
-                self._tell_all(self._strained())
+                self._tell_all(told.text("strain", text=self.strain))
             case Said():
                 if happened.refused:
                     self.desk.give_back(self.session.now.changes)
@@ -243,7 +230,7 @@ class Hub:
 
     def _worked_out(self, found: Figures | None, error: str) -> None:
         self.figures, self.working = found, False
-        self._tell_all(self._figures() if found is not None else _json({"is": "figures", "text": error}))
+        self._tell_all(told.text("figures", text=error) if found is None else told.figures(found))
 
     def _measure_loudness(self, slot: str) -> None:
         programme, place = self.session.programme, self.session.place
@@ -261,7 +248,7 @@ class Hub:
         self._say(f"Compare: {error}" if found is None else f"The comparison is written: open {found}/listen.html")
 
     def _say(self, text: str) -> None:
-        self._tell_all(_json({"is": "said", "text": text}))
+        self._tell_all(told.text("said", text=text))
 
     def _tell_all(self, message: bytes | str) -> None:
         for page in self.pages:
@@ -269,75 +256,20 @@ class Hub:
 
     # what pages are told
 
-    def _hello(self) -> str:
-        programme = self.session.programme
-        return _json({
-            "is": "hello", "unit": unit_facts(self.session.unit), "rate_hz": programme.rate_hz,
-            "channels": programme.channels, "programme": printable(programme.name), "frames": programme.frames,
-            "folder": printable(str(self.folder)), "version": fetsim.__version__, "needle": asdict(needle_for()),
-        })  # fmt: skip
-
     def _state(self) -> str:
-        desk, place, rate_hz = self.desk, self.session.place, self.session.programme.rate_hz
-        return _json({
-            "is": "state", **self.states.facts(desk.now), "changed": list(desk.changes),
-            **desk.can, "snapshots": self.summaries,
-            "heard": desk.heard, "loudness": self.loudness, "quality": self.session.now.quality,
-            "working": self.working, "loop": {"from_s": place.start / rate_hz, "to_s": place.end / rate_hz},
-            "probes": self.probes,
-        })  # fmt: skip
-
-    def _strained(self) -> str:
-        return _json({"is": "strain", "text": self.strain})
-
-    def _figures(self) -> str:
-        assert self.figures is not None
-        return _json({"is": "figures", **asdict(self.figures)})
+        desk = self.desk
+        facts = {
+            **self.states.facts(desk.now), "changed": list(desk.changes), **desk.can, "snapshots": self.summaries,
+            "heard": desk.heard, "loudness": self.loudness, "working": self.working, "probes": self.probes,
+        }  # fmt: skip
+        return told.state(self.session, desk.now, facts)
 
     def _meters(self, sounded: Sounded) -> str:
-        rows = [
-            {name: [_rounded(x) for x in getattr(log, name)] for name in ROWS} for log in sounded.heard.logs
-        ]
-        return _json({
-            "is": "meters", "frame": sounded.first_frame, "frames": len(sounded.heard.output), "rows": rows,
-            "busy": round(sounded.busy, 3), "late": self.marching.listener.late, "place_s": self._place_s(sounded),
-            "scope": _scope(sounded.picture),
-        })  # fmt: skip
-
-    def _place_s(self, sounded: Sounded) -> float:
-        """Where in the programme the block's first frame lies."""
-        place = self.session.place
-        gone = (place.at - place.start + sounded.first_frame - place.since) % (place.end - place.start)
-        return round((place.start + gone) / self.session.programme.rate_hz, 4)
-
-
-def _sound(sounded: Sounded) -> bytes:
-    output = sounded.heard.output
-    return SOUND.pack(float(sounded.first_frame), output.shape[1], len(output)) + samples_of(sounded.heard)
-
-
-def _scope(picture: Picture | None) -> dict[str, Any] | None:
-    if picture is None:
-        return None
-    return {"triggered": picture.triggered, "smallest": _five(picture.smallest), "largest": _five(picture.largest)}
-
-
-def _five(rows: Array) -> list[list[float]]:
-    """With five figures, which are enough to be drawn."""
-    return [[float(f"{x:.5g}") for x in row] for row in rows]
-
-
-def _rounded(value: float) -> float | None:
-    return round(float(value), 3) if abs(value) < 1e15 else None
+        session = self.session
+        place_s = session.programme.instant_s(session.place, sounded.first_frame)
+        return told.meters(sounded, self.marching.listener.late, place_s)
 
 
 def _changes_text(desk: Desk, work: str) -> str:
     options = "\n".join(f"--change '{name}={value}'" for name, value in desk.changes.items())
     return f"{work or 'nothing is changed'}\n\n{options}\n"
-
-
-def _json(content: Mapping[str, Any]) -> str:
-    try:
-        return orjson.dumps(content).decode()
-    except orjson.JSONEncodeError:  # a file's name may hold the half of a letter
-        return json.dumps(content)

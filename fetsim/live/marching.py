@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from threading import Condition, Thread
 from time import perf_counter
 
-import numpy as np
-
 from fetsim.errors import FetsimError
 from fetsim.live.background import Background
 from fetsim.live.listener import Listener
@@ -240,8 +238,3 @@ class Marching:
     def _took(self, at_frame: int) -> Took:
         now = self.session.now
         return Took(changes=now.changes, quality=now.quality, at_frame=at_frame)
-
-
-def samples_of(heard: Heard) -> bytes:
-    """Output for the page: 32 bit floats, channel after channel."""
-    return np.ascontiguousarray(heard.output.T, dtype="<f4").tobytes()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fetsim.audio.files import AudioReader
 from fetsim.audio.player import check_rate
@@ -32,6 +33,10 @@ class Place:
     """and the one behind it."""
     at: int
     """Frame of the recording that is heard at ``since``."""
+
+    def within(self, frame: NDArray[np.int64]) -> NDArray[np.int64]:
+        """How far behind its start it is at frames of the session."""
+        return (self.at - self.start + frame - self.since) % (self.end - self.start)
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,10 +68,14 @@ class Programme:
         at = start if at_s is None else min(max(round(at_s * self.rate_hz), start), end - 1)
         return Place(since, start, end, at)
 
+    def instant_s(self, place: Place, frame: int) -> float:
+        """Where in the programme a frame of the session lies."""
+        return float(place.start + place.within(np.array(frame))) / self.rate_hz
+
     def block(self, place: Place, frame: int, frames: int) -> Array:
         """What is heard from a frame of the session on [shape=(frames, channels)]."""
-        gone = np.arange(frame, frame + frames) - place.since
-        within = (place.at - place.start + gone) % (place.end - place.start)
+        frames_of_session = np.arange(frame, frame + frames)
+        gone, within = frames_of_session - place.since, place.within(frames_of_session)
         edge = EDGE_S * self.rate_hz
         gain = np.minimum.reduce([
             (within + 0.5) / edge, (place.end - place.start - within - 0.5) / edge, (gone + 0.5) / edge, np.ones(frames)

@@ -9,6 +9,7 @@ and what the change of steps brings about has died away.
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -21,12 +22,15 @@ from fetsim.engine.prepared import Prepared
 from fetsim.engine.simulation import Marched, Simulation
 from fetsim.engine.state import State
 from fetsim.errors import InputError
+from fetsim.measurements.needle.meter import Meter, meter_of
 from fetsim.rig.probes import Probe, find_probe
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all
 from fetsim.schematic.unit import Unit
 
 LOG_RATE_HZ = 100.0
+COIL_PARTS = 4
+"""Means of a meter's current out of one block, of some 5 ms each."""
 BACK = 2
 """Blocks before the last one's end another quality begins,"""
 KEPT = 8
@@ -46,6 +50,11 @@ class Ready:
     def shares_a_circuit(self) -> bool:
         """Whether its channels are marched as one."""
         return self.unit.is_joined
+
+    @cached_property
+    def meters(self) -> tuple[Meter | None, ...]:
+        """The unit's own meter in each channel."""
+        return tuple(meter_of(rig.unit) for rig in self.rigs)
 
     def like(self, other: "Ready") -> bool:
         """Whether one solver does for both."""
@@ -83,6 +92,11 @@ class Heard:
     """New rows of each channel; their times count from where the present quality began."""
     traces: Array
     """What is probed in the first channel, at every step [V or A; shape=(steps, probes)]."""
+    coils: tuple[Array, ...] = ()
+    """Of each channel the current through the coil of the unit's own meter, over the full-scale current, as means over
+    equal shares of the block's steps; empty where it has none."""
+    march_s: float = 0.0
+    """Length of the block's steps."""
 
 
 class Voices:
@@ -140,7 +154,9 @@ class Voices:
         self._held = self._held[:0]
         self._returned += len(output) - dropped
         logs = tuple(one.take_log() for one in self._channels)
-        return Heard(output[dropped:], logs, self._traced(played[0][1]))
+        marched = [one for _, one in played]
+        march_s = len(marched[0].kept) / self.ready.rigs[0].rate_hz
+        return Heard(output[dropped:], logs, self._traced(marched[0]), self._coils(marched), march_s)
 
     def go_on_as(self, ready: Ready) -> None:
         """From the next step on with the values of another unit, at the same rate."""
@@ -216,22 +232,33 @@ class Voices:
         """The probes at every step."""
         if not self.probes:
             return np.empty((len(marched.kept), 0))
-        names = _recorded(self.ready, self.probes)
-        found = dict(zip(names, marched.recorder.each(marched.kept, marched.u), strict=True))
-        found[GROUND] = np.zeros(len(marched.kept))
         levels = {
             name: np.concatenate(([self._before.get(name, level[0] if len(level) else 0.0)], level))
-            for name, level in found.items()
+            for name, level in self._levels(marched).items()
         }
         self._before = {name: float(level[-1]) for name, level in levels.items()}
         rate_hz = self.factor * self.ready.rigs[0].audio_rate_hz
         return np.column_stack([one.compute(levels, rate_hz, marched.input_v(one.input)) for one in self.probes])
 
+    def _coils(self, marched: Sequence[Marched]) -> tuple[Array, ...]:
+        """What drives the unit's own meters."""
+        return tuple(
+            np.empty(0) if meter is None else _shares(meter.drive(self._levels(one)))
+            for meter, one in zip(self.ready.meters, marched, strict=True)
+        )
+
+    def _levels(self, marched: Marched) -> dict[str, Array]:
+        """Everything that a march has kept, at every step."""
+        names = _recorded(self.ready, self.probes)
+        found = dict(zip(names, marched.recorder.each(marched.kept, marched.u), strict=True))
+        return {**found, GROUND: np.zeros(len(marched.kept))}
+
 
 def _recorded(ready: Ready, probes: Sequence[Probe]) -> list[str]:
     """What marches have to keep."""
     return sorted({
-        *(name for rig in ready.rigs for name in rig.watched), *(name for one in probes for name in one.unknowns)
+        *(name for rig in ready.rigs for name in rig.watched), *(name for one in probes for name in one.unknowns),
+        *(name for meter in ready.meters if meter is not None for name in meter.recorded),
     } - {GROUND})  # fmt: skip
 
 
@@ -250,3 +277,8 @@ def _carried(ready: Ready, standing: Sequence[Standing], recorded: Sequence[str]
 def _as_circuits(ready: Ready, marches: Sequence[Simulation]) -> list[Simulation]:
     """One march for all channels of a joined pair."""
     return [marches[0]] * len(marches) if ready.shares_a_circuit else list(marches)
+
+
+def _shares(values: Array) -> Array:
+    """Means of equal shares of it, fewer where there are not as many."""
+    return np.array([one.mean() for one in np.array_split(values, COIL_PARTS) if len(one)])

@@ -13,6 +13,7 @@ from fetsim.live.session import read_log, replay
 from fetsim.schematic.load import load_unit
 from tests.live.tapped import WITH_TAP, listen, tapped
 from tests.live.test_session import bursts
+from tests.measurements.needle.test_meter import METERED
 from tests.report.conftest import findings
 from tests.report.pages.test_compare_page import HOSTILE
 
@@ -137,6 +138,20 @@ def test_it_comes_back_when_the_line_was_cut(serve, opened):
     page.click("#play")
     expect(page.locator("#play")).to_have_text("Pause")
     expect(page.get_by_label("C2 value")).to_have_value("160 nF")
+
+
+def test_the_needle_is_that_of_the_unit_s_own_meter(serve, opened):
+    """Its scale was engraved from held gain reductions; the mean of a steady tone's lies a little off."""
+    tone = 0.05 * np.sin(2 * np.pi * 440 * np.arange(48000) / 48000)
+    page = opened(serve(tone[:, None], unit=load_unit(METERED)))
+    expect(page.locator("#needle-name")).to_have_text("Needle of M1")
+    page.click("#play")
+    until(page, "document.getElementById('read-needle').textContent.includes('pointer at')")
+    page.wait_for_timeout(1500)
+    reduction, needle = (page.inner_text(f"#read-{name}") for name in ("reduction", "needle"))
+    assert float(needle.split(" dB")[0]) == pytest.approx(float(reduction.split(" dB")[0]), abs=1.0)
+    assert 3.0 < float(reduction.split(" dB")[0]) < 14.0
+    assert page.evaluate("document.querySelector('.bar > div').offsetWidth > 5")
 
 
 def test_axe_finds_nothing_and_nothing_sticks_out(serve, opened):

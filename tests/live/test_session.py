@@ -13,6 +13,7 @@ from fetsim.live.programme import programme_of, read_programme
 from fetsim.live.session import Session, prepare, replay
 from fetsim.schematic.load import load_unit
 from tests.audio.test_pair import LINK, PAIR
+from tests.measurements.needle.test_meter import METERED
 
 RATE_HZ = 48000
 
@@ -103,6 +104,18 @@ def test_another_quality_takes_over_without_a_click():
     assert np.abs(switched[cut + 2048 : n] - coarse[cut + 2048 : n]).max() < 1e-5
     apart, both = switched[:n] - fine[:n], coarse[:n] - fine[:n]
     assert np.abs(np.diff(apart[:, 0])).max() < 2.0 * np.abs(np.diff(both[:, 0])).max()
+
+
+def test_the_unit_s_own_meter_gets_the_current_through_its_coil():
+    """600 ohm, 1 mA at full scale: volts across it over 0.6. A unit without a meter pays nothing for it."""
+    session = Session(load_unit(METERED), bursts(), "draft")
+    session.voices.probe(session.voices.find_probes(["mm"]))
+    for heard in [session.advance() for _ in range(12)][3:]:  # the first fill the rate conversion
+        assert heard.coils[0].mean() == pytest.approx(heard.traces.mean() / 0.6, rel=1e-3)  # shares differ by a step
+        assert heard.march_s * RATE_HZ * session.voices.factor == pytest.approx(len(heard.traces))
+    assert heard.coils[0].mean() < 0.9
+    without = Session(load_unit("teaching"), bursts(), "draft")
+    assert not len(without.advance().coils[0])
 
 
 def test_memory_is_flat():

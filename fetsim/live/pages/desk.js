@@ -20,7 +20,8 @@ export class Desk {
     link.on("figures", (figures) => this.#figures(figures));
     link.on("file", ({ name, text }) => save(name, text));
     link.on("strain", ({ text }) => (byId("strain").textContent = text));
-    for (const name of ["said", "wrong"]) link.on(name, ({ text }) => say(text));
+    link.on("said", ({ text }) => say(text));
+    link.on("wrong", ({ text }) => say(text, true));
     link.on("open", () => say("Ready."));
     link.on("closed", () => say("The program does not answer. This page goes on by itself when it is back."));
     sound.addEventListener("played", () => this.#heard());

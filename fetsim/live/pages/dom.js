@@ -16,8 +16,9 @@ export function make(name, properties = {}, ...children) {
 /** A user's text, kept from turning the direction of what stands around it. */
 export const isolated = (text) => `\u2068${text}\u2069`;
 
-/** Says it to screen readers, and shows it. */
-export function say(text) {
+/** Says it to screen readers, and shows it; what was refused, in the colour of cautions. */
+export function say(text, refused = false) {
+  byId("status").classList.toggle("mind", refused);
   byId("status").textContent = text;
 }
 

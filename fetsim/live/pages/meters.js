@@ -1,14 +1,15 @@
 // Gain reduction over the last seconds, and readings in figures, at the instant at which they are heard.
 
 import { colour, pen, rounds, scale } from "./canvas.js";
-import { amount, byId, number } from "./dom.js";
+import { amount, byId, make, number } from "./dom.js";
 
 const SHOWN_S = 10;
 const ROWS_HZ = 100;
 const HEIGHT = 150;
 const READ_MS = 150;
 const LEAST_DB = 12; // of the scale
-const SUBSTEPS = 10;
+const SUBSTEP_S = 0.001;
+const SCALE_DB = 20; // of the bar of a standard needle; of a meter of the unit's own, its last mark
 
 export class Meters {
   constructor(link, sound, clock) {
@@ -17,11 +18,16 @@ export class Meters {
     this.waiting = [];
     this.rows = []; // one list a channel
     this.lastRead = 0;
-    this.needle = { at: 0, speed: 0 };
     link.on("hello", (hello) => {
-      this.law = hello.needle;
+      this.needles = Array.from({ length: hello.channels }, () => ({ at: null, speed: 0 }));
+      byId("needle-bars").replaceChildren(...this.needles.map(() => make("div", { className: "bar" }, make("div"))));
       this.rows = Array.from({ length: hello.channels }, () => []);
       byId("reduction-part").hidden = !hello.unit.has_cell;
+    });
+    link.on("state", ({ needles }) => {
+      this.laws = needles;
+      const own = needles.map((one) => one.part).filter(Boolean);
+      byId("needle-name").textContent = own.length ? `Needle of ${own.join(" / ")}` : "Needle, standard ballistics";
     });
     link.on("meters", (message) => this.waiting.push(message));
     link.on("begin", ({ anew }) => anew && (this.waiting = []));
@@ -43,26 +49,45 @@ export class Meters {
     }
   }
 
-  #keep({ rows, scope }) {
+  #keep({ rows, coils, march_s: seconds, scope }) {
+    coils.forEach((coil, channel) => coil.forEach((one) => this.#swing(channel, one, seconds / coil.length)));
     rows.forEach((one, channel) => {
       const kept = this.rows[channel];
       one.gain_reduction_mean_db.forEach((mean, k) => {
         kept.push({ mean, most: one.gain_reduction_max_db[k] });
-        if (channel === 0) this.#swing(mean);
+        if (!this.#law(channel).part) this.#swing(channel, mean, 1 / ROWS_HZ);
       });
       if (kept.length > SHOWN_S * ROWS_HZ) kept.splice(0, kept.length - SHOWN_S * ROWS_HZ);
     });
     if (scope) this.scopes.forEach((show) => show(scope));
   }
 
-  /** The needle of a standard volume indicator, driven by the gain reduction. */
-  #swing(target) {
-    const { damping, natural_rad_s: w } = this.law;
-    const step = 1 / ROWS_HZ / SUBSTEPS;
-    for (let k = 0; k < SUBSTEPS; k += 1) {
-      this.needle.speed += step * (w * w * (target - this.needle.at) - 2 * damping * w * this.needle.speed);
-      this.needle.at += step * this.needle.speed;
+  #law(channel) {
+    return this.laws[channel] ?? this.laws[0]; // channels of a file through one and the same unit
+  }
+
+  /** A needle for so long: driven by the current through the unit's own meter, or by the gain reduction in dB. */
+  #swing(channel, target, seconds) {
+    const needle = this.needles[channel];
+    const { damping, natural_rad_s: w } = this.#law(channel);
+    const steps = Math.ceil(seconds / SUBSTEP_S);
+    needle.at ??= target;
+    for (let k = 0; k < steps; k += 1) {
+      needle.speed += (seconds / steps) * (w * w * (target - needle.at) - 2 * damping * w * needle.speed);
+      needle.at += (seconds / steps) * needle.speed;
     }
+  }
+
+  #needle() {
+    const bars = byId("needle-bars").children;
+    byId("read-needle").textContent = this.needles.map(({ at }, channel) => {
+      const { part, marks } = this.#law(channel);
+      if (at === null) return "\u2013";
+      const db = part ? onScale(marks, at) : at;
+      const most = part ? Math.max(...marks.map(([, one]) => one)) : SCALE_DB;
+      bars[channel].firstChild.style.width = `${Math.min(Math.max((100 * db) / most, 0), 100)}%`;
+      return part ? `${number(db)} dB, pointer at ${Math.round(100 * at)} %` : `${number(db)} dB`;
+    }).join(" / ");
   }
 
   #read({ rows, busy, late }) {
@@ -79,7 +104,7 @@ export class Meters {
     show("read-output-peak", "output_peak_dbu", (x) => `${number(x)} dBu`);
     show("read-control", "control_mean_v", (x) => amount(x, "V"));
     show("read-channel", "channel_resistance_min_ohm", (x) => (x === null ? "off" : amount(x, "ohm")));
-    byId("read-needle").textContent = `${number(this.needle.at)} dB`;
+    this.#needle();
     byId("read-busy").textContent = `${Math.round(100 * busy)} % of real time`;
     byId("read-late").textContent = `${this.sound.dropouts} here; blocks sent late: ${late}`;
   }
@@ -108,4 +133,12 @@ export class Meters {
     context.globalAlpha = 1;
     context.setLineDash([]);
   }
+}
+
+/** What stands at a share of full scale, straight from mark to mark. */
+function onScale(marks, share) {
+  const k = marks.findIndex(([one]) => one > share);
+  if (k <= 0) return marks.at(k)[1];
+  const [[from, low], [to, high]] = [marks[k - 1], marks[k]];
+  return low + ((high - low) * (share - from)) / (to - from);
 }

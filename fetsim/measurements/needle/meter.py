@@ -11,7 +11,8 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND
-from fetsim.measurements.traces.ballistics import VU_OVERSHOOT, VU_RISE_S, needle_for, needle_reading
+from fetsim.measurements.traces.ballistics import VU_OVERSHOOT, VU_RISE_S, Needle, needle_for, needle_reading
+from fetsim.schematic.model import CHANNELS, channel_of
 from fetsim.schematic.unit import Part, Unit
 
 
@@ -42,6 +43,11 @@ class Meter:
         )
 
     @property
+    def needle(self) -> Needle:
+        """How its pointer moves."""
+        return needle_for(overshoot=self.overshoot, rise_s=self.rise_s)
+
+    @property
     def recorded(self) -> tuple[str, ...]:
         """Nodes to record, ground left out."""
         return tuple(node for node in self.nodes if node != GROUND)
@@ -53,7 +59,7 @@ class Meter:
 
     def deflection(self, drive: Array, rate_hz: float) -> Array:
         """Where the pointer stands, as a share of full scale, from rest at the first value [shape=(n,)]."""
-        return needle_reading(drive, rate_hz=rate_hz, needle=needle_for(overshoot=self.overshoot, rise_s=self.rise_s))
+        return needle_reading(drive, rate_hz=rate_hz, needle=self.needle)
 
     def reading_db(self, deflection: Array) -> Array:
         """What the scale says there [dB; shape of the deflection]; beyond the outermost marks, theirs."""
@@ -67,5 +73,8 @@ class Meter:
 
 
 def meter_of(unit: Unit) -> Meter | None:
-    """The first meter of a unit that has marks in dB; None for a unit without one."""
-    return next((Meter.of(part) for part in unit.parts.values() if part.marks), None)
+    """The first meter of a unit that has marks in dB, of a pair the first that is not the other channel's; None for a
+    unit without one."""
+    channels = ("", unit.channel) if unit.channel else ("", *CHANNELS)
+    marked = (part for part in unit.parts.values() if part.marks)
+    return next((Meter.of(part) for part in marked if channel_of(part.designator) in channels), None)
