@@ -6,7 +6,8 @@ more, of which one is there for certain (what the slopes of the other values mis
 of Gauss and Newton's method, repeated for health and all that leads until it settles; the slopes of the values that
 move the data most are taken anew where the most probable hypothesis stands. Health is played like any other: what it
 leaves is no fault as long as it may be the bend of tolerances, and the error of the model is what the best of all that
-was played leaves.
+was played leaves. When all that leads has settled, all is weighed again with what slopes may hide that are not quite
+right (``bends``), which takes certainty away and lets more lead; that is played in its turn.
 """
 
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.rig.runner import Progress, unwatched
+from fetsim.studies.suspects.bends import power_of, share_missed
 from fetsim.studies.suspects.columns import Column, Columns
 from fetsim.studies.suspects.evidence import Form, Sums, Weighed, probabilities, unexplained, weighed
 from fetsim.studies.suspects.hypotheses import HEALTHY, SECOND_CHANCE, Hypothesis
@@ -28,6 +30,8 @@ ROUNDS = (5, 3)
 """Single suspects that are played, in each round; health besides."""
 SETTLING, SETTLED_NATS = 6, 0.5
 """Rounds at the most in which all that leads is played again, and by how much that moves what has settled."""
+DOUBTING = 3
+"""Rounds in which all is weighed again with what bends may hide, and played where that has made it stand."""
 MOST_LEADING, LEADS = 4, 0.05
 """So many lead at the most, if they have this share of the chance of the first;"""
 MOST_SINGLE = 3
@@ -58,7 +62,11 @@ class Search:
     played: dict[str, Array] = field(default_factory=dict)
     """Of those that have been played where the other values stood [shape=(values,)],"""
     stood: dict[str, Array] = field(default_factory=dict)
-    """and all values."""
+    """and all values;"""
+    missed: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    """and by which share of themselves slopes, going by that play, were wrong in each recording."""
+    doubt: tuple[float, ...] = ()
+    """What the least V of each recording is raised by for that; none until the search has settled without."""
 
     def __post_init__(self) -> None:
         self.weigh()
@@ -88,6 +96,8 @@ class Search:
         prior = np.zeros((count, count))
         prior[:slopes, :slopes] = self.scatter
         self.sums = self.columns.sums()
+        for k, more in enumerate(self.doubt):
+            self.sums[k] = replace(self.sums[k], least=self.sums[k].least + more)
         self.data = weighed(self.sums, prior, self._floors())
         self.log_evidence = np.array([self._weighed(k) for k in range(len(self.hypotheses))])
 
@@ -151,7 +161,33 @@ class Search:
             elif float(np.max(moved)) < SETTLED_NATS and all(self._is_played(k) for k in self._leading()):
                 break
             progress((len(ROUNDS) + number + 1) / (len(ROUNDS) + SETTLING))
+        for _ in range(DOUBTING):
+            self._be_in_doubt()
+            if not self._play([0, *self._leading()]):
+                break
+            self.weigh()
         self._leave_unplayed()
+
+    def _be_in_doubt(self) -> None:
+        """Weigh all again with what bends may still hide from those that lead; the more that is, the more lead."""
+        for _ in range(DOUBTING):
+            chance = self.probability
+            leading = [one for one, its in zip(self.hypotheses, chance, strict=True)
+                       if one.name in self.missed and its > LEADS * float(np.max(chance))]  # fmt: skip
+            self.doubt = tuple(np.max([self._hidden(one) for one in leading], axis=0)) if leading else ()
+            self.weigh()
+
+    def _hidden(self, one: Hypothesis) -> list[float]:
+        """By what the least V of each recording should be larger for it."""
+        slopes = len(self.values)
+        moves = np.eye(slopes, self.columns.count)
+        for value, total in zip(one.values, one.totals, strict=True):
+            moves[self._of(value), list(total)] = 1.0
+        covariance = moves @ self.coefficients(one)[1] @ moves.T
+        return [
+            power_of(share, covariance, sums.gram[:slopes, :slopes]) / (sums.freedom or 1.0)
+            for share, sums in zip(self.missed[one.name], self.sums, strict=False)
+        ]
 
     @property
     def _order(self) -> list[int]:
@@ -175,8 +211,8 @@ class Search:
         self.hypotheses = [self.hypotheses[k] for k in kept]
         self.log_evidence = self.log_evidence[kept]
 
-    def _play(self, chosen: Sequence[int]) -> None:
-        """Those of them that have not been played where they stand now."""
+    def _play(self, chosen: Sequence[int]) -> bool:
+        """Those of them that have not been played where they stand now; whether there were any."""
         builds: list[Build] = []
         places: list[Array] = []
         chosen = [k for k in chosen if not self._stays(self.hypotheses[k])]
@@ -190,9 +226,11 @@ class Search:
                 builds.append(self.build(one, beside))
             places.append(place)
         if not builds:
-            return
+            return False
+        every = [self.hypotheses[k] for k in chosen]
+        foretold = [self.form(one).offset + self.coefficients(one)[0] for one in every]
         found = iter(self.columns.predicted(builds, keep=False))
-        for k, place in zip(chosen, places, strict=True):
+        for k, place, told in zip(chosen, places, foretold, strict=True):
             one, here = self.hypotheses[k], next(found)
             steps = self._beside(one, place)
             further = [next(found) for _ in steps]
@@ -200,6 +238,7 @@ class Search:
                 continue  # stays as its slopes have it
             rest, first = place.copy(), self.columns.count
             whole = self.columns.difference(here, levelled=True)
+            self._note(one, place, whole.plus(self.columns.slopes_at(told), -1.0))
             slopes: list[Column] = []
             for (own, step), other in zip(steps, further, strict=True):
                 slopes.append(self.columns.difference(other, here, step, levelled=True))
@@ -215,6 +254,16 @@ class Search:
                     one, certain=(first + len(slopes),), free=free,
                     totals=tuple((own, column) for (own, _), column in zip(steps, free, strict=True)),
                 )  # fmt: skip
+        return True
+
+    def _note(self, one: Hypothesis, place: Array, missed: Column) -> None:
+        """How wrong slopes were in what they foretold of a play."""
+        step = place - self.stood.get(one.name, 0.0)
+        slopes = len(step)
+        self.missed[one.name] = tuple(
+            share_missed(float(rows @ rows), step, table.gram[:slopes, :slopes])
+            for rows, table in zip(missed.rows, self.columns.tables, strict=True)
+        )
 
     def _stays(self, one: Hypothesis) -> bool:
         """Whether it stands where it was played, as far as the data can tell: nothing is learnt from playing it
