@@ -2,9 +2,12 @@
 wrong on a bench: noise 60 dB down, hum, any delay, level and polarity, clocks 20 ppm apart, a meter of 1 %.
 
     python benchmarks/fit_trials.py 100 [FIRST] [--unit teaching] [--to trials.jsonl]
+    python benchmarks/fit_trials.py 1 --unit dunlin --dry demo_audio/jingle.wav --seconds 10 --to dunlin.jsonl
 
 Each trial is a line of the file, and is not done again. The sound is noise with the tilt and the level changes of a
-programme, other in every trial; the truth is drawn from what the fit knows before.
+programme, other in every trial; the truth is drawn from what the fit knows before. With ``--dry`` it is that music
+instead, over and over, and there are no readings: one capture alone. ``off`` is how far the truth lies off, in halves
+of the interval.
 
 So far (2026-11-26, load 15): the first 20 trials of the teaching loop, 1.5 s, five values: 98 of 100 intervals hold,
 left over -22 dB before and -60.2 dB after, where the noise is at -60, 12 s of CPU each. In a few of them excess was
@@ -20,6 +23,7 @@ from pathlib import Path
 from time import process_time
 
 import numpy as np
+import soundfile
 from scipy.interpolate import make_interp_spline
 from scipy.signal import lfilter, resample
 
@@ -60,7 +64,14 @@ def as_recorded(output, rng):
     return wet + 10.0 ** (HUM_DB / 20.0) * size * np.sqrt(2.0) * np.sin(phase)
 
 
-def trial(name, number, seconds):
+def music(path, seconds):
+    """Its first channel, as often as it takes."""
+    samples, rate_hz = soundfile.read(path, always_2d=True)
+    assert rate_hz == RATE_HZ, f"{path}: must be at {RATE_HZ:g} Hz"
+    return np.resize(samples[:, 0], int(seconds * RATE_HZ))
+
+
+def trial(name, number, seconds, path=None):
     """One hidden truth, found again."""
     rng = np.random.default_rng([7, number])
     unit = fetsim.load_unit(name)
@@ -72,13 +83,13 @@ def trial(name, number, seconds):
     place = prior.middle + np.linalg.cholesky(np.linalg.inv(precision)) @ rng.standard_normal(len(frees))
     place = np.where(flat, [one.start for one in frees] + spread * rng.uniform(-1.0, 1.0, len(frees)), place)
     truth = {one.name: one.value(at) for one, at in zip(frees, place.tolist(), strict=True)}
-    dry = programme(rng, seconds)
+    dry = programme(rng, seconds) if path is None else music(path, seconds)
     with tempfile.TemporaryDirectory() as folder:
         cache = UserCache(Path(folder))
-        rows = [{"figure": f"volts@{node}", "value": "1V"} for node in NODES[name]]
+        rows = [{"figure": f"volts@{node}", "value": "1V"} for node in NODES[name] if path is None]
         readings = tuple(fetsim.reading_of(row, unit) for row in rows)
         hidden = Observations(unit=unit, readings=readings, recordings=(Recording(dry=dry, wet=dry, rate_hz=RATE_HZ),))
-        (real,) = predict(hidden, [truth], workers=1, cache=cache)
+        (real,) = predict(hidden, [truth], workers=1, cache=cache)  # in standard, as the fit
         volts = real.readings + rng.standard_normal(len(rows)) * np.maximum(0.01 * np.abs(real.readings), 1e-3)
         for row, shown in zip(rows, volts, strict=True):
             row.update(value=f"{shown:.6f}V", accuracy=f"{max(0.01 * abs(shown), 1e-3):.6f}V")
@@ -91,6 +102,7 @@ def trial(name, number, seconds):
     residual = found.recordings[0]
     return {
         "trial": number, "cpu_s": process_time() - begun, "rounds": found.rounds, "settled": found.settled,
+        "plays": found.evaluations,
         "before_db": residual.before_db, "after_db": residual.after_db, "excess": residual.excess,
         "values": {
             one.name: [truth[one.name], one.value, one.low, one.high, bool(one.low <= truth[one.name] <= one.high)]
@@ -105,21 +117,26 @@ def main():
     parser.add_argument("first", type=int, nargs="?", default=0)
     parser.add_argument("--unit", choices=FREE, default="teaching")
     parser.add_argument("--seconds", type=float, default=SECONDS)
+    parser.add_argument("--dry", type=Path)
     parser.add_argument("--to", type=Path, default=Path(tempfile.gettempdir()) / "fit_trials.jsonl")
     asked = parser.parse_args()
     done = [json.loads(line) for line in asked.to.read_text().splitlines()] if asked.to.exists() else []
     for number in range(asked.first, asked.first + asked.trials):
         if all(one["trial"] != number for one in done):
-            one = trial(asked.unit, number, asked.seconds)
+            one = trial(asked.unit, number, asked.seconds, asked.dry)
             done.append(one)
             with asked.to.open("a") as file:
                 file.write(json.dumps(one) + "\n")
     for name in done[0]["values"]:
         held = [one["values"][name][4] for one in done]
-        wide = np.median([one["values"][name][3] / one["values"][name][2] - 1.0 for one in done])
-        print(f"{name}: {100.0 * np.mean(held):.1f} % of {len(held)} held; width {100.0 * abs(wide):.3g} % (median)")
+        truth, found, low, high = np.array([one["values"][name][:4] for one in done]).T
+        off = np.abs(truth - found) / (0.5 * (high - low))
+        width = 100.0 * np.median(high / low - 1.0)
+        print(f"{name}: {100.0 * np.mean(held):.1f} % of {len(held)} held; width {width:.3g} % (median), "
+              f"off {np.max(off):.2f} at most")  # fmt: skip
     held = [value[4] for one in done for value in one["values"].values()]
-    print(f"all: {100.0 * np.mean(held):.1f} %; {np.median([one['cpu_s'] for one in done]):.1f} s of CPU (median), "
+    print(f"all: {100.0 * np.mean(held):.1f} %; {np.median([one['cpu_s'] for one in done]):.1f} s of CPU, "
+          f"{np.median([one['plays'] for one in done]):.0f} plays (median), "
           f"residual {np.median([one['before_db'] for one in done]):.1f} -> "
           f"{np.median([one['after_db'] for one in done]):.1f} dB, "
           f"{sum(not one['settled'] for one in done)} not settled")  # fmt: skip

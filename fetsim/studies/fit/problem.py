@@ -5,7 +5,9 @@ beginning, and again where the search has come to. Slopes are differences in dra
 nearly the same, what little tells them apart would drown in the errors of their slopes. So from the second time on
 slopes are taken along the directions that the data tell apart, in steps that are the larger the less is seen; between,
 they are kept and put right by what each step did (``secant``). At each place recordings are brought to the model's
-clock and level anew and weighed anew.
+clock and level anew and weighed anew. Far from the truth what is left hangs together, and a hundred thousand numbers
+tell no more than a hundred would (``excess``): divided by that, the data leave what is hardly seen to what is known
+before, instead of chasing it through bent valleys.
 """
 
 from collections.abc import Mapping, Sequence
@@ -20,9 +22,9 @@ from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.fit.free import Free, Prior
 from fetsim.studies.fit.search import Local
 from fetsim.studies.fit.secant import mixed_in, rows_after
-from fetsim.studies.observed.heard import Place, compared, placed
+from fetsim.studies.observed.heard import LEAST_SHARE, Place, compared, placed
 from fetsim.studies.observed.noise import trust
-from fetsim.studies.observed.observations import Observations
+from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.predict import Predicted, predict
 from fetsim.studies.observed.slopes import (
     DEFAULT_QUALITY,
@@ -43,6 +45,9 @@ IN_STEP = 2e-3
 MOST_ALIGNED = 3
 LARGEST_STEP = 25.0
 """5 % of sound, half of a value of readings."""
+PIECE_S, LOUD, WORTH = 3.0, 0.1, 0.5
+"""Seconds that a search begins with, behind the first sample of so much of the largest; only where they are less than
+this share of the recording."""
 DB_A_NEPER = 20.0 / np.log(10.0)
 
 
@@ -64,6 +69,15 @@ def directions_of(matrix: Array) -> tuple[Array, Array]:
     along = along / scale[:, None]
     along = along / np.max(np.abs(along), axis=0)
     return along, np.clip(np.sqrt(seen.max() / np.maximum(seen, 1e-12)), 1.0, LARGEST_STEP)
+
+
+def _cut(recording: Recording, place: Place) -> Recording:
+    """So much of its dry sound that ``PIECE_S`` lie behind the first loud sample which was recorded."""
+    first = max(0, int(-place.delay))
+    size = np.abs(recording.dry[first:])
+    loud = first + int(np.argmax(size > LOUD * np.max(size)))
+    last = max(loud + int(PIECE_S * recording.rate_hz), int(first / (1.0 - 2.0 * LEAST_SHARE)))
+    return replace(recording, dry=recording.dry[:last]) if last < WORTH * len(recording.dry) else recording
 
 
 def _by_value(sums: Sums, mix: Array) -> Sums:
@@ -96,7 +110,8 @@ class Fitting:
         """By what each recording's model differs from its draft."""
         self._places: list[Place] = []
         self._place: Array = np.zeros(len(frees))
-        self._known: Array = prior.precision
+        self.known: Array | None = None
+        """Matrix of the equations where it stands; None before there were any."""
         self.trusted = np.ones(len(observations.readings))
         """Share of its weight that each reading is left with."""
         self.heard: list[Heard] = []
@@ -125,8 +140,9 @@ class Fitting:
         """With those of the place before."""
         now, before, step = self._predicted([place])[0], self.shown, place - self._place
         assert before is not None
-        self._mix = mixed_in(self._mix, step, self._known)
-        self._rows = rows_after(self._rows, now.readings - before.readings, step, self._known)
+        assert self.known is not None
+        self._mix = mixed_in(self._mix, step, self.known)
+        self._rows = rows_after(self._rows, now.readings - before.readings, step, self.known)
         for columns, then, output in zip(self._columns, before.outputs, now.outputs, strict=True):
             assert then is not None
             columns.append(Slope(above=output, here=then, step=1.0))
@@ -135,31 +151,49 @@ class Fitting:
     def refined(self) -> Local:
         """Where it stands, with the model in the quality asked for."""
         assert self.shown is not None
-        if self._quality == DEFAULT_QUALITY:
-            return self.local()
         self._finer = []
         return self._moved_to(self._place, self.shown)
 
-    def _moved_to(self, place: Array, now: Predicted) -> Local:
-        self._place, self.shown = place, now
-        if not self._finer:
-            self._finer = self._differences(place, now)
-        self.heard = [self._heard(k, output) for k, output in enumerate(self._models(now))]
-        self.trusted = trust(np.nan_to_num(self._off(now)))
-        return self.local()
+    def look(self, place: Array) -> None:
+        """Stand there without slopes, in draft."""
+        self._columns = [[] for _ in self.observations.recordings]
+        self._mix = np.zeros((len(self.frees), 0))
+        self._stand(place, self._predicted([place])[0])
 
-    def local(self) -> Local:
-        """The equations where it stands, with the excess that is known now."""
-        assert self.shown is not None
-        found = self._equations(self._place, self.shown, [one.sums for one in self.heard])
-        self._known = found.matrix
+    def beginning(self) -> "Fitting | None":
+        """The same with the beginning of long recordings, in draft, to come near the values at less expense; None
+        where all are short. It begins where they do, since what a unit does hangs on what was before."""
+        cut = [_cut(*each) for each in zip(self.observations.recordings, self._places, strict=True)]
+        if sum(len(one.dry) for one in cut) == sum(len(one.dry) for one in self.observations.recordings):
+            return None
+        found = Fitting(
+            replace(self.observations, recordings=tuple(cut)), self.frees, self.prior, quality=DEFAULT_QUALITY,
+            workers=self._workers, progress=self._next(0.5), cache=self._cache,
+        )  # fmt: skip
+        found._places = list(self._places)
         return found
 
-    def tried(self, place: Array) -> Local:
-        """With slopes and weights of where it stands."""
-        (now,) = self._predicted([place])
+    def _moved_to(self, place: Array, now: Predicted) -> Local:
+        if not self._finer:
+            self._finer = self._differences(place, now)
+        self._stand(place, now)
+        self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
+        found = self._equations(place, now, [one.sums for one in self.heard])
+        self.known = found.matrix
+        return found
+
+    def _stand(self, place: Array, now: Predicted) -> None:
+        self._place, self.shown = place, now
+        self.heard = [self._heard(k, output) for k, output in enumerate(self._models(now))]
+        self.trusted = trust(np.nan_to_num(self._off(now)))
+
+    def tried(self, places: Sequence[Array]) -> list[Local]:
+        """Side by side, with slopes and weights of where it stands."""
+        return [self._tried(*each) for each in zip(places, self._predicted(places), strict=True)]
+
+    def _tried(self, place: Array, now: Predicted) -> Local:
         if any(output is None for output in now.outputs):
-            return Local(matrix=self._known, gradient=np.zeros(len(place)), cost=np.inf)
+            return Local(matrix=self.prior.precision, gradient=np.zeros(len(place)), cost=np.inf)
         each = zip(self.observations.recordings, self._places, self._models(now), self._columns, strict=True)
         sums = [_by_value(compared(*one), self._mix) for one in each]
         return self._equations(place, now, sums)
@@ -181,7 +215,7 @@ class Fitting:
         if any(output is None for output in now.outputs):
             raise InputError(f"{self.observations.unit.name}: cannot be played: {'; '.join(now.reasons)}")
         played = [np.asarray(output, dtype=np.float64) for output in now.outputs if output is not None]
-        return [output + finer for output, finer in zip(played, self._finer, strict=True)]
+        return [output + finer for output, finer in zip(played, self._finer, strict=True)] if self._finer else played
 
     def _differences(self, place: Array, draft: Predicted) -> list[Array]:
         """What the quality asked for differs from draft by."""
@@ -195,8 +229,8 @@ class Fitting:
 
     def _slopes(self, place: Array) -> Derivatives:
         """Along the directions that are told apart where it stands."""
-        if self.shown is not None:
-            self._directions = directions_of(self._known)
+        if self.known is not None:
+            self._directions = directions_of(self.known)
         along, sizes = self._directions
         self.evaluations += len(sizes)
 
@@ -227,13 +261,6 @@ class Fitting:
             sums = [compared(recording, where, output) for recording, where, output in each]
             found.append(self._cost(place, now, sums))
         return np.array(found)
-
-    def divide_by_excess(self) -> bool:
-        """Let what each recording knows count for less where its differences hang together; whether that changed
-        anything."""
-        before = list(self.excess)
-        self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
-        return any(abs(now / then - 1.0) > 0.05 for now, then in zip(self.excess, before, strict=True))
 
     def levels(self) -> list[tuple[Sums, Array, Array]]:
         """Of each recording its cells, and the mean squares in them: of the model, and of what is left over

@@ -3,11 +3,14 @@
 (K. Levenberg, Quart. Appl. Math. 2 (1944) 164; D. Marquardt, J. SIAM 11 (1963) 431.) Who asks gives normal equations
 at a place, which may weigh the data anew each time, and costs at others with the weights of the last equations. Slopes
 are dear, so they are kept, put right by what the last step did, as long as steps do what they promise; what is found
-has slopes taken so near that they are as good as its own. Where a step along what is hardly seen leaves a bent valley,
-the slopes of its beginning lead from its end back down into it (the acceleration along the geodesic of M. Transtrum,
-J. Sethna, arXiv:1201.5885, from memory, out of the play of the step itself), before it is made shorter.
+has slopes taken so near that they are as good as its own. Four places cost little more than one, so four steps are
+tried side by side: the whole one, half of it, and two held back along what is hardly seen. Where none does what was
+promised, since a step leaves a bent valley, the slopes of its beginning lead from its end back down into it (the
+acceleration along the geodesic of M. Transtrum, J. Sethna, arXiv:1201.5885, from memory, out of the play of the step
+itself), by no more than the step is long.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -25,11 +28,18 @@ DROWNED = 0.1
 """The same where a step that promises no more does not make it less: two plays differ by errors of that size."""
 LEAST_GAIN, KEPT_GAIN = 0.1, 0.5
 """Share of what a step promised: with less it is not taken, with less its slopes are not kept."""
+SLOW = 0.05
+"""Share of the sum of squares: where a step far from where slopes were taken made it less by no more, they are taken
+anew, since little may be promised because they are wrong."""
 NEAR = 0.5
 """Standard deviations from where slopes were taken within which they hold."""
-SHARES = (1.0, 0.5, 0.25)
-"""Of a step along a bent valley; what it leaves there falls with the third power."""
-FIRST_DAMPING, LEAST_DAMPING = 1e-4, 1e-6
+FIRST_DAMPING, STRONGER = 10.0, 30.0
+"""What a step of 1 of any value costs, in standard deviations squared, in the weaker of the two steps that are held
+back; and by how much more in the stronger. (Places are logarithms or shares of a turn, and so alike.)"""
+AFTER = (0.1, 0.1, 1.0, STRONGER)
+"""What the damping is multiplied by after each of the four."""
+SHARE = 0.25
+"""Of a step that led nowhere."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,8 +60,8 @@ class Problem(Protocol):
     def near(self, place: Array) -> Local:
         """The same with the slopes of the place before, put right by what changed on the way here."""
 
-    def tried(self, place: Array) -> Local:
-        """With weights and slopes of the place before; the cost is infinite where there is none."""
+    def tried(self, places: Sequence[Array]) -> list[Local]:
+        """Several, with weights and slopes of the place before; the cost is infinite where there is none."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,44 +77,46 @@ class Found:
     """Of each value, whether it is pressed against an end [shape=(values,)]."""
 
 
-def search(problem: Problem, start: Array, low: Array, high: Array, local: Local | None = None) -> Found:
-    """From ``start``, within ``low`` and ``high`` [shape=(values,) each]; ``local``: what is known there already."""
+def search(
+    problem: Problem, start: Array, low: Array, high: Array, local: Local | None = None, *, enough: float = SETTLED
+) -> Found:
+    """From ``start``, within ``low`` and ``high`` [shape=(values,) each]; ``local``: what is known there already;
+    ``enough``: it is done where no step promises more, in standard deviations squared."""
     place = np.clip(start, low, high)
     local = problem.at(place) if local is None else local
-    damping, tries, moved, rounds = 0.0, 0, 0.0, 1
+    damping, tries, moved, rounds = FIRST_DAMPING, 0, 0.0, 1
     settled = False
     while rounds < MOST_ROUNDS:
-        new = np.clip(place + _step(local, place, damping, low, high), low, high)
-        step = new - place
-        promised = float(2.0 * local.gradient @ step - step @ local.matrix @ step)
-        if promised < SETTLED and moved <= NEAR:
+        steps = _steps(local, place, damping, SHARE**tries, low, high)
+        promised = max(_promised(local, step) for step in steps)
+        if promised < enough * SHARE**tries and moved <= NEAR:
             settled = True
             break
-        gain, bent = 0.0, False
-        if promised >= SETTLED:
-            tried = problem.tried(new)
-            gain = (local.cost - tried.cost) / promised
-            bent = gain <= LEAST_GAIN and moved == 0.0 and promised >= DROWNED and bool(np.isfinite(tried.cost))
-            if bent:
-                unforetold = replace(tried, gradient=tried.gradient - local.gradient + local.matrix @ step)
-                back = _whole_step(unforetold, new, damping, low, high)
-                for share in SHARES:
-                    new = np.clip(place + share * step + share**2 * back, low, high)
-                    gain = (local.cost - problem.tried(new).cost) / promised
-                    if gain > LEAST_GAIN:
-                        break
+        gain, straight = 0.0, True
+        if promised >= enough * SHARE**tries:
+            tried = problem.tried([place + step for step in steps])
+            best = _least(tried)
+            gain = (local.cost - tried[best].cost) / promised
+            if gain <= KEPT_GAIN and moved == 0.0 and promised >= DROWNED:
+                bent = [_bent(*each, local, place, low, high) for each in zip(steps, tried, strict=True)]
+                again = problem.tried([place + step for step in bent])
+                if again[_least(again)].cost < tried[best].cost:
+                    best, steps, straight = _least(again), bent, False
+                    gain = (local.cost - again[best].cost) / promised
         if gain > LEAST_GAIN:
-            kept = gain > KEPT_GAIN and not bent
+            near = moved + np.sqrt(promised) <= NEAR or gain * promised > SLOW * local.cost
+            kept = gain > KEPT_GAIN and straight and near
             moved = moved + float(np.sqrt(promised)) if kept else 0.0
-            place, local = new, problem.near(new) if kept else problem.at(new)
-            damping, tries = 0.1 * damping if damping > LEAST_DAMPING else 0.0, 0
+            place = place + steps[best]
+            local = problem.near(place) if kept else problem.at(place)
+            damping, tries = max(FIRST_DAMPING, damping * AFTER[best]), 0
         elif promised < DROWNED and moved <= NEAR:
             settled = True
             break
         elif moved > 0.0:  # nothing is gained with slopes from elsewhere
             local, moved = problem.at(place), 0.0
         elif tries < MOST_TRIES:
-            damping, tries = max(10.0 * damping, FIRST_DAMPING), tries + 1
+            damping, tries = damping * STRONGER**2, tries + 1
             continue
         else:
             break
@@ -114,17 +126,41 @@ def search(problem: Problem, start: Array, low: Array, high: Array, local: Local
     )
 
 
-def _step(local: Local, place: Array, damping: float, low: Array, high: Array) -> Array:
-    step = _whole_step(local, place, damping, low, high)
-    longest = float(np.max(np.abs(step), initial=0.0))
-    return step * min(1.0, LONGEST_STEP / longest) if longest > 0.0 else step
+def _least(tried: Sequence[Local]) -> int:
+    return int(np.argmin([one.cost for one in tried]))
+
+
+def _promised(local: Local, step: Array) -> float:
+    return float(2.0 * local.gradient @ step - step @ local.matrix @ step)
+
+
+def _bent(step: Array, tried: Local, local: Local, place: Array, low: Array, high: Array) -> Array:
+    """A step led back by what it left."""
+    if not np.isfinite(tried.cost):
+        return 0.25 * step
+    unforetold = replace(tried, gradient=tried.gradient - local.gradient + local.matrix @ step)
+    back = _whole_step(unforetold, place + step, 0.0, low, high)
+    return np.asarray(np.clip(place + step + _cut(back, float(np.max(np.abs(step)))), low, high) - place)
+
+
+def _steps(local: Local, place: Array, damping: float, share: float, low: Array, high: Array) -> list[Array]:
+    """What the slopes promise most of, half of it, and two that are held back along what is hardly seen."""
+    whole, *held = (
+        _cut(_whole_step(local, place, one, low, high), LONGEST_STEP) for one in (0.0, damping, STRONGER * damping)
+    )
+    return [np.clip(place + one, low, high) - place for one in (share * whole, 0.5 * share * whole, *held)]
+
+
+def _cut(step: Array, longest: float) -> Array:
+    length = float(np.max(np.abs(step), initial=0.0))
+    return step * min(1.0, longest / length) if length > 0.0 else step
 
 
 def _whole_step(local: Local, place: Array, damping: float, low: Array, high: Array) -> Array:
     free = np.logical_not(_pressed(place, local.gradient, low, high))
     step = np.zeros(len(free))
     matrix = local.matrix[np.ix_(free, free)]
-    matrix = matrix + damping * np.diag(np.diag(matrix))
+    matrix = matrix + damping * np.eye(len(matrix))
     step[free] = np.linalg.lstsq(matrix, local.gradient[free], rcond=1e-14)[0]
     return step
 

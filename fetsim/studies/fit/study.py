@@ -35,7 +35,8 @@ from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.observed.sums import Sums
 
-MOST_SEARCHES = 3
+NEAR_ENOUGH = 0.1
+"""Standard deviations squared that a step in a piece may still promise."""
 TRIED = 2.0
 """Standard deviations off at which an interval is looked at."""
 BEYOND = 3.0
@@ -76,26 +77,14 @@ def fit(
     unit = observations.unit
     frees, prior = frees_of(free, unit, others=others)
     _enough(observations, frees)
-    problem = Fitting(
-        observations, frees, prior, quality=quality, workers=workers, progress=progress, cache=cache
-    )
     start = np.array([one.start for one in frees])
     low, high = (np.array([getattr(one, end) for one in frees]) for end in ("low", "high"))
-    local = problem.at(start)
+    problem = Fitting(observations, frees, prior, quality=quality, workers=workers, progress=progress, cache=cache)
+    problem.look(start)
     before, levels = problem.shown, problem.levels()
     assert before is not None
     _plausible(observations, before)
-    found = search(problem, start, low, high, local)
-    rounds = found.rounds
-    for number in range(MOST_SEARCHES):
-        # what hangs together is known where the search ended, and may end it elsewhere; so may a finer model
-        local = problem.refined() if number == 0 else found.local
-        if problem.divide_by_excess():
-            local = problem.local()
-        elif number > 0:
-            break
-        found = search(problem, found.place, low, high, local)
-        rounds += found.rounds
+    found, rounds = _found(problem, start, low, high)
     covariance = covariance_of(found.local.matrix)
     ends, profiled = _intervals(problem, found, covariance, frees)
     asked = [k for k, one in enumerate(frees) if one.asked]
@@ -121,6 +110,18 @@ def fit(
         settled=found.settled,
         reasons=problem.shown.reasons,
     )
+
+
+def _found(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Found, int]:
+    """And in how many rounds: in the beginnings of long recordings, in all of them, and with a finer model there."""
+    rounds, piece = 0, problem.beginning()
+    if piece is not None:
+        near = search(piece, start, low, high, enough=NEAR_ENOUGH)
+        start, rounds, problem.known = near.place, near.rounds, near.local.matrix
+        problem.evaluations += piece.evaluations
+    first = search(problem, start, low, high)
+    found = search(problem, first.place, low, high, problem.refined())
+    return found, rounds + first.rounds + found.rounds
 
 
 def _enough(observations: Observations, frees: Sequence[Free]) -> None:
