@@ -115,7 +115,8 @@ def _about_pinch_off(figures: Figures, polarity: str, kt_q_v: float) -> list[tup
     if abs(volt) < SMALLEST_PINCH_OFF_V:
         return [(key, f"{volt:g} V is nearer to zero than {SMALLEST_PINCH_OFF_V:g} V")]
     if (volt < 0.0) != (polarity == "n"):
-        return [(key, "is negative in an n-channel JFET and positive in a p-channel one")]
+        told = "is negative in an n-channel JFET and positive in a p-channel one"
+        return [(key, f"{told}; this one is {polarity}-channel")]
     if key == "pinch_off_voltage":
         return []
     if not figures["v_gs_off_current"] < figures["i_dss"]:

@@ -23,7 +23,8 @@ STEPS = (
     "10 mV is 1 mA. Read within a second or two, before the FET is warm, and write down the drain voltage too.",
     "2. V_GS(off): take the source off ground, 1 Mohm from source to ground. Read the volts across the 1 Mohm: that is "
     "V_GS(off) without its sign, and over 909 kohm (1 Mohm beside the meter's 10) the current that it belongs to.",
-    "3. Write a row for each FET. Keep fingers off it: 10 K are 20 mV of V_GS(off), and all must be read equally warm.",
+    "3. Write a row for each FET, V_GS(off) with its sign: negative for n-channel, positive for p-channel. Keep "
+    "fingers off it: 10 K are 20 mV of V_GS(off), and all must be read equally warm.",
 )
 EXAMPLE = """name, i_dss [mA], v_gs_off, v_gs_off_current [uA], v_ds
 A1, 13.2, -3.91V, 4.3, 8.8V"""

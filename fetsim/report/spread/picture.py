@@ -55,7 +55,11 @@ def draw_parts(found: SpreadFound) -> Picture:
         for figure in found.told
         for panel in (_blame(found, figure), _moved(found, figure))
     ]
-    return _panels(f"Parts of {found.unit.name}", [panel for panel in panels if panel is not None])
+    picture = _panels(f"Parts of {found.unit.name}", [panel for panel in panels if panel is not None])
+    if not any(panels):
+        reasons = {found.blame[one.key].reason or "no share is above its own error" for one in found.told}
+        picture.text(0.01, 0.5, "Nothing to draw: " + ";\n".join(sorted(reasons)))
+    return picture
 
 
 def _panels(title: str, panels: list[Draw]) -> Picture:
@@ -133,8 +137,11 @@ def _alike(figure: Figure, values: Array) -> tuple[float, float] | None:
     """Middle of values that all read the same, and half of an axis on which they show no spread; else None."""
     if len({figure.show(float(value)) for value in values}) != 1:
         return None
-    middle = float(np.mean(values)) * _scale(figure)[0]
-    return middle, ROOM * (abs(middle) or 1.0)
+    factor, middle = _scale(figure)[0], float(np.mean(values))
+    half = ROOM * (abs(middle) or 1.0)
+    while figure.show(middle + half) == figure.show(middle):
+        half *= 2.0  # an axis whose end reads as its middle does would show their rounding
+    return middle * factor, half * factor
 
 
 def _give_room(ax: Axes, figure: Figure, values: Array, which: str) -> None:

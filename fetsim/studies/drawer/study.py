@@ -32,7 +32,7 @@ from fetsim.rig.runner import Progress, run_all, unwatched
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.settings import settings
-from fetsim.schematic.unit import Unit
+from fetsim.schematic.unit import Part, Unit
 from fetsim.studies.builds.asked import figures_named
 from fetsim.studies.builds.figures import Figures
 from fetsim.studies.builds.nominal import nominal_of
@@ -91,6 +91,7 @@ def measure_drawer(
     levels = numbers_of(levels_dbu, "levels").ravel()
     if not listed or not levels.size:
         raise InputError("drawer: needs at least one FET and one level")
+    _check_polarity(part, listed, fets)
     changes = {fet.name: fet_changes(part, fet) for fet in listed}
     reference, target = _reference(unit, like, changes)
     if reference in changes and reference != like:
@@ -116,6 +117,18 @@ def measure_drawer(
         asked=tuple(replace(one, key=one.kind) for one in found.figures if one.kind != "reduction"), present=present,
         fets=tuple(sorted(each, key=lambda one: one.unlikeness)), pairs=best_pairs(each, levels), left_out=left_out,
     )  # fmt: skip
+
+
+def _check_polarity(part: Part, listed: Sequence[MeasuredFet], given: object) -> None:
+    """One FET of the other polarity is told in its row; nothing but such is the wrong list, or signs left out. Raises
+    InputError."""
+    assert part.device is not None
+    polarity = part.device.polarity
+    if all((fet.v_gs_off_v < 0.0) != (polarity == "n") for fet in listed):
+        wrong, right = ("positive", "negative") if polarity == "n" else ("negative", "positive")
+        where = given if isinstance(given, str | Path) else "fets"
+        told = f"v_gs_off is {wrong} throughout, but {part.designator} is {polarity}-channel, where it is {right}"
+        raise InputError(f"{where}: {told}; give a list of such FETs, or write the signs")
 
 
 def _reference(

@@ -136,9 +136,9 @@ def _shown(figure: Figure, value: float | None) -> str:
 
 def _confidence(found: SpreadFound) -> Table:
     columns = (FIGURE, *(Column(key=f"within_{percent:g}", heading=_ordinal(percent)) for percent in PERCENTS))
-    rows = [
+    rows: list[tuple[Cell, ...]] = [
         (_named(one), *(
-            "-" if ends is None else f"{_shown(one, ends[0])} to {_shown(one, ends[1])}"
+            FEW if ends is None else f"{_shown(one, ends[0])} to {_shown(one, ends[1])}"
             for ends in found.summaries[one.key].within
         ))
         for one in found.told
@@ -216,17 +216,19 @@ def _shares(key: str, title: str, found: SpreadFound, blame: Mapping[str, Blame]
         Column(key="total_error", heading="+-", unit="%", show=PERCENT),
     ]  # fmt: skip
     rows: list[tuple[Cell, ...]] = []
-    notes = []
+    notes: list[str] = []
+    without: dict[str, list[str]] = {}
     for one in found.told:
         this = blame[one.key]
         if this.reason:
-            notes.append(f"{one.heading}: {this.reason}.")
+            without.setdefault(this.reason, []).append(one.heading)
             continue
         ranked = [share for share in this.shares if share.ranked]
         rows += [(one.heading, *_share_row(share, by_rank)) for share in ranked[: LISTED if by_rank else None]]
         left = len(this.shares) - len(ranked)
         explained = f"ranks explain {100.0 * this.explained:.0f} % of its variance; " if this.explained else ""
         notes.append(f"{one.heading}: {explained}{left} part{'' if left == 1 else 's'} below the error of the share.")
+    notes += [f"{'; '.join(headings)}: {why}." for why, headings in without.items()]
     return Table(key=key, title=title, columns=tuple(columns), rows=rows, heads=2, notes=tuple(notes))
 
 

@@ -88,10 +88,9 @@ class Asked:
     def _aim(self, text: str, present: float) -> float:
         if text == SAME:
             return present
-        word, _, by = text.partition(" ")
-        if word != BY:
+        if not text.startswith(BY):
             return self._number(text, self.figure.quantity)
-        return present + self._distance(by, present)
+        return present + self._distance(text.removeprefix(BY).strip(), present)
 
     def _around(self, aim: float, off: str | None) -> tuple[float, float]:
         if off is not None:

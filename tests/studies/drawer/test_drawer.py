@@ -134,6 +134,15 @@ def test_a_trim_out_of_reach_takes_a_resistor_and_a_fet_that_cannot_be_put_in_is
     assert refused.unit(DUNLIN) is None and "negative in an n-channel JFET" in refused.told[0]
 
 
+def test_a_list_of_the_other_polarity_is_told_at_once(capsys, tmp_path):
+    path = tmp_path / "fets.csv"
+    path.write_text("name,i_dss,v_gs_off,v_gs_off_current\nA,6mA,-2.4,1uA\nB,7mA,-2.6,1uA\n", encoding="utf-8")
+    code, out, err = run(capsys, path, "--unit", "greenshank")
+    assert (code, out) == (2, "") and err.count("\n") == 1
+    assert f"{path}: v_gs_off is negative throughout, but J1 is p-channel" in err
+    assert "positive for p-channel" in " ".join(fetsim.how_text().split())
+
+
 def test_of_a_joined_pair_one_channel_is_measured_alone(tmp_path):
     """It is the unit of that channel by itself; joined, the trims would pull at each other."""
     (tmp_path / "pair.toml").write_text(

@@ -184,9 +184,17 @@ def test_everything_is_told_and_drawn(kept):
     assert whole["builds"] == 8 and len(whole["changes"]) == 8 and whole["seed"] == 1 and whole["yields"][-1]["of"] == 8
     assert whole["summaries"]["gain"]["known"] == 8 and whole["exact"]["V1"] == "no tolerance"
     assert np.shape(found.band_db((5.0, 95.0))) == (2, 2)
-    assert len(found.plot(("noise", "gain")).axes) >= 4 and found.plot_parts().axes
+    assert len(found.plot(("noise", "gain")).axes) >= 4 and any(ax.get_visible() for ax in found.plot_parts().axes)
     with pytest.raises(InputError, match="plane: 'thd' was not asked for; choices: gain, noise"):
         found.plot(("gain", "thd"))
+
+
+def test_too_few_builds_to_blame_a_part_are_told_once_and_on_the_picture(kept):
+    found = spread(TEACHING, builds=4, figures=["gain", "noise"], cache=kept, **QUICK)
+    (blame,) = (table for table in found.tables() if table.key == "blame")
+    (note,) = blame.notes
+    assert note.startswith("gain at rest; noise") and "4 builds cannot tell" in note
+    assert any("4 builds cannot tell" in text.get_text() for text in found.plot_parts().texts)
 
 
 def test_trims_of_every_build_are_set_first(kept):
@@ -224,8 +232,8 @@ def test_builds_of_every_unit_are_drawn_and_measured(name, kept):
 
 def test_builds_that_read_the_same_are_a_narrow_bar_and_no_magnified_rounding(kept):
     """Around one value there is no spread to be seen: the axes stay within half of it either way."""
-    found = spread(TEACHING, builds=1, figures=["gain", "release"], only=["C1"], cache=kept, **QUICK)
-    plane, gain, release = [ax for ax in found.plot().axes if ax.get_visible()]
+    found = spread(TEACHING, builds=1, figures=["gain", "release", "loss"], only=["C1"], cache=kept, **QUICK)
+    plane, gain, release, loss = [ax for ax in found.plot().axes if ax.get_visible()]
     assert found.title == "1 build of Teaching loop"
     for ax, key, factor in ((gain, "gain", 1.0), (release, "release", 1e3)):
         value, (bar,) = factor * found.nominal.found[key], ax.patches
@@ -234,6 +242,7 @@ def test_builds_that_read_the_same_are_a_narrow_bar_and_no_magnified_rounding(ke
         low, high = ax.get_xlim()
         assert abs(value) * 0.1 < 0.5 * (high - low) < abs(value) * 0.5
     assert plane.get_xlim() == pytest.approx(gain.get_xlim(), rel=0.02)
+    assert np.ptp(loss.get_xlim()) > 0.01  # it reads 0.00 dB, whatever follows
 
 
 def test_steps_that_need_a_tone_are_taken_in_every_build_where_that_is_asked_for(tmp_path, kept):

@@ -108,7 +108,7 @@ def test_a_loop_is_led_to_the_figures_of_another_one():
 
 def test_a_control_is_turned():
     unit = load_unit("dunlin")
-    found = asked(unit, ["gain=by -3dB +-0.05dB"], ["makeup"], figures=[])
+    found = asked(unit, ["gain=by-3dB +-0.05dB"], ["makeup"], figures=[])
     before, after = (Bench(one, "draft").rig.idle_gain_db() for one in (unit, found.build()))
     assert after - before == pytest.approx(-3.0, abs=0.05) and found.found[0].met
 
