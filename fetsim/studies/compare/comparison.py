@@ -66,10 +66,10 @@ class Activity:
     time_s: Samples
     gain_reduction_max_db: Samples
     gain_reduction_mean_db: Samples
-    peak_db: float
-    """Largest gain reduction in the programme."""
-    mean_db: float
-    """Mean over the programme."""
+    peak_db: float | None
+    """Largest gain reduction in the programme; None where only how it moves is known."""
+    mean_db: float | None
+    """Mean over the programme; likewise."""
 
 
 @dataclass(frozen=True, kw_only=True)

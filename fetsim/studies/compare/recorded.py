@@ -103,7 +103,7 @@ def _reduction(pair: InStep, first: int, untouched: Take, rate_hz: int) -> Activ
     time_s = (first + np.arange(len(gain_db))) / rate_hz
     known = np.isfinite(gain_db)
     if not np.any(known):
-        return rows
+        return replace(rows, peak_db=None, mean_db=None)
     against_db = np.interp(rows.time_s, time_s[known], gain_db[known])
     heard = known[np.clip(np.searchsorted(time_s, rows.time_s), 0, len(known) - 1)]
     resting = heard & (rows.gain_reduction_max_db < AT_REST_DB)
@@ -111,12 +111,13 @@ def _reduction(pair: InStep, first: int, untouched: Take, rate_hz: int) -> Activ
     at_rest_db = np.median(against_db[counted]) if np.any(counted) else 0.0
     less_db = np.where(heard, against_db - at_rest_db, 0.0)
     mean_db, most_db = rows.gain_reduction_mean_db - less_db, rows.gain_reduction_max_db - less_db
+    told = _rests(rows)
     return Activity(
         time_s=rows.time_s,
         gain_reduction_max_db=most_db,
         gain_reduction_mean_db=mean_db,
-        peak_db=float(np.max(most_db)),
-        mean_db=float(np.mean(mean_db)),
+        peak_db=float(np.max(most_db)) if told else None,
+        mean_db=float(np.mean(mean_db)) if told else None,
     )
 
 

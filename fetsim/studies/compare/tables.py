@@ -40,6 +40,7 @@ FIGURES = (
 )  # fmt: skip
 BENCH = ("threshold_dbu", "attack_ms", "release_ms", "thd_percent")
 NO_DIFFERENCE = Missing(cause="nothing to measure", text="no difference in this programme")
+ONLY_MOVES = Missing(cause="not computed", text="only how the gain reduction moves is known, not how much it is")
 UNTOUCHED = Missing(cause="not defined", text="the version that the others are compared with")
 
 
@@ -90,6 +91,8 @@ def _figures(one: VersionResult) -> tuple[Cell, ...]:
             Missing(cause="not computed", text=bench.reasons[name]) if name in bench.reasons else getattr(bench, name)
             for name in BENCH
         ]
-    reduction: tuple[Cell, ...] = (None, None) if played is None else (played.peak_db, played.mean_db)
+    reduction: tuple[Cell, ...] = (None, None)
+    if played is not None:
+        reduction = tuple(ONLY_MOVES if each is None else each for each in (played.peak_db, played.mean_db))
     resting: tuple[Cell, ...] = (None, None) if rest is None else (rest.loss_db, rest.above_pinch_off_v)
     return (one.label, *measured, *reduction, *resting)

@@ -133,6 +133,13 @@ def _enough(observations: Observations, frees: Sequence[Free]) -> None:
             f"free: {len(unknown)} values without a tolerance ({', '.join(unknown)}) and {len(observations.readings)} "
             "readings; more unknowns than data: read more, or free fewer"
         )
+    every = [one.settings for one in (*observations.readings, *observations.recordings)]
+    for one in frees:
+        if one.asked and all(one.name in settings for settings in every):
+            raise InputError(
+                f"free: {one.name} is set wherever something was read or recorded, so none of it tells what it is; "
+                "leave it out of the settings, or do not free it"
+            )
 
 
 def _plausible(observations: Observations, before: Predicted) -> None:

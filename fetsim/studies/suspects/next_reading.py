@@ -14,7 +14,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.schematic.unit import Unit
 from fetsim.studies.observed.observations import Observations
-from fetsim.studies.observed.readings import ACCURACY_SHARE, LEAST_V, Reading
+from fetsim.studies.observed.readings import ACCURACY_DB, ACCURACY_SHARE, LEAST_V, Reading
 from fetsim.studies.suspects.apart import WORTH_BITS, expected_bits
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.record import NextReading
@@ -22,7 +22,7 @@ from fetsim.studies.suspects.search import Search
 
 MOST_NEXT = 5
 FIGURE_SHARE = 0.03
-"""How well figures other than volts are read at the bench (estimate)."""
+"""How well times, frequencies and ratios are read at the bench (estimate)."""
 MOVED_SHARE = 0.01
 """Of what another setting moves volts by: standard deviation by tolerances (estimate)."""
 APART_TURN = 0.2
@@ -85,6 +85,8 @@ def _meter(reading: Reading, expected: Array, drawn: float) -> Array:
     """Error of whoever reads, one standard deviation."""
     if reading.figure.kind == "volts":
         return np.maximum(ACCURACY_SHARE * np.abs(expected), LEAST_V)
+    if "dB" in reading.figure.unit:
+        return np.full(len(expected), ACCURACY_DB)  # no share: 0 dB is read no better than 20
     return np.full(len(expected), FIGURE_SHARE * max(abs(drawn), 1e-6))
 
 

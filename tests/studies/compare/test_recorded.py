@@ -8,6 +8,8 @@ from scipy import signal as dsp
 
 from fetsim.audio.render import render
 from fetsim.errors import InputError
+from fetsim.measurements.results.missing import Missing
+from fetsim.report.pages.compare.words import _version_words
 from fetsim.schematic.load import load_unit
 from fetsim.studies.compare.comparison import Activity
 from fetsim.studies.compare.recorded import _rests
@@ -68,6 +70,27 @@ def test_gain_reduction_of_the_real_unit_is_told_from_its_gain(files):
     loud = wanted.gain_reduction_mean_db > 1.0
     error = (box.gain_reduction_mean_db - wanted.gain_reduction_mean_db)[loud]
     assert np.median(np.abs(error)) < 0.5
+
+
+def test_without_rest_in_the_simulation_no_amount_of_gain_reduction_is_told(files, tmp_path):
+    """Both the table and the page leave mean and peak out; the course stays."""
+    sound, _ = soundfile.read(files / "in.wav")
+    sound = sound[RATE_HZ : 2 * RATE_HZ]
+    loud = 0.3 * np.sign(sound) * np.abs(sound) ** 0.05  # never quiet, so that the loop never lets go
+    soundfile.write(tmp_path / "loud.wav", loud, RATE_HZ, subtype="FLOAT")
+    given = render(loud, RATE_HZ, unit=load_unit("teaching").changed(C2="220n"), quality="draft").output
+    soundfile.write(tmp_path / "box.wav", 0.3 * given, RATE_HZ, subtype="FLOAT")
+    found = compare(
+        tmp_path / "loud.wav", {}, unit="teaching", quality="draft", recordings={"the box": tmp_path / "box.wav"},
+        folder=tmp_path / "out",
+    )  # fmt: skip
+    assert "only how the gain reduction moves is known" in found.versions[1].cautions[0]
+    first, box = ({column.key: cell for column, cell in zip(found.tables()[1].columns, row, strict=True)}
+                  for row in found.tables()[1].rows)  # fmt: skip
+    for key in ("peak_gain_reduction_db", "mean_gain_reduction_db"):
+        assert first[key] > 1.0 and isinstance(box[key], Missing)
+    assert np.isfinite(found.versions[1].activity.gain_reduction_mean_db).all()
+    assert "on average" not in _version_words(found.versions[1])["summary"]
 
 
 def test_how_much_gain_reduction_is_known_only_where_the_simulation_rests():

@@ -75,6 +75,14 @@ def test_more_unknowns_than_data_is_refused(tmp_path):
         fetsim.fit(observed, ["R1=any", "R2=any"])
 
 
+def test_what_is_both_free_and_set_everywhere_is_refused():
+    unit = fetsim.load_unit("dunlin")
+    row = {"figure": "volts@ctl", "value": "-5V", "settings": "release=1"}
+    observed = fetsim.Observations(unit=unit, readings=(fetsim.reading_of(row, unit),))
+    with pytest.raises(InputError, match="release is set wherever something was read"):
+        fetsim.fit(observed, ["C16", "release"])
+
+
 def test_a_reading_in_the_wrong_unit_is_asked_back(tmp_path):
     unit = unit_of(tmp_path, DIVIDER)
     row = {"figure": "volts@m", "value": "6120V"}

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 import fetsim
-from fetsim.studies.observed.readings import reading_of
-from fetsim.studies.suspects.next_reading import other_settings
+from fetsim.studies.observed.readings import ACCURACY_DB, reading_of
+from fetsim.studies.suspects.next_reading import _meter, other_settings
 from fetsim.studies.suspects.set_up import set_up
 from fetsim.studies.suspects.values import values_of
 from fetsim.studies.suspects.words import spoken
@@ -75,6 +75,15 @@ def test_the_next_reading_may_be_one_at_another_setting() -> None:
     assert spoken("volts@ctl (release=1)") == "the volts at ctl with release fully clockwise"
     assert spoken("volts@ctl (SW1=steep)") == "the volts at ctl with SW1 at steep"
     assert spoken("volts@ctl") == "the volts at ctl" and spoken("threshold") == "threshold"
+
+
+def test_how_well_a_level_is_read_is_no_share_of_it() -> None:
+    """A gain of 0 dB is read to what a careful hand reads any to, not to 3 % of nothing."""
+    unit = fetsim.load_unit("teaching")
+    gain, release = (reading_of({"figure": name, "value": text}, unit) for name, text in
+                     (("gain", "0.1dB"), ("release", "0.1s")))  # fmt: skip
+    assert _meter(gain, np.array([0.0, 9.0]), 0.0) == pytest.approx(ACCURACY_DB)
+    assert _meter(release, np.array([0.1, 0.2]), 0.1) == pytest.approx(0.003)
 
 
 def test_a_unit_as_drawn_is_called_healthy() -> None:

@@ -113,9 +113,12 @@ def _version_words(version: VersionResult) -> dict[str, Any]:
 
 def _summary(version: VersionResult) -> list[str]:
     found = []
-    if version.activity is not None:
-        mean, peak = number(version.activity.mean_db, 1), number(version.activity.peak_db, 1)
+    played = version.activity
+    if played is not None and played.mean_db is not None and played.peak_db is not None:
+        mean, peak = number(played.mean_db, 1), number(played.peak_db, 1)
         found.append(f"Gain reduction {mean} dB on average, {peak} dB at most")
+    elif played is not None:
+        found.append("How much gain reduction is not known, only how it moves")
     difference = audible(version)
     if difference is not None:
         side = "under" if difference.level_db <= 0.0 else "above"
