@@ -24,6 +24,10 @@ PIECES, PIECE = 8, 1 << 16  # of the recording that are looked for in the refere
 SHORTEST_PIECE = 1 << 11  # samples
 
 
+class UnlikeError(InputError):
+    """Two sounds that have nothing in common by which they could be brought in step."""
+
+
 def first_guess(heard: Samples, played: Samples, farthest: int) -> tuple[float, float, int]:
     """Delay, clock, and how many other delays fit as well: where the loudest pieces of ``heard`` are in ``played``."""
     heard, played = np.diff(heard), np.diff(played)  # makes music whiter, takes hum and constants away
@@ -35,8 +39,8 @@ def first_guess(heard: Samples, played: Samples, farthest: int) -> tuple[float, 
     together = np.mean(ndimage.maximum_filter1d(likeness, 2 * slack + 1, axis=1, mode="constant"), axis=0)
     best = int(np.argmax(together + TIE * np.mean(likeness, axis=0)))  # the middle of where all agree within the slack
     if together[best] < LEAST_LIKENESS:
-        raise InputError(
-            f"recording: does not resemble what was played (likeness {together[best]:.2f}, {LEAST_LIKENESS:g} is "
+        raise UnlikeError(
+            f"recording: does not resemble what was played (likeness {together[best]:.3f}, {LEAST_LIKENESS:g} is "
             "needed); is it the same take, the right channel, at the rate its label says?"
         )
     elsewhere = np.abs(lags - lags[best]) > 2 * slack

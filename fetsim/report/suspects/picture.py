@@ -80,8 +80,8 @@ def _readings(ax: Axes, found: Suspicion) -> None:
     """How far off each reading is, in its accuracy, before and after."""
     names = [name for name, *_ in found.readings]
     places = np.arange(len(names))
-    drawn = [(value - before) / accuracy for _, value, accuracy, before, _ in found.readings]
-    suspect = [(value - after) / accuracy for _, value, accuracy, _, after in found.readings]
+    drawn = [(value - before) / accuracy for _, value, accuracy, before, *_ in found.readings]
+    suspect = [(value - after) / accuracy for _, value, accuracy, _, after, _ in found.readings]
     for offset, off, colour, marker, label in (
         (-0.12, drawn, AMBER, "s", "as drawn"), (0.12, suspect, BLUE, "o", "with the first suspect"),
     ):  # fmt: skip

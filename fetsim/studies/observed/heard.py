@@ -12,6 +12,7 @@ from scipy import fft
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
+from fetsim.measurements.traces.first_guess import UnlikeError
 from fetsim.measurements.traces.in_step import in_step
 from fetsim.measurements.traces.instants import on_clock
 from fetsim.studies.observed.observations import Recording
@@ -23,6 +24,10 @@ EDGE = 512
 """Samples at both ends of the recording that filters have touched."""
 LEAST_SHARE = 0.25
 """Of the dry sound that the recording must cover."""
+UNLIKE = (
+    "{name}: is not like what the unit gives by its file; if it is the right take at the right settings, the fault is "
+    "too gross for a recording to tell: leave it out and go by readings"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,6 +66,8 @@ def placed(recording: Recording, output: Array) -> Place:
     like that at all."""
     try:
         found = in_step(recording.wet, reference=output, rate_hz=recording.rate_hz)
+    except UnlikeError:
+        raise InputError(UNLIKE.format(name=recording.name)) from None
     except InputError as error:
         raise InputError(f"{recording.name}: {error}") from None
     gain = found.polarity[0] * 10.0 ** (found.gain_db[0] / 20.0)

@@ -21,7 +21,7 @@ from fetsim.files.reading import read_text
 from fetsim.safe_text import printable
 from fetsim.schematic.fields import suggestion
 from fetsim.schematic.unit import Unit
-from fetsim.schematic.values import parse_value
+from fetsim.schematic.values import QUANTITIES, parse_value
 from fetsim.schematic.versions import parse_changes
 from fetsim.studies.builds.asked import Figure, figure_named
 
@@ -62,6 +62,12 @@ class Reading:
         """The figure, with its settings."""
         told = ", ".join(f"{name}={value}" for name, value in self.settings.items())
         return f"{self.figure.key} ({told})" if told else self.figure.key
+
+    @property
+    def symbol(self) -> str:
+        """Of what its value is counted in; empty for ratios."""
+        quantity = self.figure.quantity
+        return self.figure.unit or ("" if quantity == "share" else QUANTITIES[quantity].symbol)
 
 
 def read_readings(path: Path, unit: Unit) -> tuple[Reading, ...]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError, InputError
+from fetsim.measurements.traces.first_guess import UnlikeError
 from fetsim.measurements.traces.in_step import InStep, in_step
 from fetsim.measurements.traces.quiet import quiet_floor
 from fetsim.rig.runner import Progress, unwatched
@@ -20,6 +21,7 @@ from fetsim.schematic.fault_words import is_fault
 from fetsim.schematic.faults import faults_of
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
+from fetsim.studies.observed.heard import UNLIKE
 from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.predict import Predicted, Samples, predict
 from fetsim.studies.observed.readings import Reading
@@ -261,6 +263,8 @@ def columns_of(
         assert output is not None
         try:
             found.append(heard(recording, np.asarray(output, dtype=np.float64)))
+        except UnlikeError:
+            raise InputError(UNLIKE.format(name=recording.name)) from None
         except FetsimError as error:
             raise type(error)(f"{recording.name}: {error}") from None
     return Columns(

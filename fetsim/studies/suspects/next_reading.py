@@ -42,7 +42,7 @@ class _Candidate:
         each = zip(names, self.expected.tolist(), self.sigma.tolist(), strict=True)
         return NextReading(
             name=self.reading.name, bits=expected_bits(chance, self.expected, self.sigma), expected=tuple(each),
-            unit=self.reading.figure.unit,
+            unit=self.reading.symbol,
         )  # fmt: skip
 
 

@@ -100,8 +100,8 @@ class Suspicion(Result):
     """Whether all faults together do not explain what is known 20 times better than health does: what is there lies
     below what noise, tolerances and the model's error let one see. A good unit comes out otherwise in 5 of 100 cases at
     the most (Markov's inequality for the ratio of evidences, as long as tolerances are what they are taken for)."""
-    readings: tuple[tuple[str, float, float, float, float], ...]
-    """Reading: name, value, its accuracy, what the unit as drawn gives, what the first suspect does."""
+    readings: tuple[tuple[str, float, float, float, float, str], ...]
+    """Reading: name, value, its accuracy, what the unit as drawn gives, what the first suspect does; unit of these."""
     heard: tuple[HeardBefore, ...]
     verdict: str
     warnings: tuple[str, ...]

@@ -182,8 +182,9 @@ def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
     )  # fmt: skip
 
 
-def _readings(search: Search, one: Hypothesis, mean: Array) -> Iterable[tuple[str, float, float, float, float]]:
+def _readings(search: Search, one: Hypothesis, mean: Array) -> Iterable[tuple[str, float, float, float, float, str]]:
     columns = search.columns
     after = columns.base.readings + np.nan_to_num(columns.readings) @ (one.form(columns.count).offset + mean)
     for k, reading in enumerate(columns.observations.readings[: columns.taken]):
-        yield reading.name, reading.value, reading.accuracy, float(columns.base.readings[k]), float(after[k])
+        drawn = float(columns.base.readings[k])
+        yield reading.name, reading.value, reading.accuracy, drawn, float(after[k]), reading.symbol

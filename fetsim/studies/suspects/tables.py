@@ -12,6 +12,7 @@ from fetsim.studies.suspects.hypotheses import HEALTHY_CHANCE, SECOND_CHANCE
 from fetsim.studies.suspects.record import Suspect, Suspicion
 
 HEARING = "Hearing. Turn the monitors down before a unit that is not in order plays into them."
+NOT_ACCUSED = "None of them is accused: these are what the data cannot rule out."
 MOST_EXPECTED = 4
 CHANCE = fixed(1)
 
@@ -41,9 +42,10 @@ def _suspects(found: Suspicion) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for number, group in enumerate(found.groups, start=1):
         rows += [(str(number), 100.0 * group.probability, *_row(one)) for one in group.suspects]
+    healthy = f"Nothing wrong beyond tolerances: {100.0 * found.healthy:.1f} %."
     return Table(
         key="suspects", title="Suspects; those of a group are not told apart by what is known", rows=rows, heads=2,
-        notes=(f"Nothing wrong beyond tolerances: {100.0 * found.healthy:.1f} %.",),
+        notes=(healthy, *((NOT_ACCUSED,) if found.below else ())),
         columns=(
             Column(key="group", heading="group"),
             Column(key="group_percent", heading="has it", unit="%", show=CHANCE),
@@ -65,7 +67,9 @@ def _row(one: Suspect) -> tuple[Cell, ...]:
 
 
 def _signed(share: float) -> str:
-    return f"{100.0 * share:+.3g} %" if share < 10.0 else f"{1.0 + share:.3g} times"
+    """To three digits, and no finer than a hundredth of a percent."""
+    percents = round(100.0 * share, 2) + 0.0
+    return f"{percents:+.3g} %" if share < 10.0 else f"{1.0 + share:.3g} times"
 
 
 def _next(found: Suspicion) -> Table:
@@ -85,16 +89,26 @@ def _next(found: Suspicion) -> Table:
 
 
 def _read(found: Suspicion) -> Table:
+    rows: list[tuple[Cell, ...]] = [
+        (name, *(_to_accuracy(each, accuracy) for each in (value, accuracy, drawn, suspect)), unit)
+        for name, value, accuracy, drawn, suspect, unit in found.readings
+    ]
     return Table(
-        key="readings", title="What was read", rows=list(found.readings),
+        key="readings", title="What was read", rows=rows,
         columns=(
             Column(key="reading", heading="reading"),
             Column(key="value", heading="read", show=general(5)),
             Column(key="accuracy", heading="+-", show=general(2)),
             Column(key="drawn", heading="as drawn", show=general(5)),
             Column(key="suspect", heading="with the first suspect", show=general(5)),
+            Column(key="unit", heading="unit"),
         ),
     )  # fmt: skip
+
+
+def _to_accuracy(value: float, accuracy: float) -> float:
+    """What is nothing beside the accuracy is zero: a node at ground is not told in femtovolts."""
+    return 0.0 if abs(value) < 1e-3 * accuracy else value
 
 
 def _heard(found: Suspicion) -> Table:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import fetsim
+from fetsim.studies.observed.heard import placed
 from fetsim.studies.observed.readings import ACCURACY_DB, reading_of
 from fetsim.studies.suspects.next_reading import _meter, other_settings
 from fetsim.studies.suspects.set_up import set_up
@@ -56,6 +57,9 @@ def test_a_supply_that_is_off_is_found_by_volts_and_its_interval_holds_it() -> N
     assert first.played and all(one.played for group in found.groups for one in group.suspects if len(one.parts) > 1)
     assert first.off_low is not None and first.off_high is not None
     assert first.off_low < 6.0 / 7.0 - 1.0 < first.off_high < first.off_low + 0.06  # a meter of 1 %: +-2 %
+    told = {row[0]: row[1:] for table in found.tables() if table.key == "readings" for row in table.rows}
+    assert told["volts@po"] == (0.0, 0.001, 0.0, 0.0, "V")  # the amplifier takes its zero from ground
+    assert told["volts@an"][0] == pytest.approx(-6.0, rel=0.02)
 
 
 def test_what_a_trim_was_set_to_make_up_for_is_no_fault() -> None:
@@ -92,6 +96,13 @@ def test_a_unit_as_drawn_is_called_healthy() -> None:
     assert found.below and found.healthy > 0.3  # no less than it was before anything was read
     assert "Nothing is seen" in found.verdict
     assert found.to_dict()["groups"] and found.tables()
+
+
+def test_a_recording_of_something_else_or_of_a_gross_fault_is_sent_to_readings() -> None:
+    rng = np.random.default_rng(1)
+    output, other = rng.normal(size=24000), rng.normal(size=24000)
+    with pytest.raises(fetsim.InputError, match=r"box\.wav: is not like what the unit gives by its file"):
+        placed(fetsim.Recording(dry=output, wet=other, rate_hz=48000.0, name="box.wav"), output)
 
 
 def test_nothing_to_go_by_is_refused() -> None:
