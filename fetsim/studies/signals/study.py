@@ -209,7 +209,8 @@ def _read(
             own_noise=None if alone is None else alone.floor.noise_density,
         )  # fmt: skip
     except InputError as error:
-        raise InputError(f"{path}: {error}; was the recording interrupted?") from None
+        why = "was the recording interrupted, or does the unit give next to nothing?"
+        raise InputError(f"{path}: {str(error).removeprefix('signal: ')}; {why}") from None
 
 
 def _in_place(samples: Samples, sequence: Sequence, path: Path) -> Placed:

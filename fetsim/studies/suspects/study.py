@@ -162,7 +162,7 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
         below=bool(below),
         readings=tuple(_readings(search, first, means[0][0])),
         heard=tuple(heard_before(columns, k, forms[0].offset + means[0][0]) for k in range(len(columns.heard))),
-        verdict=verdict_of(below, float(chance[0]), found, reads, columns.taken > 0, bool(columns.heard)),
+        verdict=verdict_of(below, float(chance[0]), found, reads, bool(columns.heard)),
         warnings=tuple(text for one in columns.heard for text in one.step.warnings),
     )
 

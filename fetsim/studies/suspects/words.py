@@ -14,7 +14,6 @@ def verdict_of(
     healthy: float,
     groups: Sequence[SuspectGroup],
     reads: Sequence[NextReading],
-    read: bool,
     recorded: bool,
 ) -> str:
     """Whom to suspect and what to read next."""
@@ -36,7 +35,7 @@ def verdict_of(
     if not below and first.probability >= CLEAR and len(_names(first)) == 1 and not reads:
         sure = "over 99 %" if first.probability > 0.99 else f"{100.0 * first.probability:.0f} %"
         return f"{what} ({sure}); nothing is gained by another reading."
-    return f"{what}; {_and_then(reads, read, recorded)}."
+    return f"{what}; {_and_then(reads, recorded)}."
 
 
 def named(group: SuspectGroup) -> str:
@@ -53,13 +52,12 @@ def _names(group: SuspectGroup) -> list[str]:
     return list(dict.fromkeys(" with ".join(one.parts) for one in kept))
 
 
-def _and_then(reads: Sequence[NextReading], read: bool, recorded: bool) -> str:
+def _and_then(reads: Sequence[NextReading], recorded: bool) -> str:
     if reads:
         return f"read {spoken(reads[0].name)} next"
-    missing = "record it" if not recorded else "read volts at rest" if not read else "record it"
     return (
         "no reading of volts tells more"
-        + ("" if recorded and read else f"; {missing} too")
+        + ("" if recorded else "; record it too")
         + ("; another position of a control or switch, or another level, might" if recorded else "")
     )
 

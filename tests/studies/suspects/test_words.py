@@ -15,22 +15,23 @@ NEXT = NextReading(name="volts@ctl", bits=0.8, expected=(), unit="V")
 
 
 def test_a_group_is_told_as_one_with_what_splits_it() -> None:
-    said = verdict_of(False, 0.0, [group(C16=0.6, P4=0.39)], [NEXT], True, True)
+    said = verdict_of(False, 0.0, [group(C16=0.6, P4=0.39)], [NEXT], True)
     assert said == "C16 or P4; read the volts at ctl next."
 
 
 def test_what_is_decided_asks_for_nothing_more_and_pairs_beside_it_are_not_named() -> None:
-    said = verdict_of(False, 0.0, [group(C16=0.96, C16_R6=0.02)], [], True, True)
+    said = verdict_of(False, 0.0, [group(C16=0.96, C16_R6=0.02)], [], True)
     assert said == "C16 (98 %); nothing is gained by another reading."
 
 
 def test_what_is_not_decided_is_said_to_be_so() -> None:
-    said = verdict_of(False, 0.01, [group(R1=0.4), group(R8=0.3)], [], False, True)
-    assert said.startswith("Not decided: R1 or R8; the first has 40 %") and "read volts at rest too" in said
-    said = verdict_of(False, 0.01, [group(R1=0.7), group(R8=0.2)], [], True, False)
+    said = verdict_of(False, 0.01, [group(R1=0.4), group(R8=0.3)], [], True)
+    assert said.startswith("Not decided: R1 or R8; the first has 40 %")
+    assert "no reading of volts tells more; another position" in said and "read volts" not in said
+    said = verdict_of(False, 0.01, [group(R1=0.7), group(R8=0.2)], [], False)
     assert said.startswith("Probably R1 (70 %)") and "record it too" in said
 
 
 def test_what_tolerances_explain_is_not_called_a_fault() -> None:
-    said = verdict_of(True, 0.4, [group(R1=0.5)], [], True, True)
+    said = verdict_of(True, 0.4, [group(R1=0.5)], [], True)
     assert "R1" not in said and "nothing wrong: 40 %" in said
