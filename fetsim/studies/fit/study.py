@@ -133,7 +133,7 @@ def _enough(observations: Observations, frees: Sequence[Free]) -> None:
             f"free: {len(unknown)} values without a tolerance ({', '.join(unknown)}) and {len(observations.readings)} "
             "readings; more unknowns than data: read more, or free fewer"
         )
-    every = [one.settings for one in (*observations.readings, *observations.recordings)]
+    every = [*(one.settings for one in observations.readings), *(one.settings for one in observations.recordings)]
     for one in frees:
         if one.asked and all(one.name in settings for settings in every):
             raise InputError(
