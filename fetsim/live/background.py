@@ -7,10 +7,10 @@ Of one kind of work only the newest is waited for: what has been overtaken while
 import os
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import suppress
-from multiprocessing import get_context, parent_process
+from contextlib import contextmanager, suppress
+from multiprocessing import get_context, parent_process, resource_tracker
 from pathlib import Path
 from threading import Lock, Thread
 from time import monotonic
@@ -50,7 +50,8 @@ class Background:
                 self._pools[kind] = ProcessPoolExecutor(
                     1, mp_context=get_context("spawn"), initializer=_modest, initargs=(kind in UNASKED,)
                 )
-            future = self._pools[kind].submit(work, *arguments)
+            with _left_alone():
+                future = self._pools[kind].submit(work, *arguments)  # which begins its process
         future.add_done_callback(lambda done: self._done(kind, done, told))
 
     def end(self) -> None:
@@ -88,6 +89,20 @@ class Background:
         if following is not None:
             work, arguments, tell = following
             self.ask(kind, work, *arguments, told=tell)
+
+
+@contextmanager
+def _left_alone() -> Iterator[None]:
+    """Processes that begin within are left alone by Ctrl-C from their first instant: of a terminal it goes to all."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # which would let the signal through when it begins
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _modest(unasked: bool) -> None:

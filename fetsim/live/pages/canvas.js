@@ -37,7 +37,7 @@ export function scale({ context, width }, top, bottom, values, place, text) {
     context.lineTo(width, y);
     context.stroke();
     context.fillStyle = colour("--muted");
-    context.fillText(text(value), 43, Math.min(Math.max(y, top + 6), bottom - 6));
+    context.fillText(text(value), 43, Math.min(Math.max(y, top + 6), bottom - 6), 41); // squeezed where it is wider
   }
   context.restore();
 }

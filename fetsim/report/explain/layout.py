@@ -102,7 +102,7 @@ def _lines(box: Box, holder: str) -> list[Line]:
     for name, key in box.points:
         found.append(Line(kind="value", text=holder if holder and key == CONTROL else name, key=key))
     if box.fet:
-        found += [Line(kind="bar", text=box.fet, key=CHANNEL), Line(kind="value", text="reduction", key=GAIN)]
+        found += [Line(kind="bar", text=box.fet, key=CHANNEL), Line(kind="value", text="GR", key=GAIN)]
     paired = all(len(name) <= SHORT for name, _ in box.devices)
     for number, (name, key) in enumerate(box.devices):
         found.append(Line(kind="device", text=name, key=key, beside=paired and number % 2 == 1))

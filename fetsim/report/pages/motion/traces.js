@@ -98,7 +98,8 @@ class TraceView {
     pen.stroke();
   }
 
-  /** From the least to the largest value of every entry, or of all that share a pixel: no peak is left out. */
+  /** The least and the largest value of every entry, or of all that share a pixel, so that no peak is left out; first
+   * the one that lies nearer to what was drawn before. */
   #trace({ pen, width, perPx }, { low, high }, y, colour, dashes) {
     const { record, from } = this;
     pen.strokeStyle = this.colour(colour);
@@ -107,6 +108,7 @@ class TraceView {
     pen.beginPath();
     let index = Math.max(0, record.index(from) - 1);
     const end = record.index(from + perPx * width);
+    let before = low[index];
     while (index <= end) {
       const begin = record.times[index];
       let [least, most] = [low[index], high[index]];
@@ -116,8 +118,9 @@ class TraceView {
         most = Math.max(most, high[index]);
       }
       const x = (begin - from) / perPx;
-      pen.lineTo(x, y(most));
-      if (most !== least) pen.lineTo(x, y(least));
+      const ends = Math.abs(before - least) < Math.abs(before - most) ? [least, most] : [most, least];
+      for (const value of ends) pen.lineTo(x, y(value));
+      before = ends[1];
       index += 1;
     }
     pen.stroke();
