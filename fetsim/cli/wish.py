@@ -86,8 +86,9 @@ def wish(
         staged = None if to is None else outputs.stage(to)
         with progress_bar(unit, plays=plays) as progress:
             found = values_for(
-                unit, wants, parts, series=of, best=best, figures=told, progress=progress, **measured.asked()
-            )
+                unit, wants, parts, series=of, best=best, figures=told, builds=builds, seed=seed, progress=progress,
+                **alignment.set_first(), **measured.asked(),
+            )  # fmt: skip
         page = write_results(write, {"": found}, {})
         if to is not None and staged is not None:
             with writing(to):

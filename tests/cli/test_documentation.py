@@ -1,5 +1,6 @@
 """What README.md, DEVELOPERS.md and the help texts tell users to type is what the commands take."""
 
+import ast
 import re
 import shlex
 from dataclasses import fields
@@ -132,3 +133,14 @@ def test_no_word_has_two_meanings():
     # POINT or POINTS; a FOLDER for a comparison, a FILE for a unit; one pair of files, or pairs with their settings, or
     # the recording alone where it is known what was played
     assert set(several) <= {"--at", "--to", "--capture", "--loopback"}
+
+
+def test_no_option_of_a_command_is_left_unused():
+    looked_at = 0
+    for path in (ROOT / "fetsim/cli").rglob("*.py"):
+        for one in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(one, ast.FunctionDef) and one.name == path.stem:
+                looked_at += 1
+                used = {name.id for name in ast.walk(one) if isinstance(name, ast.Name)}
+                assert {argument.arg for argument in one.args.args} <= used, path
+    assert looked_at >= len(COMMANDS) + 10

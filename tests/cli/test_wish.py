@@ -44,6 +44,14 @@ def test_page_files_and_unit(wish):
     assert Path("w.svg").exists() and load_unit("best.toml").parts["R3"].values["value"] == 15e3
 
 
+def test_how_many_builds_are_drawn_and_by_which_seed_is_as_asked(wish):
+    asked = ("--want", "volts@d=4V", "--may", "R3", "--best", "1")
+    status, out, _ = wish(*asked, "--builds", "8", "--seed", "5")
+    assert status == 0 and "Of 8 builds of it, " in out and "8 builds each, seed 5" in out
+    status, out, _ = wish(*asked, "--builds", "0")
+    assert status == 0 and "WHAT TOLERANCES LEAVE" not in out
+
+
 def test_a_wish_that_cannot_be_met_is_told_with_status_1(wish):
     status, out, err = wish("--want", "volts@d=4V +-1mV", "--want", "gain=same", "--may", "R4=5k..12k")
     assert status == 1 and err == "fetsim: no combination meets every wish; see what is told above the tables\n"
