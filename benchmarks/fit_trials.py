@@ -18,7 +18,8 @@ them, has not been counted yet.
 The Dunlin, 10 s of the jingle's left channel (6 s and the same backwards), one capture and no readings, ten values
 (J1's two, idle_trim, C16, R65=any, R42, R32, R12, drive, attack), the truth drawn otherwise than here, played and
 fitted in standard (2026-11-26, load 12 to 20). One whose J1 was 14 % lower in I_DSS and 5 % in V_P: 100 s of CPU, 138
-plays, 19 rounds, settled; left over -23.5 dB before, -60.3 after, where noise is at -60 and hum at -70; nine of ten
+plays, 19 rounds, settled (before slopes were taken anew after slow steps, ``search.SLOW``); left over -23.5 dB before,
+-60.3 after, where noise is at -60 and hum at -70; nine of ten
 intervals hold, off by up to 0.9 of their halves, R65 by 1.24 (0.25 %). Another, whose V_P was 17 % higher, so that
 -10 dB was left at the beginning: broken off after 50 s, at -31 dB in a false valley, with idle_trim half a turn off.
 """
