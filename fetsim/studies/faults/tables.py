@@ -25,6 +25,10 @@ GROUP = Column(key="group", heading="group", meaning="faults of one group cannot
 MOST_SHOWN = 30
 """Rows that a terminal prints where something is reported; the file has all."""
 VOLTS = fixed(3, sign=True)
+UNLOADED = (
+    "Volts are those with no meter at the node: what it pulls down at a node of high resistance is not counted here; "
+    "fetsim suspects counts it."
+)
 SAME_FIT = 3.0
 """A miss up to which a fault explains what was read."""
 
@@ -35,7 +39,7 @@ def account(measured: Mapping[str, FaultsFound]) -> Account:
     return Account(
         title=f"{len(found.rows)} single faults of {found.provenance.unit}, each simulated once; quality "
         f"{found.provenance.quality}.",
-        lead=(_lead(found), *_best(found)),
+        lead=(_lead(found), *_best(found), *_unloaded(found)),
         tables=(
             *((_fits(found),) if found.reported else ()),
             *((_ages(found),) if found.aged else ()),
@@ -72,7 +76,19 @@ def _best(found: FaultsFound) -> tuple[str, ...]:
     groups = list(dict.fromkeys(found.groups[k] for k in fitting))
     names = [found.faults[k].name for k in fitting[:6]]
     more = f" and {len(fitting) - 6} more" if len(fitting) > 6 else ""
-    return (f"{len(fitting)} faults in {len(groups)} groups explain what was read: {', '.join(names)}{more}.",)
+    if len(fitting) == 1:
+        return (f"One fault of the list explains what was read: {names[0]}.",)
+    where = _count(len(groups), "group")
+    return (f"{len(fitting)} faults in {where} explain what was read: {', '.join(names)}{more}.",)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _unloaded(found: FaultsFound) -> tuple[str, ...]:
+    """That no meter is at the nodes here, where one was at the bench."""
+    return (UNLOADED,) if any(one.meter_ohm is not None for one in found.reported) else ()
 
 
 def _fits(found: FaultsFound) -> Table:

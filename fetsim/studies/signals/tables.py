@@ -84,7 +84,7 @@ def _figures(label: str, one: SignalsReading) -> Table:
                 )
             )  # fmt: skip
     return Table(
-        key="figures", title=f"{label} figures".strip().capitalize(), columns=COLUMNS, rows=rows, heads=1,
+        key="figures", title=f"{label} figures".strip().capitalize(), columns=COLUMNS, rows=rows, heads=2,
         notes=(
             f"Steps from {one.sequence.before:+g} to {one.sequence.level:+g} dBu at 5 kHz, read off the output; tones "
             "of 1 kHz. What needs a probe inside the unit, or minutes, is not in a recording.",

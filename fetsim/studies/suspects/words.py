@@ -20,20 +20,22 @@ def verdict_of(
     if not groups:
         return "Nothing can be told: there is no suspect that could be weighed."
     first = groups[0]
+    # a value that is off and a fault as drawn may be two groups of one part
+    chance = sum(one.probability for one in groups if set(_names(one)) <= set(_names(first)))
     if below:
         what = (
             f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "
             "effect of a fault, if there is one, lies below noise, tolerances and the error of the model"
         )
-    elif first.probability >= CLEAR:
+    elif chance >= CLEAR:
         what = named(first)
-    elif first.probability >= LIKELY:
-        what = f"Probably {named(first)} ({100.0 * first.probability:.0f} %)"
+    elif chance >= LIKELY:
+        what = f"Probably {named(first)} ({100.0 * chance:.0f} %)"
     else:
         others = " or ".join(named(one) for one in groups[:3])
-        what = f"Not decided: {others}; the first has {100.0 * first.probability:.0f} %"
-    if not below and first.probability >= CLEAR and len(_names(first)) == 1 and not reads:
-        sure = "over 99 %" if first.probability > 0.99 else f"{100.0 * first.probability:.0f} %"
+        what = f"Not decided: {others}; the first has {100.0 * chance:.0f} %"
+    if not below and chance >= CLEAR and len(_names(first)) == 1 and not reads:
+        sure = "over 99 %" if chance > 0.99 else f"{100.0 * chance:.0f} %"
         return f"{what} ({sure}); nothing is gained by another reading."
     return f"{what}; {_and_then(reads, recorded)}."
 

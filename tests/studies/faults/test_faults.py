@@ -20,6 +20,10 @@ def found() -> FaultsFound:
     )  # fmt: skip
 
 
+def test_volts_are_said_to_be_those_without_a_meter(found: FaultsFound) -> None:
+    assert "no meter at the node" in " ".join(found.account().lead)
+
+
 def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
     words = {row.name: row.word for row in found.rows}
     assert words["D1=open"] == "no gain reduction, everything else right"

@@ -24,6 +24,11 @@ def test_what_is_decided_asks_for_nothing_more_and_pairs_beside_it_are_not_named
     assert said == "C16 (98 %); nothing is gained by another reading."
 
 
+def test_one_part_in_two_groups_is_one_part() -> None:
+    """A supply that is low, and the fault of being low by 20 %: nothing is in doubt about the part."""
+    assert verdict_of(False, 0.0, [group(V1=0.88), group(V1=0.119)], [], True).startswith("V1 (over 99 %);")
+
+
 def test_what_is_not_decided_is_said_to_be_so() -> None:
     said = verdict_of(False, 0.01, [group(R1=0.4), group(R8=0.3)], [], True)
     assert said.startswith("Not decided: R1 or R8; the first has 40 %")
