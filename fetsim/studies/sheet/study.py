@@ -62,7 +62,7 @@ def bench_sheet(
     >>> sheet = fetsim.bench_sheet("teaching", builds=4, quality="draft", workers=1)
     >>> [table.key for table in sheet.tables()]
     ['volts', 'alignment', 'tones']
-    >>> sheet.tones["at work"].gain_reduction_db.__round__(1)
+    >>> sheet.tones["at 10 dB"].gain_reduction_db.__round__(1)
     10.0
     """
     check_count(builds)

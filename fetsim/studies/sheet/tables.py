@@ -15,7 +15,7 @@ from fetsim.schematic.alignment_words import StepWords, steps_in_words
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.values import format_value
 from fetsim.studies.sheet.record import BenchSheet, ToneReading
-from fetsim.studies.sheet.tones import DEEP, DEEP_DB, QUIET, THRESHOLD
+from fetsim.studies.sheet.tones import DEEP, QUIET, THRESHOLD
 
 VOLTS = fixed(3, sign=True)
 SHOWN = fixed(3)
@@ -89,7 +89,7 @@ def _volts(sheet: BenchSheet) -> Table:
 
 def _tones(sheet: BenchSheet) -> Table:
     meter, control = meter_of(sheet.unit), sheet.unit.gain_cell.control_node if sheet.unit.gain_cell else ""
-    names = {QUIET: QUIET, THRESHOLD: f"at {LOW_THRESHOLD_DB:g} dB, the threshold", DEEP: f"at {DEEP_DB:g} dB"}
+    names = {QUIET: QUIET, THRESHOLD: f"at {LOW_THRESHOLD_DB:g} dB, the threshold", DEEP: DEEP}
     rows: list[tuple[Cell, ...]] = []
     for key, name in names.items() if control else ():
         if key in sheet.tones:

@@ -17,8 +17,8 @@ from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.shown import Shown
 from fetsim.studies.sheet.record import ToneReading
 
-QUIET, THRESHOLD, DEEP = "below the threshold", "at the threshold", "at work"
 BELOW_DB, DEEP_DB = 10.0, 10.0
+QUIET, THRESHOLD, DEEP = "below the threshold", "at the threshold", f"at {DEEP_DB:g} dB"
 WITHOUT_THRESHOLD_DBU = -20.0
 """Level of the first tone for a unit that has no threshold to be below."""
 MOST_LOOKS = 5 * LOOKS

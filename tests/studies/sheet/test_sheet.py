@@ -79,6 +79,8 @@ def test_ratings_are_set_against_what_a_tone_asks_for():
     sheet = fetsim.bench_sheet(rated, builds=1, quality="draft", workers=1)
     (rest,) = sheet.point.part("R1").loadings
     assert sheet.hardest(rest) == (DEEP, found) and rest.share < 1e-9
+    tables = {table.key: table.rows for table in sheet.tables()}
+    assert DEEP in tables["ratings"][0] and DEEP in {row[0] for row in tables["tones"]}  # one name for it on the page
 
 
 def test_a_meter_of_the_unit_is_read():
