@@ -39,8 +39,8 @@ MOST_SINGLE = 3
 STAYS_NATS = 2.0
 """What a move changes in the data, from which on it is played: of the change a tenth, say, is no multiple of a slope,
 so that a hundredth of these nats is missed."""
-ANEW = 15
-"""Values whose slopes are taken anew where the most probable hypothesis stands, after each round."""
+ANEW = 20
+"""Values whose slopes are taken anew where the most probable hypothesis stands, after every second round."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
 """Of a value that is off: a factor of 20 either way; of the others: standard deviations, in what is played."""
 PAIRS_OF = 3
@@ -156,7 +156,7 @@ class Search:
             self._play([0, *leading])
             self.weigh()
             moved = np.abs(self.log_evidence - before_all)[[0, *leading]]
-            if number + 1 == SETTLING // 2:
+            if number % 2:
                 self.take_anew()
             elif float(np.max(moved)) < SETTLED_NATS and all(self._is_played(k) for k in self._leading()):
                 break
@@ -314,9 +314,9 @@ class Search:
 
     def take_anew(self, count: int = ANEW) -> None:
         """Slopes anew, of the values that move the data most within their tolerances, where what is most probable of
-        all that was played stands, be that health."""
+        all that was played stands, be that health; but for pairs, which would fit better for that alone."""
         order = [int(k) for k in np.argsort(-self.probability, kind="stable")]
-        first = next((k for k in order if self._is_played(k)), None)
+        first = next((k for k in order if self._is_played(k) and len(self.hypotheses[k].values) < 2), None)
         if first is None or not count:
             return
         one = self.hypotheses[first]
