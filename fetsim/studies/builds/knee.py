@@ -4,8 +4,8 @@ The definition is that of ``measure curve``: the input level at which the fundam
 (or 2) dB behind the gain at rest, every level a steady state. Where a sweep looks at dozens of levels, the knee of the
 nominal unit says where to look: a build's knee is taken for the nominal one moved along the level axis. From steady
 state to steady state the level is put right by that, roughly as long as it moves far, until it would move by less than
-``CLOSE_DB``. That move is made; what is wrong with it is the difference of two knees' slopes, a fifth at most:
-0.001 dB. What is found is the passage nearest to the nominal one.
+``CLOSE_DB``. That move is made; what is wrong with it is the difference of two knees' slopes, a fifth at most of a
+build whose trims are in reach: 0.001 dB. What is found is the passage nearest to the nominal one.
 """
 
 from collections.abc import Mapping, Sequence
@@ -164,16 +164,23 @@ def threshold_of(
         if point.reduction_db < knee.reductions_db[0]:
             move_db, step_db = step_db, 2.0 * step_db
         else:
-            move_db = knee.level_at(wanted_db) - knee.level_at(point.reduction_db)
-            state = state.with_vector(
-                state.vector() + knee.state_at(wanted_db).vector() - knee.state_at(point.reduction_db).vector()
-            )
+            came_db, move_db = move_db, knee.level_at(wanted_db) - knee.level_at(point.reduction_db)
+            share = 0.5 if _is_beyond(came_db, move_db) else 1.0
+            way = knee.state_at(wanted_db).vector() - knee.state_at(point.reduction_db).vector()
+            state = state.with_vector(state.vector() + share * way)
             if closely and abs(move_db) <= CLOSE_DB:
                 return Point(level + move_db, wanted_db, state)
+            move_db *= share
         level += move_db
         if not low < level < high:
             level = 0.5 * (low + high) if np.isfinite(high - low) else point.level_dbu
     return Missing(cause="not computed", text=f"no level with {wanted_db:g} dB of gain reduction could be closed in on")
+
+
+def _is_beyond(came_db: float, back_db: float) -> bool:
+    """Whether a move went so far beyond that the way back is over half of it: a knee nearly twice as steep as the
+    nominal one, as that of a FET that conducts at rest, would be jumped over to and fro."""
+    return bool(came_db * back_db < 0.0 and abs(back_db) > 0.5 * abs(came_db))
 
 
 def _out_of_reach(wanted_db: float, level_dbu: float) -> Missing:
