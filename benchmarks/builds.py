@@ -142,7 +142,7 @@ ROWS = [
         measure=lambda rounds: [faults_on_two_cores() for _ in range(rounds)], slow=True,
     ),
     Row(
-        name="builds-memory", what="those of the row builds, memory of all processes together", wanted="at most 1000", unit="MB",
+        name="builds-memory", what="memory of all processes for the row builds", wanted="at most 1000", unit="MB",
         measure=lambda rounds: [on_two_cores()[1]], slow=True,
     ),
     Row(
