@@ -1,7 +1,7 @@
 """Figures of a build by name, so that nobody pays for one that is not wanted.
 
 A name is that of a kind, with a level in dBu or a node behind an @ where it takes one: ``threshold``, ``reduction@4``,
-``volts@ctl``.
+``volts@ctl``, ``signal@ctl@4`` with both.
 """
 
 from collections.abc import Iterable
@@ -41,15 +41,15 @@ class Figure:
     meaning: str
     group: str
     """Figures that are worked out together: ``rest``, ``small``, ``noise``, ``knee``, ``tone``, ``step``."""
-    takes: str = ""
-    """``level``, ``node`` or ``supply``: what stands behind the @."""
+    takes: tuple[str, ...] = ()
+    """``level``, ``node`` or ``supply``, each behind an @ of its own."""
     level_dbu: float | None = None
     node: str | None = None
     supply: str | None = None
     """Designator."""
 
 
-def _kind(kind: str, group: str, heading: str, unit: str, quantity: str, show: Format, meaning: str, takes: str = ""
+def _kind(kind: str, group: str, heading: str, unit: str, quantity: str, show: Format, meaning: str, *takes: str
           ) -> Figure:  # fmt: skip
     return Figure(
         key=kind, kind=kind, group=group, heading=heading, unit=unit, quantity=quantity, show=show, meaning=meaning,
@@ -93,6 +93,11 @@ KINDS = {
               "mean of the control voltage under a steady tone", "level"),
         _kind("needle", "tone", "needle", "dB", "decibel", fixed(1),
               "what the unit's own meter says under a steady tone", "level"),
+        _kind("signal", "tone", "signal", "dBu", "plain", fixed(2, sign=True),
+              "rms of a node under a steady tone, without its mean, as an AC meter that loads nothing shows it",
+              "node", "level"),
+        _kind("mean", "tone", "volts under a tone", "", "volt", amount("volt", 4),
+              "mean of a node against ground under a steady tone", "node", "level"),
         _kind("attack", "step", "attack", "", "second", seconds, "time until 63 % of the fall of the gain in dB"),
         _kind("release", "step", "release", "", "second", seconds, "time until 63 % of the gain's recovery in dB"),
     )
@@ -102,36 +107,59 @@ EXAMPLES = {"level": "@4", "node": "@NODE", "supply": "@V1"}
 
 def figure_named(text: str, unit: Unit) -> Figure:
     """The figure of that name. Raises InputError."""
-    kind, at_sign, behind = (piece.strip() for piece in str(text).partition("@"))
+    kind, *behind = (piece.strip() for piece in str(text).split("@"))
     found = KINDS.get(kind)
     if found is None:
-        choices = ", ".join(f"{name}{EXAMPLES.get(one.takes, '')}" for name, one in KINDS.items())
+        choices = ", ".join(name + _example(one) for name, one in KINDS.items())
         raise InputError(f"figure: none named {kind[:40]!r}{suggestion(kind, KINDS)}; choices: {choices}")
-    if bool(found.takes) != bool(at_sign):
+    if len(behind) != len(found.takes):
         if found.takes:
-            raise InputError(f"figure: {kind} is one of a {found.takes}; write it as {kind}{EXAMPLES[found.takes]}")
+            told = " and a ".join(found.takes)
+            raise InputError(f"figure: {kind} is one of a {told}; write it as {kind}{_example(found)}")
         raise InputError(f"figure: {kind} takes nothing behind an @")
-    if found.takes == "node":
-        point = find_point(unit, behind)
-        if len(point.nodes) != 1:
-            raise InputError(f"figure: {behind} lies between two nodes; name one of {', '.join(point.nodes)}")
-        return replace(found, key=f"{kind}@{behind}", node=point.nodes[0], heading=f"volts at {behind}")
-    if found.takes == "supply":
-        supplies = [part.designator for part in unit.parts.values() if part.kind in SUPPLIES]
-        name = unit.own_name(behind)
-        if name not in supplies:
-            choices = f"choices: {', '.join(supplies) or 'it has none'}"
-            raise InputError(f"figure: no supply named {behind[:40]!r}{suggestion(behind, supplies)}; {choices}")
-        return replace(found, key=f"{kind}@{behind}", supply=name, heading=f"current of {behind}")
-    return of_level(kind, _level(behind)) if found.takes else found
+    for what, place in zip(found.takes, behind, strict=True):
+        found = _WHERE[what](found, place, unit)
+    return found
+
+
+def _example(one: Figure) -> str:
+    return "".join(EXAMPLES[what] for what in one.takes)
+
+
+def _at_node(one: Figure, name: str, unit: Unit) -> Figure:
+    point = find_point(unit, name)
+    if len(point.nodes) != 1:
+        raise InputError(f"figure: {name} lies between two nodes; name one of {', '.join(point.nodes)}")
+    heading = one.heading.removesuffix(" at rest")
+    return replace(one, key=f"{one.key}@{name}", node=point.nodes[0], heading=f"{heading} at {name}")
+
+
+def _of_supply(one: Figure, name: str, unit: Unit) -> Figure:
+    supplies = [part.designator for part in unit.parts.values() if part.kind in SUPPLIES]
+    own = unit.own_name(name)
+    if own not in supplies:
+        choices = f"choices: {', '.join(supplies) or 'it has none'}"
+        raise InputError(f"figure: no supply named {name[:40]!r}{suggestion(name, supplies)}; {choices}")
+    return replace(one, key=f"{one.key}@{name}", supply=own, heading=f"{one.heading} of {name}")
+
+
+def _at_level(one: Figure, text: str, unit: Unit) -> Figure:
+    return at_level(one, _level(text))
+
+
+_WHERE = {"node": _at_node, "supply": _of_supply, "level": _at_level}
 
 
 def of_level(kind: str, level_dbu: float) -> Figure:
     """That of a kind which takes a level."""
-    found = KINDS[kind]
+    return at_level(KINDS[kind], level_dbu)
+
+
+def at_level(one: Figure, level_dbu: float) -> Figure:
+    """That of a kind which takes a level, its node told already."""
     return replace(
-        found, key=f"{kind}@{level_dbu:g}", level_dbu=level_dbu,
-        heading=f"{found.heading} at {f'{level_dbu:+g}' if level_dbu else '0'} dBu",
+        one, key=f"{one.key}@{level_dbu:g}", level_dbu=level_dbu,
+        heading=f"{one.heading} at {f'{level_dbu:+g}' if level_dbu else '0'} dBu",
     )
 
 

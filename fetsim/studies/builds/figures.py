@@ -180,10 +180,12 @@ def _thresholds(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
 def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
     """Level by level upwards, each from what the build had against the nominal unit at the one before."""
     assert rest is not None and nominal.rest is not None
-    shown = Shown.of(bench.unit, {one.kind for one in nominal.of("tone")})
+    asked = nominal.of("tone")
+    shown = Shown.of(bench.unit, {one.kind for one in asked}, [one.node for one in asked if one.node is not None])
     meter = LevelMeter(bench, nominal.curve_hz, shown.nodes, nominal.settling_s)
     ahead = rest.vector() - nominal.rest.vector()
-    at = {(one.kind, one.level_dbu): one.key for one in nominal.of("tone")}
+    at = {(one.kind, one.level_dbu): one.key for one in asked if one.node is None}
+    at_nodes = {(one.kind, one.node, one.level_dbu): one.key for one in asked if one.node is not None}
     reductions_db: dict[float, float] = {}
     for level, start in nominal.tones.items():
         point, steady = meter.steady(
@@ -196,6 +198,9 @@ def _tones(bench: Bench, nominal: Nominal, rest: State | None) -> Found:
         for kind, value in shown.readings(steady.block).items():
             if (kind, level) in at:
                 yield at[kind, level], value
+        for (kind, node), value in shown.at_nodes(steady.block).items():
+            if (kind, node, level) in at_nodes:
+                yield at_nodes[kind, node, level], value
         if ("thd", level) in at:
             tone = harmonics(
                 steady.block.output_v, rate_hz=bench.rate_hz, fundamental_hz=meter.period.frequency_hz

@@ -1,10 +1,10 @@
 """Readings of a real unit: a file with a row for each, CSV or TOML.
 
-Columns ``figure`` (its name as in ``studies/builds/asked.py``: ``volts@ctl``, ``threshold``, ``reduction@4``),
-``value`` with its unit, ``accuracy`` as a share of the value or an amount (one standard deviation), ``meter`` (its
-input resistance, for volts) and ``settings`` (controls and switches, as ``release=1; curve=S2``). Rows without a value
-have not been read yet. In TOML each is a table ``[[reading]]`` with the same keys. Nothing is guessed: what cannot be
-read names its row and column.
+Columns ``figure`` (its name as in ``studies/builds/asked.py``: ``volts@ctl``, ``threshold``, ``reduction@4``,
+``signal@dr@4``), ``value`` with its unit (levels in dBu or in volts rms), ``accuracy`` as a share of the value or an
+amount (one standard deviation), ``meter`` (its input resistance, for volts) and ``settings`` (controls and switches, as
+``release=1; curve=S2``). Rows without a value have not been read yet. In TOML each is a table ``[[reading]]`` with the
+same keys. Nothing is guessed: what cannot be read names its row and column.
 """
 
 import csv
@@ -16,6 +16,9 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from fetsim.audio.levels import rms_v_to_dbu
 from fetsim.errors import FetsimError, InputError
 from fetsim.files.reading import read_text
 from fetsim.safe_text import printable
@@ -36,6 +39,7 @@ ACCURACY_SHARE, ACCURACY_DB = 0.01, 0.2
 TIME_SHARE, THD_SHARE = 0.05, 0.1
 """Accuracies where nothing is said: of volts, of levels and gains, of times, frequencies and ratios, of THD (own
 choice: a good meter and a careful hand)."""
+DB_A_NEPER = 20.0 / np.log(10.0)
 LEAST_V, LEAST_DB = 1e-3, 0.01
 """No reading counts as finer: the last digits of a meter."""
 EXAMPLE = "as volts@ctl,-5.02V,1%,10M,release=1"
@@ -151,6 +155,8 @@ def _check_settings(unit: Unit, settings: Mapping[str, str]) -> None:
 def _amount(figure: Figure, text: str) -> float:
     """A figure's value. Raises InputError, for times and frequencies also where the unit is left out."""
     if figure.unit == "dBu":
+        if text.endswith("V"):
+            return _dbu(text)
         text = text.removesuffix("dBu").strip()
     quantity = "decibel" if figure.unit == "dB" else figure.quantity
     value = parse_value(text, quantity)
@@ -160,6 +166,14 @@ def _amount(figure: Figure, text: str) -> float:
     if _in_proportion(figure) and not value > 0.0:
         raise InputError(f"{figure.key} is never zero or less")
     return value
+
+
+def _dbu(text: str) -> float:
+    """Of volts rms, as AC meters show them."""
+    volts = parse_value(text, "volt")
+    if not volts > 0.0:
+        raise InputError(f"{text[:20]!r} is no rms voltage; an AC meter shows more than zero")
+    return float(rms_v_to_dbu(volts))
 
 
 def _in_proportion(figure: Figure) -> bool:
@@ -172,8 +186,9 @@ def _accuracy(figure: Figure, value: float, text: str) -> float:
     if not text:
         share = {"volt": ACCURACY_SHARE, "share": THD_SHARE}.get(figure.quantity, TIME_SHARE)
         return ACCURACY_DB if "dB" in figure.unit else max(share * abs(value), least)
-    if text.endswith("%") and "dB" not in figure.unit:
-        accuracy = abs(value) * parse_value(text, "share")
+    if text.endswith("%"):
+        share = parse_value(text, "share")
+        accuracy = DB_A_NEPER * share if "dB" in figure.unit else abs(value) * share
     else:
         unit = "decibel" if "dB" in figure.unit else figure.quantity
         accuracy = parse_value(text.removesuffix("dBu").strip() if figure.unit == "dBu" else text, unit)

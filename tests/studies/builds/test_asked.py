@@ -59,6 +59,18 @@ def test_figures_of_tones_are_those_of_the_measurements():
     assert found["thd@0"] == pytest.approx(tone.thd_f, rel=2e-3)
 
 
+def test_a_signal_inside_the_unit_is_that_of_its_circuit():
+    """Behind the divider an ideal gain of 25, 100 ohm, and 10 kohm beside the rectifier's 1 uF and 100 kohm to load it,
+    whose diode conducts for a small part of a cycle: within 0.02 dB."""
+    names = [f"{kind}@{node}@-10" for kind in ("signal", "mean") for node in ("dr", "po")]
+    found = one([*names, "output@-10", "mean@ctl@-10", "control@-10"])
+    load_ohm = 1.0 / (1.0 / 10e3 + 1.0 / 100e3)
+    gain_db = 20.0 * np.log10(25.0 * load_ohm / (load_ohm + 100.0))
+    assert found["signal@po@-10"] - found["signal@dr@-10"] == pytest.approx(gain_db, abs=0.02)
+    assert found["signal@po@-10"] == found["output@-10"] and found["mean@ctl@-10"] == found["control@-10"]
+    assert found["mean@po@-10"] == pytest.approx(25.0 * 10e3 / 10.1e3 * found["mean@dr@-10"], rel=1e-3)  # of even order
+
+
 def test_what_is_not_wanted_is_not_played(monkeypatch):
     monkeypatch.setattr(together, "march_together", None)
     found = figures_of_builds(BUILD, figures=["gain", "noise"], nominal=TEACHING, workers=1)
@@ -74,6 +86,9 @@ def test_what_is_not_wanted_is_not_played(monkeypatch):
     ("volts", "figure: volts is one of a node; write it as volts@NODE"),
     ("gain@3", "figure: gain takes nothing behind an @"),
     ("reduction@x", "figure: 'x' is no level in dBu"),
+    ("signal@dr", "figure: signal is one of a node and a level; write it as signal@NODE@4"),
+    ("signal@dr@x", "figure: 'x' is no level in dBu"),
+    ("mean@nowhere@4", "has no node or probe 'nowhere'"),
     ("thd@inf", "figure: 'inf' is no level in dBu"),
     ("thd@500", "level: 500 dBu is none"),
     ("volts@nowhere", "point: Teaching loop has no node or probe 'nowhere'"),

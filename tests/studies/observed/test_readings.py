@@ -26,6 +26,13 @@ def test_each_column_is_read(tmp_path):
     assert (release.value, release.accuracy) == (0.12, pytest.approx(0.005))
 
 
+def test_a_level_may_be_written_in_volts_rms(tmp_path):
+    """0 dBu is sqrt(0.6) V (IEC 60268-17); 2 % of a voltage are 0.17 dB."""
+    signal, in_dbu = read(tmp_path, "figure,value,accuracy\nsignal@dr@-10,0.7746V,2%\nsignal@po@-10,-8.1 dBu,0.2\n")
+    assert (signal.value, signal.accuracy) == (pytest.approx(0.0, abs=1e-4), pytest.approx(0.1737, abs=1e-3))
+    assert (in_dbu.value, in_dbu.accuracy, in_dbu.figure.level_dbu) == (-8.1, 0.2, -10.0)
+
+
 def test_toml_holds_the_same(tmp_path):
     (one,) = read(tmp_path, '[[reading]]\nfigure = "volts@ctl"\nvalue = "-5.02V"\nmeter = "none"\n', "bench.toml")
     assert (one.value, one.meter_ohm) == (-5.02, None)
@@ -39,6 +46,7 @@ def test_toml_holds_the_same(tmp_path):
         ("volts@ctl,1mA,,,", "column value: '1mA'"),
         ("release,120,,,", "column value: '120' has no unit; write it as 120ms or 0.12s"),
         ("release,-1s,,,", "column value: release is never zero or less"),
+        ("signal@dr@-10,0V,,,", "column value: '0V' is no rms voltage"),
         ("threshold,-19.3,0dB,,", "column accuracy: '0dB' must be above zero"),
         ("threshold,-19.3,,10M,", "column meter: threshold is not read by a voltmeter"),
         ("volts@ctl,1V,,10,", "column meter: '10' is no input resistance of a voltmeter"),
