@@ -180,12 +180,20 @@ def _in_proportion(figure: Figure) -> bool:
     return figure.quantity in ("second", "hertz", "share") or figure.kind == "ratio"
 
 
+def usual_accuracy(figure: Figure, value: float) -> float:
+    """One standard deviation of a reading of which nothing is said."""
+    share = {"volt": ACCURACY_SHARE, "share": THD_SHARE}.get(figure.quantity, TIME_SHARE)
+    return ACCURACY_DB if "dB" in figure.unit else max(share * abs(value), _least(figure, value))
+
+
+def _least(figure: Figure, value: float) -> float:
+    return LEAST_V if figure.quantity == "volt" else LEAST_DB if "dB" in figure.unit else 1e-4 * abs(value)
+
+
 def _accuracy(figure: Figure, value: float, text: str) -> float:
-    least = LEAST_V if figure.quantity == "volt" else LEAST_DB if "dB" in figure.unit else 1e-4 * abs(value)
     text = text.removeprefix("+-").removeprefix("±").strip()
     if not text:
-        share = {"volt": ACCURACY_SHARE, "share": THD_SHARE}.get(figure.quantity, TIME_SHARE)
-        return ACCURACY_DB if "dB" in figure.unit else max(share * abs(value), least)
+        return usual_accuracy(figure, value)
     if text.endswith("%"):
         share = parse_value(text, "share")
         accuracy = DB_A_NEPER * share if "dB" in figure.unit else abs(value) * share
@@ -194,7 +202,7 @@ def _accuracy(figure: Figure, value: float, text: str) -> float:
         accuracy = parse_value(text.removesuffix("dBu").strip() if figure.unit == "dBu" else text, unit)
     if not accuracy > 0.0:
         raise InputError(f"{text[:20]!r} must be above zero: one standard deviation, as 1% or an amount")
-    return max(accuracy, least)
+    return max(accuracy, _least(figure, value))
 
 
 def _meter(figure: Figure, text: str) -> float | None:

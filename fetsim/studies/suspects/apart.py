@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fetsim.studies.suspects.evidence import Form, Seen
+from fetsim.studies.suspects.evidence import WIDTHS, Form, Seen
 
 Array = NDArray[np.float64]
 
@@ -27,9 +27,9 @@ GRID = 801
 SPAN_SIGMAS = 6.0
 
 
-def distances(look: Seen, forms: Sequence[Form], means: Sequence[Array]) -> Array:
+def distances(look: Seen, forms: Sequence[Form], means: Sequence[Array], width: float = WIDTHS[-1]) -> Array:
     """Loss of log evidence [nats; shape=(n, n)] when form j explains what form i gives at its mean coefficients
-    (``Seen.posterior``, offset left out; of what is free alone)."""
+    (``Seen.posterior``, offset left out; of what is free alone). ``width``: of the prior of what j has free."""
     found = np.zeros((len(forms), len(forms)))
     for i, (form, mean) in enumerate(zip(forms, means, strict=True)):
         given = form.offset + mean
@@ -38,8 +38,8 @@ def distances(look: Seen, forms: Sequence[Form], means: Sequence[Array]) -> Arra
             power = float(rest @ look.information @ rest)
             if other.free.shape[1]:
                 across = other.free.T @ look.information @ rest
-                own = other.free.T @ look.information @ other.free
-                power -= float(across @ np.linalg.lstsq(own, across, rcond=None)[0])
+                own = other.free.T @ look.information @ other.free + np.eye(other.free.shape[1]) / width**2
+                power -= float(across @ np.linalg.solve(own, across))
             found[i, j] = 0.5 * max(power, 0.0)
     np.fill_diagonal(found, 0.0)
     return found
@@ -59,6 +59,13 @@ def groups(probability: ArrayLike, loss: Array, told_apart: float = TOLD_APART) 
     return sorted(found, key=lambda group: -float(np.sum(chance[group])))
 
 
+def uncertainty_bits(probability: ArrayLike) -> float:
+    """Entropy of which hypothesis is true [bits]: no reading tells more."""
+    chance = np.asarray(probability, dtype=np.float64)
+    chance = chance[chance > 0.0] / chance.sum()
+    return float(-np.sum(chance * np.log2(chance)))
+
+
 def expected_bits(probability: ArrayLike, means: ArrayLike, sigmas: ArrayLike) -> float:
     """What a reading tells of which hypothesis is true, that gives N(mean, sigma^2) under each of them [shape=(n,)]."""
     chance = np.asarray(probability, dtype=np.float64)
@@ -74,7 +81,7 @@ def expected_bits(probability: ArrayLike, means: ArrayLike, sigmas: ArrayLike) -
         densities = np.exp(-0.5 * ((y[:, None] - middle) / sigma) ** 2) / sigma
         own = np.exp(-0.5 * u**2) / sigma[i]
         bits += chance[i] * float(np.sum(weight * np.log2(own / (densities @ chance))))
-    return max(bits, 0.0)
+    return max(float(bits), 0.0)
 
 
 def best_split(probability: ArrayLike, means: ArrayLike, sigmas: ArrayLike) -> tuple[int, float]:

@@ -1,32 +1,38 @@
 """Which reading to take next: of all that could be taken, what each is expected to tell of which suspect is right.
 
-Candidates are the readings that the columns hold (volts at rest of each node, figures that were asked for), and volts
-at other positions of controls and switches. For those the leading suspects are put in as they stand, and rest is solved
-there. What tolerances leave of such volts is taken to be what it is at the settings as they are, and one part in a
-hundred of what the other position moves them by; so they are proposed only where they tell clearly more.
+Volts at rest as the unit stands, and figures that were asked for, are columns already. All else (``stands``) is played
+with each leading suspect put in where it stands. How far tolerances spread it is not known then: with the meter's error
+alone it tells the most that it ever could. So the most promising stands come first, the slopes of all values are taken
+there, and it ends where no further one could tell more than the best that is known. One that needs a tone or a turned
+knob is proposed only where it tells clearly more than one at rest.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
+from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
-from fetsim.schematic.unit import Unit
 from fetsim.studies.observed.observations import Observations
-from fetsim.studies.observed.readings import ACCURACY_DB, ACCURACY_SHARE, LEAST_V, Reading
-from fetsim.studies.suspects.apart import WORTH_BITS, expected_bits
+from fetsim.studies.observed.readings import DB_A_NEPER, Reading, usual_accuracy
+from fetsim.studies.suspects.apart import WORTH_BITS, best_split, expected_bits, uncertainty_bits
+from fetsim.studies.suspects.columns import Columns
+from fetsim.studies.suspects.how_to import how_to, in_short, line_of
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.record import NextReading
 from fetsim.studies.suspects.search import Search
+from fetsim.studies.suspects.stands import Stand, stands_of
 
-MOST_NEXT = 5
-FIGURE_SHARE = 0.03
-"""How well times, frequencies and ratios are read at the bench (estimate)."""
-MOVED_SHARE = 0.01
-"""Of what another setting moves volts by: standard deviation by tolerances (estimate)."""
-APART_TURN = 0.2
-"""An end of a control that is nearer is no other setting."""
+MOST_NEXT, MOST_OF_STAND = 5, 2
+"""That are told, and of one stand: neighbouring nodes tell the same."""
+MOST_STANDS = 4
+"""In which slopes are taken."""
+LEAST_SIGNAL_V = 1e-4
+"""What an AC meter shows with its leads shorted (estimate)."""
+LEAST_CHANCE = 0.01
+"""Suspects with less are not put in."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,28 +43,40 @@ class _Candidate:
     sigma: Array
     """and how well that is known, the meter's error included."""
 
-    def worth(self, chance: Sequence[float], names: Sequence[str]) -> NextReading:
-        """What it tells."""
-        each = zip(names, self.expected.tolist(), self.sigma.tolist(), strict=True)
-        return NextReading(
-            name=self.reading.name, bits=expected_bits(chance, self.expected, self.sigma), expected=tuple(each),
-            unit=self.reading.symbol,
-        )  # fmt: skip
+    def bits(self, chance: Sequence[float]) -> float:
+        return expected_bits(chance, self.expected, self.sigma)
 
 
 def next_readings(
     search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], *, elsewhere: bool = True
 ) -> tuple[list[NextReading], int]:
     """Those worth taking, the best first, to tell apart hypotheses with such chances; and how many were looked at.
-    ``elsewhere``: at other settings too."""
-    names = [one.name for one in weighed]
-    rows = _rows(search, weighed)
-    taken = search.columns.taken
-    here = [one.worth(chance, names) for one in rows[taken:] if one is not None]
-    best = max((one.bits for one in here), default=0.0)
-    there = [one.worth(chance, names) for one in (_elsewhere(search, weighed, rows) if elsewhere else ())]
-    found = [one for one in here if one.bits >= WORTH_BITS] + [one for one in there if one.bits >= best + WORTH_BITS]
-    return sorted(found, key=lambda one: -one.bits)[:MOST_NEXT], len(here) + len(there)
+    ``elsewhere``: at other settings, under tones and by steps too."""
+    here = [one for one in _rows(search, weighed)[search.columns.taken :] if one is not None]
+    told = partial(_told, search.columns.observations)
+    found = [told(one, weighed, chance) for one in here]
+    looked_at, best = len(here), max((one.bits for one in found), default=0.0)
+    likely = [k for k, one in enumerate(chance) if one >= LEAST_CHANCE]
+    few, its = [weighed[k] for k in likely], [chance[k] for k in likely]
+    if elsewhere and uncertainty_bits(its) >= best + WORTH_BITS:
+        away = _Elsewhere(search, few, its)
+        further = [told(one, few, its) for one in away.candidates(best + WORTH_BITS)]
+        found += [one for one in further if one.bits >= best + WORTH_BITS]
+        looked_at += away.looked_at
+    return sorted((one for one in found if one.bits >= WORTH_BITS), key=lambda one: -one.bits)[:MOST_NEXT], looked_at
+
+
+def _told(
+    observations: Observations, one: _Candidate, weighed: Sequence[Hypothesis], chance: Sequence[float]
+) -> NextReading:
+    reading, names = one.reading, [each.name for each in weighed]
+    other, apart = best_split(chance, one.expected, one.sigma)
+    return NextReading(
+        name=reading.name, figure=reading.figure.key, settings=dict(reading.settings), bits=one.bits(chance),
+        expected=tuple(zip(names, one.expected.tolist(), one.sigma.tolist(), strict=True)), unit=reading.symbol,
+        splits=(names[int(np.argmax(chance))], names[other]), apart_sigmas=apart,
+        short=in_short(reading), how=how_to(reading, observations), line=line_of(reading),
+    )  # fmt: skip
 
 
 def _rows(search: Search, weighed: Sequence[Hypothesis]) -> list[_Candidate | None]:
@@ -72,60 +90,98 @@ def _rows(search: Search, weighed: Sequence[Hypothesis]) -> list[_Candidate | No
     for one in weighed:
         mean, covariance = search.coefficients(one)
         means.append(base + rows @ (search.form(one).offset + mean))
-        sigmas.append(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, covariance, rows, optimize=True), 0.0)))
+        sigmas.append(_spread(rows, covariance))
     found: list[_Candidate | None] = []
     for k, reading in enumerate(columns.observations.readings):
         expected = np.array([one[k] for one in means])
-        sigma = np.hypot([one[k] for one in sigmas], _meter(reading, expected, float(base[k])))
+        sigma = np.hypot([one[k] for one in sigmas], _meter(reading, expected))
         found.append(_Candidate(reading=reading, expected=expected, sigma=sigma) if usable[k] else None)
     return found
 
 
-def _meter(reading: Reading, expected: Array, drawn: float) -> Array:
+def _spread(rows: Array, covariance: Array) -> Array:
+    """Standard deviation of each row's sum [shape=(rows,)]."""
+    return np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, covariance, rows, optimize=True), 0.0))
+
+
+def _meter(reading: Reading, expected: Array) -> Array:
     """Error of whoever reads, one standard deviation."""
-    if reading.figure.kind == "volts":
-        return np.maximum(ACCURACY_SHARE * np.abs(expected), LEAST_V)
-    if "dB" in reading.figure.unit:
-        return np.full(len(expected), ACCURACY_DB)  # no share: 0 dB is read no better than 20
-    return np.full(len(expected), FIGURE_SHARE * max(abs(drawn), 1e-6))
+    usual = np.array([usual_accuracy(reading.figure, one) for one in expected.tolist()])
+    if reading.figure.kind != "signal":
+        return usual
+    return np.hypot(usual, DB_A_NEPER * LEAST_SIGNAL_V / np.array([dbu_to_rms_v(one) for one in expected.tolist()]))
 
 
-def _elsewhere(
-    search: Search, weighed: Sequence[Hypothesis], rows: Sequence[_Candidate | None]
-) -> Iterator[_Candidate]:
-    """Volts at rest at other settings."""
-    columns = search.columns
-    unit = columns.observations.unit
-    volts = [one for one in rows if one is not None and one.reading.figure.kind == "volts" and not one.reading.settings]
-    readings = [
-        replace(one.reading, value=0.0, settings=settings) for settings in other_settings(unit) for one in volts
-    ]
-    if not readings:
-        return
-    there = replace(
-        columns, observations=Observations(unit=unit, readings=tuple(readings)), heard=(), tables=(), taken=0,
-        readings=np.zeros((len(readings), 0)),
-    )  # fmt: skip
-    (there.draft,) = there.predicted([{}])
-    builds = [search.build(one, search.place(one)) for one in weighed]
-    expected = np.array([one.readings for one in there.predicted(builds, keep=False)])
-    for k, (reading, here) in enumerate(zip(readings, volts * (len(readings) // len(volts)), strict=True)):
-        if not np.isfinite(expected[:, k]).all():
-            continue
-        moved = MOVED_SHARE * np.abs(expected[:, k] - here.expected)
-        meter = _meter(reading, expected[:, k], 0.0)
-        yield _Candidate(reading=reading, expected=expected[:, k], sigma=np.hypot(np.hypot(here.sigma, moved), meter))
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Played:
+    """One stand with each suspect put in."""
+
+    columns: Columns
+    """Without any yet, its unit as drawn played."""
+    kept: list[int]
+    """Readings that every suspect has,"""
+    expected: Array
+    """and what they are then [shape=(suspects, readings)]."""
+    promise: float
+    """Bits of the best of them if nothing but the meter spread it."""
 
 
-def other_settings(unit: Unit) -> list[dict[str, str]]:
-    """The ends of each control on the panel and what else each switch bank can be set to, one change at a time."""
-    found = [
-        {name: f"{end:g}"}
-        for name, one in unit.controls.items()
-        for end in (0.0, 1.0)
-        if one.role == "panel" and abs(one.position - end) >= APART_TURN
-    ]
-    for name, bank in unit.banks.items():
-        states = bank.switches if bank.exclusive else ("none", *bank.switches)
-        found += [{name: state} for state in states if state != bank.state]
-    return found
+class _Elsewhere:
+    """Readings that need the unit set or fed otherwise."""
+
+    def __init__(self, search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float]) -> None:
+        self._search, self._weighed, self._chance = search, weighed, chance
+        self._builds = [search.build(one, search.place(one)) for one in weighed]
+        self.looked_at = 0
+
+    def candidates(self, least_bits: float) -> Iterator[_Candidate]:
+        """The best of the most promising stands, as long as one could tell more than is known, and so much."""
+        played = [found for stand in stands_of(self._search.columns.observations) if (found := self._played(stand))]
+        for one in sorted(played, key=lambda one: -one.promise)[:MOST_STANDS]:
+            if one.promise < least_bits:
+                return
+            spread = sorted(self._spread(one), key=lambda each: -each.bits(self._chance))[:MOST_OF_STAND]
+            yield from spread
+            least_bits = max([least_bits, *(each.bits(self._chance) for each in spread)])
+
+    def _played(self, stand: Stand) -> _Played | None:
+        columns = self._search.columns
+        there = replace(
+            columns, observations=replace(columns.observations, readings=stand.readings, recordings=()), heard=(),
+            tables=(), taken=0, readings=np.zeros((len(stand.readings), 0)),
+        )  # fmt: skip
+        (there.draft,) = there.predicted([{}], keep=False)
+        expected = np.array([one.readings for one in there.predicted(self._builds, keep=False)])
+        kept = [int(k) for k in np.flatnonzero(np.isfinite(expected).all(axis=0) & np.isfinite(there.draft.readings))]
+        self.looked_at += len(kept)
+        if not kept:
+            return None
+        promises = [
+            expected_bits(self._chance, expected[:, k], _meter(stand.readings[k], expected[:, k])) for k in kept
+        ]
+        return _Played(columns=there, kept=kept, expected=expected, promise=max(promises))
+
+    def _spread(self, played: _Played) -> Iterator[_Candidate]:
+        """With what tolerances spread them by."""
+        search, there = self._search, played.columns
+        moved = there.predicted(search.set_up.moved(), keep=False)
+        rows = np.stack([
+            (one.readings - there.draft.readings) / value.step for one, value in zip(moved, search.values, strict=True)
+        ], axis=1)  # fmt: skip
+        spreads = np.array([_spread(np.nan_to_num(rows), self._scatter(one)) for one in self._weighed])
+        for k in played.kept:
+            reading, expected = there.observations.readings[k], played.expected[:, k]
+            if np.isfinite(rows[k]).all():
+                sigma = np.hypot(spreads[:, k], _meter(reading, expected))
+                yield _Candidate(reading=reading, expected=expected, sigma=sigma)
+
+    def _scatter(self, one: Hypothesis) -> Array:
+        """Covariance of all values under a suspect [shape=(values, values)]."""
+        search = self._search
+        count = len(search.values)
+        moves = np.eye(count, search.columns.count)
+        for value, total in zip(one.values, one.totals, strict=True):
+            if total[-1] >= count:
+                own = next(k for k, other in enumerate(search.values) if other.name == value.name)
+                moves[:, total[-1]] = search.set_up.plain(own)
+        return np.asarray(moves @ search.coefficients(one)[1] @ moves.T)

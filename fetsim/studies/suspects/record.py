@@ -1,5 +1,6 @@
 """What is suspected, as plain numbers."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -51,12 +52,26 @@ class NextReading:
     """A reading that has not been taken."""
 
     name: str
-    """Figure, with the settings it is taken at."""
+    """Figure, with the settings it is taken at;"""
+    figure: str
+    """the figure by its name,"""
+    settings: Mapping[str, str]
+    """and what is set otherwise, as changes take it."""
     bits: float
     """What it is expected to tell of which suspect is the right one."""
     expected: tuple[tuple[str, float, float], ...]
     """Suspect, what it would make the reading, and the standard deviation of that."""
     unit: str
+    splits: tuple[str, str]
+    """The most probable suspect, and the one that it tells best from that,"""
+    apart_sigmas: float
+    """by so many standard deviations."""
+    short: str
+    """It in a phrase,"""
+    how: str
+    """and in sentences: what to set, feed and hold the meter to."""
+    line: str
+    """For a list of readings (CSV), its value to be filled in."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

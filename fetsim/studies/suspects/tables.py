@@ -8,6 +8,7 @@ from fetsim.measurements.results.definitions import MEMORY, OWN, PRACTICE, Defin
 from fetsim.measurements.results.formats import fixed, general, percent
 from fetsim.measurements.results.table import Cell, Column, Table
 from fetsim.studies.suspects.evidence import WIDTHS
+from fetsim.studies.suspects.how_to import HEADING
 from fetsim.studies.suspects.hypotheses import HEALTHY_CHANCE, SECOND_CHANCE
 from fetsim.studies.suspects.record import Suspect, Suspicion
 
@@ -23,7 +24,7 @@ def account(measured: Mapping[str, Suspicion]) -> Account:
     return Account(
         title=f"Suspects in {found.provenance.unit}.",
         lead=tuple(_lead(found)),
-        tables=tuple(table for table in (_suspects(found), _next(found), _read(found), _heard(found)) if table.rows),
+        tables=tuple(table for made in MADE if (table := made(found)).rows),
         definitions=DEFINITIONS,
         cautions=(PROBE, *inside(True), *((HEARING,) if found.heard else ())),
     )
@@ -74,8 +75,9 @@ def _signed(share: float) -> str:
 
 def _next(found: Suspicion) -> Table:
     rows: list[tuple[Cell, ...]] = [
-        (one.name, one.bits, "; ".join(f"{name} {value:.4g} +- {sigma:.2g} {one.unit}"
-                                       for name, value, sigma in one.expected[:MOST_EXPECTED]))
+        (one.name, one.bits, " from ".join(one.splits), one.apart_sigmas,
+         "; ".join(f"{name} {value:.4g} +- {sigma:.2g} {one.unit}".rstrip()
+                   for name, value, sigma in one.expected[:MOST_EXPECTED]))
         for one in found.next_readings
     ]  # fmt: skip
     return Table(
@@ -83,7 +85,24 @@ def _next(found: Suspicion) -> Table:
         columns=(
             Column(key="reading", heading="read"),
             Column(key="bits", heading="tells", unit="bit", show=fixed(2)),
+            Column(key="splits", heading="best", folds=True, meaning="which suspects lie farthest apart in it"),
+            Column(key="apart_sigmas", heading="apart", unit="sigma", show=fixed(1),
+                   meaning="difference of what these two would make it, over its uncertainty"),
             Column(key="expected", heading="expected if it is", folds=True),
+        ),
+    )  # fmt: skip
+
+
+def _how(found: Suspicion) -> Table:
+    return Table(
+        key="how", title="How they are taken, and the rows of a list of readings to fill them into",
+        rows=[(one.name, one.how, one.line) for one in found.next_readings],
+        notes=(f"The list begins with {HEADING}; write what was read behind the first comma, its unit with it. All of "
+               "it is weighed again when the list is given with what was given now.",),
+        columns=(
+            Column(key="reading", heading="read"),
+            Column(key="how", heading="how", folds=True),
+            Column(key="line", heading="row"),
         ),
     )  # fmt: skip
 
@@ -123,6 +142,8 @@ def _heard(found: Suspicion) -> Table:
         ),
     )  # fmt: skip
 
+
+MADE = (_suspects, _next, _how, _read, _heard)
 
 DEFINITIONS = (
     Definition(

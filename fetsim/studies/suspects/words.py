@@ -6,7 +6,6 @@ from fetsim.studies.suspects.record import NextReading, SuspectGroup
 
 CLEAR, LIKELY = 0.9, 0.5
 MOST_NAMED = 6
-ENDS = {"0": "fully counter-clockwise", "1": "fully clockwise"}
 
 
 def verdict_of(
@@ -56,21 +55,5 @@ def _names(group: SuspectGroup) -> list[str]:
 
 def _and_then(reads: Sequence[NextReading], recorded: bool) -> str:
     if reads:
-        return f"read {spoken(reads[0].name)} next"
-    return (
-        "no reading of volts tells more"
-        + ("" if recorded else "; record it too")
-        + ("; another position of a control or switch, or another level, might" if recorded else "")
-    )
-
-
-def spoken(name: str) -> str:
-    """``the volts at ctl with release fully clockwise`` for ``volts@ctl (release=1)``."""
-    figure, _, settings = name.partition(" (")
-    kind, at, place = figure.partition("@")
-    told = f"the volts at {place}" if at and kind == "volts" else figure
-    if not settings:
-        return told
-    each = (one.partition("=") for one in settings.removesuffix(")").split(", "))
-    set_to = [f"{control} {ENDS.get(value, 'at ' + value)}" for control, _, value in each]
-    return f"{told} with {' and '.join(set_to)}"
+        return f"read {reads[0].short} next"
+    return "no reading that could be taken tells more" + ("" if recorded else "; record it too")

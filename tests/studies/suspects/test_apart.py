@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fetsim.studies.suspects.apart import best_split, distances, expected_bits, groups
+from fetsim.studies.suspects.apart import best_split, distances, expected_bits, groups, uncertainty_bits
 from fetsim.studies.suspects.evidence import Form, Sums, seen
 
 
@@ -12,12 +12,20 @@ def test_loss_is_the_part_of_a_signature_that_the_other_one_has_not() -> None:
     jacobian = np.array([[3.0, 3.0, 0.0], [0.0, 0.4, 5.0]])
     look = seen([Sums.of(jacobian, [6.0, 0.0])], np.zeros((3, 3)), 1.0, [0.0])
     forms = [Form.of(3, [k]) for k in range(3)]
-    loss = distances(look, forms, [np.eye(3)[k] * 2.0 for k in range(3)])
+    loss = distances(look, forms, [np.eye(3)[k] * 2.0 for k in range(3)], np.inf)
     share = 0.4**2 / (3.0**2 + 0.4**2)
     assert loss[0, 1] == pytest.approx(0.5 * 6.0**2 * share)
     assert loss[0, 2] == pytest.approx(0.5 * 6.0**2)
     assert loss[2, 1] == pytest.approx(0.5 * 10.0**2 * (1.0 - share))
     assert groups([0.5, 0.3, 0.2], loss) == [[0, 1], [2]]
+
+
+def test_what_would_have_to_be_off_beyond_belief_stands_in_for_nothing() -> None:
+    """The second has the direction of the first, but would have to be off by 2000 for it, where 1.5 are usual."""
+    look = seen([Sums.of(np.array([[3.0, 3e-3]]), [6.0])], np.zeros((2, 2)), 1.0, [0.0])
+    forms, means = [Form.of(2, [k]) for k in range(2)], [np.array([2.0, 0.0]), np.array([0.0, 2.0])]
+    assert distances(look, forms, means, np.inf)[0, 1] == pytest.approx(0.0, abs=1e-9)
+    assert distances(look, forms, means)[0, 1] == pytest.approx(0.5 * 6.0**2, rel=1e-4)
 
 
 def test_a_tolerance_beside_makes_two_signatures_alike() -> None:
@@ -27,8 +35,14 @@ def test_a_tolerance_beside_makes_two_signatures_alike() -> None:
     for sigma in (0.0, 1e3):
         look = seen([Sums.of(jacobian, [6.0, 0.0])], np.diag([0.0, 0.0, sigma**2]), 1.0, [0.0])
         forms = [Form.of(3, [k]) for k in range(2)]
-        losses.append(distances(look, forms, [np.eye(3)[k] * 2.0 for k in range(2)])[0, 1])
+        losses.append(distances(look, forms, [np.eye(3)[k] * 2.0 for k in range(2)], np.inf)[0, 1])
     assert losses[0] > 5.0 and losses[1] < 1e-4
+
+
+def test_no_reading_tells_more_than_there_is_to_know() -> None:
+    """Entropy: 1 bit of two alike, 2 of four; 0.469 of nine to one (-0.9 ld 0.9 - 0.1 ld 0.1)."""
+    assert uncertainty_bits([0.5, 0.5]) == pytest.approx(1.0) and uncertainty_bits([1.0] * 4) == pytest.approx(2.0)
+    assert uncertainty_bits([0.9, 0.1, 0.0]) == pytest.approx(0.4690, abs=1e-4)
 
 
 def test_a_reading_far_apart_tells_one_bit_of_two_and_two_of_four() -> None:

@@ -6,10 +6,11 @@ import pytest
 import fetsim
 from fetsim.studies.observed.heard import placed
 from fetsim.studies.observed.readings import ACCURACY_DB, reading_of
-from fetsim.studies.suspects.next_reading import _meter, other_settings
+from fetsim.studies.suspects.how_to import HEADING, how_to, in_short, line_of
+from fetsim.studies.suspects.next_reading import _meter
 from fetsim.studies.suspects.set_up import set_up
+from fetsim.studies.suspects.stands import other_settings, reading_at
 from fetsim.studies.suspects.values import values_of
-from fetsim.studies.suspects.words import spoken
 
 
 def observed(unit: fetsim.Unit, real: fetsim.Unit) -> fetsim.Observations:
@@ -76,18 +77,58 @@ def test_the_next_reading_may_be_one_at_another_setting() -> None:
     found = other_settings(fetsim.load_unit("greenshank"))
     assert {"release": "0"} in found and {"release": "1"} in found and {"SW1": "steep"} in found
     assert not any("idle_trim" in one for one in found)
-    assert spoken("volts@ctl (release=1)") == "the volts at ctl with release fully clockwise"
-    assert spoken("volts@ctl (SW1=steep)") == "the volts at ctl with SW1 at steep"
-    assert spoken("volts@ctl") == "the volts at ctl" and spoken("threshold") == "threshold"
+
+
+@pytest.mark.parametrize(("name", "settings", "short", "how", "line"), [
+    ("volts@ctl", {"release": "1"}, "the volts at ctl with release fully clockwise",
+     "Set release fully clockwise, all else as it was. Feed nothing and let it settle. Read the DC volts of ctl (",
+     "volts@ctl,,1%,10M,release=1"),
+    ("signal@t1s@-10", {}, "the signal at t1s under a tone of -10 dBu",
+     "Feed a steady tone of 1000 Hz at -10 dBu. Read the AC volts (rms) of t1s (T1, R", "signal@t1s@-10,,0.2,,"),
+    ("release", {"curve": "S1"}, "the release with curve at S1", "Set curve at S1, all else as it was. Step a tone of",
+     "release,,5%,,curve=S1"),
+])  # fmt: skip
+def test_a_reading_is_told_so_that_it_can_be_taken_and_filled_in(name, settings, short, how, line, tmp_path) -> None:
+    unit = fetsim.load_unit("dunlin")
+    one = reading_at(unit, name, settings)
+    assert in_short(one) == short and how_to(one, fetsim.Observations(unit=unit)).startswith(how)
+    assert line_of(one) == line
+    path = tmp_path / "more.csv"
+    path.write_text(f"{HEADING}\n{line.replace(',,', ',0.5 s,' if name == 'release' else ',0.5V,', 1)}\n")
+    (again,) = fetsim.read_readings(path, unit)
+    assert again.name == one.name and again.meter_ohm == one.meter_ohm
+
+
+@pytest.mark.slow
+def test_the_reading_that_is_proposed_next_splits_the_group_when_it_is_taken() -> None:
+    """C2 holds three times as much: release is three times as long, as it would be with a larger R4 or another bias,
+    and no current flows at rest. The ripple across C2 is a third, which nobody else makes."""
+    unit = fetsim.load_unit("teaching")
+    real = unit.changed(C2="450n")
+
+    def read(name: str) -> fetsim.Reading:
+        found = fetsim.figures_of_builds({"": real}, figures=[name], nominal=unit, quality="draft", workers=1)
+        figure = reading_at(unit, name, {})
+        return reading_of({"figure": name, "value": f"{found.columns[name][0]:.6g}{figure.symbol}"}, unit)
+
+    taken = [*observed(unit, real).readings, read("release")]
+    found = [fetsim.suspects(fetsim.Observations(unit=unit, readings=tuple(taken)), faults=False, quality="draft")]
+    assert {"C2", "R4", "V2"} <= set(found[0].groups[0].parts)
+    assert found[0].next_readings[0].figure.startswith("signal@") and found[0].looked_at > 20
+    taken.append(read(found[0].next_readings[0].figure))
+    found.append(fetsim.suspects(fetsim.Observations(unit=unit, readings=tuple(taken)), faults=False, quality="draft"))
+    first = found[1].groups[0]
+    assert first.suspects[0].name == "C2" and not {"R4", "V2"} & set(first.parts)
+    assert "the signal at" in found[0].verdict and found[1].tables()[1].key == "next"
 
 
 def test_how_well_a_level_is_read_is_no_share_of_it() -> None:
     """A gain of 0 dB is read to what a careful hand reads any to, not to 3 % of nothing."""
     unit = fetsim.load_unit("teaching")
-    gain, release = (reading_of({"figure": name, "value": text}, unit) for name, text in
-                     (("gain", "0.1dB"), ("release", "0.1s")))  # fmt: skip
-    assert _meter(gain, np.array([0.0, 9.0]), 0.0) == pytest.approx(ACCURACY_DB)
-    assert _meter(release, np.array([0.1, 0.2]), 0.1) == pytest.approx(0.003)
+    gain, release, signal = (reading_at(unit, name, {}) for name in ("gain", "release", "signal@dr@0"))
+    assert _meter(gain, np.array([0.0, 9.0])) == pytest.approx(ACCURACY_DB)
+    assert _meter(release, np.array([0.1, 0.2])) == pytest.approx([0.005, 0.01])
+    assert _meter(signal, np.array([0.0, -80.0])) == pytest.approx([ACCURACY_DB, 11.2], rel=0.01)  # 0.1 mV of 0.077 mV
 
 
 def test_a_unit_as_drawn_is_called_healthy() -> None:

@@ -11,7 +11,10 @@ def group(**chances: float) -> SuspectGroup:
     ))  # fmt: skip
 
 
-NEXT = NextReading(name="volts@ctl", bits=0.8, expected=(), unit="V")
+NEXT = NextReading(
+    name="volts@ctl", figure="volts@ctl", settings={}, bits=0.8, expected=(), unit="V", splits=("C16", "P4"),
+    apart_sigmas=3.0, short="the volts at ctl", how="", line="",
+)  # fmt: skip
 
 
 def test_a_group_is_told_as_one_with_what_splits_it() -> None:
@@ -32,7 +35,7 @@ def test_one_part_in_two_groups_is_one_part() -> None:
 def test_what_is_not_decided_is_said_to_be_so() -> None:
     said = verdict_of(False, 0.01, [group(R1=0.4), group(R8=0.3)], [], True)
     assert said.startswith("Not decided: R1 or R8; the first has 40 %")
-    assert "no reading of volts tells more; another position" in said and "read volts" not in said
+    assert "no reading that could be taken tells more" in said and "read the" not in said
     said = verdict_of(False, 0.01, [group(R1=0.7), group(R8=0.2)], [], False)
     assert said.startswith("Probably R1 (70 %)") and "record it too" in said
 
