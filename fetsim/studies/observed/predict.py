@@ -74,16 +74,17 @@ def predict(
     def part(number: int) -> Progress:
         return lambda share: progress((number + share) / shares)
 
+    made = _Made(observations.unit)
     readings = np.full((len(builds), len(observations.readings)), np.nan)
     reasons: list[dict[str, None]] = [{} for _ in builds]
     for number, (settings, places) in enumerate(observations.at_settings.items()):
         merged: list[Changes] = [{**build, **dict(settings)} for build in builds]
-        _read(observations, merged, places, readings, reasons, quality, workers, part(number))
+        _read(observations, merged, made, places, readings, reasons, quality, workers, part(number))
     outputs: list[list[Samples | None]] = [[] for _ in builds]
     for number, recording in enumerate(observations.recordings, start=len(observations.at_settings)):
         merged = [{**build, **recording.settings} for build in builds]
         played = play(observations.unit, merged, recording, quality=quality, workers=workers, cache=kept,
-                      progress=part(number), tolerance_v=tolerance_v, keep=keep)  # fmt: skip
+                      progress=part(number), tolerance_v=tolerance_v, keep=keep, made=made)  # fmt: skip
         for row, output in enumerate(played):
             outputs[row].append(None if isinstance(output, str) else output)
             reasons[row] |= {output: None} if isinstance(output, str) else {}
@@ -94,7 +95,7 @@ def predict(
 
 
 def _read(
-    observations: Observations, builds: Sequence[Changes], places: tuple[int, ...], readings: Array,
+    observations: Observations, builds: Sequence[Changes], made: "_Made", places: tuple[int, ...], readings: Array,
     reasons: Sequence[dict[str, None]], quality: str, workers: int | None, progress: Progress,
 ) -> None:  # fmt: skip
     """Fill in the readings at these places, all taken at settings that are among the changes."""
@@ -108,7 +109,11 @@ def _read(
         near = Rig(observations.unit)
         for row, build in enumerate(builds):
             try:
-                rig = Rig(observations.unit.changed(build) if build else observations.unit, near=near)
+                unit = made.of(build)
+                if isinstance(unit, str):
+                    reasons[row][unit] = None
+                    continue
+                rig = Rig(unit, near=near)
                 for place, volts in shown_v(rig, meters).items():
                     readings[row, place] = volts
             except FetsimError as error:
@@ -141,15 +146,17 @@ def play(
     progress: Progress = unwatched,
     tolerance_v: float | None = None,
     keep: bool = True,
+    made: "_Made | None" = None,
 ) -> list[Samples | str]:
     """The dry sound of a recording through each build [shape=(n,)], or why it could not be played."""
     kept = cache or user_cache(KIND, LARGEST_BYTES)
-    made: list[Unit | str] = [_changed(unit, build) for build in builds]
+    made = made or _Made(unit)
+    units = [made.of(build) for build in builds]
     keys = [
         None if isinstance(one, str) else _key(one, recording, quality, tolerance_v) if keep else f"build {number}"
-        for number, one in enumerate(made)
+        for number, one in enumerate(units)
     ]
-    left = {key: one for key, one in zip(keys, made, strict=True) if key and not isinstance(one, str)}
+    left = {key: one for key, one in zip(keys, units, strict=True) if key and not isinstance(one, str)}
     left = {key: one for key, one in left.items() if not keep or kept.find(key) is None}
     told: dict[str, Samples | str] = {}
     if left:
@@ -172,7 +179,7 @@ def play(
         if keep:
             kept.trim()
     progress(1.0)
-    return [one if isinstance(one, str) else _fetched(kept, key, told) for one, key in zip(made, keys, strict=True)]
+    return [one if isinstance(one, str) else _fetched(kept, key, told) for one, key in zip(units, keys, strict=True)]
 
 
 def _together(count: int, workers: int) -> int:
@@ -181,11 +188,24 @@ def _together(count: int, workers: int) -> int:
     return min(MOST_TOGETHER, WIDTH * -(-each // WIDTH) if each > WIDTH // 2 else each)
 
 
-def _changed(unit: Unit, build: Changes) -> Unit | str:
-    try:
-        return unit.changed(build) if build else unit
-    except FetsimError as error:
-        return str(error)
+class _Made:
+    """Builds of one unit, each made once."""
+
+    def __init__(self, unit: Unit) -> None:
+        self.unit = unit
+        self._found: dict[tuple[tuple[str, object], ...], Unit | str] = {}
+
+    def of(self, build: Changes) -> Unit | str:
+        """The build, or why there is none."""
+        if not build:
+            return self.unit
+        key = tuple(build.items())
+        if key not in self._found:
+            try:
+                self._found[key] = self.unit.changed(build)
+            except FetsimError as error:
+                self._found[key] = str(error)
+        return self._found[key]
 
 
 def _key(unit: Unit, recording: Recording, quality: str, tolerance_v: float | None) -> str:

@@ -193,6 +193,16 @@ class Columns:
         for k, table in enumerate(self.tables):
             table.put([one.rows[k] for one in columns], at)
 
+    def keep(self, columns: Sequence[int]) -> None:
+        """These alone, in this order."""
+        self.readings = self.readings[:, list(columns)]
+        for table in self.tables:
+            table.keep(columns)
+
+    def copied(self) -> "Columns":
+        """For another search."""
+        return replace(self, tables=tuple(one.copied() for one in self.tables), readings=self.readings.copy())
+
     def column(self, k: int) -> "Column":
         """One that is there."""
         return Column(

@@ -5,7 +5,7 @@ parts fail is told by the table of ``faults``, which a user may replace: its rat
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -51,6 +51,13 @@ class Hypothesis:
     def believed(self, log_prior: float) -> "Hypothesis":
         """With another chance."""
         return replace(self, log_prior=log_prior)
+
+    def moved(self, at: Mapping[int, int]) -> "Hypothesis":
+        """With its columns elsewhere: before -> now."""
+        return replace(
+            self, free=tuple(at[k] for k in self.free), certain=tuple(at[k] for k in self.certain),
+            totals=tuple(tuple(at[k] for k in one) for one in self.totals),
+        )  # fmt: skip
 
     def form(self, columns: int) -> Form:
         """Among so many columns."""

@@ -53,24 +53,41 @@ class SetUp:
         return Rig(self.unit)
 
     @cached_property
+    def _found(self) -> dict[tuple[tuple[str, float], ...], dict[str, float]]:
+        """Where trims have been set so far."""
+        return {}
+
+    @cached_property
     def _drawn(self) -> dict[str, float]:
         """Where the alignment sets the trims of the unit as drawn."""
         return self._set({})
 
     def build(
-        self, place: Array, off: Mapping[int, float] | None = None, fault: Build | None = None
-    ) -> Build:
+        self, place: Array, off: Mapping[int, float] | None = None, fault: Build | None = None,
+        like: Array | None = None,
+    ) -> Build:  # fmt: skip
         """Changes that move all values by ``place`` [shape=(values,)], set the trims, and then put in what is wrong:
-        values by number that are ``off`` so far, or a ``fault``."""
+        values by number that are ``off`` so far, or a ``fault``. ``like``: a place a step away, from whose trims these
+        ones go on in proportion."""
         off, fault = off or {}, fault or {}
         trims = set(self.trims.values())
-        tolerances = {
-            one.name: one.moved(float(place[k])) for k, one in enumerate(self.values)
-            if place[k] != 0.0 and k not in off and k not in trims and one.owner not in fault
-        }  # fmt: skip
+
+        def within(by: Array) -> dict[str, float]:
+            return {
+                one.name: one.moved(float(by[k])) for k, one in enumerate(self.values)
+                if by[k] != 0.0 and k not in off and k not in trims and one.owner not in fault
+            }  # fmt: skip
+
+        tolerances = within(place)
+        if like is not None:
+            step = place - like
+            step[list(trims)] = 0.0
+            along, place = step @ self.follows, like
+        else:
+            along = np.zeros(len(place))
         wrong = {self.values[k].name: self.values[k].moved(way) for k, way in off.items() if k not in trims}
         goes_along = np.any(np.abs(place) @ np.abs(self.follows) > STAYS)
-        set_to = self._set(tolerances) if tolerances and goes_along else self._drawn
+        set_to = self._set(within(place)) if goes_along else self._drawn
         turned = {}
         for k in trims:
             one = self.values[k]
@@ -79,7 +96,7 @@ class SetUp:
             # from where it was drawn: the alignment need not have set that one
             moved = set_to[one.name] - self._drawn[one.name]
             there = one if abs(moved) < STAYS else replace(one, present=one.present + moved)
-            value = there.moved(float(place[k]) + off.get(k, 0.0))
+            value = there.moved(float(place[k] + along[k]) + off.get(k, 0.0))
             if value != one.present:
                 turned[one.name] = value
         return {**tolerances, **turned, **wrong, **fault}
@@ -92,11 +109,14 @@ class SetUp:
         """Trim -> where the alignment sets it."""
         if not self.trims:
             return {}
-        try:
-            _, outcomes = aligned(self.unit.changed(changes), near=self._near, steps=list(self.trims))
-        except FetsimError:
-            return dict(self._drawn) if changes else {}
-        return {one.set: one.value for one in outcomes}
+        key = tuple(changes.items())
+        if key not in self._found:
+            try:
+                _, outcomes = aligned(self.unit.changed(changes), near=self._near, steps=list(self.trims))
+                self._found[key] = {one.set: one.value for one in outcomes}
+            except FetsimError:
+                self._found[key] = dict(self._drawn) if changes else {}
+        return self._found[key]
 
     def plain(self, k: int) -> Array:
         """A value that is wrong, its trims left where they were [shape=(values,)]: in columns that include them."""

@@ -10,7 +10,7 @@ one by one, hundreds of them, under one noise, and what is left must be told as 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,6 +136,16 @@ class Table:
         across = (self.rows.T @ new).astype(np.float64)
         self.gram[:, places], self.gram[places, :] = across, across.T
         self.score[places] = score
+
+    def keep(self, columns: Sequence[int]) -> None:
+        """These alone, in this order."""
+        kept = list(columns)
+        self.rows = np.asfortranarray(self.rows[:, kept])
+        self.gram, self.score = self.gram[np.ix_(kept, kept)], self.score[kept]
+
+    def copied(self) -> "Table":
+        """For another search."""
+        return replace(self, rows=self.rows.copy(order="F"), gram=self.gram.copy(), score=self.score.copy())
 
     def sums(self) -> Sums:
         """What the recording says."""

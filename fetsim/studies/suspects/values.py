@@ -23,8 +23,9 @@ USUAL: Mapping[str, float] = {
 }  # fmt: skip
 """Kind of part or key -> standard deviation of its logarithm."""
 ELSE = 0.2
-READ = 0.03
-"""Of a figure that has been read for this one part: a good tester."""
+READ, LAW = 0.03, 0.1
+"""Of a figure that has been read for this one part: a good tester; and what its law may be off by elsewhere than where
+it was read, which looks like another figure (estimate)."""
 POSITION = 0.005
 """Of a control that was set to a mark, in turns."""
 STEP = 0.02
@@ -111,7 +112,7 @@ def _scatter(one: Drawn) -> float:
 def _usual(unit: Unit, owner: str, key: str) -> float:
     part = unit.parts[owner]
     if part.device is not None and key in part.figures and key in part.device.limits:
-        return READ
+        return float(np.hypot(READ, LAW))
     return USUAL.get(key or MAIN_KEYS.get(part.kind, ""), USUAL.get(part.kind, ELSE))
 
 

@@ -1,0 +1,179 @@
+"""A unit with something wrong that nobody knows of, and what a bench reads and records of it (``blind_trials``)."""
+
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "demo_audio"))
+from make_demo import SEED, jingle
+
+import fetsim
+from fetsim.measurements.traces.instants import on_clock
+from fetsim.schematic.faults import faults_of
+from fetsim.schematic.movable import movable
+from fetsim.schematic.spreads import spreads_of
+from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.observed.predict import Predicted, predict
+from fetsim.studies.suspects.columns import Columns, columns_of
+from fetsim.studies.suspects.hypotheses import single_faults, single_values
+from fetsim.studies.suspects.set_up import set_up
+from fetsim.studies.suspects.study import AS_VALUES, candidates_of, with_chances
+from fetsim.studies.suspects.values import values_of
+from fetsim.studies.trims.aligned import aligned
+
+RATE_HZ, PEAK_DBFS = 48000.0, -14.5
+NOISE_DB, HUM_DB, HUM_HZ, CLOCK = -60.0, -70.0, 50.02, 20e-6
+READ_WITHIN, METER = 0.03, 0.01
+NODES = 10
+KINDS = ("single", "healthy", "law", "two")
+FACTORS = (1.2, 1.6)
+DRIFTS = 0.6
+"""Share of the single trials in which a value is off; the others have a fault as drawn."""
+
+
+def music(seconds: float) -> np.ndarray:
+    """[shape=(n,)]"""
+    sound = jingle(np.random.default_rng(SEED)).mean(axis=1)[: round(seconds * RATE_HZ)]
+    return np.asarray(sound / np.max(np.abs(sound)) * 10.0 ** (PEAK_DBFS / 20.0))
+
+
+class Bench:
+    """A unit, and what values and faults do to volts and music, worked out once."""
+
+    def __init__(self, name: str, *, faults: bool, seconds: float, quality: str, played: bool = True) -> None:
+        plain = fetsim.load_unit(name)
+        self.name = name
+        self.read = [one for one in movable(plain) if one.startswith("J1.") and one.endswith(("i_dss", "voltage"))]
+        self.unit = plain.changed({one: movable(plain)[one] for one in self.read})
+        self.dry, self.quality = music(seconds), quality
+        self.set_up = set_up(self.unit, *values_of(self.unit))
+        self.values = self.set_up.values
+        self.nodes = candidates_of(self.unit, (), ())
+        drawn = faults_of(self.unit) if faults else ()
+        self.faults = [one for one in drawn if one.kind not in AS_VALUES and one.rate > 0.0]
+        self.recordings = (Recording(dry=self.dry, wet=self.dry, rate_hz=RATE_HZ),) if played else ()
+        self.every = Observations(unit=self.unit, readings=self.nodes, recordings=self.recordings)
+        (self.base,) = predict(self.every, [{}], quality=quality, workers=1)
+        (self.draft,) = predict(self.every, [{}], quality="draft", workers=1)
+        columns = self._bare(self.every)
+        builds = self.set_up.moved()
+        self.steps = [one.step for one in self.values] + [1.0] * len(self.faults)
+        self.builds = columns.predicted([*builds, *(one.changes for one in self.faults)])
+        self.places = columns.places
+        self.why = ["; ".join(one.reasons) for one in self.builds[len(builds) :]]
+        singles = single_values(self.values, faults_of(self.unit))
+        self.hypotheses = with_chances([*singles, *single_faults(self.faults, self.why, len(self.values))])
+
+    def _bare(self, observations: Observations) -> Columns:
+        return Columns(observations=observations, base=self.base, draft=self.draft, heard=(), taken=0, tables=(),
+                       readings=np.zeros((len(self.nodes), 0)), workers=1)  # fmt: skip
+
+    def columns(self, wet: np.ndarray | None) -> Columns:
+        """Of a recording, or none; no readings taken."""
+        recordings = () if wet is None else (Recording(dry=self.dry, wet=wet, rate_hz=RATE_HZ),)
+        seen = Observations(unit=self.unit, recordings=recordings)
+        found = columns_of(seen, self.nodes, quality=self.quality, workers=1)
+        shown = self.builds if recordings else [replace(one, outputs=()) for one in self.builds]
+        found.put([found.difference(one, step=step) for one, step in zip(shown, self.steps, strict=True)])
+        return found
+
+    def stages(self) -> list[list[str]]:
+        """Resistors, capacitors and pots that a value can be wrong of, stage by stage."""
+        found: dict[str, list[str]] = {}
+        for one in self.values:
+            if one.suspect and "." not in one.name and one.owner[0] in "RCP":
+                found.setdefault(self.unit.parts[one.owner].stage, []).append(one.name)
+        return list(found.values())
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Hidden:
+    """What nobody knows of."""
+
+    sound: dict[str, Any]
+    """The unit within its tolerances, its trims set, as changes,"""
+    faulty: dict[str, Any]
+    """and with what is wrong."""
+    parts: list[str]
+    factors: dict[str, float]
+    """Value that is off -> over what is drawn."""
+
+
+def hidden(bench: Bench, kind: str, number: int, rng: np.random.Generator) -> Hidden:
+    """One of a kind. What is wrong goes through the stages in turns, by the number of the trial."""
+    spreads = spreads_of(bench.unit)
+    drawn: dict[str, Any] = spreads.changes(rng.random((1, spreads.columns)))[0]
+    present = movable(bench.unit)
+    drawn |= {name: present[name] * float(np.exp(READ_WITHIN * rng.normal())) for name in bench.read}
+    _, outcomes = aligned(bench.unit.changed(drawn))
+    drawn |= {one.set: one.value for one in outcomes if not one.left_out}  # controls and parts alike
+    if kind == "healthy":
+        return Hidden(sound=drawn, faulty=drawn, parts=[], factors={})
+    stages = bench.stages()
+    if kind == "single" and rng.random() > DRIFTS and bench.faults:
+        names = list(bench.unit.stages)[number % len(bench.unit.stages)].parts
+        of_stage = [one for one in bench.faults if one.part in {part.designator for part in names}] or bench.faults
+        fault = of_stage[int(rng.integers(len(of_stage)))]
+        kept = {name: value for name, value in drawn.items() if name.partition(".")[0] not in fault.changes}
+        return Hidden(sound=drawn, faulty={**kept, **fault.changes}, parts=[fault.part], factors={})
+    first = str(rng.choice(stages[number % len(stages)]))
+    others = [name for stage in stages for name in stage if name != first]
+    chosen = [first, *([str(rng.choice(others))] if kind == "two" else [])]
+    factors = {one: float(rng.uniform(*FACTORS) ** rng.choice([-1.0, 1.0])) for one in chosen}
+    faulty = {**drawn, **{one: drawn.get(one, present[one]) * factor for one, factor in factors.items()}}
+    return Hidden(
+        sound=drawn, faulty=faulty, parts=chosen, factors={one: faulty[one] / present[one] for one in chosen}
+    )
+
+
+def other_law(unit: Any) -> dict[str, float]:
+    """Changes that take the cores' memory out and put another law into the FET."""
+    fet = unit.parts["J1"].figures
+    channel_ohm = abs(fet["pinch_off_voltage"]) / (2.0 * fet["i_dss"])
+    changes = {"J1.ideality": 1.5, "J1.r_ds_on": 1.12 * channel_ohm}
+    for name, part in unit.parts.items():
+        if "initial_inductance" in part.values:
+            changes[f"{name}.initial_inductance"] = part.values["magnetising"]
+    return changes
+
+
+def truths(bench: Bench, kind: str, what: Hidden) -> tuple[Predicted, Predicted]:
+    """What the real unit gives, and what it would if nothing were wrong with it."""
+    unit = bench.unit.changed(other_law(bench.unit)) if kind == "law" else bench.unit
+    real = replace(bench.every, unit=unit)
+    added = any(isinstance(value, str) for value in what.faulty.values())
+    builds = [what.sound] if added or what.faulty is what.sound else [what.sound, what.faulty]
+    found = predict(real, builds, quality=bench.quality, workers=1, keep=False)
+    if added:
+        real = replace(real, unit=unit.ready_for(bench.places))
+        found += predict(real, [what.faulty], quality=bench.quality, workers=1, keep=False)
+    return found[-1], found[0]
+
+
+def recorded(output: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """As an interface brings it back."""
+    level = float(np.std(output)) or 1e-4
+    padded = np.concatenate([np.zeros(int(2 * RATE_HZ)), output, np.zeros(int(RATE_HZ))])
+    wet = on_clock(padded, delay_samples=RATE_HZ * rng.uniform(0.3, 1.0), clock=-CLOCK)
+    at_s = np.arange(len(wet)) / RATE_HZ
+    hum = sum(np.sin(2.0 * np.pi * HUM_HZ * k * at_s + rng.uniform(0.0, 6.28)) / k for k in (1, 2, 3, 4))
+    wet = wet + rng.normal(size=len(wet)) * level * 10.0 ** (NOISE_DB / 20.0)
+    wet = wet + hum / np.std(hum) * level * 10.0 ** (HUM_DB / 20.0)
+    return np.asarray(wet * rng.choice([-1.0, 1.0]) * rng.uniform(0.3, 1.0))
+
+
+def with_reading(columns: Columns, name: str, value: float) -> Columns:
+    """With one of the candidates taken."""
+    every = columns.observations.readings
+    k = next(k for k, one in enumerate(every) if one.name == name)
+    order = [*range(columns.taken), k, *(n for n in range(columns.taken, len(every)) if n != k)]
+    taken = replace(every[k], value=value, accuracy=max(METER * abs(value), 1e-3))
+    readings = [taken if n == k else every[n] for n in order]
+    return replace(
+        columns, observations=replace(columns.observations, readings=tuple(readings)), taken=columns.taken + 1,
+        base=replace(columns.base, readings=columns.base.readings[order]), readings=columns.readings[order],
+        draft=replace(columns.draft, readings=columns.draft.readings[order]),
+    )  # fmt: skip
