@@ -30,6 +30,7 @@ BEHIND_NATS, BEHIND_TIMES = 20.0, 4.0
 """what is farther behind is left there, if its last play has not moved it by a good share of that way."""
 MOST_FAULTS = 40
 """Faults as drawn that are kept when health has been played, out of hundreds."""
+AND = " and "
 OPEN = 0.1
 """Chance of all but the first up to which it is decided."""
 PAIRS_OF = 3
@@ -55,7 +56,6 @@ class Search(Weighing):
             self.take_anew()
             progress(0.5)
             self._learn([0, *self._order[:FIRST], *self._leading()])
-        self.add_pairs()
         progress(0.7)
         self.go_on()
 
@@ -67,7 +67,8 @@ class Search(Weighing):
         )  # fmt: skip
 
     def go_on(self) -> None:
-        """All that leads, until it has settled, and then what bends may hide."""
+        """All that leads, pairs too, until it has settled, and then what bends may hide."""
+        self.add_pairs()
         self._settle()
         decided = self._is_decided()
         self._be_in_doubt()
@@ -157,18 +158,20 @@ class Search(Weighing):
 
     def add_pairs(self, of: int = PAIRS_OF) -> None:
         """Beside each of the leading suspects a second value that is off."""
-        order = [k for k in self._order if self.is_played(k)]
+        order = [k for k in self._order if self.is_played(k) and self.hypotheses[k].single]
+        there = {frozenset(one.name.split(AND)) for one in self.hypotheses if not one.single}
         singles = [one for one in self.hypotheses[1:] if one.values and one.single]
         priors = {one.name: one.log_prior for one in singles}
         made: dict[frozenset[str], Hypothesis] = {}
         for k in order[:of]:
             first = self.hypotheses[k]
             for second in singles:
-                if set(second.parts) & set(first.parts) or frozenset((first.name, second.name)) in made:
+                both = frozenset((first.name, second.name))
+                if set(second.parts) & set(first.parts) or both in there or both in made:
                     continue
                 own = self.number(second.values[0])
-                made[frozenset((first.name, second.name))] = replace(
-                    first, name=f"{first.name} and {second.name}", parts=(*first.parts, *second.parts),
+                made[both] = replace(
+                    first, name=f"{first.name}{AND}{second.name}", parts=(*first.parts, *second.parts),
                     words=f"{first.words}; {second.words}", free=(*first.free, own),
                     values=(*first.values, *second.values), totals=(*first.totals, (own,)),
                     log_prior=first.log_prior + priors[second.name] + float(np.log(SECOND_CHANCE)),

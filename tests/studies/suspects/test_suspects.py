@@ -46,6 +46,12 @@ def test_a_trim_is_set_again_for_tolerances_and_stays_where_it_was_for_what_is_w
     assert float(build["idle_trim"]) - drawn == pytest.approx(there - before, abs=1e-4)
     assert 0.1 * float(setting.follows[[fet, current], trim].sum()) == pytest.approx(there - before, rel=0.15)  # bends
     assert setting.build(np.zeros(len(names)), off={fet: 0.1}).keys() == {"J1.pinch_off_voltage"}
+    place[fet] += 0.02  # a step on from there the trim follows in proportion
+    near = setting.build(place, like=place - 0.02 * np.eye(len(names))[fet])
+    whole = setting.build(place)
+    assert near["J1.pinch_off_voltage"] == whole["J1.pinch_off_voltage"]
+    assert float(near["idle_trim"]) - float(build["idle_trim"]) == pytest.approx(
+        float(whole["idle_trim"]) - float(build["idle_trim"]), rel=0.15)  # fmt: skip
     assert setting.plain(fet)[trim] == -setting.follows[fet, trim]
 
 
