@@ -27,7 +27,7 @@ def draw(measured: Mapping[str, FaultsFound], title: str) -> Figure:
         image = _draw(panel, found, rows)
         shrink = min(1.0, BAR_INCH / (ROW_INCH * max(len(rows), 1)))
         bar = figure.colorbar(image, ax=panel, shrink=shrink, anchor=(0.0, 1.0), pad=0.01)
-        bar.set_label("off the sound unit, in spreads and accuracies (grey: not to be had)")
+        bar.set_label("off the sound unit,\nin spreads and accuracies\n(grey: not to be had)", fontsize=7)
     return figure
 
 

@@ -85,7 +85,7 @@ def _reason(text: str, places: dict[str, list[str]]) -> str:
     named = [f"{name}: {', '.join(what)}" if name else ", ".join(what) for name, what in places.items()]
     if len(named) > MOST_PLACES:
         named = [*named[: MOST_PLACES - 1], f"and {len(named) - MOST_PLACES + 1} more rows"]
-    return f"{'; '.join(named)}: {text}."
+    return f"{'; '.join(named)}: {text}{'' if text.endswith('?') else '.'}"
 
 
 def _name(heads: tuple[Cell, ...]) -> str:

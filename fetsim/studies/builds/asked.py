@@ -57,11 +57,14 @@ def _kind(kind: str, group: str, heading: str, unit: str, quantity: str, show: F
     )  # fmt: skip
 
 
+NO_VOLTS = 1e-6
+"""Less reads zero: no meter shows it."""
 KHZ = f"{REFERENCE_HZ / 1e3:g} kHz"
 KINDS = {
     one.kind: one
     for one in (
-        _kind("volts", "rest", "volts at rest", "", "volt", amount("volt", 4), "of a node against ground", "node"),
+        _kind("volts", "rest", "volts at rest", "", "volt", amount("volt", 4, NO_VOLTS), "of a node against ground",
+              "node"),
         _kind("current", "rest", "current", "", "ampere", amount("ampere", 4), "out of a supply, at rest", "supply"),
         _kind("loss", "rest", "loss at rest", "dB", "decibel", fixed(2),
               "what the FET takes at rest, against the FET taken out"),

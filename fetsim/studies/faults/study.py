@@ -37,6 +37,7 @@ from fetsim.studies.builds.figures import REST, Figures, figures_of
 from fetsim.studies.builds.nominal import MARCHED, Nominal, nominal_of
 from fetsim.studies.builds.patience import Patience
 from fetsim.studies.faults.apart import distances, groups, likelihoods, misses
+from fetsim.studies.faults.metered import under_meters
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.symptoms import DEAD_DB, MINDED, OUT, symptom
 from fetsim.studies.observed.readings import Reading, read_readings, reading_of
@@ -113,8 +114,9 @@ def faults(
     everything += [one.changes for one in heard]
     run = partial(evaluate, workers=workers, scheduler=scheduler, cache=cache)
     good = _set_up(asked, run(nominal, drawn.changes(quantiles), trims=bool(asked.alignment), progress=progress))
-    sound, *found = run(nominal, everything, progress=progress)
-    noisy = run(still, [one.changes for one in listed if one.kind == NOISY])
+    sound, *found = under_meters(run(nominal, everything, progress=progress), read, start, everything)
+    hissing = [one.changes for one in listed if one.kind == NOISY]
+    noisy = under_meters(run(still, hissing), read, start, hissing)
     by_name = dict(zip([one.name for one in heard], found[len(ages) :], strict=True))
     by_name |= {one.name: _as_sound(row, sound)
                 for one, row in zip([one for one in listed if one.kind == NOISY], noisy, strict=True)}  # fmt: skip

@@ -25,10 +25,7 @@ GROUP = Column(key="group", heading="group", meaning="faults of one group cannot
 MOST_SHOWN = 30
 """Rows that a terminal prints where something is reported; the file has all."""
 VOLTS = fixed(3, sign=True)
-UNLOADED = (
-    "Volts are those with no meter at the node: what it pulls down at a node of high resistance is not counted here; "
-    "fetsim suspects counts it."
-)
+METERED = "Volts that were read are those with the meter at its node, all others those with none."
 SAME_FIT = 3.0
 """A miss up to which a fault explains what was read."""
 
@@ -39,7 +36,7 @@ def account(measured: Mapping[str, FaultsFound]) -> Account:
     return Account(
         title=f"{len(found.rows)} single faults of {found.provenance.unit}, each simulated once; quality "
         f"{found.provenance.quality}.",
-        lead=(_lead(found), *_best(found), *_unloaded(found)),
+        lead=(_lead(found), *_best(found), *_metered(found)),
         tables=(
             *((_fits(found),) if found.reported else ()),
             *((_ages(found),) if found.aged else ()),
@@ -86,9 +83,9 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _unloaded(found: FaultsFound) -> tuple[str, ...]:
-    """That no meter is at the nodes here, where one was at the bench."""
-    return (UNLOADED,) if any(one.meter_ohm is not None for one in found.reported) else ()
+def _metered(found: FaultsFound) -> tuple[str, ...]:
+    """Where a meter is, and where none is."""
+    return (METERED,) if any(one.meter_ohm is not None for one in found.reported) else ()
 
 
 def _fits(found: FaultsFound) -> Table:

@@ -20,8 +20,14 @@ def found() -> FaultsFound:
     )  # fmt: skip
 
 
-def test_volts_are_said_to_be_those_without_a_meter(found: FaultsFound) -> None:
-    assert "no meter at the node" in " ".join(found.account().lead)
+def test_volts_that_were_read_are_those_under_the_meter(found: FaultsFound) -> None:
+    """10 Mohm at a node that 1 Mohm holds at -5 V; at a leak of 1 Mohm, half of that. What was not read has no meter
+    at it."""
+    assert found.sound.values["volts@ctl"] == pytest.approx(-5.0 * 10.0 / 11.0, rel=1e-3)
+    assert found.sound.node_v["ctl"] == pytest.approx(-5.0, rel=1e-3)
+    leaky = next(row for row in found.rows if row.name == "C2=leaky:1M")
+    assert leaky.values["volts@ctl"] == pytest.approx(-2.5 * 10.0 / 10.5, rel=1e-3)
+    assert "with the meter at its node" in " ".join(found.account().lead)
 
 
 def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
