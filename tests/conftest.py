@@ -34,6 +34,14 @@ def pytest_configure(config):
         compile_solvers()
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """What opens a page in a real browser is one of the longer proofs."""
+    for item in items:
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.slow)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_collection():
     """The search for cyclic garbage goes through the tests themselves again and again, a fifth of the time it takes to

@@ -171,6 +171,7 @@ def test_two_users_of_one_cache_home(temporary, monkeypatch):
     assert os.stat(os.path.join(temporary, f"fetsim-{NOBODY}")).st_uid == NOBODY
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["SIGHUP", "SIGTERM", "SIGINT"])
 def test_a_signal_leaves_nothing_half_written(place, name):
     soundfile.write("long.wav", np.tile(tone(), 100 * 60), RATE_HZ)
@@ -207,6 +208,7 @@ def test_standard_streams_that_are_closed(place):
     assert len(set(heard.values())) == 1
 
 
+@pytest.mark.slow
 def test_environments_that_numba_refuses():
     code = (
         "import fetsim, numpy; fetsim.render(numpy.zeros(48), 48000, unit='teaching', quality='draft'); print('played')"

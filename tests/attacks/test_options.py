@@ -189,6 +189,7 @@ def test_compare_goes_to_a_folder_of_its_own(place, attack, monkeypatch, to):
         ).refused()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("arguments", [("show",), ("idle", "--as-json"), ("show", "--devices"), ("show", "--units")])
 def test_a_full_disk_behind_standard_output(arguments, place):
     with open("/dev/full", "w") as full:

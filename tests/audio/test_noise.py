@@ -47,6 +47,7 @@ def held_noise(unit, reduction_db, seconds, quality="standard", seed=1):
     return np.concatenate(found), rig.rate_hz
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("reduction_db", [0.0, 10.0])
 def test_level_and_spectrum_of_the_dunlin(reduction_db):
     """At rest, and with the control voltage held at 10 dB: no tone, so nothing has to be taken off. Within 0.3 dB in
@@ -69,6 +70,7 @@ def test_level_and_spectrum_of_the_dunlin(reduction_db):
             assert 10.0 * np.log10(power / told**2) == pytest.approx(0.0, abs=0.3), centre
 
 
+@pytest.mark.slow
 def test_under_a_tone_it_follows_the_gain_reduction():
     """A steady tone that takes 10 dB: what the noisy render has beyond the quiet one, tone and distortion alike, is
     noise. It lies where the measurement has it with the control voltage held there: within 0.5 dB, for the tone moves

@@ -94,6 +94,7 @@ def test_a_splice_in_the_quiet_holds_in_the_next_loud_passage(choked, channels):
     assert 0.0 < np.abs(found - whole).max() and apart_db(found, whole, LEAST_LEVEL) <= AGREED_DB
 
 
+@pytest.mark.slow
 def test_without_what_it_has_to_know_no_segment_takes_over(choked, monkeypatch):
     """As each would begin with the quick look alone, the one before goes on through the quiet, until a swing that moves
     what is apart, or to the end; what comes out is right all the same."""

@@ -62,6 +62,7 @@ def apart_db(one, other, least):
     return 20.0 * np.log10(np.max(np.sqrt(np.mean((one - other) ** 2, axis=1)) / level) + 1e-30)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("level", "changes", "seconds", "options"),
     [
@@ -102,6 +103,7 @@ def test_the_dunlin_is_spliced_as_well():
 
 
 
+@pytest.mark.slow
 def test_cores_and_blocks_change_no_bit(monkeypatch):
     stereo = np.column_stack((0.5 * programme(10.0), np.zeros(10 * RATE_HZ)))  # silence agrees too
     first = played(stereo, count=2, make=SegmentPlayer)

@@ -35,14 +35,13 @@ def run(capsys, *arguments):
 
 
 SLOW = ("-pair", "-mains")
-"""What their units' names end in that are long to compile and to settle: of these the shorter measurements."""
-SHORT = ("sweep", "needle", "levels", "explain")
+"""What their units' names end in that are long to compile and to settle."""
 
 
 @pytest.mark.parametrize(
     ("command", "unit"),
     [
-        pytest.param(command, unit, marks=[pytest.mark.slow] if unit.endswith(SLOW) and command not in SHORT else [])
+        pytest.param(command, unit, marks=[pytest.mark.slow] if unit.endswith(SLOW) else [])
         for command in MEASUREMENTS
         for unit in UNITS
     ],

@@ -271,6 +271,7 @@ def test_a_read_only_place_is_refused(folder, small_disk, run):
     assert err == "fetsim: disk/o.wav: cannot be written (Read-only file system)\n"
 
 
+@pytest.mark.slow
 def test_the_bar_is_for_a_terminal_only(folder):
     plain = subprocess.run([*COMMAND, "tone.wav", "-q", "draft"], capture_output=True, text=True, check=True)
     assert plain.stderr == ""

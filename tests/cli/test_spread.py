@@ -31,6 +31,7 @@ def spread(capsys, monkeypatch, tmp_path):
     return run
 
 
+@pytest.mark.slow
 def test_page_files_and_extreme_builds(spread):
     status, out, _ = spread("-n", "40", "--limit", "gain=-9.7..-9.4", "--curve=-20:0:10", "--moves", "10%",
                             "--reading", "gain=-3",

@@ -53,6 +53,7 @@ def real_capacitor(part):
     return {"esr": "0.5ohm", "leakage_current": f"{0.002 * farad * part.ratings['voltage_rating']}A"}
 
 
+@pytest.mark.slow
 def test_very_loud_from_silence_with_capacitors_that_are_not_ideal():
     """The same with every capacitor so: measured -57 dB, of ideal ones -59 dB."""
     parts = [part for part in DUNLIN.parts.values() if part.kind == "capacitor"]

@@ -168,6 +168,7 @@ def test_pink_noise_of_a_resistor():
         assert density[band].mean() == near(expected, 0.15 if low < 100.0 else 0.06)
 
 
+@pytest.mark.slow
 def test_pink_noise_of_a_transistor():
     """At the corner the base current's 1/f noise is its shot noise: 2 q I_B (1 + corner / f) at the base, through r_pi,
     and nothing of it where the corner is 0."""
@@ -249,6 +250,7 @@ class TestNumbers:
 
         assert np.array_equal(far(1e3), far(2e3))
 
+    @pytest.mark.slow
     def test_interpreted_and_in_lanes(self):
         """Uncompiled, alone and among others, it is the same noise."""
         circuits = [bipolar(ohm) for ohm in (4.7e3, 3.3e3, 4.7e3)]

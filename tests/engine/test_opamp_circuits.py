@@ -109,6 +109,7 @@ def test_rest_is_found_from_cold_and_from_nearby(name):
     assert find_bias(system, find_bias(near)) == pytest.approx(cold, abs=1e-7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "level_v", "converged_db", "by_quality_db"),
     [

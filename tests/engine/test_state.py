@@ -34,6 +34,7 @@ def loud(steps):
     return 3.0 * np.sin(2 * np.pi * 1300.0 * n / RATE_HZ) * np.where(n > 0.6 * steps, 1.0, 0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["dunlin", "teaching"])
 def test_goes_on_in_a_new_process_as_if_nothing_had_been(name, tmp_path):
     """a then b equals a, save, load in a new process, b: bit for bit."""

@@ -57,6 +57,7 @@ def test_noise_names_the_amplifiers(unit):
     assert shares["U1", "input current"] > 0.02
 
 
+@pytest.mark.slow
 def test_noise_in_a_render_is_the_measured_one(unit):
     """2 s of silence; between 20 Hz and 20 kHz, 40,000 independent values: 0.02 dB, and 0.2 dB of the 1/f part."""
     made = fetsim.render(np.zeros(96000), 48000, unit=unit, quality="draft", noise_seed=3)

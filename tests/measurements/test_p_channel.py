@@ -79,6 +79,7 @@ def test_log(units):
     assert n.control_extreme_v[0] > -4.2  # from -5.0 at rest: the attack is inside the first row
 
 
+@pytest.mark.slow
 def test_report(units):
     sections = measure_sections(units[1], only=["idle", "explain", "levels", "needle"], quality="draft")
     assert not any(one.problem for one in sections)

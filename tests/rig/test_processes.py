@@ -61,12 +61,14 @@ def test_work_is_done_in_so_many_processes():
     assert os.getpid() not in others and len(others) == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
 def test_the_first_error_of_a_job_is_raised_as_it_is(workers):
     with pytest.raises(ConvergenceError, match="no solution; try again"):
         run_apart(range(4), fails_at_two, workers=workers)
 
 
+@pytest.mark.slow
 def test_a_lost_process_loses_nothing(tmp_path):
     jobs = [(number, tmp_path / "died") for number in range(8)]
     assert run_apart(jobs, dies_the_first_time, workers=2) == list(range(8))
@@ -118,6 +120,7 @@ class TestDask:
         assert found == [n * n for n in range(7)]
         assert shares == pytest.approx([(n + 1) / 7 for n in range(7)])
 
+    @pytest.mark.slow
     def test_a_killed_worker_loses_nothing(self, cluster):
         killed = []
 
@@ -153,6 +156,7 @@ class TestDask:
             run_apart(range(2), square, scheduler=address)
         assert "\n" not in str(caught.value)
 
+    @pytest.mark.slow
     def test_without_dask_one_line_says_what_to_install(self, monkeypatch):
         monkeypatch.setitem(sys.modules, "distributed", None)
         with pytest.raises(InputError, match=r"pip install 'fetsim\[dask\]'"):

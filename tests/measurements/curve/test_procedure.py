@@ -133,6 +133,7 @@ def test_electrically_equal_subsets():
         assert equal[pair] < 0.01
 
 
+@pytest.mark.slow
 def test_a_subset_that_never_settles_is_named_and_left_out(tmp_path):
     """S1 closes the loop of an oscillator; S2 does nothing."""
     unit = load_unit(with_an_oscillator(tmp_path))
@@ -199,6 +200,7 @@ def test_switches_of_a_unit_without_any():
         measure_curve(TEACHING, switches=["S1"])
 
 
+@pytest.mark.slow
 def test_thresholds_of_all_subsets_are_those_of_their_curves():
     levels = np.arange(-24.0, 4.1, 2.0)
     found = measure_curve(load_unit("dunlin"), switches=["S1", "S2+S3"], levels_dbu=levels, quality="draft")

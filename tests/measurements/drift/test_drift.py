@@ -94,6 +94,7 @@ def test_a_fet_without_drain_current_is_not_told_as_warm(dunlin):
     assert "No part has warmed itself by 0.1 K." in Rig(dunlin.changed({"J1.thermal_resistance": "300K/W"})).told
 
 
+@pytest.mark.slow
 def test_a_temperature_at_which_it_runs_away_leaves_the_others(dunlin):
     unit = dunlin.changed({"Q6.thermal_resistance": "235K/W"})
     found = fetsim.measure_drift(unit, temperatures_c=[25.0, 75.0], **QUICK)

@@ -47,6 +47,7 @@ def found():
     return fetsim.measure_hum(fetsim.load_unit("dunlin-mains"), quality="draft", burst_s=0.02)
 
 
+@pytest.mark.slow
 def test_the_lines_are_those_of_a_render(found):
     """0.4 s of silence, its last period: 0.02 dB, which is what the conversion to 48 kHz and back is flat within."""
     unit = fetsim.load_unit("dunlin-mains")

@@ -88,7 +88,16 @@ def test_dunlin_control_voltage_by_hand(dunlin, at_rest):
     assert currents["R65"] == pytest.approx(-saturation_a, rel=1e-2)  # from vb towards ctl
 
 
-@pytest.mark.parametrize("name", [*library_units(), str(ONE_OF_EACH)])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *(
+            pytest.param(name, marks=[pytest.mark.slow] if name.endswith(("-pair", "-mains")) else [])
+            for name in library_units()
+        ),
+        str(ONE_OF_EACH),
+    ],
+)
 def test_currents_sum_to_zero_and_power_balances(name):
     point = idle_point(load_unit(name))
     # with mains what Newton's method leaves of 480 states, and of 2000 uF that are not charged to the last nanovolt

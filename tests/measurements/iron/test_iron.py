@@ -74,6 +74,7 @@ def test_a_core_without_hysteresis_has_one_inductance_and_no_loss():
         assert one.winding.loss_ohm is None
 
 
+@pytest.mark.slow
 def test_a_steady_state_with_memory_is_that_of_waiting():
     """The search leaves the stops as they are when it leaps; the next cycle wipes that out."""
     bench = Bench(DUNLIN, "draft")
@@ -105,6 +106,7 @@ def test_a_pulse_leaves_remanence_and_the_next_tone_shows_it():
     assert seconds[0] > 2.0 * seconds[1]
 
 
+@pytest.mark.slow
 def test_what_is_told(found):
     assert any("begins with T1, T2 demagnetised" in line for line in found.provenance.told)
     account = found.account()

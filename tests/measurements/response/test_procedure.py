@@ -65,6 +65,7 @@ def test_dunlin_at_rest_agrees_with_equations_written_by_hand(at_rest):
             assert np.cos(np.radians(phase) - np.angle(expected)) == pytest.approx(1.0, abs=1e-8)
 
 
+@pytest.mark.slow
 def test_dunlin_figures(at_rest):
     rest = at_rest.responses[0]
     assert rest.gain_1khz_db == pytest.approx(by_hand_db("out", 1e3), abs=5e-4)
@@ -121,6 +122,7 @@ def test_divider_of_the_teaching_unit():
     np.testing.assert_allclose(terminals.gain_db, 20.0 * np.log10(1.0 - current_share), atol=0.01)
 
 
+@pytest.mark.slow
 def test_loop_closed(dunlin):
     """Against a bench that waits 0.12 s at 0 dBu: +10.70 dBu at 1 kHz (0.02 to 0.03 dB of that is the waiting)."""
     (swept,) = measure_response(dunlin, reductions_db=(), levels_dbu=(0.0,)).responses

@@ -341,6 +341,7 @@ J1 = { gate = "ctl" }
 """
 
 
+@pytest.mark.slow
 def test_a_version_of_a_file_that_starts_from_the_unit_tells_its_work(tmp_path, compared, sound, bursts):
     path = tmp_path / "direct.toml"
     path.write_text(BASED, encoding="utf-8")

@@ -172,6 +172,7 @@ def test_what_is_refused(arguments, line, capsys, tmp_path, monkeypatch):
     assert code == 2 and line in err and err.count("\n") == 1 and not out and not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_a_node_on_the_mains_is_never_told_to_be_at_zero():
     found = fetsim.bench_sheet("greenshank-mains", builds=1, quality="draft", workers=1)
     assert found.point.alternating_v["li"] == pytest.approx(230.0, rel=0.01)

@@ -75,6 +75,7 @@ def test_a_recorded_unit_has_the_figures_that_measure_gives(box, found):
     assert read["noise"].value == pytest.approx(noise_dbu, abs=3.0 * read["noise"].accuracy)
 
 
+@pytest.mark.slow
 def test_the_stated_deviations_are_those_of_repeated_noise(box, monkeypatch):
     """Of five recordings that differ in their noise alone: such a deviation is itself good to 35 %."""
     monkeypatch.setattr(reading, "_steps", lambda *_: ((), []))  # what takes longest, and is not looked at

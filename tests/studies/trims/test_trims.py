@@ -140,6 +140,7 @@ def test_shipped_units_stand_as_their_own_alignment_sets_them(unit):
     assert Rig(quick).rest.loss_db == pytest.approx(Rig(other).rest.loss_db, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_trim_out_of_reach_names_the_resistor_that_brings_it_in():
     weak = DUNLIN.changed({"J1.pinch_off_voltage": -3.2})
     alignment = set_trims(weak, steps=["idle_bias"])[1]
