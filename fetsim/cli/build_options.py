@@ -6,7 +6,16 @@ from typing import Annotated, Any, ClassVar
 import typer
 
 from fetsim.audio.arrays import real_number
-from fetsim.cli.options import Options, QualityOption, SchedulerOption, WorkersOption
+from fetsim.cli.options import (
+    BeforeStepOption,
+    Options,
+    QualityOption,
+    SchedulerOption,
+    StepLevelOption,
+    StepTonesOption,
+    TonesOption,
+    WorkersOption,
+)
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.rig.quality import DEFAULT_QUALITY
@@ -18,17 +27,10 @@ class BuildOptions(Options):
 
     at_the_end: ClassVar[bool] = True
 
-    frequency: Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the steady tones")] = CURVE_HZ
-    step_frequency: Annotated[
-        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
-    ] = STEP_HZ
-    before: Annotated[
-        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
-                                   "under the threshold of the unit as it is)"),
-    ] = None
-    level: Annotated[
-        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
-    ] = None
+    frequency: TonesOption = CURVE_HZ
+    step_frequency: StepTonesOption = STEP_HZ
+    before: BeforeStepOption = None
+    level: StepLevelOption = None
     quality: QualityOption = DEFAULT_QUALITY
     workers: WorkersOption = None
     scheduler: SchedulerOption = None

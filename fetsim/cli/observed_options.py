@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from fetsim.cli.options import Options
+from fetsim.cli.options import BeforeStepOption, Options, StepLevelOption, StepTonesOption, TonesOption
 from fetsim.errors import InputError
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.recordings.loopback import load_loopback
@@ -41,19 +41,10 @@ class ObservedOptions(Options):
         typer.Option("--loopback", metavar="'DRY, RECORDED'", help="the same interface with its output wired to its "
                      "input: then levels count too, and its response is taken out"),
     ] = None
-    frequency: Annotated[
-        float, typer.Option("--frequency", metavar="HZ", help="of the steady tones of the readings")
-    ] = CURVE_HZ
-    step_frequency: Annotated[
-        float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
-    ] = STEP_HZ
-    before: Annotated[
-        float | None, typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB "
-                                   "under the threshold of the unit as it is)"),
-    ] = None
-    level: Annotated[
-        float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
-    ] = None
+    frequency: TonesOption = CURVE_HZ
+    step_frequency: StepTonesOption = STEP_HZ
+    before: BeforeStepOption = None
+    level: StepLevelOption = None
 
     @property
     def files(self) -> list[Path]:

@@ -47,6 +47,18 @@ FullScaleOption = Annotated[
 LoadOption = Annotated[
     str | None, typer.Option("--load", metavar="OHM", help="load at the output, such as 600 or 10k")
 ]
+TonesOption = Annotated[float, typer.Option("--frequency", metavar="HZ", help="of the steady tones")]
+StepTonesOption = Annotated[
+    float, typer.Option("--step-frequency", metavar="HZ", help="of the steps for attack and release")
+]
+BeforeStepOption = Annotated[
+    float | None,
+    typer.Option("--before", metavar="DBU", help="level before and after the steps (default: 10 dB under the threshold "
+                 "of the unit as it is)"),
+]  # fmt: skip
+StepLevelOption = Annotated[
+    float | None, typer.Option("--level", "-l", metavar="DBU", help="and between them (default: 10 dB over it)")
+]
 VersionOption = Annotated[
     list[str] | None,
     typer.Option(
