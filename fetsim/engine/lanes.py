@@ -20,7 +20,6 @@ from numba import types
 from numba.core import cgutils
 from numba.core.datamodel import models
 from numba.core.extending import intrinsic, lower_builtin, lower_cast, overload, register_model, type_callable
-from numba.core.imputils import impl_ret_borrowed
 from numba.core.typeconv import Conversion
 from numpy.typing import NDArray
 
@@ -52,6 +51,12 @@ def any_lane(mask: Any) -> bool:
 def all_lanes(mask: Any) -> bool:
     """Whether the mask is true in every lane."""
     return bool(mask)
+
+
+def borrowed(array: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same memory, which the caller keeps alive: in compiled code nobody counts who holds such an array or a part
+    of it, and a count is a locked instruction, for which everything before it is waited for."""
+    return array
 
 
 class LanesType(types.Type):  # type: ignore[misc]
@@ -251,8 +256,24 @@ def _all_for(mask):  # type: ignore[no-untyped-def]
 
 
 @intrinsic  # type: ignore[untyped-decorator]
+def _borrowed(_context: Any, array: Any) -> Any:
+    def lower(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        view = context.make_array(array)(context, builder, arguments[0])
+        view.meminfo, view.parent = (one.type(None) for one in (view.meminfo, view.parent))
+        return view._getvalue()
+
+    return array(array), lower
+
+
+@overload(borrowed)
+def _borrowed_for(array):  # type: ignore[no-untyped-def]
+    return lambda array: _borrowed(array)
+
+
+@intrinsic  # type: ignore[untyped-decorator]
 def lane_view(_context: Any, array: Any) -> Any:
-    """A C-contiguous float64 array [shape=(..., WIDTH)] as an array of lanes [shape=(...,)], the same memory."""
+    """A C-contiguous float64 array [shape=(..., WIDTH)] as an array of lanes [shape=(...,)], the same memory, which the
+    caller keeps alive."""
     seen = lanes_array(WIDTH, array.ndim - 1)
 
     def lower(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
@@ -269,7 +290,6 @@ def lane_view(_context: Any, array: Any) -> Any:
         view.shape = cgutils.pack_array(builder, shape, ty=intp)
         view.strides = cgutils.pack_array(builder, strides, ty=intp)
         view.itemsize, view.nitems = item, count
-        view.parent, view.meminfo = made.parent, made.meminfo
-        return impl_ret_borrowed(context, builder, signature.return_type, view._getvalue())
+        return view._getvalue()
 
     return seen(array), lower

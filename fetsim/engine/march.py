@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from fetsim.engine.compiler import CACHED, compiled_module, engine_digest
 from fetsim.engine.compiler import is_ready as module_is_ready
-from fetsim.engine.lanes import all_lanes, any_lane, lane_view
+from fetsim.engine.lanes import all_lanes, any_lane, borrowed, lane_view
 from fetsim.engine.noisy import noisy_text
 
 Array = NDArray[np.float64]
@@ -283,20 +283,22 @@ def march(functions, values, tableau, rescue, moving, scratch, noise, u, recorde
     state is then that of the last step done.
     """
     x, past, v, memory, counts = moving.x, moving.past, moving.ports, moving.memory, scratch.counts
-    past_weights, weights, fractions = tableau.past, tableau.weights, tableau.fractions
-    increments, s, kept, failed = scratch.increments, scratch.s, scratch.kept, scratch.failed
+    weights, fractions = tableau.weights, tableau.fractions
+    increments, s, kept, failed = borrowed(scratch.increments), scratch.s, scratch.kept, scratch.failed
+    u = borrowed(u)
     n = x.shape[0]
     stages = fractions.shape[0]
+    first, of_bend = fractions[0], 0.5 * (fractions[0] + 1.0)
+    weight_1, weight_2, weight_3 = tableau.past[0], tableau.past[1], tableau.past[2]
     for step in range(u.shape[0]):
         for j in range(v.shape[0]):
             kept[j] = v[j]
         failed[1] = 0.0
         for i in range(stages):
             for j in range(n):
-                s[j] = past_weights[0] * past[0, j] + past_weights[1] * past[1, j] + past_weights[2] * past[2, j]
+                s[j] = weight_1 * past[0, j] + weight_2 * past[1, j] + weight_3 * past[2, j]
                 if i == 0:  # the parabola through the last three states
-                    bend = 0.5 * (fractions[0] + 1.0) * (past[0, j] - past[1, j])
-                    increments[0, j] = fractions[0] * (past[0, j] + bend)
+                    increments[0, j] = first * (past[0, j] + of_bend * (past[0, j] - past[1, j]))
                 else:
                     for k in range(i):
                         s[j] += weights[i, k] * increments[k, j]
