@@ -21,8 +21,9 @@ import numpy as np
 import soundfile
 from playwright.sync_api import sync_playwright
 
+from fetsim.live.log import read_log
 from fetsim.live.programme import read_programme
-from fetsim.live.session import read_log, replay
+from fetsim.live.replay import replay
 from fetsim.schematic.load import load_unit
 from tests.live.tapped import listen, tapped
 from tests.report.conftest import LAUNCH

@@ -41,7 +41,7 @@ def apart_db(unit, changes, seconds, quality):
             session.take(prepare(session, dict(made), quality))
         live.append(session.advance().output[:, 0])
     live = np.concatenate(live)
-    played = programme.block(session.place, 0, session.block * blocks)[:, 0]
+    played = programme.sound(0, session.block * blocks, session.place)[:, 0]
     whole = render(played, RATE_HZ, unit=unit.changed(changes), quality=quality, segments=False).output[: len(live)]
     seconds = [slice(k, k + RATE_HZ) for k in range(0, len(live) - RATE_HZ + 1, RATE_HZ)]
     return [

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fetsim.audio.gain_log import GainLog, LogCollector, interval_steps
-from fetsim.audio.interval_sums import IntervalSums
 from fetsim.audio.levels import full_scale_peak_v
+from fetsim.audio.listened import Listened, levels_of
 from fetsim.audio.oversampling import RateChange
 from fetsim.engine.assembly import Array
 from fetsim.engine.circuit import GROUND, PROGRAM
@@ -51,9 +51,10 @@ class Channel:
                 {*rig.watched, *(name for probe in self.probes for name in probe.unknowns)}
             )
             shared = rig.simulation(recorded, cold=cold, stream=number, first_step=first_step), recorded
-        self._log_steps = interval_steps(rig.rate_hz, log_rate_hz)
-        self._listen(rig, *shared, first_step)
-        recorded = shared[1]
+        self.rig, (self.simulation, recorded) = rig, shared
+        self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
+        self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
+        self._listened = Listened(rig, recorded, interval_steps(rig.rate_hz, log_rate_hz), first_step)
         fed = [name for name in rig.unit.inputs if name not in rig.signals]
         self._up = {name: RateChange(rig.audio_rate_hz, rig.rate_hz) for name in fed}
         self._down = RateChange(rig.rate_hz, rig.audio_rate_hz, 1 + len(self.probes))
@@ -67,23 +68,6 @@ class Channel:
         self._log = LogCollector(rig.rate_hz, log_rate_hz, 1.0 if rig.gain_cell is None else rig.gain_cell.control_sign)
         self._given, self._returned = 0, 0
 
-    def go_on(self, rig: Rig, simulation: Simulation, recorded: Sequence[str]) -> None:
-        """From the next step on play another rig of the same rate, whose march stands where this one does; of a channel
-        without probes."""
-        assert not self.probes and rig.rate_hz == self.rig.rate_hz, "its probes and rate conversion would not fit"
-        self._listen(rig, simulation, recorded, simulation.steps)
-
-    def _listen(self, rig: Rig, simulation: Simulation, recorded: Sequence[str], first_step: int) -> None:
-        """Take output and gain cell of a rig from what its march records."""
-        self.rig, self.simulation = rig, simulation
-        self._full_scale_v = full_scale_peak_v(rig.unit.full_scale_dbu)
-        self._place = {name: k for k, name in enumerate((*recorded, GROUND))}
-        self._hot, self._cold = (self._place[name] for name in rig.output)
-        cell, given = rig.gain_cell, rig.unit.gain_cell
-        watched = (GROUND,) * 4 if cell is None or given is None else (*cell.nodes, given.control_node)
-        self._of_cell = [self._place[name] for name in watched]
-        self._sums = IntervalSums(rig, self._log_steps, first_step)
-
     @property
     def effort(self) -> Effort:
         """What the solver has had to do so far."""
@@ -93,10 +77,6 @@ class Channel:
     def log(self) -> GainLog:
         """The log so far; complete after the last push."""
         return self._log.result()
-
-    def take_log(self) -> GainLog:
-        """Its rows since this was last called, which are then forgotten."""
-        return self._log.take()
 
     def push(self, samples: Array, *, beside: Mapping[str, Array] | None = None, last: bool = False) -> Block:
         """Play samples [shape=(n,), 1.0 = full scale], those of other inputs ``beside`` them, of the same length.
@@ -125,9 +105,9 @@ class Channel:
 
     def heard(self, marched: Marched, volts: Array, *, last: bool = False) -> Block:
         """What a march over these source voltages brought out."""
-        levels = [*marched.recorder.each(marched.kept, marched.u), np.zeros(len(marched.kept))]  # ground the last
+        levels = levels_of(marched)
         columns = self._columns(levels, {probe.input: marched.input_v(probe.input) for probe in self.probes})
-        parts = self._sums.summed(volts, columns[:, 0], *(levels[k] for k in self._of_cell))
+        parts = self._listened.parts(volts, columns[:, 0], levels)
         columns -= self._rest
         converted = self._down.push(columns, last).reshape(-1, len(self._rest)) + self._rest
         if last:
@@ -142,7 +122,7 @@ class Channel:
 
     def _columns(self, levels: Sequence[Array], volts: Mapping[str, Array]) -> Array:
         """Output and probes of every step [shape=(steps, 1 + probes)]."""
-        output = levels[self._hot] - levels[self._cold]
+        output = self._listened.output_v(levels)
         if not self.probes:
             return output[:, None]
         at = {name: np.append(self._before[k], levels[k]) for name, k in self._place.items()}

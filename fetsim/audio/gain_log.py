@@ -121,7 +121,7 @@ class LogCollector:
         self._control_sign = control_sign
         self._interval = interval_steps(rate_hz, log_rate_hz)
         self._table = np.empty((256, len(fields(GainLog))))  # growing: the columns of the log are views of it
-        self._rows = self._forgotten = 0
+        self._rows = 0
         self._open_steps = 0
         self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
 
@@ -147,13 +147,6 @@ class LogCollector:
         """All rows so far."""
         return GainLog(*self._table[: self._rows].T)
 
-    def take(self) -> GainLog:
-        """The rows since this was last called, which are then forgotten: of a march without an end."""
-        log = GainLog(*self._table[: self._rows].T.copy())
-        self._forgotten += self._rows
-        self._rows = 0
-        return log
-
     def _close(self) -> None:
         self._open_steps = 0
         self._open_sums, self._open_peaks = np.zeros(5), np.full(5, -np.inf)
@@ -169,7 +162,7 @@ class LogCollector:
         peak = np.sqrt(peaks[:2]) / DBU_REFERENCE_V
         with np.errstate(divide="ignore"):
             resistance = 1.0 / peaks[4]
-        starts = (self._forgotten + np.arange(self._rows, self._rows + count)) * self._interval
+        starts = np.arange(self._rows, self._rows + count) * self._interval
         self._table[self._rows : self._rows + count].T[:] = (
             (starts + 0.5 * lengths) / self._rate_hz, decibels(rms[0]), decibels(peak[0]), decibels(rms[1]),
             decibels(peak[1]), mean[2], peaks[2], mean[3], self._control_sign * peaks[3], mean[4], resistance,

@@ -25,3 +25,16 @@ class RateChange:
         if self._same:
             return block
         return np.asarray(self._stream.resample_chunk(np.ascontiguousarray(block), last=last))
+
+
+EDGE_FRAMES = 192
+"""Of the lower rate, that the ends of a ``stretch`` are apart from those of the whole sound: its filter reaches some
+140 of them to both sides, and what is left behind them is under -180 dB."""
+
+
+def stretch(samples: Array, from_hz: float, to_hz: float) -> Array:
+    """A stretch of a sound at another rate [shape=(n, channels)], without ``EDGE_FRAMES`` at both its ends: the same
+    whatever was converted before, so that sound can be made anew from any place on."""
+    edge = round(EDGE_FRAMES * max(to_hz / from_hz, 1.0))
+    converted = samples if from_hz == to_hz else soxr.resample(samples, from_hz, to_hz, quality="VHQ")
+    return np.asarray(converted[edge:-edge])

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 
 from fetsim.errors import InputError
-from fetsim.live.session import Value
+from fetsim.live.log import Value
 from fetsim.schematic.eseries import PREFERRED, neighbours
 from fetsim.schematic.settings import number_named, sheet_figure
 from fetsim.schematic.stepped import step_at

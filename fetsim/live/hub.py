@@ -15,8 +15,9 @@ from fetsim.live.background import Background
 from fetsim.live.desk import START, Desk
 from fetsim.live.facts import States
 from fetsim.live.figures import Figures, compared, figures_of, loudness_of
-from fetsim.live.marching import Happened, Held, Marching, Sounded, Strained, Took
-from fetsim.live.preparing import Said
+from fetsim.live.happened import Happened, Held, Said, Sounded, Strained, Took
+from fetsim.live.log import log_text
+from fetsim.live.marching import Marching
 from fetsim.live.scope import Setting
 from fetsim.live.session import Session
 from fetsim.report.unit.work import change_list_text
@@ -88,7 +89,7 @@ class Hub:
         self.pages.discard(page)
         if page is self.listener:
             self.listener, self.playing = None, False
-            self.marching.pause()
+            self.marching.leave()
 
     def take(self, page: Page, text: str | bytes) -> None:
         """A message of a page: done, or answered with one line of what is wrong."""
@@ -101,7 +102,7 @@ class Hub:
         match message:
             case m.Played():
                 if page is self.listener:
-                    self.marching.heard(message.frames, message.dropouts)
+                    self.marching.heard(message.frame, message.dropouts, message.edition, message.refused)
                 return
             case m.Play():
                 self._play(page)
@@ -173,7 +174,7 @@ class Hub:
         texts: dict[str, Callable[[], str]] = {
             "changes": lambda: _changes_text(self.desk, change_list_text(change_list(start, unit))),
             "unit": lambda: unit.file_text(Path("turned.toml")),
-            "log": lambda: self.session.log_text(),
+            "log": lambda: log_text(self.session.frame, list(self.session.log)),
         }
         names = {"changes": "changes.txt", "unit": "turned.toml", "log": "log.json"}
         page.send(told.text("file", name=names[what], text=texts[what]()))
@@ -195,7 +196,7 @@ class Hub:
             case Sounded():
                 if self.listener is not None:
                     self.listener.send(told.sound(happened))
-                    self.listener.send(self._meters(happened))
+                    self.listener.send(told.meters(happened, self.marching.listener.late))
             case Took():
                 self._tell_all(told.took(happened))
                 self._work_out()
@@ -263,11 +264,6 @@ class Hub:
             "heard": desk.heard, "loudness": self.loudness, "working": self.working, "probes": self.probes,
         }  # fmt: skip
         return told.state(self.session, desk.now, facts)
-
-    def _meters(self, sounded: Sounded) -> str:
-        session = self.session
-        place_s = session.programme.instant_s(session.place, sounded.first_frame)
-        return told.meters(sounded, self.marching.listener.late, place_s)
 
 
 def _changes_text(desk: Desk, work: str) -> str:

@@ -1,8 +1,10 @@
 """The thread that marches: keeps the page's buffer filled, and takes between two blocks what has been turned.
 
-A change is heard as late as what is kept ahead of what is heard (``pace``), the rate conversion and a block together.
-What has to be worked out for it is done beside this thread (``preparing``); meanwhile the sound goes on with the old
-values.
+Much is kept ahead of what is heard (``pace``), and yet a change is heard soon, since sound is taken back: the session
+goes back to the first block that the page may still replace, and what it makes from there on is another edition, which
+the page takes in place of what it has, or refuses where it has gone past it already. Until it has said which, nothing
+else is turned, and after a refusal the session goes back to the edition before and turns at a later block. What has to
+be worked out for a change is done beside this thread (``preparing``); meanwhile the sound goes on with the old values.
 """
 
 from collections.abc import Callable, Sequence
@@ -12,54 +14,29 @@ from time import perf_counter
 
 from fetsim.errors import FetsimError
 from fetsim.live.background import Background
+from fetsim.live.happened import Changes, Happened, Held, Said, Sounded, Strained, Took
 from fetsim.live.listener import Listener
 from fetsim.live.pace import Pace
-from fetsim.live.preparing import Changes, Preparing, Said
+from fetsim.live.preparing import Preparing
+from fetsim.live.programme import Place
 from fetsim.live.scope import Picture, Scope, Setting
-from fetsim.live.session import Session, Turned
-from fetsim.live.voices import KEPT, Heard
+from fetsim.live.session import Gone, Session, Turned
+from fetsim.live.voices import Heard
 
 SHORTEST_S = 0.003
 """Of a rest, so that a page that does not speak costs nothing."""
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Sounded:
-    """A block for the page that listens."""
+@dataclass(frozen=True, eq=False)
+class Offered:
+    """An edition that the page has neither taken nor refused."""
 
-    first_frame: int
-    """Of the session's output."""
-    heard: Heard
-    picture: Picture | None
-    busy: float
-    """Share of real time that the march takes."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Took:
-    """The session goes on with these changes, in this quality."""
-
-    changes: Changes
-    quality: str
-    at_frame: int
-    """Of the output, from which on it can be heard."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Held:
-    """So much sound is kept ahead of what is heard."""
-
-    ahead_s: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Strained:
-    """What the user is to know as long as it is so: that the machine does not keep up; empty when it does."""
-
-    words: str
-
-
-Happened = Sounded | Took | Held | Strained | Said
+    gone: Gone
+    """What the page has."""
+    frame: int
+    """That it was turned at."""
+    place: Place | None
+    """Of the programme, where that was turned."""
 
 
 class Marching:
@@ -72,8 +49,10 @@ class Marching:
         self._change = Condition()
         self._preparing = Preparing(session, background, tell, self._change)
         self._orders: list[Callable[[], None]] = []
-        self._playing = self._ended = False
-        self._brought = 0
+        self._place: Place | None = None  # asked for
+        self._listened = self._ended = self._refused = False
+        self._edition = self._since = 0
+        self._offered: Offered | None = None
         self._told: tuple[float, str] = (self.pace.ahead_s, "")
         self._setting = Setting()
         self._scope: Scope | None = None
@@ -95,20 +74,33 @@ class Marching:
     def play(self, *, anew: bool) -> None:
         """Go on; ``anew``: for another listener, who has heard nothing yet."""
         with self._change:
-            self.listener.begin(perf_counter(), anew=anew)
+            if anew:
+                self.listener.begin(self.session.heard_from)
+                self._offered, self._refused = None, False
+            self.listener.play(perf_counter())
             self.pace.begin()
-            self._playing = True
+            self._listened = True
             self._change.notify_all()
 
     def pause(self) -> None:
-        """Stand still."""
+        """The listener stands still."""
         with self._change:
-            self._playing = False
+            self.listener.pause()
 
-    def heard(self, frames: int, dropouts: int) -> None:
-        """How far the listener has come, and how often the sound ran dry there."""
+    def leave(self) -> None:
+        """The listener has gone."""
         with self._change:
-            self.listener.told(frames, dropouts, perf_counter())
+            self._listened = False
+
+    def heard(self, frame: int, dropouts: int, edition: int, refused: int) -> None:
+        """How far the listener has come, how often the sound ran dry there, and the latest edition that it has taken
+        and that it has refused."""
+        with self._change:
+            self.listener.told(frame, dropouts, perf_counter())
+            if self._offered is not None and edition >= self._edition:
+                self._offered = None
+                self.pace.replaced(in_time=True)
+            self._refused = self._offered is not None and refused >= self._edition
             self._change.notify_all()
 
     def want(self, changes: Changes) -> None:
@@ -123,8 +115,10 @@ class Marching:
 
     def go_round(self, start_s: float, end_s: float, at_s: float | None) -> None:
         """Another stretch of the programme; raises InputError for one that is too short."""
-        self.session.programme.place(0, start_s, end_s, at_s)
-        self._order(lambda: self.session.go_round(start_s, end_s, at_s))
+        place = self.session.programme.place(0, start_s, end_s, at_s)
+        with self._change:
+            self._place = place
+            self._change.notify_all()
 
     def probe(self, names: Sequence[str], setting: Setting) -> tuple[str, ...]:
         """What the scope shows; the unit of each. Raises InputError for what cannot be probed."""
@@ -133,15 +127,12 @@ class Marching:
         def take() -> None:
             self._setting, self._scope = setting, None
             if probes != self.session.voices.probes:
-                self.session.voices.probe(probes)
+                self.session.probe(probes)
 
-        self._order(take)
-        return tuple(one.unit for one in probes)
-
-    def _order(self, order: Callable[[], None]) -> None:
         with self._change:
-            self._orders.append(order)
+            self._orders.append(take)
             self._change.notify_all()
+        return tuple(one.unit for one in probes)
 
     def _run(self) -> None:
         try:
@@ -157,40 +148,56 @@ class Marching:
             rest_s = self._rest_s()
             self._change.wait_for(self._has_work, None if rest_s is None else max(rest_s, SHORTEST_S))
             orders, self._orders = self._orders, []
-            turned = self._preparing.taken()
+            refused, self._refused = self._offered if self._refused else None, False
+            place, turned = None, None
+            if self._offered is None:
+                place, self._place = self._place, None
+                turned = self._preparing.taken()
         for order in orders:
             order()
-        if turned is not None:
-            self._take(turned)
-        if self._playing and self._rest_s() == 0.0 and not self._ended:
+        if refused is not None:
+            self._turn_later(refused)
+        elif turned is not None and turned.quality != self.session.now.quality and place is None:
+            self._take_quality(turned)
+        elif turned is not None or place is not None:
+            self._turn(turned, place)
+        if self._rest_s() == 0.0 and not self._ended:
             self._march()
         return not self._ended
 
     def _has_work(self) -> bool:
-        return self._ended or bool(self._orders) or self._preparing.is_ready or self._rest_s() == 0.0
+        turns = self._offered is None and (self._place is not None or self._preparing.is_ready)
+        return self._ended or self._refused or turns or bool(self._orders) or self._rest_s() == 0.0
 
     def _rest_s(self) -> float | None:
         """Until the next block is due; None: not before something happens."""
-        if not self._playing:
+        if not self._listened:
             return None
-        return max(self.listener.ahead_s(perf_counter()) - self.pace.ahead_s, 0.0)
+        now_s = perf_counter()
+        rest_s = max(self.listener.ahead_s(now_s) - self.pace.ahead_s, 0.0)
+        return None if rest_s > 0.0 and self.listener.is_still(now_s) else rest_s
 
     def _march(self) -> None:
         began_s = perf_counter()
-        logged = len(self.session.log)
+        logged, before = len(self.session.log), self.session.here()
+        place_s = self.session.programme.instant_s(self.session.place, self.session.frame)
         heard = self.session.advance()
+        failures = [one.name for one in self.session.log[logged:] if one.kind == "failure"]
+        if failures and self._turned_back(before):
+            self._failed(failures[0])
+            return
         picture = self._shown(heard)
-        first = self._brought
-        self._brought += len(heard.output)
         with self._change:
             now_s = perf_counter()
             spare_s = self.listener.send(len(heard.output), now_s)
             length_s = self.session.block / self.session.programme.rate_hz
             todo = self.pace.block(now_s - began_s, length_s, spare_s, self.listener.dry)
-        self._tell(Sounded(first_frame=first, heard=heard, picture=picture, busy=self.pace.busy))
-        for one in self.session.log[logged:]:
-            if one.kind == "failure":
-                self._failed(one.name)
+        self._tell(Sounded(
+            heard=heard, edition=self._edition, since=self._since, picture=picture, busy=self.pace.busy, place_s=place_s
+        ))  # fmt: skip
+        if failures:
+            self._failed(failures[0])
+            self._took(self.session.frame)
         if todo is not None:
             self._preparing.want_quality(self.pace.next_to(todo))
         self._tell_pace()
@@ -210,31 +217,79 @@ class Marching:
             self._scope = Scope(self.session.voices.factor * self.session.programme.rate_hz, self._setting)
         return self._scope.push(heard.traces)
 
+    def _turn(self, turned: Turned | None, place: Place | None) -> None:
+        """From the first block on that the listener may still replace."""
+        frame = self._earliest()
+        gone = None if frame == self.session.frame else self.session.here()
+        self._turn_at(frame, turned, place)
+        if gone is not None:
+            self._offer(Offered(gone, frame, place))
+        self._preparing.go_on()
+
+    def _turn_later(self, refused: Offered) -> None:
+        """What was offered came too late."""
+        turned = self.session.now
+        self.session.go_back_to(refused.gone)
+        with self._change:
+            self.pace.replaced(in_time=False)
+        frame = self._earliest()
+        self._turn_at(frame, turned, refused.place)
+        self._offer(Offered(refused.gone, frame, refused.place))
+        self._preparing.go_on()
+
+    def _earliest(self) -> int:
+        """The first frame that it can be turned at."""
+        if not self._listened:
+            return self.session.frame
+        with self._change:
+            margin = round(self.pace.margin_s * self.session.programme.rate_hz)
+            return self.session.first_turn(self.listener.frame(perf_counter()) + margin)
+
+    def _turn_at(self, frame: int, turned: Turned | None, place: Place | None) -> None:
+        quality, back = self.session.now.quality, self.session.frame - frame
+        self.session.turn(frame, turned, place)
+        if self.session.now.quality != quality:
+            self._scope = None
+            with self._change:
+                self.pace.goes_on_in(self.session.now.quality)
+        elif self._scope is not None:
+            self._scope.forget(back * self.session.voices.factor)
+        self._took(frame)
+
+    def _offer(self, offered: Offered) -> None:
+        """What comes now is another edition."""
+        with self._change:
+            self._edition, self._since = self._edition + 1, self.session.heard_from
+            self.listener.take_back(self._since)
+            self._offered = offered if self._listened else None
+
+    def _turned_back(self, before: Gone) -> bool:
+        """Whether values without a solution could be taken back before anybody heard them."""
+        turned_at = max((one.frame for one in before.log if one.kind == "change"), default=-1)
+        first = self._earliest() if self._offered is None else self._offered.frame
+        if turned_at < first:
+            return False
+        back = self.session.now
+        self.session.go_back_to(before)
+        self._turn_at(turned_at, back, None)
+        self._offer(self._offered or Offered(before, turned_at, None))
+        return True
+
     def _failed(self, why: str) -> None:
         self._preparing.forget()
         self._tell(Said(text=f"No solution with these values, so those before are back: {why}", refused=True))
-        self._tell(self._took(self.session.stands))
 
-    def _take(self, turned: Turned) -> None:
-        if turned.quality == self.session.now.quality:
-            at_frame = self.session.stands
-            self.session.take(turned)
-        else:
-            if self._playing and self.pace.busy < 1.0:
-                for _ in range(KEPT - 2):  # the new quality plays those that are kept once more: time for that
-                    self._march()
-            if not self.session.may_change_quality or self.session.now.changes != turned.changes:
-                self._preparing.go_on()  # it had no solution, and other values are back
-                return
-            at_frame = self.session.stands
-            self.session.take_quality(turned)
-            self._scope = None
-            with self._change:
-                self.pace.goes_on_in(turned.quality)
-            self._tell_pace()
-        self._tell(self._took(at_frame))
+    def _take_quality(self, turned: Turned) -> None:
+        if not self.session.may_change_quality or self.session.now.changes != turned.changes:
+            self._preparing.go_on()  # it had no solution, and other values are back
+            return
+        self.session.take_quality(turned)
+        self._scope = None
+        with self._change:
+            self.pace.goes_on_in(turned.quality)
+        self._tell_pace()
+        self._took(self.session.frame)
         self._preparing.go_on()
 
-    def _took(self, at_frame: int) -> Took:
-        now = self.session.now
-        return Took(changes=now.changes, quality=now.quality, at_frame=at_frame)
+    def _took(self, at_frame: int) -> None:
+        self._tell(Took(quality=self.session.now.quality, at_frame=at_frame))

@@ -34,11 +34,14 @@ class Pause(_Message):
 
 
 class Played(_Message):
-    """How far the page has come: frames of its stream that were heard, and how often it ran dry."""
+    """How far the page has come: the frame that it hears next, how often it ran dry, and the latest editions of the
+    sound that it has taken and refused."""
 
     do: Literal["played"]
-    frames: Count
+    frame: Count
     dropouts: Count
+    edition: Count
+    refused: Count
 
 
 class Change(_Message):

@@ -1,9 +1,10 @@
 """Whether the march keeps up: how much sound has to be ahead of what is heard, and how fine the steps may be.
 
-No clock and no thread in it. It is told what every block took, how much sound was left when it came and how often the
-sound has run dry. Where only some blocks come late, more is kept ahead, and less again when so much has not been needed
-for a while. Where the march itself takes too long, it falls back to a coarser quality, and to a finer one again, up to
-the one asked for, when the machine has shown for long enough that it can.
+No clock and no thread in it. It is told what every block took, how much sound was left when it came, how often the
+sound has run dry, and whether what replaces it came in time. Where only some blocks come late, more is kept ahead, and
+less again when so much has not been needed for a while. Where the march itself takes too long, it falls back to a
+coarser quality, and to a finer one again, up to the one asked for, when the machine has shown for long enough that it
+can.
 """
 
 from collections import deque
@@ -12,14 +13,18 @@ from typing import Literal
 
 from fetsim.rig.quality import QUALITIES
 
-AHEAD_S = 0.1
-"""To begin with: three blocks, and some 35 ms that are on their way."""
-FURTHER, FURTHEST_S = 1.25, 0.4
+AHEAD_S = 0.4
+"""To begin with. A change does not wait for it, since sound is taken back."""
+FURTHER, FURTHEST_S = 1.25, 0.8
 NEARER = 0.8
 QUIET_S = 5.0
 """How long more was ahead than needed before it is less,"""
-LEFT_S = 0.03
+LEFT_S = 0.1
 """and what would have been left of it at the least, when a block came."""
+MARGIN_S, LARGEST_MARGIN_S = 0.045, 0.3
+"""Between what is heard and what may still be replaced, so that a block can be marched and sent in time."""
+WIDER, NARROWER = 1.5, 0.9
+"""After a replacement that came too late, and after each that did not."""
 BUSY, BUSY_S = 0.9, 2.0
 """Share of so much sound that the march may take before it falls back, which what goes on at a beginning does not
 reach,"""
@@ -40,6 +45,7 @@ class Pace:
     def __init__(self, quality: str, rate_hz: float) -> None:
         self.asked = self.quality = quality
         self.ahead_s = AHEAD_S
+        self.margin_s = MARGIN_S
         self._rate_hz = rate_hz
         self._easy_s = EASY_S
         self._fallen = self._hopeless = False
@@ -84,6 +90,11 @@ class Pace:
         self._keep_ahead(new, spare_s, length_s)
         return "finer" if self._may_rise else None
 
+    def replaced(self, *, in_time: bool) -> None:
+        """Sound has been replaced, or should have been."""
+        margin_s = self.margin_s * (NARROWER if in_time else WIDER)
+        self.margin_s = min(max(margin_s, MARGIN_S), LARGEST_MARGIN_S)
+
     @property
     def words(self) -> str:
         """What the user is to know for as long as it is so."""
@@ -96,7 +107,7 @@ class Pace:
                          "the finer one again when there is time for it.")  # fmt: skip
         if self.ahead_s > AHEAD_S:
             found.append(f"Sound came late: {1000 * self.ahead_s:.0f} ms of it are kept ahead now instead of "
-                         f"{1000 * AHEAD_S:.0f}, so that changes are heard later.")  # fmt: skip
+                         f"{1000 * AHEAD_S:.0f}.")  # fmt: skip
         return " ".join(found)
 
     def next_to(self, todo: Literal["coarser", "finer"]) -> str:

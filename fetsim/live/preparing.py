@@ -3,27 +3,17 @@
 First values, then a quality, one after the other, and of what is wanted meanwhile only the newest.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from threading import Condition, Event
 
 from fetsim.engine.prepared import compile_s
 from fetsim.errors import FetsimError
 from fetsim.live.background import Background
 from fetsim.live.figures import compile_for
+from fetsim.live.happened import Changes, Said
 from fetsim.live.session import Session, Turned, prepare, to_be_prepared
 from fetsim.rig.rig import Rig
-
-Changes = Mapping[str, str | float]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Said:
-    """A sentence for the user; ``refused``: what was asked for last did not come to be."""
-
-    text: str
-    refused: bool = False
 
 
 class Preparing:

@@ -1,7 +1,7 @@
 """The recording that goes round: a stretch of it, again and again, as a function of the frame that is asked for.
 
-Nothing is remembered between blocks, so that a log of places replays to the same samples. At the ends of the stretch,
-and where it is entered, the sound fades over 5 ms: the seam of a loop is no part of what is being listened to.
+Nothing is remembered between blocks, so that a log of places replays to the same samples. At the ends of the stretch
+the sound fades over 5 ms, and from one place to another it goes in as long: a seam is no part of what is listened to.
 """
 
 from dataclasses import dataclass
@@ -72,15 +72,21 @@ class Programme:
         """Where in the programme a frame of the session lies."""
         return float(place.start + place.within(np.array(frame))) / self.rate_hz
 
-    def block(self, place: Place, frame: int, frames: int) -> Array:
-        """What is heard from a frame of the session on [shape=(frames, channels)]."""
+    def sound(self, frame: int, frames: int, place: Place, before: Place | None = None) -> Array:
+        """What is heard from a frame of the session on [shape=(frames, channels)]: at ``place`` since it is there, and
+        ``before`` that at another; None: silence."""
         frames_of_session = np.arange(frame, frame + frames)
-        gone, within = frames_of_session - place.since, place.within(frames_of_session)
-        edge = EDGE_S * self.rate_hz
-        gain = np.minimum.reduce([
-            (within + 0.5) / edge, (place.end - place.start - within - 0.5) / edge, (gone + 0.5) / edge, np.ones(frames)
-        ])  # fmt: skip
-        return np.asarray(self.samples[place.start + within] * gain[:, None])
+        entered = np.clip((frames_of_session - place.since + 0.5) / (EDGE_S * self.rate_hz), 0.0, 1.0)
+        sound = self._at(place, frames_of_session) * entered[:, None]
+        if before is not None and entered[0] < 1.0:
+            sound += self._at(before, frames_of_session) * (1.0 - entered)[:, None]
+        return sound
+
+    def _at(self, place: Place, frames_of_session: NDArray[np.int64]) -> Array:
+        """What goes round there, faded at the ends."""
+        within, edge = place.within(frames_of_session), EDGE_S * self.rate_hz
+        fade = np.minimum((within + 0.5) / edge, (place.end - place.start - within - 0.5) / edge)
+        return np.asarray(self.samples[place.start + within] * np.minimum(fade, 1.0)[:, None])
 
 
 def read_programme(

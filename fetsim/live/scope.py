@@ -69,6 +69,11 @@ class Scope:
         self._wait, self._waited = round(self._rate_hz / PICTURES_HZ), 0
         return _drawn(kept[start : start + self._length], triggered)
 
+    def forget(self, steps: int) -> None:
+        """The latest steps were taken back."""
+        if self._kept is not None:
+            self._kept = self._kept[: max(len(self._kept) - steps, 0)]
+
     def _start(self, first: Array) -> int | None:
         """Where the latest whole stretch begins that has the trigger in its place."""
         before = int(BEFORE * self._length)

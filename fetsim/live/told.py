@@ -12,14 +12,15 @@ import fetsim
 from fetsim.engine.assembly import Array
 from fetsim.live.facts import needle_facts, unit_facts
 from fetsim.live.figures import Figures
-from fetsim.live.marching import Sounded, Took
+from fetsim.live.happened import Sounded, Took
 from fetsim.live.scope import Picture
 from fetsim.live.session import Session
+from fetsim.live.voices import LOG_ROWS
 from fetsim.safe_text import printable
 from fetsim.schematic.unit import Unit
 
-SOUND = struct.Struct("<dII")
-"""In front of samples: the first frame, channels, frames."""
+SOUND = struct.Struct("<ddIII")
+"""In front of samples: the first frame, that of the edition, the edition, channels, frames."""
 ROWS = ("gain_reduction_mean_db", "gain_reduction_max_db", "input_rms_dbu", "input_peak_dbu", "output_rms_dbu",
         "output_peak_dbu", "control_mean_v", "channel_resistance_min_ohm")  # fmt: skip
 """Of the log, those that the page draws."""
@@ -33,7 +34,7 @@ def hello(session: Session, folder: str) -> str:
     return text(
         "hello", unit=unit_facts(session.unit), rate_hz=programme.rate_hz, channels=programme.channels,
         programme=printable(programme.name), frames=programme.frames, folder=printable(folder),
-        version=fetsim.__version__,
+        rows_hz=LOG_ROWS * programme.rate_hz / session.block, version=fetsim.__version__,
     )  # fmt: skip
 
 
@@ -57,17 +58,20 @@ def took(happened: Took) -> str:
 def sound(sounded: Sounded) -> bytes:
     """Output: 32 bit floats, channel after channel."""
     output = sounded.heard.output
-    return SOUND.pack(float(sounded.first_frame), output.shape[1], len(output)) + output.T.astype("<f4").tobytes()
+    header = SOUND.pack(
+        float(sounded.heard.first_frame), float(sounded.since), sounded.edition, output.shape[1], len(output)
+    )
+    return header + output.T.astype("<f4").tobytes()
 
 
-def meters(sounded: Sounded, late: int, place_s: float) -> str:
-    """What is read off a block that lies there in the programme; ``late``: blocks that came too late so far."""
+def meters(sounded: Sounded, late: int) -> str:
+    """What is read off a block; ``late``: blocks that came too late so far."""
     heard = sounded.heard
     rows = [{name: [_rounded(x, 3) for x in getattr(log, name)] for name in ROWS} for log in heard.logs]
     return text(
-        "meters", frame=sounded.first_frame, frames=len(heard.output), rows=rows, busy=round(sounded.busy, 3),
+        "meters", frame=heard.first_frame, frames=len(heard.output), rows=rows, busy=round(sounded.busy, 3),
         coils=[[_rounded(x, 5) for x in coil] for coil in heard.coils], march_s=heard.march_s,
-        late=late, place_s=round(place_s, 4), scope=_scope(sounded.picture),
+        late=late, place_s=round(sounded.place_s, 4), scope=_scope(sounded.picture),
     )  # fmt: skip
 
 

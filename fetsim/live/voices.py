@@ -1,24 +1,23 @@
-"""The channels of a sound through one unit whose values may be another's from the next step on.
+"""The channels of a sound through one unit, block by block, from any instant on.
 
-A march without an end, block by block. Its values are swapped between steps, and the state goes on as it is
-(``engine/carried``). A change of quality is another rate: the march of the new quality begins one or two blocks back,
-where the old one stood then, and its sound takes over where the old one's ends, so that its rate conversion is filled
-and what the change of steps brings about has died away.
+All that a block depends on is an ``Instant``, a value: where the circuits stand, and the end of what they brought out,
+which rate conversion needs. Who keeps an instant can go on from there again, with the values of another unit too: they
+are swapped between steps, and the state goes on as it is (``engine/carried``).
 """
 
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from fetsim.audio.channel import Block, Channel
-from fetsim.audio.gain_log import GainLog
+from fetsim.audio.gain_log import GainLog, LogCollector
+from fetsim.audio.levels import full_scale_peak_v
+from fetsim.audio.listened import Listened, levels_of
+from fetsim.audio.oversampling import EDGE_FRAMES, stretch
 from fetsim.engine.assembly import Array
 from fetsim.engine.carried import Standing
 from fetsim.engine.circuit import GROUND, PROGRAM
-from fetsim.engine.prepared import Prepared
 from fetsim.engine.simulation import Marched, Simulation
 from fetsim.engine.state import State
 from fetsim.errors import InputError
@@ -28,13 +27,10 @@ from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, run_all
 from fetsim.schematic.unit import Unit
 
-LOG_RATE_HZ = 100.0
+LOG_ROWS = 2
+"""Of a block, each of some 10 ms."""
 COIL_PARTS = 4
 """Means of a meter's current out of one block, of some 5 ms each."""
-BACK = 2
-"""Blocks before the last one's end another quality begins,"""
-KEPT = 8
-"""and blocks of input that are kept for it: some two are in the rate conversion, and as many fill the new one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +46,11 @@ class Ready:
     def shares_a_circuit(self) -> bool:
         """Whether its channels are marched as one."""
         return self.unit.is_joined
+
+    @property
+    def circuits(self) -> tuple[Rig, ...]:
+        """One for each circuit that is marched."""
+        return self.rigs[:1] if self.shares_a_circuit else self.rigs
 
     @cached_property
     def meters(self) -> tuple[Meter | None, ...]:
@@ -83,13 +84,27 @@ def prepared(ready: Ready) -> Ready:
 
 
 @dataclass(frozen=True, eq=False)
+class Instant:
+    """Between two blocks: all that the next one depends on but the unit."""
+
+    frame: int
+    """Of the session: what the circuits have gone."""
+    states: tuple[State, ...]
+    """Of each circuit."""
+    tail: Array
+    """The end of what each channel brought out, at its steps [V; shape=(steps, channels)]."""
+
+
+@dataclass(frozen=True, eq=False)
 class Heard:
     """What a block brought out."""
 
+    first_frame: int
+    """Of ``output``: a little before the block, since rate conversion looks ahead."""
     output: Array
-    """[shape=(n, channels), 1.0 = full scale]; n differs from block to block as the rate conversion fills."""
+    """[shape=(n, channels), 1.0 = full scale]; the frames of a block, fewer at the very beginning."""
     logs: tuple[GainLog, ...]
-    """New rows of each channel; their times count from where the present quality began."""
+    """Rows of each channel; their times count from the beginning of the block."""
     traces: Array
     """What is probed in the first channel, at every step [V or A; shape=(steps, probes)]."""
     coils: tuple[Array, ...] = ()
@@ -100,30 +115,22 @@ class Heard:
 
 
 class Voices:
-    """A unit playing blocks of a sound, from a frame of the session on."""
+    """A unit playing blocks of one length."""
 
-    def __init__(self, ready: Ready, standing: Sequence[Standing] | None = None, first_frame: int = 0) -> None:
-        """``standing``: where each channel stands at that frame; None: at rest."""
-        self.ready = ready
-        self.probes: tuple[Probe, ...] = ()
-        recorded = _recorded(ready, ())
-        if standing is None:
-            marches = [
-                rig.simulation(recorded, stream=number, first_step=first_frame * rig.factor)
-                for number, rig in enumerate(ready.rigs)
-            ]
-        else:
-            marches = _carried(ready, standing, recorded)
-        self._channels = [
-            Channel(rig, log_rate_hz=LOG_RATE_HZ, first_frame=first_frame, shared=(march, recorded))
-            for rig, march in zip(ready.rigs, _as_circuits(ready, marches), strict=True)
+    def __init__(self, ready: Ready, block: int, probes: Sequence[Probe] = ()) -> None:
+        """``probes`` are traced in the first channel."""
+        self.ready, self.block, self.probes = ready, block, tuple(probes)
+        self._recorded = sorted({
+            *(name for rig in ready.rigs for name in rig.watched), *(name for one in probes for name in one.unknowns),
+            *(name for meter in ready.meters if meter is not None for name in meter.recorded),
+        } - {GROUND})  # fmt: skip
+        self._marches = [
+            Simulation(rig.prepared, self._recorded, rig.prepared.state_at(rig.bias, number))
+            for number, rig in enumerate(ready.circuits)
         ]
-        self._before: dict[str, float] = {}
-        self._stood: deque[tuple[int, list[Standing]]] = deque(maxlen=BACK)
-        self._given: deque[Array] = deque(maxlen=KEPT)
-        self._frames = self._returned = first_frame
-        self._skipped = self._dropped = 0  # steps, frames that are still to be left out
-        self._held = np.empty((0, len(ready.rigs)))
+        self._log_steps = block * self.factor // LOG_ROWS
+        self._listened = [Listened(rig, self._recorded, self._log_steps) for rig in ready.rigs]
+        self._full_scale_v = np.array([full_scale_peak_v(rig.unit.full_scale_dbu) for rig in ready.rigs])
 
     @property
     def factor(self) -> int:
@@ -131,152 +138,128 @@ class Voices:
         return self.ready.rigs[0].factor
 
     @property
-    def stands(self) -> int:
-        """Frames of the session that the circuit has gone."""
-        return self._channels[0].simulation.steps // self.factor
+    def _rates_hz(self) -> tuple[float, float]:
+        """Of the file and of the steps."""
+        rig = self.ready.rigs[0]
+        return rig.audio_rate_hz, rig.rate_hz
 
-    @property
-    def may_change_quality(self) -> bool:
-        """Whether it has gone on with the same values for long enough."""
-        return len(self._stood) == BACK and len(self._given) == KEPT
-
-    def push(self, block: Array) -> Heard:
-        """Play a block [shape=(n, channels)]. Raises ConvergenceError, after which it cannot go on."""
-        volts = [one.source_v(samples) for one, samples in zip(self._channels, block.T, strict=True)]
-        skipped = min(self._skipped, len(volts[0]))
-        self._skipped -= skipped
-        played = self._march([v[skipped:] for v in volts])
-        self._frames += len(block)
-        self._given.append(block)
-        output = np.concatenate((self._held, np.column_stack([one.output for one, _ in played])))
-        dropped = min(self._dropped, len(output))
-        self._dropped -= dropped
-        self._held = self._held[:0]
-        self._returned += len(output) - dropped
-        logs = tuple(one.take_log() for one in self._channels)
-        marched = [one for _, one in played]
-        march_s = len(marched[0].kept) / self.ready.rigs[0].rate_hz
-        return Heard(output[dropped:], logs, self._traced(marched[0]), self._coils(marched), march_s)
-
-    def go_on_as(self, ready: Ready) -> None:
-        """From the next step on with the values of another unit, at the same rate."""
-        standing = [Standing.of([_stand(one)]) for one in self._channels]
-        if ready.shares_a_circuit and not self.ready.shares_a_circuit:
-            standing = [Standing.of([_stand(one) for one in self._channels])] * len(standing)
-        recorded = _recorded(ready, self.probes)
-        marches = _as_circuits(ready, _carried(ready, standing, recorded))
-        for channel, rig, march in zip(self._channels, ready.rigs, marches, strict=True):
-            channel.go_on(rig, march, recorded)
-        self.ready = ready
-        self._stood.clear()  # with other values it would have stood elsewhere
-
-    def in_quality(self, ready: Ready) -> "Voices":
-        """The same unit at another rate, gone as far: its next block brings out what would have come next here. Only
-        where ``may_change_quality``."""
-        frame, standing = self._stood[0]
-        before = np.concatenate(self._given)
-        first = self._frames - len(before)
-        new = Voices(ready, standing, frame)
-        new._skipped, new._dropped = (frame - first) * new.factor, self._returned - frame
-        new._frames = first
-        held = [new.push(block).output for block in self._given]
-        new._returned = self._returned
-        new._held = np.concatenate(held)
-        new.probe(self.probes)
-        return new
-
-    def probe(self, probes: Sequence[Probe]) -> None:
-        """What is traced from the next step on."""
-        self.probes, self._before = tuple(probes), {}
-        recorded = _recorded(self.ready, self.probes)
-        marches = [one.simulation for one in self._channels]
-        marches = _as_circuits(self.ready, [one.recording(recorded) for one in marches])
-        for channel, march in zip(self._channels, marches, strict=True):
-            channel.go_on(channel.rig, march, recorded)
+    def probing(self, probes: Sequence[Probe]) -> "Voices":
+        """The same with other traces."""
+        return Voices(self.ready, self.block, probes)
 
     def find_probes(self, names: Sequence[str]) -> tuple[Probe, ...]:
         """Nodes and currents by name, in the first channel. Raises InputError."""
         rig = self.ready.rigs[0]
         return tuple(find_probe(rig.unit, rig.circuit, name) for name in names)
 
-    def _march(self, volts: Sequence[Array]) -> list[tuple[Block, Marched]]:
+    def at_rest(self, frame: int) -> Instant:
+        """At rest at a frame of the session."""
+        marches = [
+            rig.simulation(self._recorded, stream=number, first_step=frame * self.factor)
+            for number, rig in enumerate(self.ready.circuits)
+        ]
+        resting = [self._unknowns(march.state, rig) for march, rig in zip(marches, self.ready.circuits, strict=True)]
+        output_v = np.array([
+            one.output_v(levels) for one, levels in zip(self._listened, self._of_channels(resting), strict=True)
+        ])  # fmt: skip
+        return Instant(frame, tuple(one.state for one in marches), np.tile(output_v, (self._tail_steps, 1)))
+
+    def carried(self, other: "Voices", instant: Instant) -> Instant:
+        """Where ``other`` stands, as an instant of this unit. At another rate nothing is known of what was brought out
+        before: two blocks are to be played before what comes is listened to."""
+        each = [
+            Standing.of([(rig.prepared, state)])
+            for rig, state in zip(other.ready.circuits, instant.states, strict=True)
+        ]
+        if len(each) > len(self.ready.circuits):
+            each = [Standing.of([march for one in each for march in one.marches])]
+        each = each * (len(self.ready.circuits) // len(each))
+        states = tuple(
+            one.carried_into(rig.prepared, rig.bias, number)
+            for number, (rig, one) in enumerate(zip(self.ready.circuits, each, strict=True))
+        )
+        same = other.factor == self.factor
+        tail = instant.tail if same else np.zeros((self._tail_steps, len(self.ready.rigs)))
+        return Instant(instant.frame, states, tail)
+
+    def play(self, instant: Instant, sound: Array) -> tuple[Heard, Instant]:
+        """The next block, and where it ends. ``sound``: the block with ``EDGE_FRAMES`` before and behind it
+        [shape=(block + 2 * EDGE_FRAMES, channels), 1.0 = full scale]. Raises ConvergenceError."""
+        file_hz, steps_hz = self._rates_hz
+        volts = list(stretch(sound * self._full_scale_v, file_hz, steps_hz).T)
+        before = self._unknowns(instant.states[0], self.ready.circuits[0])
+        for march, state in zip(self._marches, instant.states, strict=True):
+            march.state = state
+        marched = self._march(volts)
+        levels = [levels_of(one) for one in marched]
+        brought = np.column_stack([one.output_v(v) for one, v in zip(self._listened, levels, strict=True)])
+        whole = np.concatenate((instant.tail, brought))
+        output = stretch(whole, steps_hz, file_hz)
+        first = max(instant.frame - EDGE_FRAMES, 0)
+        heard = Heard(
+            first_frame=first, output=(output / self._full_scale_v)[first - instant.frame + EDGE_FRAMES :],
+            logs=self._logs(volts, brought, levels), traces=self._traced(marched[0], before, levels[0]),
+            coils=self._coils(levels), march_s=len(brought) / steps_hz,
+        )  # fmt: skip
+        states = tuple(one.state for one in self._marches)
+        return heard, Instant(instant.frame + self.block, states, whole[-self._tail_steps :].copy())
+
+    @property
+    def _tail_steps(self) -> int:
+        """What a block's conversion needs of those before: both its edges lie there."""
+        return 2 * EDGE_FRAMES * self.factor
+
+    def _march(self, volts: Sequence[Array]) -> list[Marched]:
         """What each channel makes of its source voltages [each of shape=(steps,), V]."""
-        march = self._channels[0].simulation
-        whole = (march.steps + len(volts[0])) // self.factor * self.factor - march.steps
-        stops = [whole] if whole >= 0 else []
         if self.ready.shares_a_circuit:
             names = (PROGRAM, *self.ready.unit.second_channels)
-            drive = dict(zip(names, volts, strict=True))
-            done = [self.ready.rigs[0].marched(march, drive, stops)] * len(volts)
-        else:
-            jobs = dict(enumerate(zip(self._channels, volts, strict=True)))
+            return [self.ready.rigs[0].marched(self._marches[0], dict(zip(names, volts, strict=True)))] * len(volts)
+        jobs = dict(enumerate(zip(self.ready.rigs, self._marches, volts, strict=True)))
 
-            def one(job: tuple[Channel, Array], _told: Progress) -> Marched:
-                channel, v = job
-                return channel.rig.marched(channel.simulation, v, stops)
+        def one(job: tuple[Rig, Simulation, Array], _told: Progress) -> Marched:
+            rig, march, v = job
+            return rig.marched(march, v)
 
-            done = list(run_all(jobs, one).values())
-        if stops:
-            states = [marched.states[0] for marched in done]
-            standing = [
-                Standing.of([(one.simulation.prepared, state)])
-                for one, state in zip(self._channels, states, strict=True)
-            ]
-            self._stood.append((states[0].steps // self.factor, standing))
-        return [
-            (channel.take(marched, v), marched)
-            for channel, marched, v in zip(self._channels, done, volts, strict=True)
-        ]
+        return list(run_all(jobs, one).values())
 
-    def _traced(self, marched: Marched) -> Array:
+    def _logs(self, volts: Sequence[Array], brought: Array, levels: Sequence[Sequence[Array]]) -> tuple[GainLog, ...]:
+        """Rows of each channel."""
+        found = []
+        for rig, one, v, output_v, known in zip(
+            self.ready.rigs, self._listened, volts, brought.T, levels, strict=True
+        ):
+            sign = 1.0 if rig.gain_cell is None else rig.gain_cell.control_sign
+            rows = LogCollector(rig.rate_hz, rig.rate_hz / self._log_steps, sign)
+            rows.add(one.parts(v, output_v, known), last=True)
+            found.append(rows.result())
+        return tuple(found)
+
+    def _traced(self, marched: Marched, before: Sequence[Array], levels: Sequence[Array]) -> Array:
         """The probes at every step."""
         if not self.probes:
             return np.empty((len(marched.kept), 0))
-        levels = {
-            name: np.concatenate(([self._before.get(name, level[0] if len(level) else 0.0)], level))
-            for name, level in self._levels(marched).items()
+        names = (*self._recorded, GROUND)
+        both = {
+            name: np.append(first, level) for name, first, level in zip(names, before, levels, strict=True)
         }
-        self._before = {name: float(level[-1]) for name, level in levels.items()}
-        rate_hz = self.factor * self.ready.rigs[0].audio_rate_hz
-        return np.column_stack([one.compute(levels, rate_hz, marched.input_v(one.input)) for one in self.probes])
+        _, steps_hz = self._rates_hz
+        return np.column_stack([one.compute(both, steps_hz, marched.input_v(one.input)) for one in self.probes])
 
-    def _coils(self, marched: Sequence[Marched]) -> tuple[Array, ...]:
+    def _coils(self, levels: Sequence[Sequence[Array]]) -> tuple[Array, ...]:
         """What drives the unit's own meters."""
+        names = (*self._recorded, GROUND)
         return tuple(
-            np.empty(0) if meter is None else _shares(meter.drive(self._levels(one)))
-            for meter, one in zip(self.ready.meters, marched, strict=True)
+            np.empty(0) if meter is None else _shares(meter.drive(dict(zip(names, known, strict=True))))
+            for meter, known in zip(self.ready.meters, levels, strict=True)
         )
 
-    def _levels(self, marched: Marched) -> dict[str, Array]:
-        """Everything that a march has kept, at every step."""
-        names = _recorded(self.ready, self.probes)
-        found = dict(zip(names, marched.recorder.each(marched.kept, marched.u), strict=True))
-        return {**found, GROUND: np.zeros(len(marched.kept))}
+    def _unknowns(self, state: State, rig: Rig) -> list[Array]:
+        """What is recorded of a circuit, as it stands."""
+        found = rig.prepared.all_unknowns(state)
+        return [*(found[rig.system.index[name]] for name in self._recorded), np.float64(0.0)]
 
-
-def _recorded(ready: Ready, probes: Sequence[Probe]) -> list[str]:
-    """What marches have to keep."""
-    return sorted({
-        *(name for rig in ready.rigs for name in rig.watched), *(name for one in probes for name in one.unknowns),
-        *(name for meter in ready.meters if meter is not None for name in meter.recorded),
-    } - {GROUND})  # fmt: skip
-
-
-def _stand(channel: Channel) -> tuple[Prepared, State]:
-    return channel.simulation.prepared, channel.simulation.state
-
-
-def _carried(ready: Ready, standing: Sequence[Standing], recorded: Sequence[str]) -> list[Simulation]:
-    """Marches of the unit's circuits that go on from there."""
-    return [
-        Simulation(rig.prepared, recorded, one.carried_into(rig.prepared, rig.bias, number))
-        for number, (rig, one) in enumerate(zip(ready.rigs, standing, strict=True))
-    ]
-
-
-def _as_circuits(ready: Ready, marches: Sequence[Simulation]) -> list[Simulation]:
-    """One march for all channels of a joined pair."""
-    return [marches[0]] * len(marches) if ready.shares_a_circuit else list(marches)
+    def _of_channels(self, circuits: list[list[Array]]) -> list[list[Array]]:
+        return circuits * len(self.ready.rigs) if self.ready.shares_a_circuit else circuits
 
 
 def _shares(values: Array) -> Array:

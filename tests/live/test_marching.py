@@ -2,13 +2,19 @@
 
 import time
 
+import numpy as np
 import pytest
 
+from fetsim.audio.oversampling import EDGE_FRAMES
+from fetsim.errors import ConvergenceError
 from fetsim.live.background import Background
+from fetsim.live.happened import Held, Said, Sounded, Strained, Took
 from fetsim.live.listener import BLIND_S, Listener
-from fetsim.live.marching import Held, Marching, Sounded, Strained
-from fetsim.live.pace import AHEAD_S, EASY_S, FURTHEST_S, QUIET_S, REST_S, Pace
+from fetsim.live.marching import Marching
+from fetsim.live.pace import AHEAD_S, EASY_S, FURTHEST_S, MARGIN_S, QUIET_S, REST_S, Pace
+from fetsim.live.replay import replay
 from fetsim.live.session import Session
+from fetsim.live.voices import Voices
 from fetsim.schematic.load import load_unit
 from tests.live.test_session import bursts
 
@@ -23,7 +29,7 @@ def until(true, patience_s=30.0):
         time.sleep(0.005)
 
 
-def played(keeping, seconds, *, busy=0.4, spare_s=0.06, dry=0):
+def played(keeping, seconds, *, busy=0.4, spare_s=0.2, dry=0):
     """Blocks for so long, each taking that share of it; what was to be done about the quality, once each."""
     found = []
     for _ in range(round(seconds / BLOCK_S)):
@@ -40,9 +46,9 @@ def test_more_is_kept_ahead_after_a_drop_out_and_less_again_when_it_is_not_neede
     assert keeping.ahead_s == pytest.approx(1.25 * AHEAD_S) and "kept ahead" in keeping.words
     needed = Pace("standard", RATE_HZ)
     played(needed, 1.0, dry=1)
-    played(needed, 4 * QUIET_S, dry=1, spare_s=0.02)  # some block came with 20 ms left: less would have run dry
+    played(needed, 4 * QUIET_S, dry=1, spare_s=0.12)  # some block came with 120 ms left: less would have run dry
     assert needed.ahead_s == keeping.ahead_s
-    played(keeping, 4 * QUIET_S, dry=1, spare_s=0.1)
+    played(keeping, 4 * QUIET_S, dry=1, spare_s=0.3)
     assert keeping.ahead_s == AHEAD_S and keeping.words == ""
     assert keeping.quality == "standard"
 
@@ -80,45 +86,159 @@ def test_what_has_no_remedy_is_said_as_long_as_it_is_so():
 def test_a_listener_is_counted_on_between_its_messages_but_not_for_ever():
     """A page that sleeps for minutes, or a clock that jumps, is sent no more than it can hear on waking."""
     listener = Listener(RATE_HZ)
-    listener.begin(0.0, anew=True)
+    listener.begin(0)
+    listener.play(0.0)
     listener.send(4800, 0.0)
     assert listener.ahead_s(5.0) == pytest.approx(0.1)  # it has not begun to play
     listener.told(480, 0, 10.0)
-    assert listener.ahead_s(10.05) == pytest.approx(0.04)
+    assert listener.ahead_s(10.05) == pytest.approx(0.04) and listener.frame(10.05) == 480 + 2400
     assert listener.ahead_s(10.05 + 3600.0) == pytest.approx(0.09 - BLIND_S)
     assert listener.ahead_s(9.0) == pytest.approx(0.09)
-    assert listener.late == 0
+    assert listener.late == 0 and listener.is_still(10.3) and not listener.is_still(10.05)
     for _ in range(3):
         listener.send(480, 10.2)
     assert listener.late == 1  # a row of blocks, not each of them
     listener.told(3000, 2, 10.3)
     listener.told(2000, 2, 10.3)
     assert listener.dry == 2 and listener.ahead_s(10.3) == pytest.approx((4800 + 1440 - 3000) / RATE_HZ)
-    listener.begin(11.0, anew=True)
-    listener.told(0, 1, 11.0)
-    assert listener.dry == 3
+    listener.take_back(3600)
+    assert listener.send(480, 10.3) == pytest.approx(600 / RATE_HZ)
+    assert listener.ahead_s(10.3) == pytest.approx((3600 + 480 - 3000) / RATE_HZ)
+    listener.pause()
+    assert listener.is_still(10.3) and listener.frame(10.4) == 3000
+    listener.begin(9000)
+    listener.told(9000, 1, 11.0)
+    assert listener.dry == 3 and listener.ahead_s(11.0) == 0.0
+
+
+class Played:
+    """A session that is marched for a page of which nothing is there but what it has been sent: the page's buffer as
+    the browser has it, in Python."""
+
+    def __init__(self, unit="teaching", quality="draft"):
+        self.unit, self.programme = load_unit(unit), bursts()
+        self.told = []
+        self.session = Session(self.unit, self.programme, quality)
+        self.marching = Marching(self.session, Background(), self.told.append)
+        self.taken = self.at = self.edition = self.refused = 0
+        self.sound = np.zeros((0, 1))  # what it has, from frame 0 on
+        self.marching.start()
+        self.marching.play(anew=True)
+
+    def take_in(self):
+        """All that has been sent."""
+        blocks = [one for one in self.told[self.taken :] if isinstance(one, Sounded)]
+        self.taken = len(self.told)
+        for one in blocks:
+            if one.edition != self.edition:
+                if one.edition == self.refused or one.since != one.heard.first_frame or one.since < self.at:
+                    self.refused = one.edition
+                    continue
+                self.edition = one.edition
+            assert one.heard.first_frame <= len(self.sound)
+            self.sound = np.concatenate((self.sound[: one.heard.first_frame], one.heard.output))
+
+    def hear(self, frames):
+        """So much of it, and tell."""
+        self.at = min(self.at + frames, len(self.sound))
+        self.tell()
+
+    def tell(self):
+        self.marching.heard(self.at, 0, self.edition, self.refused)
+
+    def until(self, true):
+        """Takes in and tells until it is so."""
+
+        def goes():
+            self.take_in()
+            self.tell()
+            return true()
+
+        until(goes)
+
+    def took(self):
+        return [one.at_frame for one in self.told if isinstance(one, Took)]
+
+    def end(self):
+        """What was heard is what the log replays."""
+        self.marching.end()
+        made = replay(self.unit, self.programme, self.session.log, self.session.frame, "draft")
+        assert np.array_equal(made[: self.at], self.sound[: self.at])
+
+
+@pytest.fixture
+def played_by():
+    page = Played()
+    yield page
+    page.end()
+
+
+def test_a_change_takes_the_place_of_sound_that_is_not_yet_heard(played_by):
+    """It is heard within the margin and a block of where the page is, however much was kept ahead."""
+    page = played_by
+    page.until(lambda: len(page.sound) >= AHEAD_S * RATE_HZ)
+    page.hear(4000)
+    page.marching.want({"C2": "330n"})
+    page.until(lambda: page.took() and page.edition == 1)
+    latest = 4000 + (MARGIN_S + BLIND_S) * RATE_HZ + EDGE_FRAMES + page.session.block  # it counts on for so long
+    assert 4000 < page.took()[-1] <= latest < 4000 + AHEAD_S * RATE_HZ
+    page.marching.go_round(0.1, 0.4, None)
+    page.until(lambda: page.edition == 2 and len(page.sound) >= AHEAD_S * RATE_HZ)
+    page.hear(12_000)
+    assert [one.kind for one in page.session.log] == ["change", "loop"]
+
+
+def test_what_comes_too_late_is_refused_and_turned_later(played_by):
+    """Each of the two that are offered while the page plays on without taking anything in."""
+    page = played_by
+    page.until(lambda: len(page.sound) >= AHEAD_S * RATE_HZ)
+    page.marching.want({"C2": "330n"})
+    until(lambda: page.took())
+    page.hear(page.took()[0])
+    page.until(lambda: page.edition == 2)
+    assert page.refused == 1 and page.took()[1] > page.took()[0] and page.marching.pace.margin_s > MARGIN_S
+    page.until(lambda: len(page.sound) >= page.at + AHEAD_S * RATE_HZ)
+    page.hear(9000)
+    assert [one.frame for one in page.session.log] == page.took()[-1:]
+
+
+def test_values_without_a_solution_are_taken_back_before_they_are_heard(played_by, monkeypatch):
+    page = played_by
+    page.until(lambda: len(page.sound) >= AHEAD_S * RATE_HZ)
+    play = Voices.play
+
+    def fails(self, instant, sound):
+        if self.ready.unit != page.unit and instant.frame > page.took()[0] + 2048:
+            raise ConvergenceError("no convergence around C2")
+        return play(self, instant, sound)
+
+    monkeypatch.setattr(Voices, "play", fails)
+    page.marching.want({"C2": "330n"})
+    page.until(lambda: any(isinstance(one, Said) for one in page.told))
+    page.until(lambda: page.edition == 2 and len(page.sound) >= AHEAD_S * RATE_HZ)
+    assert page.session.log == [] and page.session.now.changes == {}
+    page.hear(9000)
 
 
 def test_the_thread_counts_on_both_sides_and_says_what_it_does():
     """A listener who has heard all that was sent waits for the next block, whatever the machine."""
-    told = []
-    playing = Marching(Session(load_unit("teaching"), bursts(), "draft"), Background(), told.append)
+    page = Played()
+    page.until(lambda: len(page.sound) >= AHEAD_S * RATE_HZ)
+    playing = page.marching
+    assert playing.listener.late == playing.listener.dry == 0 and not any(isinstance(one, Held) for one in page.told)
+    before = len(page.sound)
+    playing.heard(before, 1, 0, 0)
+    until(lambda: any(isinstance(one, Strained) for one in page.told))
+    assert playing.listener.dry == 1 and playing.pace.ahead_s > AHEAD_S
 
     def sent():
-        return sum(len(one.heard.output) for one in told if isinstance(one, Sounded))
+        page.take_in()
+        return len(page.sound)
 
-    playing.start()
-    playing.play(anew=True)
-    until(lambda: sent() >= AHEAD_S * RATE_HZ)
-    assert playing.listener.late == playing.listener.dry == 0 and not any(isinstance(one, Held) for one in told)
-    before = sent()
-    playing.heard(before, 1)
-    until(lambda: any(isinstance(one, Strained) for one in told))
-    assert playing.listener.dry == 1 and playing.pace.ahead_s > AHEAD_S
     until(lambda: sent() - before >= playing.pace.ahead_s * RATE_HZ)
     time.sleep(0.1)  # it says nothing more, as if it slept
     assert sent() - before <= (playing.pace.ahead_s + BLIND_S) * RATE_HZ + 2 * playing.session.block
-    playing.heard(sent(), 1)
+    playing.heard(sent(), 1, 0, 0)
     more = sent()
     until(lambda: sent() > more)
-    playing.end()
+    page.end()

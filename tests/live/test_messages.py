@@ -16,6 +16,7 @@ from tests.live.test_session import bursts
 
 NAMES = ["C2", "R3", "J1.i_dss", "C2.esr", "name", "unit", "C99", "C2.value", "temperature_c", "../x", "J1.device"]
 SLOTS, FILES = ["A", "B", "C", "start", "D"], ["changes", "unit", "log", "compare", "x"]
+PLAYED = ("frame", "dropouts", "edition", "refused")
 scalars = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=12)
 anything = st.recursive(
     scalars, lambda one: st.lists(one, max_size=3) | st.dictionaries(st.text(max_size=6), one, max_size=3)
@@ -29,7 +30,7 @@ nearly = st.one_of(
     st.fixed_dictionaries({"do": st.just("loop"), "from_s": scalars, "to_s": scalars}, optional={"at_s": scalars}),
     st.fixed_dictionaries({"do": st.sampled_from(["keep", "recall"]), "slot": st.sampled_from(SLOTS)}),
     st.fixed_dictionaries({"do": st.just("export"), "what": st.sampled_from(FILES)}),
-    st.fixed_dictionaries({"do": st.just("played"), "frames": scalars, "dropouts": scalars}),
+    st.fixed_dictionaries({"do": st.just("played"), **dict.fromkeys(PLAYED, scalars)}),
     st.fixed_dictionaries({"do": st.sampled_from(["play", "pause", "undo", "redo", "reset", "quality", "x"])}),
 )  # fmt: skip
 texts = st.one_of(

@@ -9,7 +9,8 @@ import pytest
 from playwright.sync_api import expect
 
 from fetsim.live import server
-from fetsim.live.session import read_log, replay
+from fetsim.live.log import read_log
+from fetsim.live.replay import replay
 from fetsim.schematic.load import load_unit
 from tests.live.tapped import WITH_TAP, listen, tapped
 from tests.live.test_session import bursts

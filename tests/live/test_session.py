@@ -1,5 +1,6 @@
 """A session without its page: replayed bit for bit, settled to what the command line gives, in bounded memory."""
 
+import gc
 import tracemalloc
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import soundfile
 from fetsim.audio.render import render
 from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.live.programme import programme_of, read_programme
-from fetsim.live.session import Session, prepare, replay
+from fetsim.live.replay import replay
+from fetsim.live.session import REMEMBERED, Session, prepare
 from fetsim.schematic.load import load_unit
 from tests.audio.test_pair import LINK, PAIR
 from tests.measurements.needle.test_meter import METERED
@@ -69,7 +71,7 @@ def test_a_change_settles_to_what_the_command_line_gives(changes):
     session.take(turned(session, changes))
     blocks = 160
     live = replay(unit, programme, session.log, session.block * blocks, "draft")[:, 0]
-    played = programme.block(session.place, 0, session.block * blocks)
+    played = programme.sound(0, session.block * blocks, session.place)
     whole = render(played[:, 0], RATE_HZ, unit=unit.changed(changes), quality="draft").output[: len(live)]
     late = slice(-RATE_HZ // 4, None)
     rms = np.sqrt(np.mean(whole[late] ** 2))
@@ -81,7 +83,7 @@ def test_a_swap_makes_no_jump_where_a_capacitor_holds():
     """The control voltage goes on where it stood, whatever the new capacitor's size: no jump beyond what it moves from
     one step to the next anyway."""
     session = Session(load_unit("teaching"), bursts(), "draft")
-    session.voices.probe(session.voices.find_probes(["ctl"]))
+    session.probe(session.voices.find_probes(["ctl"]))
     before = np.concatenate([session.advance().traces for _ in range(12)])[:, 0]
     session.take(turned(session, {"C2": "1u"}))
     after = np.concatenate([session.advance().traces for _ in range(3)])[:, 0]
@@ -109,7 +111,7 @@ def test_another_quality_takes_over_without_a_click():
 def test_the_unit_s_own_meter_gets_the_current_through_its_coil():
     """600 ohm, 1 mA at full scale: volts across it over 0.6. A unit without a meter pays nothing for it."""
     session = Session(load_unit(METERED), bursts(), "draft")
-    session.voices.probe(session.voices.find_probes(["mm"]))
+    session.probe(session.voices.find_probes(["mm"]))
     for heard in [session.advance() for _ in range(12)][3:]:  # the first fill the rate conversion
         assert heard.coils[0].mean() == pytest.approx(heard.traces.mean() / 0.6, rel=1e-3)  # shares differ by a step
         assert heard.march_s * RATE_HZ * session.voices.factor == pytest.approx(len(heard.traces))
@@ -120,12 +122,13 @@ def test_the_unit_s_own_meter_gets_the_current_through_its_coil():
 
 def test_memory_is_flat():
     session = Session(load_unit("teaching"), bursts(), "draft")
-    session.voices.probe(session.voices.find_probes(["ctl", "R3.current"]))
-    advance(session, 30)
+    session.probe(session.voices.find_probes(["ctl", "R3.current"]))
+    advance(session, REMEMBERED)
     tracemalloc.start()
-    advance(session, 20)
+    advance(session, REMEMBERED)
     first = tracemalloc.get_traced_memory()[0]
-    advance(session, 150)
+    advance(session, 2 * REMEMBERED)
+    gc.collect()
     grown = tracemalloc.get_traced_memory()[0] - first
     tracemalloc.stop()
     assert grown < 25_000  # a block of output alone is 8 kB, of the log some 200 bytes

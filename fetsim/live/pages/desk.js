@@ -144,8 +144,8 @@ export class Desk {
 
   /** How long it takes until what was asked for is heard. */
   #took(frame) {
-    if (this.asked === null) return;
-    this.due = { frame, asked: this.asked };
+    if (this.asked === null && !this.due) return;
+    this.due = { frame, asked: this.asked ?? this.due.asked }; // of an edition that came too late it is told again
     this.asked = null;
   }
 

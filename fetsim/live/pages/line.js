@@ -2,15 +2,14 @@
 // what the page draws. Everything else is handed on to the page.
 
 const AGAIN_MS = [300, 1000, 3000];
-const HEADER_BYTES = 16; // first frame (double), channels, frames
+const HEADER_BYTES = 28; // first frame and that of the edition (doubles), edition, channels, frames
 const TOLD_EVERY_MS = 45; // how far the sound is; in between the program counts on
 
 let socket = null;
 let address = null; // null: the page has gone
 let tries = 0;
 let ring = null; // the port of the audio thread
-let stream = null; // what came of the present one
-let told = 0;
+let told = { at: 0, edition: 0, refused: 0 };
 
 onmessage = ({ data }) => {
   if (data.open) open(data.open);
@@ -45,36 +44,27 @@ function send(message) {
 
 function take(message) {
   if (message.is === "begin" || message.is === "held") ring?.postMessage({ ahead: message.ahead_s });
-  if (message.is === "begin" && message.anew) {
-    stream = { first: null, expected: null, gaps: 0 };
-    ring?.postMessage({ reset: true });
-  }
+  if (message.is === "begin" && message.anew) ring?.postMessage({ reset: true });
   postMessage(message);
 }
 
 function play(data) {
-  if (!ring || !stream) return;
+  if (!ring) return;
   const view = new DataView(data);
-  const [first, channels, frames] = [view.getFloat64(0, true), view.getUint32(8, true), view.getUint32(12, true)];
-  stream.first ??= first;
-  if (stream.expected !== null && first !== stream.expected) {
-    stream.gaps += 1; // blocks that never came
-    stream.first += first - stream.expected;
-  }
-  stream.expected = first + frames;
+  const [first, since] = [view.getFloat64(0, true), view.getFloat64(8, true)];
+  const [edition, channels, frames] = [16, 20, 24].map((at) => view.getUint32(at, true));
   if (!frames) return;
   const samples = Array.from({ length: channels }, (_, k) => new Float32Array(data.slice(HEADER_BYTES + 4 * k * frames, HEADER_BYTES + 4 * (k + 1) * frames)));
-  ring.postMessage({ samples }, samples.map((one) => one.buffer));
+  ring.postMessage({ first, since, edition, samples }, samples.map((one) => one.buffer));
 }
 
 function listen(port) {
   ring = port;
-  ring.onmessage = ({ data: { played, dropouts } }) => {
-    if (!stream) return;
-    const missed = dropouts + stream.gaps;
-    postMessage({ is: "progress", first: stream.first, played, dropouts: missed });
-    if (performance.now() - told < TOLD_EVERY_MS) return;
-    told = performance.now();
-    send({ do: "played", frames: played, dropouts: missed });
+  ring.onmessage = ({ data: { frame, dropouts, edition, refused } }) => {
+    postMessage({ is: "progress", frame, dropouts });
+    const now = performance.now();
+    if (now - told.at < TOLD_EVERY_MS && edition === told.edition && refused === told.refused) return;
+    told = { at: now, edition, refused };
+    send({ do: "played", frame, dropouts, edition, refused });
   };
 }

@@ -4,7 +4,6 @@ import { colour, pen, rounds, scale } from "./canvas.js";
 import { amount, byId, make, number } from "./dom.js";
 
 const SHOWN_S = 10;
-const ROWS_HZ = 100;
 const HEIGHT = 150;
 const READ_MS = 150;
 const LEAST_DB = 12; // of the scale
@@ -19,6 +18,7 @@ export class Meters {
     this.rows = []; // one list a channel
     this.lastRead = 0;
     link.on("hello", (hello) => {
+      this.rowsHz = hello.rows_hz;
       this.needles = Array.from({ length: hello.channels }, () => ({ at: null, speed: 0 }));
       byId("needle-bars").replaceChildren(...this.needles.map(() => make("div", { className: "bar" }, make("div"))));
       this.rows = Array.from({ length: hello.channels }, () => []);
@@ -29,7 +29,10 @@ export class Meters {
       const own = needles.map((one) => one.part).filter(Boolean);
       byId("needle-name").textContent = own.length ? `Needle of ${own.join(" / ")}` : "Needle, standard ballistics";
     });
-    link.on("meters", (message) => this.waiting.push(message));
+    link.on("meters", (message) => {
+      while (this.waiting.length && this.waiting.at(-1).frame >= message.frame) this.waiting.pop(); // replaced
+      this.waiting.push(message);
+    });
     link.on("begin", ({ anew }) => anew && (this.waiting = []));
     this.scopes = [];
   }
@@ -55,9 +58,9 @@ export class Meters {
       const kept = this.rows[channel];
       one.gain_reduction_mean_db.forEach((mean, k) => {
         kept.push({ mean, most: one.gain_reduction_max_db[k] });
-        if (!this.#law(channel).part) this.#swing(channel, mean, 1 / ROWS_HZ);
+        if (!this.#law(channel).part) this.#swing(channel, mean, 1 / this.rowsHz);
       });
-      if (kept.length > SHOWN_S * ROWS_HZ) kept.splice(0, kept.length - SHOWN_S * ROWS_HZ);
+      if (kept.length > SHOWN_S * this.rowsHz) kept.splice(0, kept.length - SHOWN_S * this.rowsHz);
     });
     if (scope) this.scopes.forEach((show) => show(scope));
   }
@@ -118,7 +121,7 @@ export class Meters {
     const place = (db) => 8 + ((height - 16) * Math.max(db, -1)) / most;
     scale(found, 0, height, rounds(0, most), place, (db) => `${Math.round(db)} dB`);
     this.rows.forEach((rows, channel) => {
-      const x = (k) => width - ((rows.length - 1 - k) / (SHOWN_S * ROWS_HZ)) * (width - 50);
+      const x = (k) => width - ((rows.length - 1 - k) / (SHOWN_S * this.rowsHz)) * (width - 50);
       const line = (name, alpha, dash) => {
         context.beginPath();
         rows.forEach((row, k) => context.lineTo(x(k), place(row[name])));

@@ -126,12 +126,18 @@ export class Parts {
 
   #field(name, label) {
     const field = make("input", { type: "text", className: "amount", "aria-label": label, autocomplete: "off", spellcheck: false });
-    field.addEventListener("change", () => this.#change(name, field.value.trim() || null));
+    field.addEventListener("input", () => (this.typed = field)); // until it is done, nothing else is written into it
+    field.addEventListener("blur", () => (this.typed = null));
+    field.addEventListener("change", () => {
+      this.typed = null;
+      this.#change(name, field.value.trim() || null);
+    });
     field.addEventListener("keydown", (event) => {
       if (event.key === "ArrowUp" || event.key === "ArrowDown") {
         event.preventDefault();
         this.#step(name, event.key === "ArrowUp");
       } else if (event.key === "Escape") {
+        this.typed = null;
         field.value = this.state?.values[name] ?? "";
       }
     });
@@ -141,7 +147,7 @@ export class Parts {
 
   #state(state) {
     this.state = state;
-    for (const [name, field] of this.fields) field.value = state.values[name] ?? "";
+    for (const [name, field] of this.fields) if (field !== this.typed) field.value = state.values[name] ?? "";
     for (const [name, slider] of this.sliders) {
       slider.value = state.positions[name];
       slider.setAttribute("aria-valuetext", state.values[name]);

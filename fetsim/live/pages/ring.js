@@ -20,31 +20,54 @@ export class Ring extends AudioWorkletProcessor {
     line.onmessage = ({ data }) => {
       if (data.reset) this.reset();
       else if (data.ahead) this.prefill = PREFILL * data.ahead * sampleRate;
-      else this.take(data.samples);
+      else this.take(data);
     };
   }
 
+  /** Frames are those of the session's output, from the first one that comes. */
   reset() {
-    this.filled = 0; // frames that came in
-    this.played = 0;
+    this.filled = null; // the first frame that is not there yet
+    this.played = 0; // the one that is given out next
+    this.edition = this.refused = 0;
     this.dropouts = 0;
     this.waiting = true;
     this.quanta = 0;
   }
 
-  take(samples) {
-    const at = this.filled % this.capacity;
+  take({ first, since, edition, samples }) {
+    if (this.filled === null) [this.filled, this.played, this.edition] = [first, first, edition];
+    if (edition !== this.edition && !this.#accepts(first, since, edition)) return;
+    if (first > this.filled) this.#skip(first);
+    const at = first % this.capacity;
     samples.forEach((one, channel) => {
-      const first = one.subarray(0, this.capacity - at);
-      this.rings[channel].set(first, at);
-      this.rings[channel].set(one.subarray(first.length), 0);
+      const part = one.subarray(0, this.capacity - at);
+      this.rings[channel].set(part, at);
+      this.rings[channel].set(one.subarray(part.length), 0);
     });
-    this.filled += samples[0].length;
+    this.filled = first + samples[0].length;
+  }
+
+  /** Another edition takes the place of what is here, where its beginning is there and has not been given out yet. */
+  #accepts(first, since, edition) {
+    if (edition === this.refused) return false;
+    if (first === since && first >= this.played) {
+      this.edition = edition;
+      this.filled = Math.min(this.filled, first);
+    } else this.refused = edition;
+    this.#tell();
+    return this.edition === edition;
+  }
+
+  /** Blocks never came. */
+  #skip(first) {
+    this.dropouts += 1;
+    this.played = first;
+    this.waiting = true;
   }
 
   process(inputs, [output]) {
     const count = output[0].length;
-    const ready = this.filled - this.played;
+    const ready = (this.filled ?? 0) - this.played;
     if (this.waiting && ready >= Math.max(this.prefill, count)) this.waiting = false;
     if (!this.waiting && ready < count) {
       this.waiting = true;
@@ -52,8 +75,13 @@ export class Ring extends AudioWorkletProcessor {
     }
     if (!this.waiting) this.give(output, count);
     this.quanta += 1;
-    if (this.quanta % TOLD_QUANTA === 0) this.line?.postMessage({ played: this.played, dropouts: this.dropouts });
+    if (this.quanta % TOLD_QUANTA === 0) this.#tell();
     return true;
+  }
+
+  #tell() {
+    const { filled, played, dropouts, edition, refused } = this;
+    if (filled !== null) this.line?.postMessage({ frame: played, dropouts, edition, refused });
   }
 
   give(output, count) {

@@ -84,8 +84,8 @@ export class Sound extends EventTarget {
     this.gain.gain.setTargetAtTime(target, this.context.currentTime, seconds / 4);
   }
 
-  #progress({ first, played, dropouts }) {
-    this.frame = first === null ? null : first + played;
+  #progress({ frame, dropouts }) {
+    this.frame = frame;
     this.dropouts = dropouts;
     if (this.state === "playing") this.dispatchEvent(new CustomEvent("played"));
   }
