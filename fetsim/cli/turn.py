@@ -1,5 +1,6 @@
 """``fetsim turn``: turn values while a recording plays."""
 
+import gc
 import webbrowser
 from pathlib import Path
 from typing import Annotated
@@ -68,6 +69,8 @@ def turn(
         serve(hub, at, token)
     except KeyboardInterrupt:
         print("Ended.", flush=True)
+    finally:
+        gc.freeze()  # all has ended; to look through it for what to take apart would take seconds on a busy machine
 
 
 def _ends(text: str) -> tuple[float | None, float | None]:

@@ -21,8 +21,10 @@ from fetsim.errors import FetsimError
 NICE = 19
 UNASKED = ("figures",)
 """Kinds of work that nobody waits for."""
-GONE_S = 3.0
-"""So long a process has to take away what it has half written."""
+GONE_S = {"compare": 3.0, "compile": 1.0}
+LEFT_S = 0.2
+"""So long the process of a kind, or of another one, has to take away what it has half written: on a busy machine those
+of low priority come to nothing for seconds."""
 Told = Callable[[Any, str], object]
 """Called with the result, or with None and what went wrong."""
 
@@ -58,15 +60,15 @@ class Background:
         """Now, whatever is being worked out."""
         with self._lock:
             self._ended = True
-            pools = list(self._pools.values())
-        workers = [worker for pool in pools for worker in (pool._processes or {}).values()]
-        for pool in pools:
+            pools = dict(self._pools)
+        workers = [(kind, worker) for kind, pool in pools.items() for worker in (pool._processes or {}).values()]
+        for pool in pools.values():
             pool.shutdown(wait=False, cancel_futures=True)
-        for worker in workers:
+        for _, worker in workers:
             worker.terminate()
-        latest_s = monotonic() + GONE_S
-        for worker in workers:
-            worker.join(max(latest_s - monotonic(), 0.0))
+        began_s = monotonic()
+        for kind, worker in sorted(workers, key=lambda one: GONE_S.get(one[0], LEFT_S)):
+            worker.join(max(began_s + GONE_S.get(kind, LEFT_S) - monotonic(), 0.0))
             if worker.is_alive():
                 worker.kill()
 

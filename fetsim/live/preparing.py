@@ -12,7 +12,8 @@ from fetsim.errors import FetsimError
 from fetsim.live.background import Background
 from fetsim.live.figures import compile_for
 from fetsim.live.happened import Changes, Said
-from fetsim.live.session import Session, Turned, prepare, to_be_prepared
+from fetsim.live.session import Session, Turned, to_be_prepared
+from fetsim.live.voices import prepared
 from fetsim.rig.rig import Rig
 
 
@@ -114,7 +115,7 @@ class Preparing:
         ready = to_be_prepared(self._session, changes, quality, self._begun)
         if not ready.like(now.ready):
             self._compile(ready.rigs, quality)
-        return prepare(self._session, changes, quality, self._begun)
+        return Turned(changes, quality, prepared(ready))
 
     def _compile(self, rigs: Sequence[Rig], quality: str) -> None:
         seconds = compile_s(*{id(rig): rig.system for rig in rigs}.values())

@@ -4,12 +4,21 @@
 const AGAIN_MS = [300, 1000, 3000];
 const HEADER_BYTES = 28; // first frame and that of the edition (doubles), edition, channels, frames
 const TOLD_EVERY_MS = 45; // how far the sound is; in between the program counts on
+const LOOKED_EVERY_MS = 500; // whether time has gone by without this page
+const SLEPT_MS = 3000;
 
 let socket = null;
 let address = null; // null: the page has gone
 let tries = 0;
 let ring = null; // the port of the audio thread
 let told = { at: 0, edition: 0, refused: 0 };
+
+let looked = Date.now();
+setInterval(() => {
+  const slept = Date.now() - looked;
+  looked = Date.now();
+  if (slept > SLEPT_MS) postMessage({ is: "slept", seconds: slept / 1000 });
+}, LOOKED_EVERY_MS);
 
 onmessage = ({ data }) => {
   if (data.open) open(data.open);

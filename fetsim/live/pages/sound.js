@@ -15,6 +15,7 @@ export class Sound extends EventTarget {
     this.frame = null; // of the session's output, that is heard now
     this.dropouts = 0;
     this.node = null;
+    this.cutAt = null; // when the line was cut while it played
     link.on("hello", (hello) => (this.hello = hello));
     link.on("begin", ({ anew }) => anew && (this.frame = null));
     link.on("progress", (progress) => this.#progress(progress));
@@ -22,10 +23,13 @@ export class Sound extends EventTarget {
       this.#stop();
       say(text);
     });
-    link.on("closed", () => this.#stop());
+    link.on("closed", () => this.#cut());
+    link.on("open", () => this.#again());
+    link.on("slept", ({ seconds }) => this.state === "playing" && say(`This page stood still for ${seconds.toFixed(0)} s; the sound goes on from where it was.`));
   }
 
   async toggle() {
+    this.cutAt = null;
     if (this.state === "stopped") await this.play();
     else this.pause();
   }
@@ -88,6 +92,20 @@ export class Sound extends EventTarget {
     this.frame = frame;
     this.dropouts = dropouts;
     if (this.state === "playing") this.dispatchEvent(new CustomEvent("played"));
+  }
+
+  #cut() {
+    if (this.state === "playing") this.cutAt = performance.now();
+    this.#stop();
+  }
+
+  /** What played when the line was cut plays again. */
+  async #again() {
+    if (this.cutAt === null) return;
+    const seconds = (performance.now() - this.cutAt) / 1000;
+    this.cutAt = null;
+    await this.play();
+    say(`The line to the program was cut for ${seconds.toFixed(1)} s; the sound goes on from where it stood there.`);
   }
 
   #stop() {
