@@ -38,7 +38,7 @@ def turn(
         bool, typer.Option("--browser/--no-browser", help="open the page in the browser, or only print its address")
     ] = True,
 ) -> None:  # fmt: skip
-    """Turn values while a recording plays: a page for this machine's browser, heard a quarter of a second later.
+    """Turn values while a recording plays: a page for this machine's browser, heard within a quarter of a second.
 
     \b
     fetsim turn jingle.wav

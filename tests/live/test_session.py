@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from fetsim.audio.oversampling import EDGE_FRAMES
 from fetsim.audio.render import render
 from fetsim.errors import ConvergenceError, InputError, UnitError
 from fetsim.live.programme import programme_of, read_programme
@@ -134,6 +135,31 @@ def test_memory_is_flat():
     assert grown < 25_000  # a block of output alone is 8 kB, of the log some 200 bytes
 
 
+def test_what_was_gone_back_from_has_never_been():
+    """Values, a jump and a change of quality that nobody heard, in a session that was turned elsewhere afterwards: its
+    log replays, and it may be gone back to."""
+    programme, unit = bursts(), load_unit("teaching")
+    session = Session(unit, programme, "draft")
+    heard = advance(session, 8)
+    back = session.frame
+    session.take(turned(session, {"C2": "1u"}))
+    advance(session, 2)
+    session.go_round(0.1, 0.3)
+    advance(session, 4)
+    session.take_quality(turned(session, session.now.changes, "standard"))
+    advance(session, 2)
+    assert session.first_turn(back - EDGE_FRAMES) == back and session.first_turn(10**9) == session.frame
+    gone = session.turn(back, turned(session, {"R3": 470.0}, "draft"))
+    assert [(one.frame, one.kind, one.name) for one in session.log] == [(back, "change", "R3"), (back, "loop", "")]
+    live = np.concatenate((heard, advance(session, 6)))
+    assert np.array_equal(replay(unit, programme, session.log, session.frame, "draft"), live)
+    session.go_back_to(gone)
+    assert session.now.quality == "standard" and session.log[-1].kind == "quality"
+    after = advance(session, 2)
+    made = replay(unit, programme, session.log, session.frame, "draft")
+    assert np.array_equal(made[-len(after) :], after)
+
+
 def test_a_unit_without_a_solution_goes_back_to_the_values_before(monkeypatch):
     session = Session(load_unit("teaching"), bursts(), "draft")
     given = advance(session, 10)
@@ -141,12 +167,12 @@ def test_a_unit_without_a_solution_goes_back_to_the_values_before(monkeypatch):
     given = np.concatenate((given, advance(session, 4)))
     session.take(turned(session, {"C2": "330n"}))
 
-    def fails(block):
+    def fails(instant, sound):
         raise ConvergenceError("no convergence at 0.1 s around J1")
 
-    monkeypatch.setattr(session.voices, "push", fails)
+    monkeypatch.setattr(session.voices, "play", fails)
     silent = session.advance().output
-    assert not silent.any() and len(given) + len(silent) == session.frame
+    assert not silent.any() and len(given) + len(silent) == session.frame - EDGE_FRAMES
     assert session.now.changes == {"C2": "220n"} and session.log[-1].kind == "failure"
     assert "J1" in session.log[-1].name
     assert np.isfinite(advance(session, 4)).all()
