@@ -31,7 +31,9 @@ from fetsim.studies.fit.known import (
 from fetsim.studies.fit.problem import DB_A_NEPER, Fitting
 from fetsim.studies.fit.record import Checked, Fit, Residual, Value
 from fetsim.studies.fit.search import Found, search
+from fetsim.studies.observed.heard import brought
 from fetsim.studies.observed.observations import Observations
+from fetsim.studies.observed.order import FAR_DB, check_order
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.observed.sums import Sums
 
@@ -84,6 +86,7 @@ def fit(
     before, levels = problem.shown, problem.levels()
     assert before is not None
     _plausible(observations, before)
+    _right_way_round(observations, before, levels, workers)
     found, rounds = _found(problem, start, low, high)
     covariance = covariance_of(found.local.matrix)
     ends, profiled = _intervals(problem, found, covariance, frees)
@@ -159,6 +162,14 @@ def _plausible(observations: Observations, before: Predicted) -> None:
             )
     if mistakes:
         raise InputError("\n".join(mistakes))
+
+
+def _right_way_round(observations: Observations, before: Predicted, levels: Levels, workers: int | None) -> None:
+    """Raises InputError where dry and wet are swapped."""
+    each = zip(observations.recordings, before.outputs, levels, strict=True)
+    for recording, output, (sums, model, was) in each:
+        if output is not None and _db(np.sum(was * sums.counts), np.sum(model * sums.counts)) > FAR_DB:
+            check_order(observations, recording, brought(recording, np.asarray(output, dtype=np.float64)), workers)
 
 
 def _intervals(

@@ -9,6 +9,7 @@ from fetsim.measurements.recordings.capture import load_capture
 from fetsim.measurements.recordings.loopback import Loopback
 from fetsim.measurements.recordings.sound import read_sound
 from fetsim.schematic.unit import Unit
+from fetsim.studies.observed.heard import check_covered
 from fetsim.studies.observed.observations import Recording
 
 GAIN_SIGMA_DB = 0.05
@@ -44,6 +45,7 @@ def recording_of(
     if found.wet.shape[1] != 1:
         raise InputError(f"{wet}: has {found.wet.shape[1]} channels; say which one the unit is in, as channel 1")
     played, heard = (_one(path, channel) for path in (dry, wet))  # as they are: they are brought in step once, later
+    check_covered(wet.name, len(found.dry), len(played), found.rate_hz)
     return Recording(
         dry=played, wet=heard if loopback is None else loopback.taken_out(heard), rate_hz=found.rate_hz,
         settings=dict(settings or {}), gain_sigma_db=None if loopback is None else GAIN_SIGMA_DB, name=wet.name,

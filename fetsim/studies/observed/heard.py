@@ -13,7 +13,7 @@ from scipy import fft
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.traces.first_guess import UnlikeError
-from fetsim.measurements.traces.in_step import in_step
+from fetsim.measurements.traces.in_step import InStep, in_step
 from fetsim.measurements.traces.instants import on_clock
 from fetsim.studies.observed.observations import Recording
 from fetsim.studies.observed.sums import Column, Sums, Whole, sums_of
@@ -24,6 +24,8 @@ EDGE = 512
 """Samples at both ends of the recording that filters have touched."""
 LEAST_SHARE = 0.25
 """Of the dry sound that the recording must cover."""
+LIKE = 0.5
+"""Normalised correlation; where it is less, another reference may be nearer."""
 UNLIKE = (
     "{name}: is not like what the unit gives by its file; if it is the right take at the right settings, the fault is "
     "too gross for a recording to tell: leave it out and go by readings"
@@ -61,15 +63,48 @@ class _Stretch:
         return self.column.part(self.first + first, self.first + last)
 
 
+def check_covered(name: str, covered: int, length: int, rate_hz: float) -> None:
+    """Raises InputError where too few of the dry sound's samples were recorded."""
+    if covered < LEAST_SHARE * length:
+        raise InputError(
+            f"{name}: wet covers {max(covered, 0) / rate_hz:.3g} s of the {length / rate_hz:.3g} s of dry; is it cut "
+            "short? give a dry file of that part alone, or record it again"
+        )
+
+
+def brought(recording: Recording, output: Array, like: Array | None = None) -> InStep:
+    """The recording in step with what a model gives [shape=(n,)], by its likeness with that, or with what is more
+    ``like`` it; where it has none, as with a gross fault, by that with the dry sound. Raises InputError where it is
+    like none of them."""
+    tried: list[tuple[InStep, bool]] = []
+    for reference in [*([] if like is None else [like]), output, recording.dry]:
+        try:
+            tried.append((in_step(recording.wet, reference=reference, rate_hz=recording.rate_hz),
+                          reference is recording.dry))  # fmt: skip
+        except UnlikeError:
+            continue
+        except InputError as error:
+            raise InputError(f"{recording.name}: {error}") from None
+        if tried[-1][0].likeness[0] > LIKE:
+            break
+    if not tried:
+        raise InputError(UNLIKE.format(name=recording.name))
+    found, by_dry = max(tried, key=lambda one: one[0].likeness[0])
+    check_covered(recording.name, len(found.reference), len(output), recording.rate_hz)
+    first = round(found.start_s * recording.rate_hz)
+    model = output[first : first + len(found.reference)]
+    sign = -1 if by_dry and float(found.reference[:, 0] @ model) < 0.0 else 1
+    gain = float(found.recording[:, 0] @ model) / float(model @ model)
+    return replace(
+        found, reference=model[:, None], recording=sign * found.recording, polarity=(sign * found.polarity[0],),
+        gain_db=(float(20.0 * np.log10(max(abs(gain), 1e-15))),),
+    )  # fmt: skip
+
+
 def placed(recording: Recording, output: Array) -> Place:
-    """Where a recording lies, by likeness with what the model gives [shape=(n,)]. Raises InputError where it is not
-    like that at all."""
-    try:
-        found = in_step(recording.wet, reference=output, rate_hz=recording.rate_hz)
-    except UnlikeError:
-        raise InputError(UNLIKE.format(name=recording.name)) from None
-    except InputError as error:
-        raise InputError(f"{recording.name}: {error}") from None
+    """Where a recording lies to what the model gives [shape=(n,)]. Raises InputError where it is not like that at
+    all."""
+    found = brought(recording, output)
     gain = found.polarity[0] * 10.0 ** (found.gain_db[0] / 20.0)
     clock = 1e-6 * found.clock_ppm
     return Place(delay=found.delay_s * recording.rate_hz, clock=clock, gain=gain)
@@ -86,11 +121,7 @@ def compared(
     length = len(output)
     first = max(0, int(np.ceil(-place.delay / (1.0 + place.clock))) + EDGE)
     last = min(length, int((len(recording.wet) - 1 - place.delay) / (1.0 + place.clock)) - EDGE)
-    if last - first < LEAST_SHARE * length:
-        raise InputError(
-            f"{recording.name}: wet covers {max(last - first, 0) / recording.rate_hz:.3g} s of the "
-            f"{length / recording.rate_hz:.3g} s of dry; is it cut short?"
-        )
+    check_covered(recording.name, last - first, length, recording.rate_hz)
     begin = place.delay + (first - EDGE) * (1.0 + place.clock)
     wet = on_clock(recording.wet, delay_samples=begin, clock=place.clock)[EDGE : EDGE + last - first] / place.gain
     last = first + len(wet)

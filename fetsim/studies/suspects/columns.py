@@ -12,17 +12,17 @@ from functools import cached_property, partial
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import FetsimError, InputError
-from fetsim.measurements.traces.first_guess import UnlikeError
-from fetsim.measurements.traces.in_step import InStep, in_step
+from fetsim.errors import InputError
+from fetsim.measurements.traces.in_step import InStep
 from fetsim.measurements.traces.quiet import quiet_floor
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.fault_words import is_fault
 from fetsim.schematic.faults import faults_of
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
-from fetsim.studies.observed.heard import UNLIKE
+from fetsim.studies.observed.heard import brought
 from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.observed.order import FAR_DB, check_order, left_db
 from fetsim.studies.observed.predict import Predicted, Samples, predict
 from fetsim.studies.observed.readings import Reading
 from fetsim.studies.spread.evaluate import Changes
@@ -70,17 +70,19 @@ class Heard:
         power = float(played @ played)
         return float(np.clip(self.wet @ played / power, *LEVELS)) if power > 0.0 else 1.0
 
-    def cut(self, output: Samples) -> Array:
+    def cut(self, output: Samples | Array) -> Array:
         """The part of a play that counts."""
         return np.asarray(output[self.first : self.first + len(self.wet)], dtype=np.float64)
 
 
-def heard(recording: Recording, output: Array) -> Heard:
-    """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound. Raises InputError."""
-    found = in_step(recording.wet, reference=output, rate_hz=recording.rate_hz)
+def heard(recording: Recording, output: Array, like: Array | None = None) -> Heard:
+    """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound. ``like``: what a build makes of it that
+    is more like the recording, which then has the place and the level of that one. Raises InputError."""
+    found = brought(recording, output, like)
     first = round(found.start_s * recording.rate_hz)
     model, wet = found.reference[:, 0], found.recording[:, 0]
-    gain = float(wet @ model / (model @ model))
+    level_of = model if like is None else like[first : first + len(wet)]
+    gain = float(wet @ level_of / (level_of @ level_of))
     known = recording.gain_sigma_db is not None
     wet = wet if known else wet / gain
     level = float(np.std(wet))
@@ -128,13 +130,29 @@ class Columns:
     def count(self) -> int:
         return int(self.readings.shape[1])
 
-    def add(self, builds: Sequence[Changes], steps: Sequence[float], origin: Predicted | None = None,
+    def add(self, builds: Sequence[Changes], steps: Sequence[float], *, levelled: bool = False,
             progress: Progress = unwatched) -> list[str]:  # fmt: skip
-        """Columns for builds, each the difference from ``origin`` (default: the unit as drawn) over its step; of what
-        cannot be had there is a column of zeros. Why it cannot, for each; empty where it can."""
+        """Columns for builds, each the difference from the unit as drawn over its step (``difference``); of what cannot
+        be had there is a column of zeros. Why it cannot, for each; empty where it can."""
         found = self.predicted(builds, progress)
-        self.put([self.difference(one, origin, step) for one, step in zip(found, steps, strict=True)])
+        each = zip(found, steps, strict=True)
+        self.put([self.difference(one, step=step, levelled=levelled) for one, step in each])
         return ["; ".join(one.reasons) for one in found]
+
+    def in_step_with(self, builds: Sequence[Changes], progress: Progress = unwatched) -> "Columns":
+        """The same, before there are any: recordings that are far from the unit as drawn lie to it as what comes
+        nearest of these builds says."""
+        far = [k for k, one in enumerate(self.heard) if left_db(one.wet, one.model) > FAR_DB]
+        if not far:
+            return self
+        found, anew = self.predicted(builds, progress), list(self.heard)
+        for k in far:
+            one, drawn = self.heard[k], self.base.outputs[k]
+            outputs = [np.asarray(each.outputs[k], np.float64) for each in found if each.outputs[k] is not None]
+            nearest = min(outputs, key=lambda output: left_db(one.wet, one.cut(output)), default=None)
+            if nearest is not None and left_db(one.wet, one.cut(nearest)) < left_db(one.wet, one.model):
+                anew[k] = heard(one.recording, np.asarray(drawn, np.float64), nearest)
+        return replace(self, heard=tuple(anew), tables=tuple(map(_table, anew)))
 
     def predicted(
         self, builds: Sequence[Changes], progress: Progress = unwatched, *, keep: bool = True
@@ -271,15 +289,13 @@ def columns_of(
     found = []
     for recording, output in zip(observations.recordings, base.outputs, strict=True):
         assert output is not None
-        try:
-            found.append(heard(recording, np.asarray(output, dtype=np.float64)))
-        except UnlikeError:
-            raise InputError(UNLIKE.format(name=recording.name)) from None
-        except FetsimError as error:
-            raise type(error)(f"{recording.name}: {error}") from None
+        found.append(heard(recording, np.asarray(output, dtype=np.float64)))
+        check_order(observations, recording, found[-1].step, workers)
     return Columns(
         observations=every, base=base, draft=draft, heard=tuple(found), taken=len(observations.readings),
-        tables=tuple(Table.of(one.look, one.look.rows(one.wet - one.model), one.seconds, STEPS_DB - one.noise_db)
-                     for one in found),
-        readings=np.zeros((len(every.readings), 0)), workers=workers,
+        tables=tuple(map(_table, found)), readings=np.zeros((len(every.readings), 0)), workers=workers,
     )  # fmt: skip
+
+
+def _table(one: Heard) -> Table:
+    return Table.of(one.look, one.look.rows(one.wet - one.model), one.seconds, STEPS_DB - one.noise_db)

@@ -83,17 +83,16 @@ def suspects(
     processes_of(workers)
     candidates = candidates_of(unit, observations.readings, ask)
     columns = columns_of(observations, candidates, quality=quality, workers=workers)
+    every = faults_of(unit, rates=rates)
+    drawn = [one for one in every if one.kind not in AS_VALUES and one.rate > 0.0] if faults else []
+    columns = columns.in_step_with([one.changes for one in drawn])
     setting = (set_up if trims_set else as_drawn)(unit, *values_of(unit))
     values = setting.values
     columns.add(setting.moved(), [one.step for one in values],
                 progress=lambda share: progress(0.4 * share))  # fmt: skip
-    every = faults_of(unit, rates=rates)
-    singles = single_values(values, every)
-    if faults:
-        drawn = [one for one in every if one.kind not in AS_VALUES and one.rate > 0.0]
-        why = columns.add([one.changes for one in drawn], [1.0] * len(drawn),
-                          progress=lambda share: progress(0.4 + 0.4 * share))  # fmt: skip
-        singles += single_faults(drawn, why, len(values))
+    why = columns.add([one.changes for one in drawn], [1.0] * len(drawn), levelled=True,
+                      progress=lambda share: progress(0.4 + 0.4 * share))  # fmt: skip
+    singles = [*single_values(values, every), *single_faults(drawn, why, len(values))]
     search = Search(columns=columns, set_up=setting, hypotheses=with_chances(singles))
     search.run(progress=lambda share: progress(0.8 + 0.2 * share))
     return told(search)
@@ -152,6 +151,8 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     odds = (1.0 - float(chance[0])) / max(float(chance[0]), 1e-300)
     below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
     first = hypotheses[0]
+    heard = tuple(heard_before(columns, k, forms[0].offset + means[0][0]) for k in range(len(columns.heard)))
+    left_db = max((one.after_db for one in heard), default=None)
     return Suspicion(
         provenance=provenance(Rig(columns.observations.unit)),
         healthy=float(chance[0]),
@@ -161,8 +162,8 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
         model_error_db=float(max(errors_db)) if errors_db else None,
         below=bool(below),
         readings=tuple(_readings(search, first, means[0][0])),
-        heard=tuple(heard_before(columns, k, forms[0].offset + means[0][0]) for k in range(len(columns.heard))),
-        verdict=verdict_of(below, float(chance[0]), found, reads, bool(columns.heard)),
+        heard=heard,
+        verdict=verdict_of(below, float(chance[0]), found, reads, bool(heard), left_db),
         warnings=tuple(text for one in columns.heard for text in one.step.warnings),
     )
 

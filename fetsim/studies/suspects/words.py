@@ -6,6 +6,8 @@ from fetsim.studies.suspects.record import NextReading, SuspectGroup
 
 CLEAR, LIKELY = 0.9, 0.5
 MOST_NAMED = 6
+UNEXPLAINED_DB = -20.0
+"""No model is so far off that a recording of a good unit leaves more."""
 
 
 def verdict_of(
@@ -14,14 +16,20 @@ def verdict_of(
     groups: Sequence[SuspectGroup],
     reads: Sequence[NextReading],
     recorded: bool,
+    left_db: float | None = None,
 ) -> str:
-    """Whom to suspect and what to read next."""
+    """Whom to suspect and what to read next. ``left_db``: of the recording where the first suspect leaves most."""
     if not groups:
         return "Nothing can be told: there is no suspect that could be weighed."
     first = groups[0]
     # a value that is off and a fault as drawn may be two groups of one part
     chance = sum(one.probability for one in groups if set(_names(one)) <= set(_names(first)))
-    if below:
+    if below and left_db is not None and left_db > UNEXPLAINED_DB:
+        what = (
+            f"No suspect explains the recording, of which {left_db:.0f} dB are left at best: what is wrong is none of "
+            "them, or sounds other each time, as a loop does that chatters"
+        )
+    elif below:
         what = (
             f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "
             "effect of a fault, if there is one, lies below noise, tolerances and the error of the model"

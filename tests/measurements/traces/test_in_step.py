@@ -95,6 +95,19 @@ def test_what_does_not_belong_together_is_refused():
         in_step(np.ones((96_000, 2)) * music(at, 5, 2.0)[:, None], reference=music(at, 5, 2.0), rate_hz=RATE_HZ)
 
 
+def test_a_unit_that_chatters_is_brought_in_step_all_the_same():
+    """Its gain jumps from sample to sample between 1 and a tenth, which is more than red noise moves meanwhile."""
+    played, other = (
+        dsp.lfilter([1.0], [1.0, -0.95], np.random.default_rng(seed).normal(size=96_000)) for seed in (5, 9)
+    )
+    gain = np.random.default_rng(1).choice([0.1, 1.0], 96_000)
+    found = in_step(np.roll(-gain * played, 1234), reference=played, rate_hz=RATE_HZ)
+    assert found.delay_s * RATE_HZ == pytest.approx(1234.0, abs=0.3) and found.polarity == (-1,)
+    assert found.clock_ppm == pytest.approx(0.0, abs=5.0)
+    with pytest.raises(InputError, match="does not resemble"):
+        in_step(gain * other, reference=played, rate_hz=RATE_HZ)
+
+
 def test_a_tone_is_said_to_be_ambiguous():
     tone = np.sin(2.0 * np.pi * 1000.0 * np.arange(96_000) / RATE_HZ)
     assert "ambiguous" in in_step(tone[5000:], reference=tone, rate_hz=RATE_HZ).warnings[0]

@@ -43,3 +43,9 @@ def test_what_is_not_decided_is_said_to_be_so() -> None:
 def test_what_tolerances_explain_is_not_called_a_fault() -> None:
     said = verdict_of(True, 0.4, [group(R1=0.5)], [], True)
     assert "R1" not in said and "nothing wrong: 40 %" in said
+
+
+def test_what_no_suspect_explains_is_not_said_to_be_nothing() -> None:
+    said = verdict_of(True, 0.1, [group(R1=0.5)], [NEXT], True, -8.0)
+    assert said.startswith("No suspect explains the recording, of which -8 dB are left") and "the volts at ctl" in said
+    assert verdict_of(True, 0.4, [group(R1=0.5)], [], True, -50.0).startswith("Nothing is seen")
