@@ -10,8 +10,10 @@ given up.
 """
 
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from typing import Any, TypeVar
 
 from joblib import Parallel, delayed, parallel_config
@@ -58,9 +60,11 @@ def run_apart(
             left = [number for number in range(len(jobs)) if number not in found]
             before = len(found)
             try:
-                for number, result in Parallel(return_as="generator_unordered", batch_size=1)(
-                    delayed(_numbered)(work, number, jobs[number]) for number in left
-                ):
+                with _undisturbed():
+                    results = Parallel(return_as="generator_unordered", batch_size=1)(
+                        delayed(_numbered)(work, number, jobs[number]) for number in left
+                    )
+                for number, result in results:
                     found[number] = result
                     arrived(number, result)
                     progress(len(found) / len(jobs))
@@ -86,6 +90,21 @@ def processes_of(workers: int | None) -> int:
 def _numbered(work: Callable[[Any], Result], number: int, job: Any) -> tuple[int, Result]:
     with threadpool_limits(1, "blas"):
         return number, work(job)
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Processes that are started here never hear of Ctrl-C, which a terminal sends to all of them: one that it meets
+    while it starts would tell so in pages. It waits until they are, and this process ends them."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # else it is started among them, and takes the mask off
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager

@@ -48,6 +48,16 @@ def sleeps(number):
     return number
 
 
+def deaf(number):
+    return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
+def test_other_processes_never_hear_of_an_interruption():
+    """A terminal sends Ctrl-C to all of them, and one that is starting would print pages."""
+    assert all(run_apart(range(4), deaf, workers=2))
+    assert not deaf(0)
+
+
 @pytest.mark.parametrize("workers", [1, 2])
 def test_results_are_in_order_and_progress_ends_at_one(workers):
     shares = []

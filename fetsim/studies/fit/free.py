@@ -24,6 +24,10 @@ MOST_FREE = 40
 QUANTILES = (np.arange(2000) + 0.5) / 2000
 """At which the mean and the deviation of a law are taken."""
 DECADE = log(10.0)
+NEAR_TURN, NEAR_VALUE = 0.15, 0.5
+"""Standard deviation of a control's position and of a value's logarithm about which nothing is known, while a search
+is far off (own choice: what hands and eyes see)."""
+SEED = 1
 FAR = 1.0
 """How far a value with a tolerance may go in the search, in its logarithm; a control from end to end."""
 
@@ -87,6 +91,22 @@ def frees_of(texts: Iterable[str], unit: Unit, *, others: bool = False) -> tuple
     if others:
         found += [_of_spread(one, asked=False) for name, one in drawn.items() if name not in names]
     return tuple(found), _prior(found, drawn)
+
+
+def leaning(prior: Prior, frees: Sequence[Free]) -> Prior:
+    """The same where what nothing is known of is taken to lie near the file's value."""
+    unknown = np.array([not np.isfinite(one.sigma) for one in frees])
+    near = np.array([NEAR_TURN if one.turn else NEAR_VALUE for one in frees])
+    middle = np.where(unknown, [one.start for one in frees], prior.middle)
+    return Prior(middle=middle, precision=prior.precision + np.diag(np.where(unknown, near**-2, 0.0)))
+
+
+def draws_of(prior: Prior, frees: Sequence[Free], count: int) -> list[Array]:
+    """So many places out of what is known, always the same."""
+    normal = np.random.default_rng(SEED).standard_normal((count, len(frees)))
+    away = normal @ np.linalg.cholesky(np.linalg.inv(prior.precision)).T
+    low, high = (np.array([getattr(one, end) for one in frees]) for end in ("low", "high"))
+    return list(np.clip(prior.middle + away, low, high))
 
 
 def _free(text: str, drawn: Mapping[str, Drawn], unit: Unit) -> Free:

@@ -7,7 +7,8 @@ slopes are taken along the directions that the data tell apart, in steps that ar
 they are kept and put right by what each step did (``secant``). At each place recordings are brought to the model's
 clock and level anew and weighed anew. Far from the truth what is left hangs together, and a hundred thousand numbers
 tell no more than a hundred would (``excess``): divided by that, the data leave what is hardly seen to what is known
-before, instead of chasing it through bent valleys.
+before, instead of chasing it through bent valleys. There a search goes the first part of its way with other weights
+(``afar``): under those that the end has it would be content with a valley in which the quiet passages are right.
 """
 
 from collections.abc import Mapping, Sequence
@@ -19,7 +20,7 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
 from fetsim.rig.runner import Progress, unwatched
-from fetsim.studies.fit.free import Free, Prior
+from fetsim.studies.fit.free import Free, Prior, leaning
 from fetsim.studies.fit.search import Local
 from fetsim.studies.fit.secant import mixed_in, rows_after
 from fetsim.studies.observed.heard import LEAST_SHARE, Place, compared, placed
@@ -48,6 +49,8 @@ LARGEST_STEP = 25.0
 PIECE_S, LOUD, WORTH = 3.0, 0.1, 0.5
 """Seconds that a search begins with, behind the first sample of so much of the largest; only where they are less than
 this share of the recording."""
+LITTLE_EXCESS = 30.0
+"""With more the truth is far."""
 DB_A_NEPER = 20.0 / np.log(10.0)
 
 
@@ -121,6 +124,8 @@ class Fitting:
         self.excess = [1.0] * len(observations.recordings)
         """By how much what each recording knows is divided."""
         self.evaluations = 0
+        self._far = False
+        """Whether the truth is: see ``afar``."""
 
     def changes(self, place: Array) -> dict[str, float]:
         """The unit at a place, as changes of the one observed."""
@@ -159,18 +164,21 @@ class Fitting:
         self._columns = [[] for _ in self.observations.recordings]
         self._mix = np.zeros((len(self.frees), 0))
         self._stand(place, self._predicted([place])[0])
+        self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
 
-    def beginning(self) -> "Fitting | None":
-        """The same with the beginning of long recordings, in draft, to come near the values at less expense; None
-        where all are short. It begins where they do, since what a unit does hangs on what was before."""
-        cut = [_cut(*each) for each in zip(self.observations.recordings, self._places, strict=True)]
-        if sum(len(one.dry) for one in cut) == sum(len(one.dry) for one in self.observations.recordings):
+    def afar(self) -> "Fitting | None":
+        """The same for who comes from afar, in draft: with the beginning of long recordings, at less expense, what is
+        left over weighed as what is to be learnt, and nothing far from the file's values of which nothing is known.
+        None where hardly anything is left that hangs together, or nothing was recorded. A piece begins where its
+        recording does, since what a unit does hangs on what was before."""
+        if max(self.excess, default=0.0) <= LITTLE_EXCESS:
             return None
+        cut = [_cut(*each) for each in zip(self.observations.recordings, self._places, strict=True)]
         found = Fitting(
-            replace(self.observations, recordings=tuple(cut)), self.frees, self.prior, quality=DEFAULT_QUALITY,
-            workers=self._workers, progress=self._next(0.5), cache=self._cache,
+            replace(self.observations, recordings=tuple(cut)), self.frees, leaning(self.prior, self.frees),
+            quality=DEFAULT_QUALITY, workers=self._workers, progress=self._next(0.5), cache=self._cache,
         )  # fmt: skip
-        found._places = list(self._places)
+        found._places, found._far = list(self._places), True
         return found
 
     def _moved_to(self, place: Array, now: Predicted) -> Local:
@@ -208,7 +216,8 @@ class Fitting:
         for number, one in enumerate(sums):
             found = equations_of(one, self.heard[number].weights, gain=self._gain(number)).over(self.excess[number])
             matrix, gradient = matrix + found.matrix, gradient + found.gradient
-        return Local(matrix=matrix, gradient=gradient, cost=self._cost(place, now, sums))
+        close = self._far and max(self.excess) <= LITTLE_EXCESS
+        return Local(matrix=matrix, gradient=gradient, cost=self._cost(place, now, sums), close=close)
 
     def _models(self, now: Predicted) -> list[Array]:
         """Of each recording what comes out. Raises InputError where it cannot be played."""
@@ -262,6 +271,24 @@ class Fitting:
             found.append(self._cost(place, now, sums))
         return np.array(found)
 
+    def best_of(self, places: Sequence[Array]) -> Array:
+        """That of several places, played side by side, at which least is left over: where a normal law, as wide as what
+        is left there, makes it the most probable, recordings divided by the excess at the first of them."""
+        costs, excess = [], [1.0] * len(self.observations.recordings)
+        for number, (place, now) in enumerate(zip(places, self._predicted(places), strict=True)):
+            if any(output is None for output in now.outputs):
+                costs.append(np.inf)
+                continue
+            at, self._columns = list(self._places), [[] for _ in excess]
+            self._mix = np.zeros((len(self.frees), 0))
+            self._stand(place, now)
+            self._places = at
+            if number == 0:
+                excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
+            each = [np.sum(one.sums.counts * np.log(one.weights.noise.variance)) for one in self.heard]
+            costs.append(self._cost_known(place, now) + float(np.sum(np.divide(each, excess))))
+        return places[int(np.argmin(costs))]
+
     def levels(self) -> list[tuple[Sums, Array, Array]]:
         """Of each recording its cells, and the mean squares in them: of the model, and of what is left over
         [shape=(cells,)]."""
@@ -280,11 +307,15 @@ class Fitting:
         values = np.array([one.value for one in self.observations.readings])
         return np.asarray((values - now.readings) / self._sigma)
 
-    def _cost(self, place: Array, now: Predicted, sums: Sequence[Sums]) -> float:
+    def _cost_known(self, place: Array, now: Predicted) -> float:
+        """Of what is known before, and of the readings."""
         off = self._off(now)
         there = np.isfinite(off)
         away = place - self.prior.middle
-        found = float(away @ self.prior.precision @ away + np.sum(self.trusted[there] * off[there] ** 2))
+        return float(away @ self.prior.precision @ away + np.sum(self.trusted[there] * off[there] ** 2))
+
+    def _cost(self, place: Array, now: Predicted, sums: Sequence[Sums]) -> float:
+        found = self._cost_known(place, now)
         for number, (one, heard) in enumerate(zip(sums, self.heard, strict=True)):
             columns = one.gram.shape[1]
             own = one.picked(range(columns - 4, columns))
@@ -305,13 +336,13 @@ class Fitting:
             self._places.append(placed(recording, model))
         for _ in range(MOST_ALIGNED):
             sums = compared(recording, self._places[number], model)
-            weights = weights_of(sums, least_share=least, gain=self._gain(number))
+            weights = weights_of(sums, least_share=least, gain=self._gain(number), far=self._far)
             off = equations_of(sums, weights, gain=self._gain(number)).nuisances
             if max(abs(off[1]), abs(off[2])) < IN_STEP and abs(off[0]) < IN_STEP:
                 break
             self._places[number] = self._places[number].moved(off, len(model))
         sums = _by_value(compared(recording, self._places[number], model, self._columns[number]), self._mix)
-        weights = weights_of(sums, least_share=least, gain=self._gain(number))
+        weights = weights_of(sums, least_share=least, gain=self._gain(number), far=self._far)
         return Heard(
             place=self._places[number], sums=sums, weights=weights,
             equations=equations_of(sums, weights, gain=self._gain(number)),

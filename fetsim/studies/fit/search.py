@@ -26,8 +26,9 @@ SETTLED = 1e-3
 """Of a standard deviation squared: steps that promise no more are none."""
 DROWNED = 0.1
 """The same where a step that promises no more does not make it less: two plays differ by errors of that size."""
-LEAST_GAIN, KEPT_GAIN = 0.1, 0.5
-"""Share of what a step promised: with less it is not taken, with less its slopes are not kept."""
+LEAST_GAIN, BENT_GAIN, KEPT_GAIN = 0.1, 0.5, (0.7, 1.4)
+"""Share of what a step promised: with less it is not taken; with less it is led back; its slopes are kept where it did
+about what they foretold, since twice as much says as well as half that they are wrong."""
 SLOW = 0.05
 """Share of the sum of squares: where a step far from where slopes were taken made it less by no more, they are taken
 anew, since little may be promised because they are wrong."""
@@ -49,6 +50,8 @@ class Local:
     matrix: Array
     gradient: Array
     cost: float
+    close: bool = False
+    """Whether this is as close as who asks wants to come."""
 
 
 class Problem(Protocol):
@@ -89,7 +92,7 @@ def search(
     while rounds < MOST_ROUNDS:
         steps = _steps(local, place, damping, SHARE**tries, low, high)
         promised = max(_promised(local, step) for step in steps)
-        if promised < enough * SHARE**tries and moved <= NEAR:
+        if local.close or (promised < enough * SHARE**tries and moved <= NEAR):
             settled = True
             break
         gain, straight = 0.0, True
@@ -97,7 +100,7 @@ def search(
             tried = problem.tried([place + step for step in steps])
             best = _least(tried)
             gain = (local.cost - tried[best].cost) / promised
-            if gain <= KEPT_GAIN and moved == 0.0 and promised >= DROWNED:
+            if gain <= BENT_GAIN and moved == 0.0 and promised >= DROWNED:
                 bent = [_bent(*each, local, place, low, high) for each in zip(steps, tried, strict=True)]
                 again = problem.tried([place + step for step in bent])
                 if again[_least(again)].cost < tried[best].cost:
@@ -105,7 +108,7 @@ def search(
                     gain = (local.cost - again[best].cost) / promised
         if gain > LEAST_GAIN:
             near = moved + np.sqrt(promised) <= NEAR or gain * promised > SLOW * local.cost
-            kept = gain > KEPT_GAIN and straight and near
+            kept = KEPT_GAIN[0] < gain < KEPT_GAIN[1] and straight and near
             moved = moved + float(np.sqrt(promised)) if kept else 0.0
             place = place + steps[best]
             local = problem.near(place) if kept else problem.at(place)

@@ -18,7 +18,7 @@ from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, unwatched
-from fetsim.studies.fit.free import Free, frees_of
+from fetsim.studies.fit.free import Free, draws_of, frees_of
 from fetsim.studies.fit.known import (
     LOPSIDED_SIGMA,
     NORMAL_95,
@@ -37,8 +37,10 @@ from fetsim.studies.observed.order import FAR_DB, check_order
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.observed.sums import Sums
 
+DRAWS = 15
+"""Places of what is known before that are looked at beside the file's, before a search begins."""
 NEAR_ENOUGH = 0.1
-"""Standard deviations squared that a step in a piece may still promise."""
+"""Standard deviations squared that a step from afar may still promise."""
 TRIED = 2.0
 """Standard deviations off at which an interval is looked at."""
 BEYOND = 3.0
@@ -116,15 +118,23 @@ def fit(
 
 
 def _found(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Found, int]:
-    """And in how many rounds: in the beginnings of long recordings, in all of them, and with a finer model there."""
-    rounds, piece = 0, problem.beginning()
-    if piece is not None:
-        near = search(piece, start, low, high, enough=NEAR_ENOUGH)
-        start, rounds, problem.known = near.place, near.rounds, near.local.matrix
-        problem.evaluations += piece.evaluations
+    """And in how many rounds: from afar, from near by, and with a finer model there."""
+    start, rounds = _near(problem, start, low, high)
     first = search(problem, start, low, high)
     found = search(problem, first.place, low, high, problem.refined())
     return found, rounds + first.rounds + found.rounds
+
+
+def _near(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Array, int]:
+    """How near the truth a search from afar leads, and in how many rounds."""
+    afar = problem.afar()
+    if afar is None:
+        return start, 0
+    start = afar.best_of([start, *draws_of(afar.prior, afar.frees, DRAWS)])
+    near = search(afar, start, low, high, enough=NEAR_ENOUGH)
+    problem.known = near.local.matrix
+    problem.evaluations += afar.evaluations
+    return near.place, near.rounds
 
 
 def _enough(observations: Observations, frees: Sequence[Free]) -> None:

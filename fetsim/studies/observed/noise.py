@@ -63,6 +63,15 @@ def noise_of(
     return Noise(floor=floor, share=share, variance=floor[bands] + share[bands] * power)
 
 
+def even_noise(energy: Array, counts: Array, bands: Integers, power: Array, *, least_share: float = 0.0) -> Noise:
+    """The same far from the truth, where what is left over is what is to be learnt: one floor for each band, so that
+    what differs most counts most. (With a share of the power, and less weight for what stands out, a search is content
+    with the passages in which little happens.)"""
+    floor = np.maximum(np.bincount(bands, energy) / np.bincount(bands, counts), LEAST)
+    share = np.full(len(floor), least_share)
+    return Noise(floor=floor, share=share, variance=floor[bands] + least_share * power)
+
+
 def trust(standing_out: Array) -> Array:
     """Weight of what lies so many standard deviations out [any shape]: 1 up to ``OUTLIER``, then falling (P. Huber,
     Ann. Math. Stat. 35 (1964) 73)."""

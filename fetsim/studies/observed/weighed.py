@@ -6,7 +6,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.studies.observed.heard import NUISANCES
-from fetsim.studies.observed.noise import Noise, noise_of, trust
+from fetsim.studies.observed.noise import Noise, even_noise, noise_of, trust
 from fetsim.studies.observed.sums import Sums
 
 GAIN = 0
@@ -50,14 +50,16 @@ class Equations:
         )  # fmt: skip
 
 
-def weights_of(sums: Sums, *, least_share: float = 0.0, gain: tuple[float, float] | None = None) -> Weights:
+def weights_of(
+    sums: Sums, *, least_share: float = 0.0, gain: tuple[float, float] | None = None, far: bool = False
+) -> Weights:
     """Out of what is left when gain, delay and clock have been solved for, which needs weights itself: done until both
-    agree. ``gain``: see ``equations_of``."""
+    agree. ``gain``: see ``equations_of``. ``far`` from the truth no cell stands out (``even_noise``)."""
     power = sums.gram[:, _first(sums) + GAIN, _first(sums) + GAIN] / sums.counts
     energy = sums.gram[:, -1, -1]
     for _ in range(3):
-        noise = noise_of(energy, sums.counts, sums.bands, power, least_share=least_share)
-        trusted = trust(np.sqrt(energy / sums.counts / noise.variance))
+        noise = (even_noise if far else noise_of)(energy, sums.counts, sums.bands, power, least_share=least_share)
+        trusted = np.ones(len(energy)) if far else trust(np.sqrt(energy / sums.counts / noise.variance))
         weights = Weights(noise=noise, trust=trusted)
         energy = left_over(sums, equations_of(sums, weights, gain=gain).nuisances)
     return weights

@@ -7,6 +7,8 @@ import soundfile
 import fetsim
 from fetsim.cli.main import main
 from fetsim.errors import InputError
+from fetsim.studies.fit.free import draws_of, frees_of, leaning
+from fetsim.studies.fit.problem import Fitting
 from tests.studies.observed.small_units import DIVIDER, RC
 
 RATE_HZ = 48000.0
@@ -65,6 +67,31 @@ def test_a_low_pass_tells_the_product(tmp_path):
     in_band = np.sum(np.abs(np.fft.rfft(clean)[band]) ** 2) / np.sum(np.abs(np.fft.rfft(clean)) ** 2)
     expected_db = -50.0 + 10.0 * np.log10(np.mean(band) / in_band)  # 20 kHz of 24 are looked at
     assert found.recordings[0].after_db == pytest.approx(expected_db, abs=0.15)
+
+
+def test_places_of_what_is_known_are_as_far_apart_as_that():
+    """I_DSS and V_P go together; a control lies around where the file has it, within its turn."""
+    unit = fetsim.load_unit("dunlin")
+    frees, prior = frees_of(["J1.i_dss", "J1.pinch_off_voltage", "R65=any", "drive"], unit)
+    near = leaning(prior, frees)
+    places = np.array(draws_of(near, frees, 4000))
+    assert np.array_equal(places, draws_of(near, frees, 4000))
+    assert np.std(places, axis=0)[:3] == pytest.approx([frees[0].sigma, frees[1].sigma, 0.5], rel=0.05)
+    assert np.corrcoef(places[:, 0], places[:, 1])[0, 1] == pytest.approx(0.9, abs=0.03)  # as they are drawn
+    assert np.mean(places[:, 3]) == pytest.approx(frees[3].start, abs=0.01)
+    assert 0.0 <= np.min(places[:, 3]) and np.max(places[:, 3]) <= 1.0
+
+
+def test_the_place_that_leaves_least_is_where_a_search_begins(tmp_path):
+    unit = unit_of(tmp_path, RC)
+    dry = 0.1 * np.random.default_rng(11).standard_normal(12000)
+    wet = fetsim.render(dry, RATE_HZ, unit=unit.changed(C1=20e-9), quality="draft").output
+    observed = fetsim.Observations(unit=unit, recordings=(fetsim.Recording(dry=dry, wet=wet, rate_hz=RATE_HZ),))
+    frees, prior = frees_of(["C1=any"], unit)
+    problem = Fitting(observed, frees, prior, quality="draft", workers=1)
+    problem.look(np.zeros(1))
+    places = [np.array([np.log(farad / 10e-9)]) for farad in (10e-9, 18e-9, 40e-9, 2e-9)]
+    assert problem.best_of(places) is places[1]
 
 
 def test_more_unknowns_than_data_is_refused(tmp_path):

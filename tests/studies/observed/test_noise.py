@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fetsim.studies.observed.noise import noise_of, trust
+from fetsim.studies.observed.noise import even_noise, noise_of, trust
 from fetsim.studies.observed.sums import Whole, sums_of
 from fetsim.studies.observed.weighed import equations_of, excess_of, weights_of
 
@@ -23,6 +23,20 @@ def test_floor_and_share_come_out_of_the_energies():
     assert found.floor == pytest.approx(floor, rel=0.3)
     assert found.share == pytest.approx(share, rel=0.3)
     assert trust(np.array([1.0, 5.0])).tolist() == [1.0, 0.5]
+
+
+def test_far_off_a_band_has_one_floor_and_nothing_stands_out():
+    """The energy of a band over its numbers; what one cell alone has left over keeps its whole weight."""
+    bands, counts = np.repeat(np.arange(2), 50), np.full(100, 40.0)
+    energy = np.where(bands == 0, 1e-4, 1e-2) * counts
+    energy[3] *= 200.0
+    found = even_noise(energy, counts, bands, np.ones(100), least_share=1e-8)
+    assert found.floor == pytest.approx([1e-4 * (49.0 + 200.0) / 50.0, 1e-2])
+    assert found.variance[3] == pytest.approx(found.variance[4])
+    rng = np.random.default_rng(4)
+    sums = _sums(_columns(rng), np.where(np.arange(LENGTH) < 2000, 1.0, 1e-3) * rng.standard_normal(LENGTH))
+    assert np.min(weights_of(sums).trust) < 0.5
+    assert np.min(weights_of(sums, far=True).trust) == 1.0
 
 
 def _columns(rng):
