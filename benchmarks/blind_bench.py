@@ -27,7 +27,8 @@ from fetsim.studies.trims.aligned import aligned
 RATE_HZ, PEAK_DBFS = 48000.0, -14.5
 NOISE_DB, HUM_DB, HUM_HZ, CLOCK = -60.0, -70.0, 50.02, 20e-6
 READ_WITHIN, METER = 0.03, 0.01
-NODES = 10
+NODES, AT_HAND = 10, 20
+"""That are read, of those that a probe gets at: the same in all trials of a unit."""
 KINDS = ("single", "healthy", "law", "two")
 FACTORS = (1.2, 1.6)
 DRIFTS = 0.6
@@ -51,7 +52,9 @@ class Bench:
         self.dry, self.quality = music(seconds), quality
         self.set_up = set_up(self.unit, *values_of(self.unit))
         self.values = self.set_up.values
-        self.nodes = candidates_of(self.unit, (), ())
+        every = candidates_of(self.unit, (), ())
+        at_hand = np.random.default_rng(20261127).permutation(len(every))[:AT_HAND]
+        self.nodes = tuple(every[k] for k in sorted(at_hand))
         drawn = faults_of(self.unit) if faults else ()
         self.faults = [one for one in drawn if one.kind not in AS_VALUES and one.rate > 0.0]
         self.recordings = (Recording(dry=self.dry, wet=self.dry, rate_hz=RATE_HZ),) if played else ()
@@ -77,7 +80,9 @@ class Bench:
         seen = Observations(unit=self.unit, recordings=recordings)
         found = columns_of(seen, self.nodes, quality=self.quality, workers=1)
         shown = self.builds if recordings else [replace(one, outputs=()) for one in self.builds]
-        found.put([found.difference(one, step=step) for one, step in zip(shown, self.steps, strict=True)])
+        slopes = len(self.values)  # faults, which may change the level by far, at that of the recording
+        found.put([found.difference(one, step=step, levelled=k >= slopes)
+                   for k, (one, step) in enumerate(zip(shown, self.steps, strict=True))])  # fmt: skip
         return found
 
     def stages(self) -> list[list[str]]:

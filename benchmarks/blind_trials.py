@@ -11,7 +11,7 @@ demo jingle, with noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, ga
 diagnosis gets the recording, the volts, or both, and goes on from the recording alone for both. Afterwards the volts
 that it proposes are read.
 
-Results go to ``--to``, a line of JSON each; the same command does what is not there yet, units and kinds in turns.
+Results go to ``--to``, a line of JSON each; the same command does what is not there yet, kinds and units in turns.
 ``--report`` prints the table.
 """
 
@@ -149,6 +149,14 @@ def report(rows: Sequence[dict[str, Any]]) -> None:
             f"{np.mean([one['cpu_s'] for one in done]):.0f} s")) + " |")  # fmt: skip
 
 
+def in_turns(counts: dict[str, int]) -> Iterator[tuple[str, int]]:
+    """Kinds and numbers of all trials, so that wherever it ends each kind has had its share."""
+    most = max(counts.values())
+    for turn, (kind, count) in product(range(most), counts.items()):
+        if (turn + 1) * count // most > turn * count // most:
+            yield kind, turn * count // most
+
+
 def is_clear(one: dict[str, Any]) -> bool:
     """Whether the effect lies 10 dB above the noise of what was given."""
     by_volts = one["mode"] != "capture" and one["moved_sigmas"] > 10.0 ** (CLEAR_DB / 20.0)
@@ -178,8 +186,8 @@ def main() -> None:
     rows = [json.loads(line) for line in given.to.read_text().splitlines()] if given.to.exists() else []
     modes = given.mode or list(MODES)
     benches: dict[str, Bench] = {}
-    for number in range(0 if given.report else max(counts.values())):
-        for kind, name in product([one for one in counts if number < counts[one]], given.unit or ["dunlin"]):
+    for kind, number in [] if given.report else in_turns(counts):
+        for name in given.unit or ["dunlin"]:
             key = (name, kind, given.first + number)
             done = {one["mode"] for one in rows if (one["unit"], one["kind"], one["number"]) == key}
             left = [mode for mode in modes if mode not in done]

@@ -227,6 +227,21 @@ class Columns:
             readings=self.readings[:, k], rows=tuple(table.rows[:, k].astype(np.float64) for table in self.tables)
         )
 
+    def left(self, whole: "Column") -> list[float]:
+        """Sum of squares, over the noise, of what a column leaves of each of the data, as in ``sums``."""
+        found = [float(np.sum((one.residual - rows) ** 2)) for one, rows in zip(self.tables, whole.rows, strict=True)]
+        if self.taken:
+            off, sigma = self._read
+            found.append(float(np.nansum(((off - whole.readings[: self.taken]) / sigma) ** 2)))
+        return found
+
+    @property
+    def _read(self) -> tuple[Array, Array]:
+        """What readings that were taken differ by from the unit as drawn, and how well each is known."""
+        taken = self.observations.readings[: self.taken]
+        off = np.array([one.value for one in taken]) - self.base.readings[: self.taken]
+        return off, np.array([one.accuracy for one in taken])
+
     def slopes_at(self, place: Array) -> "Column":
         """What the first columns come to, so much of each [shape=(n,)]."""
         n = len(place)
@@ -238,10 +253,8 @@ class Columns:
     def sums(self) -> list[Sums]:
         """What all data say of all columns."""
         found = [table.sums() for table in self.tables]
-        taken = self.observations.readings[: self.taken]
-        if taken:
-            off = np.array([one.value for one in taken]) - self.base.readings[: self.taken]
-            sigma = np.array([one.accuracy for one in taken])
+        if self.taken:
+            off, sigma = self._read
             kept = np.isfinite(off)
             found.append(Sums.of(np.nan_to_num(self.readings[: self.taken][kept]), off[kept], sigma[kept]))
         return found

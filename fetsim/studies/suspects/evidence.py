@@ -19,7 +19,7 @@ comparison; from memory), and data enter it only by their sums.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 WIDTHS = (0.15, 0.5, 1.5)
 """Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
 1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
-STEPS_OF_V = 17
+STEPS_OF_V = 11
 NEGLIGIBLE = 1e-6
 """Share of the weight below which a mixture's part is left out."""
 
@@ -54,6 +54,11 @@ class Sums:
     stands in their noise, as with readings."""
     least: float = 1.0
     """V at the least: what is known of the model's error."""
+
+    def picked(self, columns: Sequence[int]) -> "Sums":
+        """With these columns alone, in this order."""
+        kept = list(columns)
+        return replace(self, gram=self.gram[np.ix_(kept, kept)], score=self.score[kept])
 
     @staticmethod
     def of(jacobian: ArrayLike, residual: ArrayLike, sigma: ArrayLike = 1.0, freedom: float | None = None) -> "Sums":
@@ -100,6 +105,13 @@ class Seen:
     def gain(self, form: "Form", width: float) -> float:
         """Log of the evidence of a hypothesis, with a prior N(0, width^2) for what it has free, over that of health."""
         return float(_gains(self.score[None], self.information[None], form, (width,))[0, 0])
+
+    def most(self, form: "Form") -> float:
+        """Log likelihood that it gains over health at its best, however broad it is."""
+        rest = self.score - self.information @ form.offset
+        along, own = form.free.T @ rest, form.free.T @ self.information @ form.free
+        certain = float(self.score @ form.offset - 0.5 * form.offset @ self.information @ form.offset)
+        return certain + 0.5 * float(along @ np.linalg.lstsq(own, along, rcond=None)[0])
 
     def posterior(self, form: "Form", width: float) -> tuple[Array, Array]:
         """Of the coefficients of all columns, the offset's left out: mean [shape=(columns,)] and covariance
@@ -252,11 +264,16 @@ class Weighed:
         return most + float(np.log(np.mean(np.exp(each - most))))
 
 
-def weighed(every: Sequence[Sums], prior: Array, floors: Sequence[float] | None = None) -> Weighed:
-    """All data together. ``floors``: see ``seen``; None: what these data themselves leave unexplained."""
+def weighed(
+    every: Sequence[Sums], prior: Array, floors: Sequence[float] | None = None, variances: Array | None = None
+) -> Weighed:
+    """All data together. ``floors``: see ``seen``; None: what these data themselves leave unexplained. ``variances``:
+    V; None: from the least that is known of to all that there is."""
     with_error = [sums for sums in every if sums.freedom is not None]
     least = list(map(unexplained, every)) if floors is None else floors
-    if not with_error:
+    if variances is not None:
+        pass
+    elif not with_error:
         variances = np.array([1.0])
     else:
         smallest = max(sums.least for sums in with_error)

@@ -178,8 +178,7 @@ class _Elsewhere:
     def _scatter(self, one: Hypothesis) -> Array:
         """Covariance of all values under a suspect [shape=(values, values)]."""
         search = self._search
-        count = len(search.values)
-        moves = np.eye(count, search.columns.count)
+        count, moves = len(search.values), search.moves(one)
         for value, total in zip(one.values, one.totals, strict=True):
             if total[-1] >= count:
                 own = next(k for k, other in enumerate(search.values) if other.name == value.name)

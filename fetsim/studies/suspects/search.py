@@ -14,27 +14,32 @@ import numpy as np
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.hypotheses import HEALTHY, SECOND_CHANCE, Hypothesis
-from fetsim.studies.suspects.weighing import STAYS_NATS, Weighing
+from fetsim.studies.suspects.weighing import Weighing
 
 HEALTH_FIRST = 3
 """Rounds at the most in which health alone is played."""
-FIRST = 3
-"""Single suspects that are played then, and as many more where slopes have been taken anew; health besides."""
+FIRST = 2
+"""Single suspects that are played then by either of two orders (``Search._first``), and again where slopes have been
+taken anew; health besides."""
+MOST_ANEW = 1
+"""Of them has slopes taken anew, besides the best one."""
 SETTLING, SETTLED_NATS = 4, 0.5
 """Rounds at the most in which all that leads is played again, and by how much that moves what has settled."""
-DOUBTING = 3
+DOUBTING = 2
 """Rounds in which all is weighed again with what bends may hide, and played where that has made it stand."""
 MOST_LEADING, LEADS = 4, 0.05
 """So many lead at the most, if they have this share of the chance of the first;"""
-BEHIND_NATS, BEHIND_TIMES = 20.0, 4.0
+BEHIND_NATS, BEHIND_TIMES = 30.0, 4.0
 """what is farther behind is left there, if its last play has not moved it by a good share of that way."""
 MOST_FAULTS = 40
 """Faults as drawn that are kept when health has been played, out of hundreds."""
 AND = " and "
 OPEN = 0.1
 """Chance of all but the first up to which it is decided."""
-PAIRS_OF = 3
-"""Leading suspects beside which a second one is looked for."""
+PAIRS_OF = 2
+"""Leading suspects beside which a second one is looked for;"""
+MOST_PAIRS = 12
+"""so many of those are kept."""
 
 
 @dataclass(eq=False)
@@ -51,30 +56,62 @@ class Search(Weighing):
                 break
         progress(0.1)
         self._leave_hopeless()
-        self._learn([0, *self._order[:FIRST]])
-        if self._gained() > STAYS_NATS:  # else there is nothing that better slopes would tell of
-            self.take_anew()
-            progress(0.5)
-            self._learn([0, *self._order[:FIRST], *self._leading()])
+        self._learn([0, *self._first()])
+        progress(0.3)
+        self._take_anew(1)
+        progress(0.5)
+        self._learn([0, *self._order[:FIRST], *self._leading()])
         progress(0.7)
         self.go_on()
+
+    def _first(self) -> list[int]:
+        """Single ones to be played first: the most probable, and those that would leave least at their best, which are
+        behind for being broad alone."""
+        pull = {}
+        for k in self._order:
+            one = self.hypotheses[k]
+            if one.single and one.values and one.fault is None:
+                data, form, _ = self.seen_by(one)
+                pull[k] = data.under(form)[1].most(form)
+        return list(dict.fromkeys([*self._order[:FIRST], *sorted(pull, key=lambda k: -pull[k])[:FIRST]]))
+
+    def _take_anew(self, most: int) -> None:
+        """Slopes anew for those that are best, or would be if what bends hide of them were theirs; learn by them."""
+        hope = {}
+        for k in self._order:
+            one = self.hypotheses[k]
+            behind = float(np.max(self.log_evidence) - self.log_evidence[k])
+            if one.single and self.is_played(k) and one.name not in self.own and behind < BEHIND_NATS:
+                each = zip(self.hidden(one), self.sums, strict=False)  # readings, which come last, hide none
+                power = sum(more * (sums.freedom or 1.0) for more, sums in each)
+                data, form, _ = self.seen_by(one)
+                hope[k] = 0.5 * power / data.under(form)[0] - behind
+        chosen = [k for k in sorted(hope, key=lambda k: -hope[k]) if hope[k] > 0.0][:most]
+        for k in chosen:
+            self.take_anew(self.hypotheses[k])
+        if chosen:
+            self.weigh()
+            self._learn(chosen)
 
     def with_more(self, columns: Columns) -> "Search":
         """The same with more readings taken, as far as it has come."""
         return replace(
             self, columns=columns, hypotheses=list(self.hypotheses), played=dict(self.played), stood=dict(self.stood),
-            missed=dict(self.missed), moved_by={}, doubt=(),
+            missed=dict(self.missed), own=dict(self.own), left={}, short=dict.fromkeys(self.stood, 1.0),
+            moved_by={}, doubt=(),
         )  # fmt: skip
 
     def go_on(self) -> None:
         """All that leads, pairs too, until it has settled, and then what bends may hide."""
         self.add_pairs()
         self._settle()
+        self._take_anew(MOST_ANEW)
+        self._settle()
         decided = self._is_decided()
         self._be_in_doubt()
         if decided and not self._is_decided():
             self.doubt = ()
-            self.take_anew()
+            self._take_anew(1)
             self._settle()
             self._be_in_doubt()
         if self._learn([0, *self._leading()]):
@@ -101,10 +138,6 @@ class Search(Weighing):
             if max((self.moved_by[self.hypotheses[k].name] for k in leading), default=0.0) < SETTLED_NATS:
                 if all(self.is_played(k) for k in self._leading()):
                     break
-
-    def _gained(self) -> float:
-        """Evidence of the best of all over that of health."""
-        return float(np.max(self.log_evidence) - self.log_evidence[0])
 
     def _is_decided(self) -> bool:
         return 1.0 - float(np.max(self.probability)) < OPEN
@@ -176,6 +209,11 @@ class Search(Weighing):
                     values=(*first.values, *second.values), totals=(*first.totals, (own,)),
                     log_prior=first.log_prior + priors[second.name] + float(np.log(SECOND_CHANCE)),
                 )  # fmt: skip
-        self.hypotheses += made.values()
-        more = np.array([self.data.of(self.form(one)) for one in made.values()])
-        self.log_evidence = np.concatenate([self.log_evidence, more])
+                if first.name in self.own:
+                    self.own[made[both].name] = self.own[first.name]
+        every = [self.seen_by(one) for one in made.values()]
+        more = np.array([data.of(form) for data, form, _ in every])
+        chance = more + np.array([one.log_prior for one in made.values()])
+        best = np.argsort(-chance, kind="stable")[:MOST_PAIRS]
+        self.hypotheses += [list(made.values())[k] for k in best]
+        self.log_evidence = np.concatenate([self.log_evidence, more[best]])

@@ -26,6 +26,8 @@ so that a hundredth of these nats is missed."""
 ANEW = 11
 """Values whose slopes are taken anew where the most probable hypothesis stands: with that itself three packs of
 lanes."""
+SHORTEST = 0.2
+"""Share of a step below which no more is tried."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
 """Of a value that is off: a factor of 20 either way; of the others: standard deviations, in what is played."""
 
@@ -48,8 +50,17 @@ class Weighing:
     """and all values;"""
     missed: dict[str, tuple[float, ...]] = field(default_factory=dict)
     """and by which share of themselves slopes, going by that play, were wrong in each recording."""
+    left: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    """What the play left of each of the data, and what its place is from that of a good unit (sums of squares),"""
+    short: dict[str, float] = field(default_factory=dict)
+    """and which share of the next step is tried: less than all where the last one led away from the data."""
+    own: dict[str, dict[int, int]] = field(default_factory=dict)
+    """Of those where slopes have been taken anew: value -> column that has its slope there."""
     doubt: tuple[float, ...] = ()
     """What the least V of each recording is raised by for that; none until the search has settled without."""
+
+    _apart: dict[tuple[int, ...], Weighed] = field(default_factory=dict, init=False, repr=False)
+    """The data as those see them that have slopes of their own, by the columns that they take."""
 
     def __post_init__(self) -> None:
         self.weigh()
@@ -67,11 +78,25 @@ class Weighing:
     def form(self, one: Hypothesis) -> Form:
         """As the data see it: a value that is wrong has its trims where they were before."""
         found = one.form(self.columns.count)
-        free = found.free.copy()
+        if all(k >= len(self.values) for k in one.free):
+            return found
+        free, slopes = found.free.copy(), self.slopes(one)
         for column, k in enumerate(one.free):
             if k < len(self.values):
-                free[: len(self.values), column] = self.set_up.plain(k)
+                free[k, column] = 0.0
+                free[slopes, column] = self.set_up.plain(k)
         return replace(found, free=free)
+
+    def slopes(self, one: Hypothesis) -> list[int]:
+        """The columns that have the slopes by all values where it stands [shape=(values,)]."""
+        own = self.own.get(one.name, {})
+        return [own.get(k, k) for k in range(len(self.values))]
+
+    def moves(self, one: Hypothesis) -> Array:
+        """Which value the columns of its slopes go with [shape=(values, columns)]."""
+        found = np.zeros((len(self.values), self.columns.count))
+        found[np.arange(len(self.values)), self.slopes(one)] = 1.0
+        return found
 
     def weigh(self) -> None:
         """All hypotheses by all columns that there are."""
@@ -82,13 +107,29 @@ class Weighing:
         for k, more in enumerate(self.doubt):
             self.sums[k] = replace(self.sums[k], least=self.sums[k].least + more)
         self.data = weighed(self.sums, prior, self._floors())
+        self._apart = {}
         self.log_evidence = np.array([self._weighed(k) for k in range(len(self.hypotheses))])
+
+    def seen_by(self, one: Hypothesis) -> tuple[Weighed, Form, list[int]]:
+        """The data by the slopes where it stands, its form, and which columns those are."""
+        form = self.form(one)
+        if one.name not in self.own:
+            return self.data, form, list(range(self.columns.count))
+        slopes = self.slopes(one)
+        kept = [*slopes, *(int(k) for k in form.support if k not in slopes)]
+        if tuple(kept) not in self._apart:
+            prior = np.zeros((len(kept), len(kept)))
+            prior[: len(slopes), : len(slopes)] = self.scatter
+            sums = [each.picked(kept) for each in self.sums]
+            self._apart[tuple(kept)] = weighed(sums, prior, self._floors(), self.data.variances)
+        return self._apart[tuple(kept)], Form(offset=form.offset[kept], free=form.free[kept]), kept
 
     def _weighed(self, k: int) -> float:
         """Log evidence of one. What has not been played is taken from where its slopes were taken, or from where health
         stands, which holds the bends of tolerances: as it does better."""
         one = self.hypotheses[k]
-        found = self.data.of(self.form(one))
+        data, form, _ = self.seen_by(one)
+        found = data.of(form)
         if self.is_played(k) or HEALTHY not in self.played or not one.single:
             return found
         bends = self.hypotheses[0].certain[-1]
@@ -101,11 +142,12 @@ class Weighing:
 
     def _floors(self) -> list[float]:
         """What the best of those that have been played leaves at its best."""
-        slopes = list(range(len(self.values)))
         played = [self.hypotheses[0], *(one for one in self.hypotheses if one.name in self.played)]
         return [
-            min(unexplained(sums, [*slopes, *one.free], self.form(one).offset) for one in played) for sums in self.sums
-        ]
+            min(unexplained(sums, [*self.slopes(one), *(k for k in one.free if k >= len(self.values))],
+                            self.form(one).offset) for one in played)
+            for sums in self.sums
+        ]  # fmt: skip
 
     @property
     def probability(self) -> Array:
@@ -114,7 +156,10 @@ class Weighing:
 
     def coefficients(self, one: Hypothesis) -> tuple[Array, Array]:
         """Mean and covariance of all columns' under it, its offset left out."""
-        return self.data.posterior(self.form(one))
+        data, form, kept = self.seen_by(one)
+        mean, covariance = np.zeros(self.columns.count), np.zeros((self.columns.count, self.columns.count))
+        mean[kept], covariance[np.ix_(kept, kept)] = data.posterior(form)
+        return mean, covariance
 
     def is_played(self, k: int) -> bool:
         return k == 0 or self.hypotheses[k].name in self.played
@@ -123,8 +168,9 @@ class Weighing:
         """How far all values are moved under it [shape=(values,)]."""
         mean, _ = self.coefficients(one)
         sigma = np.sqrt(np.diag(self.scatter))
-        place = mean[: len(self.values)].copy()
-        ways = [float(np.clip(sum(mean[k] for k in total), -FARTHEST, FARTHEST)) for total in one.totals]
+        place = np.asarray(self.moves(one) @ mean)
+        each = np.concatenate([place, mean[len(place) :]])
+        ways = [float(np.clip(each[list(total)].sum(), -FARTHEST, FARTHEST)) for total in one.totals]
         for k, way in zip(map(self.number, one.values), ways, strict=True):
             if k in one.free:  # by its slope: its trims, taken out of that, stay where they are
                 place += way * self.set_up.follows[k]
@@ -155,6 +201,8 @@ class Weighing:
         for k in chosen:
             one = self.hypotheses[k]
             place = self.place(one)
+            if one.name in self.stood:
+                place = self.stood[one.name] + self.short[one.name] * (place - self.stood[one.name])
             builds.append(self.build(one, place))
             for own, step in self._beside(one, place):
                 beside = place.copy()
@@ -175,6 +223,8 @@ class Weighing:
             rest, first = place.copy(), self.columns.count
             whole = self.columns.difference(here, levelled=True)
             self._note(one, place, whole.plus(self.columns.slopes_at(told), -1.0))
+            if not self._is_better(one, place, whole):
+                continue
             slopes: list[Column] = []
             for (own, step), other in zip(steps, further, strict=True):
                 slopes.append(self.columns.difference(other, here, step, levelled=True))
@@ -182,7 +232,9 @@ class Weighing:
                 rest[own] = 0.0
             # in the place of what it had when it was played before
             at = [*one.free, *one.certain] if one.name in self.played else None
-            self.columns.put([*slopes, whole.plus(self.columns.slopes_at(rest), -1.0)], at)
+            gone = np.zeros(first)
+            gone[self.slopes(one)] = rest
+            self.columns.put([*slopes, whole.plus(self.columns.slopes_at(gone), -1.0)], at)
             self.played[one.name], self.stood[one.name] = rest, place
             if at is None:
                 free = tuple(range(first, first + len(slopes)))
@@ -199,12 +251,31 @@ class Weighing:
             for own, value in zip(map(self.number, one.values), one.values, strict=True)
         ]
 
+    def _is_better(self, one: Hypothesis, place: Array, whole: Column) -> bool:
+        """Whether a play lies nearer to the data, in all, than the one before; else its columns stay as they are, and
+        half of the step is tried next."""
+        data, form, _ = self.seen_by(one)
+        variance, _ = data.under(form)
+        off = {self.number(value) for value in one.values}
+        others = [k for k in range(len(place)) if k not in off]
+        known = float(place[others] @ np.linalg.solve(self.scatter[np.ix_(others, others)], place[others]))
+        left = (*self.columns.left(whole), known)
+
+        def of(parts: Sequence[float]) -> float:
+            return sum(power / (1.0 if sums is None or sums.freedom is None else variance)
+                       for power, sums in zip(parts, [*self.sums, None], strict=True))  # fmt: skip
+
+        better = one.name not in self.left or of(left) < of(self.left[one.name])
+        if better:
+            self.left[one.name] = left
+        self.short[one.name] = 1.0 if better else 0.5 * self.short.get(one.name, 1.0)
+        return better
+
     def _note(self, one: Hypothesis, place: Array, missed: Column) -> None:
         """How wrong slopes were in what they foretold of a play."""
-        step = place - self.stood.get(one.name, 0.0)
-        slopes = len(step)
+        step, slopes = place - self.stood.get(one.name, 0.0), self.slopes(one)
         self.missed[one.name] = tuple(
-            share_missed(float(rows @ rows), step, table.gram[:slopes, :slopes])
+            share_missed(float(rows @ rows), step, table.gram[np.ix_(slopes, slopes)])
             for rows, table in zip(missed.rows, self.columns.tables, strict=True)
         )
 
@@ -213,34 +284,30 @@ class Weighing:
         again."""
         if one.name not in self.stood:
             return False
+        if self.short[one.name] < SHORTEST:
+            return True
         moved = self.place(one) - self.stood[one.name]
-        step = np.zeros(self.columns.count)
-        step[: len(moved)] = moved
+        step, slopes = np.zeros(self.columns.count), self.slopes(one)
+        step[slopes] = moved
         for value, total in zip(one.values, one.totals, strict=True):
             own = self.number(value)
-            step[own], step[total[-1]] = 0.0, moved[own]
-        variance, _ = self.data.under(self.form(one))
+            step[slopes[own]], step[total[-1]] = 0.0, moved[own]
+        data, form, _ = self.seen_by(one)
+        variance, _ = data.under(form)
         power = sum(
             float(step @ sums.gram @ step) / (1.0 if sums.freedom is None else variance) for sums in self.sums
         )
         return 0.5 * power < STAYS_NATS
 
-    def take_anew(self, count: int = ANEW) -> None:
-        """Slopes anew, of the values that move the data most within their tolerances, where what is most probable of
-        all that was played stands, be that health; but for pairs, which would fit better for that alone."""
-        order = [int(k) for k in np.argsort(-self.probability, kind="stable")]
-        first = next((k for k in order if self.is_played(k) and len(self.hypotheses[k].values) < 2), None)
-        if first is None or not count:
-            return
-        one = self.hypotheses[first]
-        slopes = len(self.values)
-        told = sum((sums.gram[:slopes, :slopes] for sums in self.sums), np.zeros((slopes, slopes)))
-        moves = np.diag(self.scatter) * np.diag(told)
-        off = {self.number(value) for value in one.values}
+    def take_anew(self, one: Hypothesis, count: int = ANEW) -> None:
+        """Slopes of its own for one that has been played, where it stands: of the values that move the data most within
+        their tolerances."""
+        slopes, off = self.slopes(one), {self.number(value) for value in one.values}
+        moves = np.diag(self.scatter) * sum((np.diag(sums.gram)[slopes] for sums in self.sums), np.zeros(len(slopes)))
         usable = [int(k) for k in np.argsort(-moves, kind="stable") if int(k) not in off
                   and self.values[int(k)].owner not in (one.fault.changes if one.fault else {})]  # fmt: skip
         chosen = usable[:count]
-        place = self.place(one)
+        place = self.stood[one.name]
         builds = [self.build(one, place)]
         for k in chosen:
             beside = place.copy()
@@ -250,27 +317,27 @@ class Weighing:
         kept = [(k, other) for k, other in zip(chosen, found, strict=True) if not (here.reasons or other.reasons)]
         if not kept:
             return
-        new = [
-            self.columns.difference(other, here, self.values[k].step, levelled=True) for k, other in kept
-        ]
-        before = [self.columns.column(k) for k, _ in kept]
-        for name, rest in self.played.items():  # what the slopes miss is other for other slopes
-            own = next(one for one in self.hypotheses if one.name == name).certain[-1]
-            missed = self.columns.column(own)
-            for (k, _), old, its in zip(kept, before, new, strict=True):
-                missed = missed.plus(old, rest[k]).plus(its, -rest[k])
-            self.columns.put([missed], [own])
-        self.columns.put(new, [k for k, _ in kept])
-        self.weigh()
+        missed = self.columns.column(one.certain[-1])  # other slopes miss something else
+        new = [self.columns.difference(other, here, self.values[k].step, levelled=True) for k, other in kept]
+        rest = self.played[one.name]
+        for (k, _), its in zip(kept, new, strict=True):
+            missed = missed.plus(self.columns.column(slopes[k]), rest[k]).plus(its, -rest[k])
+        again = [(k, its) for (k, _), its in zip(kept, new, strict=True) if slopes[k] != k]
+        first = [(k, its) for (k, _), its in zip(kept, new, strict=True) if slopes[k] == k]
+        self.columns.put([its for _, its in again], [slopes[k] for k, _ in again])
+        own = {k: self.columns.count + place for place, (k, _) in enumerate(first)}
+        self.columns.put([its for _, its in first])
+        self.own[one.name] = {**self.own.get(one.name, {}), **own}
+        self.short[one.name] = 1.0
+        self.columns.put([missed], [one.certain[-1]])
 
     def hidden(self, one: Hypothesis) -> list[float]:
         """By what the least V of each recording should be larger for it."""
-        slopes = len(self.values)
-        moves = np.eye(slopes, self.columns.count)
+        moves, slopes = self.moves(one), self.slopes(one)
         for value, total in zip(one.values, one.totals, strict=True):
             moves[self.number(value), list(total)] = 1.0
         covariance = moves @ self.coefficients(one)[1] @ moves.T
         return [
-            power_of(share, covariance, sums.gram[:slopes, :slopes]) / (sums.freedom or 1.0)
+            power_of(share, covariance, sums.gram[np.ix_(slopes, slopes)]) / (sums.freedom or 1.0)
             for share, sums in zip(self.missed[one.name], self.sums, strict=False)
         ]
