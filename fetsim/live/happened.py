@@ -33,13 +33,6 @@ class Took:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Held:
-    """So much sound is kept ahead of what is heard."""
-
-    ahead_s: float
-
-
-@dataclass(frozen=True, kw_only=True)
 class Strained:
     """What the user is to know as long as it is so: that the machine does not keep up; empty when it does."""
 
@@ -54,5 +47,5 @@ class Said:
     refused: bool = False
 
 
-Happened = Sounded | Took | Held | Strained | Said
+Happened = Sounded | Took | Strained | Said
 Changes = Mapping[str, str | float]

@@ -15,7 +15,7 @@ from fetsim.live.background import Background
 from fetsim.live.desk import START, Desk
 from fetsim.live.facts import States
 from fetsim.live.figures import Figures, compared, figures_of, loudness_of
-from fetsim.live.happened import Happened, Held, Said, Sounded, Strained, Took
+from fetsim.live.happened import Happened, Said, Sounded, Strained, Took
 from fetsim.live.log import log_text
 from fetsim.live.marching import Marching
 from fetsim.live.scope import Setting
@@ -153,7 +153,7 @@ class Hub:
         if anew and self.listener is not None:
             self.listener.send(told.text("taken", text="Another page plays the sound now"))
         self.listener, self.playing = page, True
-        page.send(told.text("begin", anew=anew, ahead_s=self.marching.pace.ahead_s))
+        page.send(told.text("begin", anew=anew))
         self.marching.play(anew=anew)
 
     def _export(self, page: Page, what: str) -> None:
@@ -201,8 +201,6 @@ class Hub:
                 self._tell_all(told.took(happened))
                 self._work_out()
                 self._tell_all(self._state())
-            case Held():
-                self._tell_all(told.text("held", ahead_s=happened.ahead_s))
             case Strained():
                 self.strain = happened.words
                 self._tell_all(told.text("strain", text=self.strain))

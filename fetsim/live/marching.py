@@ -14,7 +14,7 @@ from time import perf_counter
 
 from fetsim.errors import FetsimError
 from fetsim.live.background import Background
-from fetsim.live.happened import Changes, Happened, Held, Said, Sounded, Strained, Took
+from fetsim.live.happened import Changes, Happened, Said, Sounded, Strained, Took
 from fetsim.live.listener import Listener
 from fetsim.live.pace import Pace
 from fetsim.live.preparing import Preparing
@@ -53,7 +53,7 @@ class Marching:
         self._listened = self._ended = self._refused = False
         self._edition = self._since = 0
         self._offered: Offered | None = None
-        self._told: tuple[float, str] = (self.pace.ahead_s, "")
+        self._strain = ""  # that was told
         self._setting = Setting()
         self._scope: Scope | None = None
         self._thread = Thread(target=self._run, name="marching", daemon=True)
@@ -200,15 +200,13 @@ class Marching:
             self._took(self.session.frame)
         if todo is not None:
             self._preparing.want_quality(self.pace.next_to(todo))
-        self._tell_pace()
+        self._tell_strain()
 
-    def _tell_pace(self) -> None:
-        """Where it is other than it was told."""
-        told, self._told = self._told, (self.pace.ahead_s, self.pace.words)
-        if told[0] != self._told[0]:
-            self._tell(Held(ahead_s=self.pace.ahead_s))
-        if told[1] != self._told[1]:
-            self._tell(Strained(words=self.pace.words))
+    def _tell_strain(self) -> None:
+        """Where it is another than was told."""
+        if self._strain != self.pace.words:
+            self._strain = self.pace.words
+            self._tell(Strained(words=self._strain))
 
     def _shown(self, heard: Heard) -> Picture | None:
         if not heard.traces.shape[1]:
@@ -287,7 +285,7 @@ class Marching:
         self._scope = None
         with self._change:
             self.pace.goes_on_in(turned.quality)
-        self._tell_pace()
+        self._tell_strain()
         self._took(self.session.frame)
         self._preparing.go_on()
 

@@ -21,10 +21,12 @@ QUIET_S = 5.0
 """How long more was ahead than needed before it is less,"""
 LEFT_S = 0.1
 """and what would have been left of it at the least, when a block came."""
-MARGIN_S, LARGEST_MARGIN_S = 0.045, 0.3
-"""Between what is heard and what may still be replaced, so that a block can be marched and sent in time."""
+MARGIN_S, LARGEST_MARGIN_S = 0.06, 0.3
+"""Between what is heard and what may still be replaced: a block has to be marched and sent meanwhile, and something has
+to be left until as much is ahead again as before; where the march takes more than half of real time that lasts longer,
+so that it is more."""
 WIDER, NARROWER = 1.5, 0.9
-"""After a replacement that came too late, and after each that did not."""
+"""After a replacement that came too late or ran dry, and after each that did not."""
 BUSY, BUSY_S = 0.9, 2.0
 """Share of so much sound that the march may take before it falls back, which what goes on at a beginning does not
 reach,"""
@@ -45,7 +47,7 @@ class Pace:
     def __init__(self, quality: str, rate_hz: float) -> None:
         self.asked = self.quality = quality
         self.ahead_s = AHEAD_S
-        self.margin_s = MARGIN_S
+        self._margin_s = MARGIN_S
         self._rate_hz = rate_hz
         self._easy_s = EASY_S
         self._fallen = self._hopeless = False
@@ -90,10 +92,15 @@ class Pace:
         self._keep_ahead(new, spare_s, length_s)
         return "finer" if self._may_rise else None
 
+    @property
+    def margin_s(self) -> float:
+        """So far behind what is heard may be replaced."""
+        return self._margin_s * 0.5 / min(max(1.0 - self.busy, 0.05), 0.5)
+
     def replaced(self, *, in_time: bool) -> None:
         """Sound has been replaced, or should have been."""
-        margin_s = self.margin_s * (NARROWER if in_time else WIDER)
-        self.margin_s = min(max(margin_s, MARGIN_S), LARGEST_MARGIN_S)
+        margin_s = self._margin_s * (NARROWER if in_time else WIDER)
+        self._margin_s = min(max(margin_s, MARGIN_S), LARGEST_MARGIN_S)
 
     @property
     def words(self) -> str:
@@ -151,6 +158,7 @@ class Pace:
         self._least_s = inf if new else min(self._least_s, spare_s)
         nearer_s = max(NEARER * self.ahead_s, AHEAD_S)
         if new:
+            self.replaced(in_time=False)
             self.ahead_s = min(FURTHER * self.ahead_s, FURTHEST_S)
         elif self._quiet_s > QUIET_S:
             if self._least_s - (self.ahead_s - nearer_s) > LEFT_S:

@@ -5,6 +5,7 @@ its own, and where a page that asks is its own. What it hands out is a list of f
 from a page are messages of ``messages.py``. The page may load nothing from elsewhere (content security policy).
 """
 
+import gc
 import secrets
 import socket
 import sys
@@ -170,4 +171,6 @@ def configured(hub: Hub, token: str, port: int) -> uvicorn.Config:
 def serve(hub: Hub, at: socket.socket, token: str) -> None:
     """Until Ctrl-C."""
     sys.setswitchinterval(SWITCH_S)
+    gc.collect()
+    gc.freeze()  # what stays to the end: to look through it for what can go would stop all threads for some 200 ms
     uvicorn.Server(configured(hub, token, at.getsockname()[1])).run(sockets=[at])

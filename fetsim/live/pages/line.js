@@ -52,7 +52,6 @@ function send(message) {
 }
 
 function take(message) {
-  if (message.is === "begin" || message.is === "held") ring?.postMessage({ ahead: message.ahead_s });
   if (message.is === "begin" && message.anew) ring?.postMessage({ reset: true });
   postMessage(message);
 }

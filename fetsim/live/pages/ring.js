@@ -1,7 +1,7 @@
 // The buffer in front of the loudspeaker: filled from the line, emptied by the audio thread, sample for sample.
 
 const CAPACITY_S = 2;
-const PREFILL = 0.6; // of what the program keeps ahead must be there before it begins, and again after it has run dry
+const PREFILL_S = 0.2; // must be there before it begins, and again after it has run dry
 const TOLD_QUANTA = 8; // how often it tells how far it has come
 
 export class Ring extends AudioWorkletProcessor {
@@ -9,7 +9,6 @@ export class Ring extends AudioWorkletProcessor {
     super();
     this.capacity = Math.ceil(CAPACITY_S * sampleRate);
     this.rings = Array.from({ length: channels }, () => new Float32Array(this.capacity));
-    this.prefill = 0;
     this.reset();
     this.line = null;
     this.port.onmessage = ({ data }) => this.listen(data.line);
@@ -19,7 +18,6 @@ export class Ring extends AudioWorkletProcessor {
     this.line = line;
     line.onmessage = ({ data }) => {
       if (data.reset) this.reset();
-      else if (data.ahead) this.prefill = PREFILL * data.ahead * sampleRate;
       else this.take(data);
     };
   }
@@ -68,7 +66,7 @@ export class Ring extends AudioWorkletProcessor {
   process(inputs, [output]) {
     const count = output[0].length;
     const ready = (this.filled ?? 0) - this.played;
-    if (this.waiting && ready >= Math.max(this.prefill, count)) this.waiting = false;
+    if (this.waiting && ready >= PREFILL_S * sampleRate) this.waiting = false;
     if (!this.waiting && ready < count) {
       this.waiting = true;
       this.dropouts += 1;
