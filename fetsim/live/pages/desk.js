@@ -5,6 +5,7 @@ import { byId, isolated, make, number, say } from "./dom.js";
 
 export const SLOTS = ["A", "B", "C"];
 const CURVE_HEIGHT = 220;
+const HEARD_MS = 400; // and what was asked for is heard, or was there already
 
 export class Desk {
   constructor(link, sound) {
@@ -135,15 +136,24 @@ export class Desk {
     if (SLOTS.includes(heard) && this.matched) {
       const gain = this.matchOf(heard);
       byId("match-text").textContent = gain === null ? "waits for the loudness of all snapshots" : `${number(gain)} dB on ${heard}`;
-      if (gain !== null) this.sound.setMatch(gain);
+      if (gain !== null) this.#setMatch(gain);
     } else {
       byId("match-text").textContent = "";
-      this.sound.setMatch(0);
+      this.#setMatch(0);
     }
+  }
+
+  /** Levels change together with the sound: when what was asked for is heard. */
+  #setMatch(gain) {
+    clearTimeout(this.matching);
+    this.match = () => this.sound.setMatch(gain);
+    if (this.asked === null && !this.due) this.match();
+    else this.matching = setTimeout(this.match, HEARD_MS);
   }
 
   /** How long it takes until what was asked for is heard. */
   #took(frame) {
+    if (this.sound.state !== "playing") this.asked = this.due = null;
     if (this.asked === null && !this.due) return;
     this.due = { frame, asked: this.asked ?? this.due.asked }; // of an edition that came too late it is told again
     this.asked = null;
@@ -155,6 +165,7 @@ export class Desk {
     const since = (1000 * (this.sound.frame - this.due.frame)) / this.rate; // it was told a little later
     const milliseconds = Math.round(performance.now() - since - this.due.asked + output);
     this.due = null;
+    this.match?.();
     byId("read-latency").textContent = `${milliseconds} ms`;
     byId("read-latency").title = `${Math.round(output)} ms of it behind this page, in the browser's output`;
   }

@@ -68,8 +68,8 @@ function play(data) {
 
 function listen(port) {
   ring = port;
-  ring.onmessage = ({ data: { frame, dropouts, edition, refused } }) => {
-    postMessage({ is: "progress", frame, dropouts });
+  ring.onmessage = ({ data: { frame, dropouts, silent, edition, refused } }) => {
+    postMessage({ is: "progress", frame, dropouts, silent });
     const now = performance.now();
     if (now - told.at < TOLD_EVERY_MS && edition === told.edition && refused === told.refused) return;
     told = { at: now, edition, refused };

@@ -109,7 +109,7 @@ export class Meters {
     show("read-channel", "channel_resistance_min_ohm", (x) => (x === null ? "off" : amount(x, "ohm")));
     this.#needle();
     byId("read-busy").textContent = `${Math.round(100 * busy)} % of real time`;
-    byId("read-late").textContent = `${this.sound.dropouts} here; blocks sent late: ${late}`;
+    byId("read-late").textContent = `${this.sound.dropouts} here, ${this.sound.silentS.toFixed(2)} s of silence; blocks sent late: ${late}`;
   }
 
   #draw() {

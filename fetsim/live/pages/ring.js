@@ -28,6 +28,7 @@ export class Ring extends AudioWorkletProcessor {
     this.played = 0; // the one that is given out next
     this.edition = this.refused = 0;
     this.dropouts = 0;
+    this.silent = 0; // frames that were given out in between
     this.waiting = true;
     this.quanta = 0;
   }
@@ -72,14 +73,15 @@ export class Ring extends AudioWorkletProcessor {
       this.dropouts += 1;
     }
     if (!this.waiting) this.give(output, count);
+    else if (this.dropouts) this.silent += count;
     this.quanta += 1;
     if (this.quanta % TOLD_QUANTA === 0) this.#tell();
     return true;
   }
 
   #tell() {
-    const { filled, played, dropouts, edition, refused } = this;
-    if (filled !== null) this.line?.postMessage({ frame: played, dropouts, edition, refused });
+    const { filled, played, dropouts, silent, edition, refused } = this;
+    if (filled !== null) this.line?.postMessage({ frame: played, dropouts, silent, edition, refused });
   }
 
   give(output, count) {

@@ -14,6 +14,7 @@ export class Sound extends EventTarget {
     this.matchDb = 0;
     this.frame = null; // of the session's output, that is heard now
     this.dropouts = 0;
+    this.silentS = 0; // of drop-outs
     this.node = null;
     this.cutAt = null; // when the line was cut while it played
     link.on("hello", (hello) => (this.hello = hello));
@@ -46,11 +47,13 @@ export class Sound extends EventTarget {
     }
     this.link.send({ do: "play" });
     this.#become("playing");
+    say("Playing.");
   }
 
   pause() {
     this.link.send({ do: "pause" });
     this.#stop();
+    say("Paused.");
   }
 
   setLevel(db) {
@@ -88,8 +91,9 @@ export class Sound extends EventTarget {
     this.gain.gain.setTargetAtTime(target, this.context.currentTime, seconds / 4);
   }
 
-  #progress({ frame, dropouts }) {
+  #progress({ frame, dropouts, silent }) {
     this.frame = frame;
+    this.silentS = silent / this.context.sampleRate;
     this.dropouts = dropouts;
     if (this.state === "playing") this.dispatchEvent(new CustomEvent("played"));
   }
