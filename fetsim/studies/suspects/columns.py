@@ -27,6 +27,7 @@ from fetsim.studies.observed.predict import Predicted, Samples, predict
 from fetsim.studies.observed.readings import Reading
 from fetsim.studies.spread.evaluate import Changes
 from fetsim.studies.suspects.evidence import Sums
+from fetsim.studies.suspects.gains import levels_db, window_of
 from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of
 
 DIFFERENCES = "draft"
@@ -69,6 +70,16 @@ class Heard:
         played = self.model + difference
         power = float(played @ played)
         return float(np.clip(self.wet @ played / power, *LEVELS)) if power > 0.0 else 1.0
+
+    @property
+    def window(self) -> int:
+        """Samples over which levels are taken."""
+        return window_of(len(self.wet), self.recording.rate_hz)
+
+    @cached_property
+    def dry_db(self) -> Array:
+        """Levels of the dry sound in such windows."""
+        return levels_db(self.recording.dry[self.first : self.first + len(self.wet)], self.window)
 
     def cut(self, output: Samples | Array) -> Array:
         """The part of a play that counts."""

@@ -75,6 +75,20 @@ class NextReading:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Foretold:
+    """What one suspect, or the unit as drawn, would give where the real one was observed, its values moved as suits it
+    best."""
+
+    name: str
+    readings: tuple[float, ...]
+    """In the order of those taken, in their units."""
+    gains_db: tuple[Array, ...]
+    """For each recording the gain over time, at the level that suits best [shape=(windows,)],"""
+    out_db: tuple[Array, ...]
+    """and the level out by level in (``HeardBefore``)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class HeardBefore:
     """What is left of one recording before and after the first suspect is put in."""
 
@@ -92,6 +106,15 @@ class HeardBefore:
     before_band_db: Array
     after_band_db: Array
     noise_band_db: Array
+    window_s: Array
+    """Middles of short windows,"""
+    gain_db: Array
+    """and the gain from the dry sound to the recording in them, the level that suits the unit as drawn taken for its
+    own [NaN where the dry sound is quiet]."""
+    in_db: Array
+    """Level of the dry sound, in steps [dBFS],"""
+    out_db: Array
+    """and the median of the recording's level there, in the same scale as ``gain_db``."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -118,6 +141,8 @@ class Suspicion(Result):
     readings: tuple[tuple[str, float, float, float, float, str], ...]
     """Reading: name, value, its accuracy, what the unit as drawn gives, what the first suspect does; unit of these."""
     heard: tuple[HeardBefore, ...]
+    foretold: tuple[Foretold, ...]
+    """The unit as drawn, then the first suspects."""
     verdict: str
     warnings: tuple[str, ...]
 

@@ -5,6 +5,7 @@ from scipy import fft
 
 from fetsim.engine.assembly import Array
 from fetsim.studies.suspects.columns import Columns, Heard
+from fetsim.studies.suspects.gains import gain_db, level_curve, levels_db
 from fetsim.studies.suspects.record import HeardBefore
 from fetsim.studies.suspects.spectra import bands_db
 
@@ -31,8 +32,18 @@ def heard_before(columns: Columns, k: int, coefficients: Array) -> HeardBefore:
         time_s=(np.arange(STRETCHES) + 0.5) * heard.seconds / STRETCHES + heard.first / heard.recording.rate_hz,
         before_time_db=traces[0], after_time_db=traces[1], band_hz=frequency_hz,
         before_band_db=bands[0] - loudest, after_band_db=bands[1] - loudest,
-        noise_band_db=np.zeros(len(frequency_hz)) - loudest,
+        noise_band_db=np.zeros(len(frequency_hz)) - loudest, **_gains(heard),
     )  # fmt: skip
+
+
+def _gains(heard: Heard) -> dict[str, Array]:
+    dry_db, wet_db = heard.dry_db, levels_db(heard.wet, heard.window)
+    in_db, out_db = level_curve(dry_db, wet_db)
+    middles = np.asarray((np.arange(len(dry_db)) + 0.5) * heard.window + heard.first, dtype=np.float64)
+    return {
+        "window_s": middles / heard.recording.rate_hz, "gain_db": gain_db(dry_db, wet_db), "in_db": in_db,
+        "out_db": out_db,
+    }  # fmt: skip
 
 
 def _waveform(heard: Heard, rows: Array) -> Array:

@@ -18,6 +18,7 @@ from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.readings import ACCURACY_SHARE, METER_OHM, Reading
 from fetsim.studies.suspects.apart import TOLD_APART, distances, groups
 from fetsim.studies.suspects.columns import columns_of
+from fetsim.studies.suspects.foretold import foretold
 from fetsim.studies.suspects.hypotheses import (
     HEALTHY_CHANCE,
     Hypothesis,
@@ -42,6 +43,8 @@ LEAST_OF_TWO = 0.01
 """nor pairs below this: beside what is wrong nearly anything may be off a little."""
 WEIGHED = 8
 """Suspects between which the next reading has to tell."""
+SHOWN = 4
+"""Whose curves are drawn beside what was observed."""
 SURE = 1.96
 """Standard deviations of 95 %."""
 
@@ -125,7 +128,8 @@ def candidates_of(unit: Unit, readings: Sequence[Reading], ask: Iterable[str]) -
 
 
 def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
-    """What came of a search. ``elsewhere``: whether the next reading may be one at other settings."""
+    """What came of a search. ``elsewhere``: whether the next reading may be one at other settings or under a tone, and
+    the first suspects are played once more to be drawn."""
     chance, columns = search.probability, search.columns
     order = [int(k) for k in np.argsort(-chance, kind="stable") if k != 0]
     likely = [k for k in order if chance[k] > (LEAST_CHANCE if len(search.hypotheses[k].parts) == 1 else LEAST_OF_TWO)]
@@ -163,6 +167,7 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
         below=bool(below),
         readings=tuple(_readings(search, first, means[0][0])),
         heard=heard,
+        foretold=foretold(search, [one for one in hypotheses if one.single][:SHOWN]) if elsewhere else (),
         verdict=verdict_of(below, float(chance[0]), found, reads, bool(heard), left_db),
         warnings=tuple(text for one in columns.heard for text in one.step.warnings),
     )

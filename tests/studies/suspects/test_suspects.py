@@ -143,6 +143,11 @@ def test_a_unit_as_drawn_is_called_healthy() -> None:
     assert found.below and found.healthy > 0.3  # no less than it was before anything was read
     assert "Nothing is seen" in found.verdict
     assert found.to_dict()["groups"] and found.tables()
+    drawn, *others = found.foretold
+    assert drawn.readings == pytest.approx([one[1] for one in found.readings], abs=1e-3)
+    assert [one.name for one in others[:1]] == [found.groups[0].suspects[0].name]
+    bars, readings = found.plot().axes
+    assert len(bars.get_yticklabels()) > 3 and len(readings.get_xticklabels()) == len(found.readings)
 
 
 def test_a_recording_of_something_else_or_of_a_gross_fault_is_sent_to_readings() -> None:
