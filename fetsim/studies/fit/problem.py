@@ -22,7 +22,7 @@ from fetsim.files.user_cache import UserCache
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.fit.free import Free, Prior, leaning
 from fetsim.studies.fit.search import Local
-from fetsim.studies.fit.secant import mixed_in, rows_after
+from fetsim.studies.fit.secant import by_value, directions_of, mixed_in, rows_after
 from fetsim.studies.observed.heard import LEAST_SHARE, Place, compared, placed
 from fetsim.studies.observed.noise import trust
 from fetsim.studies.observed.observations import Observations, Recording
@@ -44,13 +44,11 @@ QUALITY_ERROR_DB = {"draft": -69.0, "standard": -91.0, "fine": -112.0}
 IN_STEP = 2e-3
 """Samples by which a recording may still be late: -72 dB of 5 kHz, which the columns for delay take care of."""
 MOST_ALIGNED = 3
-LARGEST_STEP = 25.0
-"""5 % of sound, half of a value of readings."""
 PIECE_S, LOUD, WORTH = 3.0, 0.1, 0.5
 """Seconds that a search begins with, behind the first sample of so much of the largest; only where they are less than
 this share of the recording."""
-LITTLE_EXCESS = 30.0
-"""With more the truth is far."""
+LITTLE_EXCESS, LEAST_EXCESS = 30.0, 3.0
+"""With more the truth is far; with less a piece has told what it is good for."""
 DB_A_NEPER = 20.0 / np.log(10.0)
 
 
@@ -64,16 +62,6 @@ class Heard:
     equations: Equations
 
 
-def directions_of(matrix: Array) -> tuple[Array, Array]:
-    """Directions [shape=(values, directions)], the largest part of each 1, and by how much larger than the usual one
-    the step along each may be: as much as less is seen of it, at the most ``LARGEST_STEP``."""
-    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    seen, along = np.linalg.eigh(matrix / np.outer(scale, scale))
-    along = along / scale[:, None]
-    along = along / np.max(np.abs(along), axis=0)
-    return along, np.clip(np.sqrt(seen.max() / np.maximum(seen, 1e-12)), 1.0, LARGEST_STEP)
-
-
 def _cut(recording: Recording, place: Place) -> Recording:
     """So much of its dry sound that ``PIECE_S`` lie behind the first loud sample which was recorded."""
     first = max(0, int(-place.delay))
@@ -81,14 +69,6 @@ def _cut(recording: Recording, place: Place) -> Recording:
     loud = first + int(np.argmax(size > LOUD * np.max(size)))
     last = max(loud + int(PIECE_S * recording.rate_hz), int(first / (1.0 - 2.0 * LEAST_SHARE)))
     return replace(recording, dry=recording.dry[:last]) if last < WORTH * len(recording.dry) else recording
-
-
-def _by_value(sums: Sums, mix: Array) -> Sums:
-    """Columns of values out of the columns that they are mixtures of."""
-    values, columns = mix.shape
-    others = sums.gram.shape[1] - columns
-    whole = np.block([[mix, np.zeros((values, others))], [np.zeros((others, columns)), np.eye(others)]])
-    return replace(sums, gram=np.einsum("ik,ckl,jl->cij", whole, sums.gram, whole, optimize=True))
 
 
 class Fitting:
@@ -125,7 +105,9 @@ class Fitting:
         """By how much what each recording knows is divided."""
         self.evaluations = 0
         self._far = False
-        """Whether the truth is: see ``afar``."""
+        """Whether what is left over is weighed as from ``afar``,"""
+        self._enough = 0.0
+        """and with how little excess it is close enough."""
 
     def changes(self, place: Array) -> dict[str, float]:
         """The unit at a place, as changes of the one observed."""
@@ -166,19 +148,31 @@ class Fitting:
         self._stand(place, self._predicted([place])[0])
         self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
 
-    def afar(self) -> "Fitting | None":
+    @property
+    def far(self) -> bool:
+        """Whether what is left hangs together so that the truth must be far."""
+        return max(self.excess, default=0.0) > LITTLE_EXCESS
+
+    def afar(self) -> "Fitting":
         """The same for who comes from afar, in draft: with the beginning of long recordings, at less expense, what is
-        left over weighed as what is to be learnt, and nothing far from the file's values of which nothing is known.
-        None where hardly anything is left that hangs together, or nothing was recorded. A piece begins where its
-        recording does, since what a unit does hangs on what was before."""
-        if max(self.excess, default=0.0) <= LITTLE_EXCESS:
-            return None
+        left over weighed as what is to be learnt, and nothing far from the file's values of which nothing is known."""
+        return self._piece(leaning(self.prior, self.frees), LITTLE_EXCESS, far=True)
+
+    def nearer(self) -> "Fitting | None":
+        """The same with the beginning of long recordings and nothing else that differs; None where all are short."""
+        found = self._piece(self.prior, LEAST_EXCESS, far=False)
+        lengths = [sum(len(one.dry) for one in each.observations.recordings) for each in (found, self)]
+        return found if lengths[0] < lengths[1] else None
+
+    def _piece(self, prior: Prior, enough: float, *, far: bool) -> "Fitting":
+        """It begins where its recordings do, since what a unit does hangs on what was before."""
         cut = [_cut(*each) for each in zip(self.observations.recordings, self._places, strict=True)]
         found = Fitting(
-            replace(self.observations, recordings=tuple(cut)), self.frees, leaning(self.prior, self.frees),
-            quality=DEFAULT_QUALITY, workers=self._workers, progress=self._next(0.5), cache=self._cache,
+            replace(self.observations, recordings=tuple(cut)), self.frees, prior, quality=DEFAULT_QUALITY,
+            workers=self._workers, progress=self._next(0.4), cache=self._cache,
         )  # fmt: skip
-        found._places, found._far = list(self._places), True
+        found._places, found._far, found._enough = list(self._places), far, enough
+        found.known = self.known
         return found
 
     def _moved_to(self, place: Array, now: Predicted) -> Local:
@@ -203,7 +197,7 @@ class Fitting:
         if any(output is None for output in now.outputs):
             return Local(matrix=self.prior.precision, gradient=np.zeros(len(place)), cost=np.inf)
         each = zip(self.observations.recordings, self._places, self._models(now), self._columns, strict=True)
-        sums = [_by_value(compared(*one), self._mix) for one in each]
+        sums = [by_value(compared(*one), self._mix) for one in each]
         return self._equations(place, now, sums)
 
     def _equations(self, place: Array, now: Predicted, sums: Sequence[Sums]) -> Local:
@@ -216,7 +210,7 @@ class Fitting:
         for number, one in enumerate(sums):
             found = equations_of(one, self.heard[number].weights, gain=self._gain(number)).over(self.excess[number])
             matrix, gradient = matrix + found.matrix, gradient + found.gradient
-        close = self._far and max(self.excess) <= LITTLE_EXCESS
+        close = max(self.excess, default=np.inf) <= self._enough
         return Local(matrix=matrix, gradient=gradient, cost=self._cost(place, now, sums), close=close)
 
     def _models(self, now: Predicted) -> list[Array]:
@@ -341,7 +335,7 @@ class Fitting:
             if max(abs(off[1]), abs(off[2])) < IN_STEP and abs(off[0]) < IN_STEP:
                 break
             self._places[number] = self._places[number].moved(off, len(model))
-        sums = _by_value(compared(recording, self._places[number], model, self._columns[number]), self._mix)
+        sums = by_value(compared(recording, self._places[number], model, self._columns[number]), self._mix)
         weights = weights_of(sums, least_share=least, gain=self._gain(number), far=self._far)
         return Heard(
             place=self._places[number], sums=sums, weights=weights,

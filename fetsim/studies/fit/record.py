@@ -11,6 +11,8 @@ from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import Figure
 from fetsim.studies.fit.known import Together
 
+DIGITS = 6
+
 
 @dataclass(frozen=True, kw_only=True)
 class Value:
@@ -109,8 +111,9 @@ class Fit(Result):
 
     @property
     def box(self) -> Unit:
-        """This unit, with all that was fitted."""
-        return self.unit.changed(self.changes) if self.changes else self.unit
+        """This unit, with all that was fitted, as one writes it: further digits say nothing."""
+        written = {name: float(f"{value:.{DIGITS}g}") for name, value in self.changes.items()}
+        return self.unit.changed(written) if written else self.unit
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists for JSON; what is not finite is None."""

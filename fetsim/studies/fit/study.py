@@ -127,14 +127,17 @@ def _found(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Fou
 
 def _near(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Array, int]:
     """How near the truth a search from afar leads, and in how many rounds."""
-    afar = problem.afar()
-    if afar is None:
+    if not problem.far:
         return start, 0
+    afar, rounds = problem.afar(), 0
     start = afar.best_of([start, *draws_of(afar.prior, afar.frees, DRAWS)])
-    near = search(afar, start, low, high, enough=NEAR_ENOUGH)
-    problem.known = near.local.matrix
-    problem.evaluations += afar.evaluations
-    return near.place, near.rounds
+    for piece in (afar, problem.nearer()):
+        if piece is not None:
+            piece.known = problem.known
+            near = search(piece, start, low, high, enough=NEAR_ENOUGH)
+            start, rounds, problem.known = near.place, rounds + near.rounds, near.local.matrix
+            problem.evaluations += piece.evaluations
+    return start, rounds
 
 
 def _enough(observations: Observations, frees: Sequence[Free]) -> None:
