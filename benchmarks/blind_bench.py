@@ -30,7 +30,10 @@ READ_WITHIN, METER = 0.03, 0.01
 NODES, AT_HAND = 10, 20
 """That are read, of those that a probe gets at: the same in all trials of a unit."""
 KINDS = ("single", "healthy", "law", "two")
-FACTORS = (1.2, 1.6)
+FACTORS, USUAL_FACTOR = (1.2, 1.6), 0.34
+"""By which values are off, and the logarithm of what is usual of that."""
+CLEAR_DB = 10.0
+"""Above the noise, an effect is clear."""
 DRIFTS = 0.6
 """Share of the single trials in which a value is off; the others have a fault as drawn."""
 
@@ -85,12 +88,28 @@ class Bench:
                    for k, (one, step) in enumerate(zip(shown, self.steps, strict=True))])  # fmt: skip
         return found
 
-    def stages(self) -> list[list[str]]:
-        """Resistors, capacitors and pots that a value can be wrong of, stage by stage."""
-        found: dict[str, list[str]] = {}
-        for one in self.values:
+    def effect_db(self, k: int, times: float = 1.0) -> float:
+        """What build k does to the sound, so many times, its level taken out, re the sound."""
+        if not self.recordings or self.builds[k].outputs[0] is None:
+            return -np.inf if self.recordings else np.inf
+        drawn, made = (np.asarray(one.outputs[0], dtype=np.float64) for one in (self.draft, self.builds[k]))
+        gain = float(made @ drawn / (made @ made)) if np.any(made) else 0.0
+        moved = times * (gain * made - drawn) if 0.1 < gain < 10.0 else np.zeros(1)
+        return 20.0 * float(np.log10(np.std(moved) / np.std(drawn) + 1e-9))
+
+    def stages(self) -> list[tuple[list[str], list[Any]]]:
+        """Resistors, capacitors and pots that a value can be wrong of, and faults as drawn, that are 10 dB above the
+        noise of a recording by what the drawn unit does with them, stage by stage."""
+        found: dict[str, tuple[list[str], list[Any]]] = {}
+        least = NOISE_DB + CLEAR_DB
+        for k, one in enumerate(self.values):
             if one.suspect and "." not in one.name and one.owner[0] in "RCP":
-                found.setdefault(self.unit.parts[one.owner].stage, []).append(one.name)
+                if self.effect_db(k, USUAL_FACTOR / one.step) > least:
+                    found.setdefault(self.unit.parts[one.owner].stage, ([], []))[0].append(one.name)
+        for k, fault in enumerate(self.faults):
+            part = self.unit.parts.get(fault.part)
+            if part is not None and part.stage in found and self.effect_db(len(self.values) + k) > least:
+                found[part.stage][1].append(fault)
         return list(found.values())
 
 
@@ -118,14 +137,13 @@ def hidden(bench: Bench, kind: str, number: int, rng: np.random.Generator) -> Hi
     if kind == "healthy":
         return Hidden(sound=drawn, faulty=drawn, parts=[], factors={})
     stages = bench.stages()
-    if kind == "single" and rng.random() > DRIFTS and bench.faults:
-        names = list(bench.unit.stages)[number % len(bench.unit.stages)].parts
-        of_stage = [one for one in bench.faults if one.part in {part.designator for part in names}] or bench.faults
-        fault = of_stage[int(rng.integers(len(of_stage)))]
+    values, faults = stages[number % len(stages)]
+    if kind == "single" and rng.random() > DRIFTS and faults:
+        fault = faults[int(rng.integers(len(faults)))]
         kept = {name: value for name, value in drawn.items() if name.partition(".")[0] not in fault.changes}
         return Hidden(sound=drawn, faulty={**kept, **fault.changes}, parts=[fault.part], factors={})
-    first = str(rng.choice(stages[number % len(stages)]))
-    others = [name for stage in stages for name in stage if name != first]
+    first = str(rng.choice(values))
+    others = [name for each, _ in stages for name in each if name != first]
     chosen = [first, *([str(rng.choice(others))] if kind == "two" else [])]
     factors = {one: float(rng.uniform(*FACTORS) ** rng.choice([-1.0, 1.0])) for one in chosen}
     faulty = {**drawn, **{one: drawn.get(one, present[one]) * factor for one, factor in factors.items()}}

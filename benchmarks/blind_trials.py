@@ -5,8 +5,9 @@
 Each trial draws a unit within its tolerances (its FET within 3 % of what the tester said), sets its trims, then puts
 in what is hidden: a value off by 20 to 60 % either way, or a fault as ``faults_of`` lists them; for ``two`` two values,
 for ``law`` a value off in a unit whose FET has a tail of another slope (ideality 1.5) and a channel of 12 % more
-resistance than its square law, and whose cores have no memory, none of which the diagnosis knows. The stage that it is
-in goes round by the number of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the
+resistance than its square law, and whose cores have no memory, none of which the diagnosis knows. It is one that is 10
+dB above the noise of a recording by what the drawn unit does with it; the stage that it is in goes round by the number
+of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the
 demo jingle, with noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, gain, and a clock 20 ppm off. The
 diagnosis gets the recording, the volts, or both, and goes on from the recording alone for both. Afterwards the volts
 that it proposes are read.
@@ -25,7 +26,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from blind_bench import KINDS, METER, NODES, Bench, Hidden, hidden, recorded, truths, with_reading
+from blind_bench import CLEAR_DB, KINDS, METER, NODES, Bench, Hidden, hidden, recorded, truths, with_reading
 
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.suspects.columns import Columns
@@ -33,7 +34,6 @@ from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.study import told
 
 MODES = ("capture", "readings", "both")
-CLEAR_DB = 10.0
 
 
 def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterator[dict[str, Any]]:
@@ -103,7 +103,7 @@ def diagnosed(
             if one.name in what.factors and one.off_low is not None and one.name not in intervals:
                 intervals[one.name] = [one.off, one.off_low, one.off_high, what.factors[one.name] - 1.0]
     after = None
-    if came.next_readings and place is not None:
+    if came.next_readings and place is not None and size > 1:
         k = names.index(came.next_readings[0].name)
         later = replace(search, columns=with_reading(columns, names[k], float(shown[k])))
         after = ranked(told(later, elsewhere=False).groups, what.parts)

@@ -14,7 +14,7 @@ import numpy as np
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.hypotheses import HEALTHY, SECOND_CHANCE, Hypothesis
-from fetsim.studies.suspects.weighing import Weighing
+from fetsim.studies.suspects.weighing import STAYS_NATS, Weighing
 
 HEALTH_FIRST = 3
 """Rounds at the most in which health alone is played."""
@@ -25,8 +25,6 @@ MOST_ANEW = 1
 """Of them has slopes taken anew, besides the best one."""
 SETTLING, SETTLED_NATS = 4, 0.5
 """Rounds at the most in which all that leads is played again, and by how much that moves what has settled."""
-DOUBTING = 2
-"""Rounds in which all is weighed again with what bends may hide, and played where that has made it stand."""
 MOST_LEADING, LEADS = 4, 0.05
 """So many lead at the most, if they have this share of the chance of the first;"""
 BEHIND_NATS, BEHIND_TIMES = 30.0, 4.0
@@ -76,7 +74,8 @@ class Search(Weighing):
         return list(dict.fromkeys([*self._order[:FIRST], *sorted(pull, key=lambda k: -pull[k])[:FIRST]]))
 
     def _take_anew(self, most: int) -> None:
-        """Slopes anew for those that are best, or would be if what bends hide of them were theirs; learn by them."""
+        """Slopes anew for those that would be best if what bends hide of them were theirs, be they best already; learn
+        by them."""
         hope = {}
         for k in self._order:
             one = self.hypotheses[k]
@@ -85,8 +84,10 @@ class Search(Weighing):
                 each = zip(self.hidden(one), self.sums, strict=False)  # readings, which come last, hide none
                 power = sum(more * (sums.freedom or 1.0) for more, sums in each)
                 data, form, _ = self.seen_by(one)
-                hope[k] = 0.5 * power / data.under(form)[0] - behind
-        chosen = [k for k in sorted(hope, key=lambda k: -hope[k]) if hope[k] > 0.0][:most]
+                most_hidden = 0.5 * power / data.under(form)[0]
+                if most_hidden > max(behind, STAYS_NATS):
+                    hope[k] = most_hidden - behind
+        chosen = sorted(hope, key=lambda k: -hope[k])[:most]
         for k in chosen:
             self.take_anew(self.hypotheses[k])
         if chosen:
@@ -97,8 +98,8 @@ class Search(Weighing):
         """The same with more readings taken, as far as it has come."""
         return replace(
             self, columns=columns, hypotheses=list(self.hypotheses), played=dict(self.played), stood=dict(self.stood),
-            missed=dict(self.missed), own=dict(self.own), left={}, short=dict.fromkeys(self.stood, 1.0),
-            moved_by={}, doubt=(),
+            missed=dict(self.missed), longest=dict(self.longest), own=dict(self.own), left={},
+            short=dict.fromkeys(self.stood, 1.0), moved_by={}, doubt=(),
         )  # fmt: skip
 
     def go_on(self) -> None:
@@ -111,11 +112,11 @@ class Search(Weighing):
         self._be_in_doubt()
         if decided and not self._is_decided():
             self.doubt = ()
+            self.weigh()
             self._take_anew(1)
             self._settle()
             self._be_in_doubt()
-        if self._learn([0, *self._leading()]):
-            self._be_in_doubt()
+        self._learn([0, *self._leading()])
         self._leave_unplayed()
 
     def _learn(self, chosen: Sequence[int]) -> bool:
@@ -148,13 +149,13 @@ class Search(Weighing):
         return behind < max(BEHIND_NATS, BEHIND_TIMES * self.moved_by.get(self.hypotheses[k].name, np.inf))
 
     def _be_in_doubt(self) -> None:
-        """Weigh all again with what bends may still hide from those that lead; the more that is, the more lead."""
-        for _ in range(DOUBTING):
-            chance = self.probability
-            leading = [one for one, its in zip(self.hypotheses, chance, strict=True)
-                       if one.name in self.missed and its > LEADS * float(np.max(chance))]  # fmt: skip
-            self.doubt = tuple(np.max([self.hidden(one) for one in leading], axis=0)) if leading else ()
-            self.weigh()
+        """Weigh all again with what bends may still hide from those that lead without it: those that are brought up by
+        that do not add to it, or doubt would feed itself."""
+        chance = self.probability
+        leading = [one for one, its in zip(self.hypotheses, chance, strict=True)
+                   if one.name in self.missed and its > LEADS * float(np.max(chance))]  # fmt: skip
+        self.doubt = tuple(np.max([self.hidden(one) for one in leading], axis=0)) if leading else ()
+        self.weigh()
 
     @property
     def _order(self) -> list[int]:

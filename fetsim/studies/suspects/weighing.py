@@ -50,6 +50,8 @@ class Weighing:
     """and all values;"""
     missed: dict[str, tuple[float, ...]] = field(default_factory=dict)
     """and by which share of themselves slopes, going by that play, were wrong in each recording."""
+    longest: dict[str, float] = field(default_factory=dict)
+    """Step that this is by, as what it changes in the recordings (sum of squares)."""
     left: dict[str, tuple[float, ...]] = field(default_factory=dict)
     """What the play left of each of the data, and what its place is from that of a good unit (sums of squares),"""
     short: dict[str, float] = field(default_factory=dict)
@@ -272,11 +274,17 @@ class Weighing:
         return better
 
     def _note(self, one: Hypothesis, place: Array, missed: Column) -> None:
-        """How wrong slopes were in what they foretold of a play."""
+        """How wrong slopes were in what they foretold of its plays, by the longest step of them: what is missed of a
+        short one is the solver's."""
         step, slopes = place - self.stood.get(one.name, 0.0), self.slopes(one)
+        grams = [table.gram[np.ix_(slopes, slopes)] for table in self.columns.tables]
+        length = sum(float(np.square(step) @ np.diag(gram)) for gram in grams)
+        if length <= self.longest.get(one.name, -1.0):
+            return
+        self.longest[one.name] = length
         self.missed[one.name] = tuple(
-            share_missed(float(rows @ rows), step, table.gram[np.ix_(slopes, slopes)])
-            for rows, table in zip(missed.rows, self.columns.tables, strict=True)
+            min(share_missed(float(rows @ rows), step, gram), 1.0)
+            for rows, gram in zip(missed.rows, grams, strict=True)
         )
 
     def _stays(self, one: Hypothesis) -> bool:
