@@ -4,7 +4,8 @@ A job is ordinary code that runs until it asks for a march (``march``) or for jo
 its thread goes on with another job of its gang (each job is a greenlet, with a stack of its own), and when none can go
 on without a march, it marches as many of one kind as there are lanes together, as far as the shortest of them goes.
 So packs are as full as there are jobs, while no two threads wait for each other's marches. A thread begins a new job
-while it has fewer than would fill a pack, those of its own jobs first; those of others where they have too many.
+while it has fewer than would fill a pack, those of its own jobs first; those of others where they have too many. When
+none are left to begin, the last marches of several threads go on in one pack.
 
 Whether jobs march in lanes is decided by how many stand side by side, never by cores or time; a lane does not depend on
 its neighbours. So no result depends on the number of cores, nor on which jobs happened to march together.
@@ -35,8 +36,8 @@ Result = TypeVar("Result")
 
 LEAST_IN_LANES = 3
 """So many jobs side by side are marched in lanes; fewer each alone, on a core of its own."""
-LONGEST_STRETCH = 8192
-"""Steps of one pack, some 10 ms; what is longer goes on in the next."""
+LONGEST_STRETCH = 16384
+"""Steps of one pack, some 20 ms; what is longer goes on in the next."""
 EARLY = 2 * WIDTH
 """Jobs that a thread begins even while its packs are full: they go on in turns, so that they end at about one time and
 the last packs are full too."""
@@ -180,9 +181,15 @@ class _Worker:
         """Jobs of its own jobs that nobody has begun; guarded by the crew's lock, as is:"""
         self.ready: list[_Job] = []
         """Jobs whose own jobs have all ended."""
-        self.requests: list[_Request] = []
         self.active = 0
-        """Jobs that have begun and do not wait for jobs of their own."""
+        """Jobs that have begun and do not wait for jobs of their own;"""
+        self.marching: list[_Request] = []
+        """what is being marched;"""
+        self.guests: list[_Request] = []
+        """marches of jobs on other threads that are to go on in its next pack;"""
+        self.answers: deque[tuple[_Job, Marched | BaseException]] = deque()
+        """what has come of those of its own jobs."""
+        self.requests: list[_Request] = []
 
     def work(self) -> None:
         """Until there is nothing more to do."""
@@ -193,9 +200,16 @@ class _Worker:
             self.crew.drop(error)
 
     def _one_thing(self) -> bool:
+        with self.crew.change:
+            self.requests += self.guests
+            self.guests.clear()
+            answer = self.answers.popleft() if self.answers else None
+        if answer is not None:
+            self._resume(*answer)
+            return True
         for request in [one for one in self.requests if one.job.batch.dropped]:
             self.requests.remove(request)
-            request.job.throw(GreenletExit)
+            self._answer(request, GreenletExit())
         group = self._pack()
         job = None
         with self.crew.change:
@@ -210,20 +224,40 @@ class _Worker:
             if job is None and not group:
                 if self.crew.root.left == 0:
                     return False
-                self.crew.change.wait(LONGEST_NAP_S)
+                if not self.answers and not self.guests:
+                    self.crew.change.wait(LONGEST_NAP_S)
                 return True
+            if job is None:
+                host = self.crew.host_of(self, group)
+                if host is not None:
+                    host.guests += group
+                    self.requests = [one for one in self.requests if one not in group]
+                    return True
+                self.marching = group
         if job is not None:
-            self._go_on(job)
+            self._resume(job)
         else:
             self._march(group)
         return True
 
-    def _go_on(self, job: _Job, marched: Marched | None = None) -> None:
+    def _resume(self, job: _Job, found: Marched | BaseException | None = None) -> None:
         """Let a job run until it waits for something."""
         if job.batch.dropped and job:  # it has begun
             job.throw(GreenletExit)
+        elif isinstance(found, BaseException):
+            job.throw(found)
         else:
-            job.switch(marched)
+            job.switch(found)
+
+    def _answer(self, request: _Request, found: Marched | BaseException) -> None:
+        """A job hears what has come of its march, on its own thread."""
+        home = request.job.worker
+        if home is self:
+            self._resume(request.job, found)
+            return
+        with self.crew.change:
+            home.answers.append((request.job, found))
+            self.crew.change.notify_all()
 
     def _pack(self) -> list[_Request]:
         """The largest group of one kind among those that wait for a march, the oldest of those that are as large."""
@@ -239,21 +273,21 @@ class _Worker:
 
     def _march(self, group: list[_Request]) -> None:
         steps = min(LONGEST_STRETCH, *(steps_of(one.left) for one in group))
+        found: Sequence[Marched | BaseException]
         try:
             found = march_together(
                 [one.simulation for one in group], [stretch(one.left, 0, steps) for one in group],
                 [[stop for stop in one.stops if stop <= steps] for one in group],
             )  # fmt: skip
         except BaseException as error:  # every one of them must hear of it
-            for one in group:
-                self.requests.remove(one)
-                one.job.throw(error)
-            return
+            found = [error] * len(group)
+        with self.crew.change:
+            self.marching = []
         for one, marched in zip(group, found, strict=True):
-            whole = one.take(marched)
+            whole = marched if isinstance(marched, BaseException) else one.take(marched)
             if whole is not None:
                 self.requests.remove(one)
-                self._go_on(one.job, whole)
+                self._answer(one, whole)
 
     def begin_later(self, batch: _Batch) -> None:
         """The present job waits until these of its own have ended."""
@@ -319,6 +353,17 @@ class _Crew:
                 if not batch.dropped:
                     return batch, key
                 self.left_over(batch)
+        return None
+
+    def host_of(self, worker: _Worker, group: list[_Request]) -> _Worker | None:
+        """Another thread in whose pack there is room for these, which fill none; the lock is held. One more lane costs
+        it nothing."""
+        for other in self._workers:
+            going = [*other.marching, *other.guests]
+            if other is not worker and other.marching and len(going) + len(group) <= WIDTH and all(
+                can_march_together(one.simulation, group[0].simulation) for one in going
+            ):
+                return other
         return None
 
     def left_over(self, batch: _Batch) -> None:

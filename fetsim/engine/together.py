@@ -15,7 +15,7 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.draws import BLOCK
 from fetsim.engine.generated import Solver, is_compiled, solver_for
 from fetsim.engine.inputs import Drive
-from fetsim.engine.lanes import WIDTH, lanes_stack, lanes_zeros
+from fetsim.engine.lanes import WIDTH, lanes_empty, lanes_stack, lanes_zeros
 from fetsim.engine.march import Moving, Pack, Scratch, Values, compiled_march
 from fetsim.engine.march import is_ready as march_is_ready
 from fetsim.engine.prepared import Prepared
@@ -101,7 +101,7 @@ def _march_pack(
     )  # fmt: skip
 
     def run(march: Callable[..., int], u: Array) -> Array:
-        record = lanes_zeros((len(columns), len(u)))
+        record = lanes_empty((len(columns), len(u)))
         march(
             solver.functions, packed, prepared.tableau, prepared.rescue_tableau, moving, scratch, noise, u, columns,
             record, pack._replace(u=u),

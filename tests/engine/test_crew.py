@@ -84,6 +84,34 @@ def test_packs_are_full(monkeypatch):
     assert sizes == [4] * 16 + [1] * 8
 
 
+def test_the_last_marches_of_two_threads_share_a_pack(monkeypatch):
+    """One job on each of two threads, with nothing left to begin: they go on together, and come out as each alone."""
+    sizes = []
+
+    def watched(simulations, inputs, stops):
+        sizes.append(len(simulations))
+        return march_together(simulations, inputs, stops)
+
+    monkeypatch.setattr("fetsim.engine.crew.march_together", watched)
+    both = threading.Barrier(2)
+    runs = [Simulation.of(diode_clipper(), RATE_HZ, ["out"]) for _ in range(2)]
+    tones = [np.tile(TONE, 30), 0.5 * np.tile(TONE, 40)]
+    parts = {0: 7, 1: 11, 2: 0}
+
+    def work(number):
+        if not parts[number]:
+            return None
+        both.wait(timeout=60.0)  # who waits here holds its thread, so that the other job begins on another
+        pieces = np.array_split(tones[number], parts[number])
+        return np.concatenate([march(runs[number], piece).record for piece in pieces])
+
+    found = side_by_side({number: partial(work, number) for number in parts}, cores=2)
+    assert max(sizes) == 2
+    for number, tone in enumerate(tones):
+        wanted = march_together([Simulation.of(diode_clipper(), RATE_HZ, ["out"])], [tone])[0].record
+        assert np.array_equal(found[number], wanted)
+
+
 def test_two_jobs_march_alone(monkeypatch):
     monkeypatch.setattr("fetsim.engine.crew.march_together", lambda *_: pytest.fail("in lanes"))
     found = side_by_side({k: partial(march, Simulation.of(diode_clipper(), RATE_HZ, ["out"]), TONE) for k in range(2)})
