@@ -65,7 +65,8 @@ def write(rows: Sequence[Row], found: dict[str, Sequence[float]]) -> None:
         old = before.get(row.name, "")
         kept = old if old.startswith(row.empty_line().removesuffix(f" |  |  |  | {NOT_YET} |")) else row.empty_line()
         lines.append(row.line(found[row.name]) if row.name in found else kept)
-    start, end = text.index(HEAD), text.rindex("|\n") + 2
+    start = text.index(HEAD)
+    end = text.index("|\n\n", start) + 2
     rule = "|" + "---|" * (HEAD.count("|") - 1)
     README.write_text(text[:start] + "\n".join((HEAD, rule, *lines, "")) + text[end:], "utf-8")
 

@@ -5,6 +5,7 @@ level, its phase unbroken. The steady states before and after are solved (``stea
 a record need only last until the trace stays near it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.engine.shooting import Monodromy
 from fetsim.errors import ConvergenceError
-from fetsim.measurements.bench.bench import Bench, Run
+from fetsim.measurements.bench.bench import Bench, Played, Run
 from fetsim.measurements.bench.steady import SETTLED_V, Period, Steady, monodromy_at, period_of, settle
 
 LEAD_CYCLES = 4  # of the earlier level in the record
@@ -116,7 +117,7 @@ def play_step(before: Level, after: Level, frequency_hz: float, phase_share: flo
         emf.append(_stretch(period, after.level_dbu, origin + played, length - played))
         records.append(run.play(emf[-1]))
         played = length
-        tail = np.concatenate([record.reduction_db for record in records])[-max(cycle, length // 5) :]
+        tail = _last_reductions(records, max(cycle, length // 5))
         if _worst_mean_distance(tail, cycle, after.reduction_db) <= allowed_db or length > LONGEST_S * period.rate_hz:
             break
         length = int(GROWTH * length)
@@ -128,6 +129,17 @@ def play_step(before: Level, after: Level, frequency_hz: float, phase_share: flo
         output_v=np.concatenate([record.output_v for record in records]),
         reduction_db=np.concatenate([record.reduction_db for record in records]),
     )
+
+
+def _last_reductions(records: Sequence[Played], steps: int) -> Array:
+    """Gain reduction in the last ``steps`` of records that follow each other [dB]."""
+    found: list[Array] = []
+    for record in reversed(records):
+        found.append(record.reduction_db[-steps:])
+        steps -= len(found[-1])
+        if steps <= 0:
+            break
+    return np.concatenate(found[::-1])
 
 
 def _stretch(period: Period, level_dbu: float, start: int, steps: int) -> Array:
