@@ -82,6 +82,7 @@ class Bench:
         recordings = () if wet is None else (Recording(dry=self.dry, wet=wet, rate_hz=RATE_HZ),)
         seen = Observations(unit=self.unit, recordings=recordings)
         found = columns_of(seen, self.nodes, quality=self.quality, workers=1)
+        found = found.nearest(self.builds[len(self.values) :])
         shown = self.builds if recordings else [replace(one, outputs=()) for one in self.builds]
         slopes = len(self.values)  # faults, which may change the level by far, at that of the recording
         found.put([found.difference(one, step=step, levelled=k >= slopes)

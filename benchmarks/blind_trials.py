@@ -28,6 +28,7 @@ from typing import Any
 import numpy as np
 from blind_bench import CLEAR_DB, KINDS, METER, NODES, Bench, Hidden, hidden, recorded, truths, with_reading
 
+from fetsim.errors import InputError
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.search import Search
@@ -71,7 +72,12 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
             search = begun(taken(bench.columns(None)))
             search.run()
         elif by_ear is None:
-            search = by_ear = begun(bench.columns(wet) if mode == "capture" else taken(bench.columns(wet)))
+            try:
+                heard = bench.columns(wet)
+            except InputError as refused:
+                yield {**row, "mode": mode, "skipped": str(refused)}
+                continue
+            search = by_ear = begun(heard if mode == "capture" else taken(heard))
             search.run()
         else:
             search = by_ear.with_more(taken(by_ear.columns.copied()))

@@ -153,11 +153,17 @@ class Columns:
     def in_step_with(self, builds: Sequence[Changes], progress: Progress = unwatched) -> "Columns":
         """The same, before there are any: recordings that are far from the unit as drawn lie to it as what comes
         nearest of these builds says."""
-        far = [k for k, one in enumerate(self.heard) if left_db(one.wet, one.model) > FAR_DB]
-        if not far:
-            return self
-        found, anew = self.predicted(builds, progress), list(self.heard)
-        for k in far:
+        return self.nearest(self.predicted(builds, progress)) if self.far else self
+
+    @property
+    def far(self) -> list[int]:
+        """Recordings that are far from the unit as drawn."""
+        return [k for k, one in enumerate(self.heard) if left_db(one.wet, one.model) > FAR_DB]
+
+    def nearest(self, found: Sequence[Predicted]) -> "Columns":
+        """The same as ``in_step_with``, of what builds give."""
+        anew = list(self.heard)
+        for k in self.far:
             one, drawn = self.heard[k], self.base.outputs[k]
             outputs = [np.asarray(each.outputs[k], np.float64) for each in found if each.outputs[k] is not None]
             nearest = min(outputs, key=lambda output: left_db(one.wet, one.cut(output)), default=None)

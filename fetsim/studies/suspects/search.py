@@ -99,7 +99,7 @@ class Search(Weighing):
         return replace(
             self, columns=columns, hypotheses=list(self.hypotheses), played=dict(self.played), stood=dict(self.stood),
             missed=dict(self.missed), longest=dict(self.longest), own=dict(self.own), left={},
-            short=dict.fromkeys(self.stood, 1.0), moved_by={}, doubt=(),
+            unproved=set(self.unproved), short=dict.fromkeys(self.stood, 1.0), moved_by={}, doubt=(),
         )  # fmt: skip
 
     def go_on(self) -> None:
@@ -149,12 +149,10 @@ class Search(Weighing):
         return behind < max(BEHIND_NATS, BEHIND_TIMES * self.moved_by.get(self.hypotheses[k].name, np.inf))
 
     def _be_in_doubt(self) -> None:
-        """Weigh all again with what bends may still hide from those that lead without it: those that are brought up by
-        that do not add to it, or doubt would feed itself."""
-        chance = self.probability
-        leading = [one for one, its in zip(self.hypotheses, chance, strict=True)
-                   if one.name in self.missed and its > LEADS * float(np.max(chance))]  # fmt: skip
-        self.doubt = tuple(np.max([self.hidden(one) for one in leading], axis=0)) if leading else ()
+        """Weigh all again with what bends may still hide from the one that is most probable without it: those that are
+        brought up by that do not add to it, or doubt would feed itself."""
+        first = self.hypotheses[int(np.argmax(self.probability))]
+        self.doubt = tuple(self.hidden(first)) if first.name in self.missed else ()
         self.weigh()
 
     @property

@@ -3,8 +3,10 @@
 What a value far off does is no multiple of its slope, and other values pull along. So a hypothesis is played at its
 most probable place, all values moved there, and the slopes of what is free are taken anew there: columns more, of which
 one is there for certain (what the slopes of the other values missed) and the others free. That is a step of Gauss and
-Newton's method. Health is played like any other: what it leaves is no fault as long as it may be the bend of
-tolerances, and the error of the model is what the best of all that was played leaves. ``search`` says what is played.
+Newton's method; one that leads away from the data is halved. What leads has slopes by the other values of its own, too,
+taken where it stands, since those of the drawn unit favour whatever makes up for it. Health is played like any other:
+what it leaves is no fault as long as it may be the bend of tolerances, and the error of the model is what the best of
+all that was played leaves. ``search`` says what is played.
 """
 
 from collections.abc import Sequence
@@ -58,6 +60,8 @@ class Weighing:
     """and which share of the next step is tried: less than all where the last one led away from the data."""
     own: dict[str, dict[int, int]] = field(default_factory=dict)
     """Of those where slopes have been taken anew: value -> column that has its slope there."""
+    unproved: set[str] = field(default_factory=set)
+    """Those that have not been played since."""
     doubt: tuple[float, ...] = ()
     """What the least V of each recording is raised by for that; none until the search has settled without."""
 
@@ -279,9 +283,10 @@ class Weighing:
         step, slopes = place - self.stood.get(one.name, 0.0), self.slopes(one)
         grams = [table.gram[np.ix_(slopes, slopes)] for table in self.columns.tables]
         length = sum(float(np.square(step) @ np.diag(gram)) for gram in grams)
-        if length <= self.longest.get(one.name, -1.0):
+        if one.name not in self.unproved and length < self.longest.get(one.name, 0.0):
             return
         self.longest[one.name] = length
+        self.unproved.discard(one.name)
         self.missed[one.name] = tuple(
             min(share_missed(float(rows @ rows), step, gram), 1.0)
             for rows, gram in zip(missed.rows, grams, strict=True)
@@ -308,8 +313,8 @@ class Weighing:
         return 0.5 * power < STAYS_NATS
 
     def take_anew(self, one: Hypothesis, count: int = ANEW) -> None:
-        """Slopes of its own for one that has been played, where it stands: of the values that move the data most within
-        their tolerances."""
+        """Slopes of its own for one that has been played and has none, where it stands: of the values that move the
+        data most within their tolerances."""
         slopes, off = self.slopes(one), {self.number(value) for value in one.values}
         moves = np.diag(self.scatter) * sum((np.diag(sums.gram)[slopes] for sums in self.sums), np.zeros(len(slopes)))
         usable = [int(k) for k in np.argsort(-moves, kind="stable") if int(k) not in off
@@ -330,22 +335,23 @@ class Weighing:
         rest = self.played[one.name]
         for (k, _), its in zip(kept, new, strict=True):
             missed = missed.plus(self.columns.column(slopes[k]), rest[k]).plus(its, -rest[k])
-        again = [(k, its) for (k, _), its in zip(kept, new, strict=True) if slopes[k] != k]
-        first = [(k, its) for (k, _), its in zip(kept, new, strict=True) if slopes[k] == k]
-        self.columns.put([its for _, its in again], [slopes[k] for k, _ in again])
-        own = {k: self.columns.count + place for place, (k, _) in enumerate(first)}
-        self.columns.put([its for _, its in first])
-        self.own[one.name] = {**self.own.get(one.name, {}), **own}
+        self.own[one.name] = {k: self.columns.count + place for place, (k, _) in enumerate(kept)}
+        self.columns.put(new)
         self.short[one.name] = 1.0
+        self.unproved.add(one.name)
         self.columns.put([missed], [one.certain[-1]])
 
     def hidden(self, one: Hypothesis) -> list[float]:
-        """By what the least V of each recording should be larger for it."""
+        """By what the least V of each recording should be larger for it. Slopes are the less wrong, the shorter the
+        way: by as much as what is known of the values is shorter than the step that showed it."""
         moves, slopes = self.moves(one), self.slopes(one)
         for value, total in zip(one.values, one.totals, strict=True):
             moves[self.number(value), list(total)] = 1.0
         covariance = moves @ self.coefficients(one)[1] @ moves.T
+        grams = [table.gram[np.ix_(slopes, slopes)] for table in self.columns.tables]
+        length = sum(power_of(1.0, covariance, gram) for gram in grams)
+        shorter = min(1.0, length / max(self.longest[one.name], 1e-12))
         return [
-            power_of(share, covariance, sums.gram[np.ix_(slopes, slopes)]) / (sums.freedom or 1.0)
-            for share, sums in zip(self.missed[one.name], self.sums, strict=False)
+            shorter * power_of(share, covariance, gram) / (sums.freedom or 1.0)
+            for share, gram, sums in zip(self.missed[one.name], grams, self.sums, strict=False)
         ]
