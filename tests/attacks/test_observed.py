@@ -56,6 +56,12 @@ def test_recordings_that_are_none_of_the_unit(attack, arguments, words):
     attack("suspects", "-u", "teaching", "--capture", *arguments).refused(words)
 
 
+def test_volts_that_no_fault_makes_are_in_the_wrong_unit(place, attack):
+    (place / "bench.csv").write_text(f"{HEADING}volts@ctl,-5020V,1%\n")
+    told = ("bench.csv: row 2: volts@ctl was read as -5.02 kV", "no node of the unit has more than 6.9")
+    attack("suspects", "-u", "teaching", "-q", "draft", "--values-only", "--readings", "bench.csv").refused(*told)
+
+
 def test_nothing_read_and_nothing_recorded(attack):
     attack(*FIT[:-1]).refused("--readings, --capture: give at least one of them")
     attack("suspects", "-u", "teaching").refused("--readings, --capture: give at least one of them")

@@ -77,8 +77,9 @@ def _told(pair: InStep, untouched: Take) -> str:
     frames = len(untouched.samples)
     late = f"{1e3 * abs(pair.delay_s):.3f} ms {'late' if pair.delay_s >= 0.0 else 'early'}"
     turned = ", upside down" if -1 in pair.polarity else ""
+    clock = f"{round(pair.clock_ppm, 1) + 0.0:+.1f} ppm"
     told = [
-        f"a recording, which came {late}{turned}, its clock {pair.clock_ppm:+.1f} ppm off: brought in step with the "
+        f"a recording, which came {late}{turned}, its clock {clock} off: brought in step with the "
         "untouched unit; its noise is in it, and its gain reduction is told by its gain against the untouched unit's",
         *(() if _rests(activity(untouched.logs)) else (NEVER_AT_REST,)),
         *pair.warnings,

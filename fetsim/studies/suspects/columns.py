@@ -39,6 +39,8 @@ ASSUMED_DB = -70.0
 """Noise of a recording that has no quiet piece, re its own level (estimate)."""
 LEVELS = (0.1, 10.0)
 """Ends of the level that a recording may have against a build, re that against the unit as drawn."""
+BEYOND, LEAST_HIGHEST_V = 10.0, 1.0
+"""Times the highest volts of the unit as drawn: no fault makes more."""
 FINEST_DB = -80.0
 """No noise counts as less, re the recording's own level: what the solver leaves."""
 
@@ -234,6 +236,17 @@ class Columns:
         for table in self.tables:
             table.keep(columns)
 
+    def only_read(self, readings: tuple[Reading, ...]) -> "Columns":
+        """Of the same unit, without recordings, for other readings that nobody has taken."""
+        found = replace(
+            self, observations=replace(self.observations, readings=readings, recordings=()), heard=(), tables=(),
+            taken=0, readings=np.zeros((len(readings), 0)),
+        )  # fmt: skip
+        if "places" in vars(self):
+            vars(found)["places"] = self.places
+        (found.draft,) = found.predicted([{}], keep=False)
+        return found
+
     def copied(self) -> "Columns":
         """For another search."""
         return replace(self, tables=tuple(one.copied() for one in self.tables), readings=self.readings.copy())
@@ -316,6 +329,8 @@ def columns_of(
     (base,), (draft,) = ask([{}], quality=quality), ask([{}], quality=DIFFERENCES)
     if base.reasons and any(output is None for output in base.outputs):
         raise InputError(f"{observations.unit.name}: cannot be played: {'; '.join(base.reasons)}")
+    volts = [one.figure.kind == "volts" for one in every.readings]
+    _check_volts(observations.readings, base.readings[volts])
     found = []
     for recording, output in zip(observations.recordings, base.outputs, strict=True):
         assert output is not None
@@ -325,6 +340,19 @@ def columns_of(
         observations=every, base=base, draft=draft, heard=tuple(found), taken=len(observations.readings),
         tables=tuple(map(_table, found)), readings=np.zeros((len(every.readings), 0)), workers=workers,
     )  # fmt: skip
+
+
+def _check_volts(taken: Sequence[Reading], drawn: Array) -> None:
+    """Raises InputError for volts that no fault makes of a unit whose nodes as drawn have these."""
+    highest = float(np.nanmax(np.abs(drawn), initial=LEAST_HIGHEST_V))
+    mistakes = [
+        f"{f'{one.where}: ' if one.where else ''}{one.name} was read as {one.figure.show(one.value)}, no node of the "
+        f"unit has more than {one.figure.show(highest)}; is it in the right unit?"
+        for one in taken
+        if one.figure.kind == "volts" and abs(one.value) > BEYOND * highest
+    ]
+    if mistakes:
+        raise InputError("\n".join(mistakes))
 
 
 def _table(one: Heard) -> Table:

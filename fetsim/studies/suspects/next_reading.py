@@ -8,7 +8,7 @@ knob is proposed only where it tells clearly more than one at rest.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -145,12 +145,7 @@ class _Elsewhere:
             least_bits = max([least_bits, *(each.bits(self._chance) for each in spread)])
 
     def _played(self, stand: Stand) -> _Played | None:
-        columns = self._search.columns
-        there = replace(
-            columns, observations=replace(columns.observations, readings=stand.readings, recordings=()), heard=(),
-            tables=(), taken=0, readings=np.zeros((len(stand.readings), 0)),
-        )  # fmt: skip
-        (there.draft,) = there.predicted([{}], keep=False)
+        there = self._search.columns.only_read(stand.readings)
         expected = np.array([one.readings for one in there.predicted(self._builds, keep=False)])
         kept = [int(k) for k in np.flatnonzero(np.isfinite(expected).all(axis=0) & np.isfinite(there.draft.readings))]
         self.looked_at += len(kept)

@@ -90,7 +90,9 @@ def test_without_rest_in_the_simulation_no_amount_of_gain_reduction_is_told(file
     for key in ("peak_gain_reduction_db", "mean_gain_reduction_db"):
         assert first[key] > 1.0 and isinstance(box[key], Missing)
     assert np.isfinite(found.versions[1].activity.gain_reduction_mean_db).all()
-    assert "on average" not in _version_words(found.versions[1])["summary"]
+    words = _version_words(found.versions[1])
+    assert "on average" not in words["summary"] and words["reduction_now"] == "reduction now, but for a constant"
+    assert _version_words(found.versions[0])["reduction_now"] == "reduction now"
 
 
 def test_how_much_gain_reduction_is_known_only_where_the_simulation_rests():

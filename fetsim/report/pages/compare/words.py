@@ -106,9 +106,16 @@ def _version_words(version: VersionResult) -> dict[str, Any]:
     return {
         "name": clean(version.label),
         "summary": ". ".join(_summary(version)) + ".",
-        "has_reduction": version.activity is not None,
+        "reduction_now": _reduction_now(version),
         "playable_difference": audible(version) is not None,
     }
+
+
+def _reduction_now(version: VersionResult) -> str:
+    """What stands before the figure that moves along; empty without one."""
+    if version.activity is None:
+        return ""
+    return "reduction now" if version.activity.mean_db is not None else "reduction now, but for a constant"
 
 
 def _summary(version: VersionResult) -> list[str]:
