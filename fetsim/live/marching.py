@@ -25,6 +25,8 @@ from fetsim.live.voices import Heard
 
 SHORTEST_S = 0.003
 """Of a rest, so that a page that does not speak costs nothing."""
+ENOUGH_S = 0.2
+"""Is ahead while a change gets ready: more would be taken back for it, and it needs the processor."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +52,7 @@ class Marching:
         self._preparing = Preparing(session, background, tell, self._change)
         self._orders: list[Callable[[], None]] = []
         self._place: Place | None = None  # asked for
-        self._listened = self._ended = self._refused = False
+        self._listened = self._ended = self._refused = self._waits = False
         self._edition = self._since = 0
         self._offered: Offered | None = None
         self._strain = ""  # that was told
@@ -76,7 +78,7 @@ class Marching:
         with self._change:
             if anew:
                 self.listener.begin(self.session.heard_from)
-                self._offered, self._refused = None, False
+                self._offered, self._refused, self._waits = None, False, False
             self.listener.play(perf_counter())
             self.pace.begin()
             self._listened = True
@@ -101,6 +103,7 @@ class Marching:
                 self._offered = None
                 self.pace.replaced(in_time=True)
             self._refused = self._offered is not None and refused >= self._edition
+            self._waits = self._waits and self._offered is not None and not self._refused
             self._change.notify_all()
 
     def want(self, changes: Changes) -> None:
@@ -171,10 +174,11 @@ class Marching:
 
     def _rest_s(self) -> float | None:
         """Until the next block is due; None: not before something happens."""
-        if not self._listened:
+        if not self._listened or self._waits:
             return None
         now_s = perf_counter()
-        rest_s = max(self.listener.ahead_s(now_s) - self.pace.ahead_s, 0.0)
+        wanted_s = ENOUGH_S if self._preparing.is_at_work else self.pace.ahead_s
+        rest_s = max(self.listener.ahead_s(now_s) - wanted_s, 0.0)
         return None if rest_s > 0.0 and self.listener.is_still(now_s) else rest_s
 
     def _march(self) -> None:
@@ -183,8 +187,7 @@ class Marching:
         place_s = self.session.programme.instant_s(self.session.place, self.session.frame)
         heard = self.session.advance()
         failures = [one.name for one in self.session.log[logged:] if one.kind == "failure"]
-        if failures and self._turned_back(before):
-            self._failed(failures[0])
+        if failures and self._is_taken_back(before, failures[0]):
             return
         picture = self._shown(heard)
         with self._change:
@@ -254,23 +257,35 @@ class Marching:
             self._scope.forget(back * self.session.voices.factor)
         self._took(frame)
 
-    def _offer(self, offered: Offered) -> None:
-        """What comes now is another edition."""
+    def _offer(self, offered: Offered | None) -> None:
+        """What comes now is another edition; None: one that only goes on."""
         with self._change:
             self._edition, self._since = self._edition + 1, self.session.heard_from
             self.listener.take_back(self._since)
             self._offered = offered if self._listened else None
+            self._refused = self._waits = False  # which was said of the edition before
 
-    def _turned_back(self, before: Gone) -> bool:
-        """Whether values without a solution could be taken back before anybody heard them."""
+    def _is_taken_back(self, before: Gone, why: str) -> bool:
+        """Whether values without a solution are taken back before anybody hears them, or are once the page has said
+        which edition it has."""
+        offered, frame = self._offered, before.at.instant.frame
+        if offered is not None and frame > offered.frame:
+            self.session.go_back_to(before)
+            self._waits = True
+            return True
         turned_at = max((one.frame for one in before.log if one.kind == "change"), default=-1)
-        first = self._earliest() if self._offered is None else self._offered.frame
-        if turned_at < first:
+        if offered is None and turned_at < self._earliest():
             return False
-        back = self.session.now
-        self.session.go_back_to(before)
-        self._turn_at(turned_at, back, None)
-        self._offer(self._offered or Offered(before, turned_at, None))
+        if offered is not None:  # nothing of it was sent
+            self.session.go_back_to(offered.gone)
+            self._place = self._place or offered.place
+            self._offer(None)
+        else:
+            back = self.session.now
+            self.session.go_back_to(before)
+            self._turn_at(turned_at, back, None)
+            self._offer(Offered(before, turned_at, None))
+        self._failed(why)
         return True
 
     def _failed(self, why: str) -> None:

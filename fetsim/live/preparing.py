@@ -64,6 +64,11 @@ class Preparing:
             turned.quality == self._session.now.quality or self._session.may_change_quality
         )
 
+    @property
+    def is_at_work(self) -> bool:
+        """Whether something gets ready, so that what is marched meanwhile will be taken back."""
+        return self._works and self._turned is None
+
     def taken(self) -> Turned | None:
         """What is ready, for whoever takes it."""
         if not self.is_ready:

@@ -1,5 +1,6 @@
 """Keeping up, without a page and without a clock: what is done where sound comes late, and the thread that does it."""
 
+import random
 import time
 
 import numpy as np
@@ -258,3 +259,30 @@ def test_the_slower_the_march_the_more_is_left_of_what_is_ahead():
     for _ in range(9):
         keeping.replaced(in_time=True)
     assert keeping.margin_s == pytest.approx(2.0 * MARGIN_S, rel=0.02)
+
+
+def test_whatever_is_turned_whenever_what_is_heard_is_what_the_log_replays(played_by):
+    """Values faster than they get ready, jumps with them, qualities while sound is taken back, pauses, and a page that
+    takes nothing in for a while, so that it refuses."""
+    storm(played_by, seed=1, seconds=2.0)
+
+
+def storm(page, seed, seconds):
+    draw = random.Random(seed)
+    do = [
+        lambda: page.marching.want({"C2": draw.choice(["100n", "330n", "1u"]), "R3": draw.choice([470.0, 2200.0])}),
+        lambda: page.marching.want({}),
+        lambda: page.marching.go_round(draw.random() * 0.2, 0.3 + draw.random() * 0.2, None),
+        lambda: page.marching.want_quality(draw.choice(["draft", "standard"])),
+        page.marching.pause,
+        lambda: page.marching.play(anew=False),
+    ]
+    for _ in range(round(seconds / 0.02)):
+        for _ in range(draw.choice([0, 0, 1, 1, 2, 3])):
+            draw.choice(do)()
+        if draw.random() < 0.3:
+            page.take_in()
+        page.hear(draw.choice([0, 100, 300, 2000]))
+        time.sleep(0.01 * draw.random())
+    page.marching.play(anew=False)
+    page.until(lambda: page.marching._offered is None and len(page.sound) >= page.at + AHEAD_S * RATE_HZ)
