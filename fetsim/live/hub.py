@@ -18,6 +18,7 @@ from fetsim.live.figures import Figures, compared, figures_of, loudness_of
 from fetsim.live.happened import Happened, Said, Sounded, Strained, Took
 from fetsim.live.log import log_text
 from fetsim.live.marching import Marching
+from fetsim.live.programme import Place
 from fetsim.live.scope import Setting
 from fetsim.live.session import Session
 from fetsim.report.unit.work import change_list_text
@@ -61,6 +62,7 @@ class Hub:
         self.working = False  # on them
         self.comparing = False
         self.probes: dict[str, Any] = {"names": [], "units": [], "span_s": 0.01, "rising": True, "level": None}
+        self._stood: tuple[str, Place] = (session.now.quality, session.place)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._figures_due: asyncio.TimerHandle | None = None
 
@@ -147,6 +149,7 @@ class Hub:
                 self.loudness.pop(message.slot, None)
                 self._measure_loudness(message.slot)
         self.marching.want(desk.changes)
+        self._work_out()
 
     def _play(self, page: Page) -> None:
         anew = page is not self.listener
@@ -199,8 +202,8 @@ class Hub:
                     self.listener.send(told.meters(happened, self.marching.listener.late))
             case Took():
                 self._tell_all(told.took(happened))
-                self._work_out()
-                self._tell_all(self._state())
+                if self._stood != (happened.quality, self.session.place):
+                    self._tell_all(self._state())  # values are told as soon as they are asked for
             case Strained():
                 self.strain = happened.words
                 self._tell_all(told.text("strain", text=self.strain))
@@ -257,6 +260,7 @@ class Hub:
 
     def _state(self) -> str:
         desk = self.desk
+        self._stood = self.session.now.quality, self.session.place
         facts = {
             **self.states.facts(desk.now), "changed": list(desk.changes), **desk.can, "snapshots": self.summaries,
             "heard": desk.heard, "loudness": self.loudness, "working": self.working, "probes": self.probes,

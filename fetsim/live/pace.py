@@ -21,7 +21,7 @@ QUIET_S = 5.0
 """How long more was ahead than needed before it is less,"""
 LEFT_S = 0.1
 """and what would have been left of it at the least, when a block came."""
-MARGIN_S, LARGEST_MARGIN_S = 0.06, 0.3
+MARGIN_S, LARGEST_MARGIN_S = 0.08, 0.3
 """Between what is heard and what may still be replaced: a block has to be marched and sent meanwhile, and something has
 to be left until as much is ahead again as before; where the march takes more than half of real time that lasts longer,
 so that it is more."""

@@ -147,7 +147,10 @@ export class Parts {
 
   #state(state) {
     this.state = state;
-    for (const [name, field] of this.fields) if (field !== this.typed) field.value = state.values[name] ?? "";
+    for (const [name, field] of this.fields) {
+      const value = state.values[name] ?? "";
+      if (field !== this.typed && field.value !== value) field.value = value;
+    }
     for (const [name, slider] of this.sliders) {
       slider.value = state.positions[name];
       slider.setAttribute("aria-valuetext", state.values[name]);
