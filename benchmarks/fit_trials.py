@@ -5,23 +5,9 @@ wrong on a bench: noise 60 dB down, hum, any delay, level and polarity, clocks 2
     python benchmarks/fit_trials.py 1 --unit dunlin --dry demo_audio/jingle.wav --seconds 10 --to dunlin.jsonl
 
 Each trial is a line of the file, and is not done again. The sound is noise with the tilt and the level changes of a
-programme, other in every trial; the truth is drawn from what the fit knows before. With ``--dry`` it is that music
-instead, over and over, and there are no readings: one capture alone. ``off`` is how far the truth lies off, in halves
-of the interval.
-
-So far (2026-11-26, load 15): the first 20 trials of the teaching loop, 1.5 s, five values: 98 of 100 intervals hold,
-left over -22 dB before and -60.2 dB after, where the noise is at -60, 12 s of CPU each. In a few of them excess was
-taken where the first search had stopped, which made intervals far too wide; it is taken again since (trial 17: 1.0
-instead of 880, and all five hold). These are of a search that took slopes at every step; the present one, which keeps
-them, has not been counted yet.
-
-The Dunlin, 10 s of the jingle's left channel (6 s and the same backwards), one capture and no readings, ten values
-(J1's two, idle_trim, C16, R65=any, R42, R32, R12, drive, attack), the truth drawn otherwise than here, played and
-fitted in standard (2026-11-26, load 12 to 20). One whose J1 was 14 % lower in I_DSS and 5 % in V_P: 100 s of CPU, 138
-plays, 19 rounds, settled (before slopes were taken anew after slow steps, ``search.SLOW``); left over -23.5 dB before,
--60.3 after, where noise is at -60 and hum at -70; nine of ten
-intervals hold, off by up to 0.9 of their halves, R65 by 1.24 (0.25 %). Another, whose V_P was 17 % higher, so that
--10 dB was left at the beginning: broken off after 50 s, at -31 dB in a false valley, with idle_trim half a turn off.
+programme, other in every trial; the truth is drawn from what the fit knows before (``truth_of``). With ``--dry`` it is
+that music instead, forth and back, and there are no readings: one capture alone. ``off`` is how far the truth lies off,
+in halves of the interval. Figures so far stand in README.md.
 """
 
 import argparse

@@ -38,6 +38,7 @@ UNSTEADY_DB, UNSTEADY_S = 0.3, 0.01  # by which it may move, and in what time
 QUIETEST_DB = -60.0  # re the loudest block: quieter ones have no say
 ROUNDS = 8
 FARTHEST_OFF = 8  # samples by which a block may still be off at first; of a tone other cycles lie beyond
+LEFT = 1e-3  # samples that a moving gain leaves in all blocks (``benchmarks/alignment.py``: 0.0010 in the median)
 CLOSE = 1e-3  # samples by which the recording's ends may still move
 QUIETEST_BAND = 1e-8  # of the strongest frequency's power; what lies below it is not trusted
 LEAST_COHERENCE = 0.5  # of a frequency that has a say; of noise alone it reads 0.1, the mean of few independent values
@@ -65,7 +66,7 @@ class InStep:
     delay_s: float
     """Of the recording after the reference, at the reference's first sample."""
     delay_error_s: float
-    """One standard error, out of how the blocks scatter."""
+    """One standard error, out of how the blocks scatter, and what a moving gain leaves."""
     clock_ppm: float
     """By which the recording is longer than the reference: positive where the recorder's clock is the faster one."""
     clock_error_ppm: float
@@ -121,7 +122,7 @@ def in_step(
         rate_hz=rate_hz,
         start_s=taken.start / rate_hz,
         delay_s=float(delay) / rate_hz,
-        delay_error_s=errors[0] / rate_hz,
+        delay_error_s=float(np.hypot(errors[0], LEFT)) / rate_hz,
         clock_ppm=1e6 * float(clock),
         clock_error_ppm=1e6 * errors[1],
         polarity=tuple(int(sign) for sign in signs),
