@@ -38,7 +38,7 @@ def turn(
         bool, typer.Option("--browser/--no-browser", help="open the page in the browser, or only print its address")
     ] = True,
 ) -> None:  # fmt: skip
-    """Turn values while a recording plays: a page for this machine's browser, heard within a quarter of a second.
+    """Turn values while a recording plays: a page for this machine's browser, heard some 0.2 s later.
 
     \b
     fetsim turn jingle.wav
