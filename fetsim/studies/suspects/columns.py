@@ -28,11 +28,14 @@ from fetsim.studies.observed.readings import Reading
 from fetsim.studies.spread.evaluate import Changes
 from fetsim.studies.suspects.evidence import Sums
 from fetsim.studies.suspects.gains import levels_db, window_of
-from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of
+from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of, smoothed
 
 DIFFERENCES = "draft"
-STEPS_DB = -70.0
-"""What the steps of time leave in draft, re the output: -81 dB in programme, -69 in treble-rich strikes (README)."""
+STEPS_DB = -45.0
+"""What the steps of time leave of a difference in draft, re that difference: -70 to -80 dB in the Dunlin, -35 to -50 dB
+in a loop around an ideal amplifier (``observed/slopes``),"""
+SOLVED_DB = {"draft": -69.0, "standard": -91.0, "fine": -112.0}
+"""and of what differences are taken from, by quality (strikes, README)."""
 SETTLES_S = 2.0
 """After the last sound, until a recording holds nothing but noise: releases are long."""
 ASSUMED_DB = -70.0
@@ -59,7 +62,9 @@ class Heard:
     """Sample of the dry sound that both begin at."""
     look: Look
     noise_db: float
-    """Re the recording."""
+    """Re the recording,"""
+    solved_db: float
+    """as is what the steps of time leave in the model."""
 
     @property
     def seconds(self) -> float:
@@ -88,9 +93,10 @@ class Heard:
         return np.asarray(output[self.first : self.first + len(self.wet)], dtype=np.float64)
 
 
-def heard(recording: Recording, output: Array, like: Array | None = None) -> Heard:
-    """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound. ``like``: what a build makes of it that
-    is more like the recording, which then has the place and the level of that one. Raises InputError."""
+def heard(recording: Recording, output: Array, solved_db: float, like: Array | None = None) -> Heard:
+    """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound, right to ``solved_db``. ``like``: what a
+    build makes of it that is more like the recording, which then has the place and the level of that one. Raises
+    InputError."""
     found = brought(recording, output, like)
     first = round(found.start_s * recording.rate_hz)
     model, wet = found.reference[:, 0], found.recording[:, 0]
@@ -105,13 +111,13 @@ def heard(recording: Recording, output: Array, like: Array | None = None) -> Hea
     density = floor.noise_density / (1.0 if known else gain**2)
     if floor.read_from != "quiet":
         density = np.full_like(density, _density(level, ASSUMED_DB, recording.rate_hz))
-    density = density + _density(level, FINEST_DB, recording.rate_hz)
+    density = smoothed(density, floor.frequency_hz) + _density(level, FINEST_DB, recording.rate_hz)
     look = look_at(
         model, recording.rate_hz, noise_of(density, floor.frequency_hz, len(model), recording.rate_hz),
         level_known=known,
     )  # fmt: skip
     return Heard(
-        recording=recording, step=found, wet=wet, model=model, first=first, look=look,
+        recording=recording, step=found, wet=wet, model=model, first=first, look=look, solved_db=solved_db,
         noise_db=float(10.0 * np.log10(np.mean(density) * 0.5 * recording.rate_hz / level**2)),
     )  # fmt: skip
 
@@ -170,7 +176,7 @@ class Columns:
             outputs = [np.asarray(each.outputs[k], np.float64) for each in found if each.outputs[k] is not None]
             nearest = min(outputs, key=lambda output: left_db(one.wet, one.cut(output)), default=None)
             if nearest is not None and left_db(one.wet, one.cut(nearest)) < left_db(one.wet, one.model):
-                anew[k] = heard(one.recording, np.asarray(drawn, np.float64), nearest)
+                anew[k] = heard(one.recording, np.asarray(drawn, np.float64), one.solved_db, nearest)
         return replace(self, heard=tuple(anew), tables=tuple(map(_table, anew)))
 
     def predicted(
@@ -334,7 +340,7 @@ def columns_of(
     found = []
     for recording, output in zip(observations.recordings, base.outputs, strict=True):
         assert output is not None
-        found.append(heard(recording, np.asarray(output, dtype=np.float64)))
+        found.append(heard(recording, np.asarray(output, dtype=np.float64), SOLVED_DB[quality]))
         check_order(observations, recording, found[-1].step, workers)
     return Columns(
         observations=every, base=base, draft=draft, heard=tuple(found), taken=len(observations.readings),
@@ -356,4 +362,5 @@ def _check_volts(taken: Sequence[Reading], drawn: Array) -> None:
 
 
 def _table(one: Heard) -> Table:
-    return Table.of(one.look, one.look.rows(one.wet - one.model), one.seconds, STEPS_DB - one.noise_db)
+    rows = one.look.rows(one.wet - one.model)
+    return Table.of(one.look, rows, one.seconds, error_db=one.solved_db - one.noise_db, steps_db=STEPS_DB)

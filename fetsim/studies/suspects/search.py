@@ -18,9 +18,9 @@ from fetsim.studies.suspects.weighing import STAYS_NATS, Weighing
 
 HEALTH_FIRST = 3
 """Rounds at the most in which health alone is played."""
-FIRST = 2
-"""Single suspects that are played then by either of two orders (``Search._first``), and again where slopes have been
-taken anew; health besides."""
+FIRST, WIDENING, LEFT = 2, 3, 1.5
+"""Single suspects that are played then by either of two orders (``Search._first``), beside health, and in how many
+rounds at the most: as long as the best of them leaves more than so many times the noise."""
 MOST_ANEW = 1
 """Of them has slopes taken anew, besides the best one."""
 SETTLING, SETTLED_NATS = 4, 0.5
@@ -54,24 +54,31 @@ class Search(Weighing):
                 break
         progress(0.1)
         self._leave_hopeless()
-        self._learn([0, *self._first()])
-        progress(0.3)
-        self._take_anew(1)
-        progress(0.5)
-        self._learn([0, *self._order[:FIRST], *self._leading()])
+        for number in range(WIDENING):
+            self._learn([0, *self._first()])
+            if number == 0:
+                progress(0.3)
+                self._take_anew(1)
+                progress(0.5)
+            if self._is_explained():
+                break
         progress(0.7)
         self.go_on()
 
     def _first(self) -> list[int]:
-        """Single ones to be played first: the most probable, and those that would leave least at their best, which are
-        behind for being broad alone."""
+        """Single ones to be played next: the most probable of those that have not been, those that would leave least at
+        their best, which are behind for being broad alone, and what leads."""
+        new = [k for k in self._order if self.hypotheses[k].single and not self.is_played(k)]
         pull = {}
-        for k in self._order:
-            one = self.hypotheses[k]
-            if one.single and one.values and one.fault is None:
-                data, form, _ = self.seen_by(one)
-                pull[k] = data.under(form)[1].most(form)
-        return list(dict.fromkeys([*self._order[:FIRST], *sorted(pull, key=lambda k: -pull[k])[:FIRST]]))
+        for k in new:
+            data, form, _ = self.seen_by(self.hypotheses[k])
+            pull[k] = data.under(form)[1].most(form)
+        return list(dict.fromkeys([*new[:FIRST], *sorted(pull, key=lambda k: -pull[k])[:FIRST], *self._leading()]))
+
+    def _is_explained(self) -> bool:
+        """Whether the best leaves little more than noise of all recordings: the right one is among those played."""
+        each = zip(self.floors(), self.columns.tables, strict=False)
+        return all(left < LEFT * table.look.count for left, table in each)
 
     def _take_anew(self, most: int) -> None:
         """Slopes anew for those that would be best if what bends hide of them were theirs, be they best already; learn

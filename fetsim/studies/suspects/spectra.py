@@ -25,6 +25,7 @@ MAINS_HZ, HARMONICS, MAINS_WIDTH_HZ = (50.0, 60.0), 8, 1.0
 """Hum is left out so far either side of its lines; of a loud one -50 dB is left beyond that."""
 OCTAVE = 0.5
 """Width of the bands in which levels are told."""
+SMOOTH = 1.0 / 3.0
 FREEDOM_HZ = 20.0
 """Independent numbers that the model's error has in each second (estimate: gain that is wrong moves as fast as attack
 and the music's own envelope let it)."""
@@ -89,6 +90,16 @@ def kept_bins(length: int, rate_hz: float) -> NDArray[np.intp]:
     return np.flatnonzero(kept)
 
 
+def smoothed(density: Array, at_hz: Array) -> Array:
+    """A spectrum of noise [both shape=(m,)], each place the mean of ``SMOOTH`` octaves around it: what is divided by
+    one that scatters comes out too large, by the variance of that."""
+    places, sums = np.arange(len(density)), np.concatenate([[0.0], np.cumsum(density)])
+    half = 2.0 ** (0.5 * SMOOTH)
+    first = np.clip(np.minimum(np.searchsorted(at_hz, at_hz / half), places - 1), 0, None)
+    last = np.clip(np.maximum(np.searchsorted(at_hz, at_hz * half, side="right"), places + 2), None, len(density))
+    return np.asarray((sums[last] - sums[first]) / (last - first))
+
+
 def noise_of(density: Array, at_hz: Array, length: int, rate_hz: float) -> Array:
     """What noise adds to a bin's real part, one standard deviation [shape=(length // 2 + 1,)], out of its power in 1 Hz
     [both shape=(m,)]."""
@@ -105,19 +116,23 @@ class Table:
     """Rows of what there is to be explained [shape=(rows,)]."""
     seconds: float
     error_db: float
-    """Of the model, that is known of, re the noise."""
+    """Of the model, that is known of, re the noise,"""
+    steps_db: float
+    """and of differences between plays, re those."""
     rows: Rows
     """[shape=(rows, columns)]"""
     gram: Array
     score: Array
 
     @staticmethod
-    def of(look: Look, residual: Array, seconds: float, error_db: float = -np.inf) -> "Table":
+    def of(
+        look: Look, residual: Array, seconds: float, *, error_db: float = -np.inf, steps_db: float = -np.inf
+    ) -> "Table":
         """Without columns."""
         empty = np.zeros((len(residual), 0), dtype=np.float32, order="F")
         return Table(
-            look=look, residual=residual, seconds=seconds, error_db=error_db, rows=empty, gram=np.zeros((0, 0)),
-            score=np.zeros(0),
+            look=look, residual=residual, seconds=seconds, error_db=error_db, steps_db=steps_db, rows=empty,
+            gram=np.zeros((0, 0)), score=np.zeros(0),
         )
 
     def put(self, columns: Sequence[Array], at: Sequence[int] | None = None) -> None:
@@ -149,10 +164,11 @@ class Table:
 
     def sums(self) -> Sums:
         """What the recording says."""
-        freedom = FREEDOM_HZ * self.seconds
+        freedom, power = FREEDOM_HZ * self.seconds, float(self.residual @ self.residual)
+        known = self.look.count * 10.0 ** (self.error_db / 10.0) + power * 10.0 ** (self.steps_db / 10.0)
         return Sums(
-            gram=self.gram, score=self.score, power=float(self.residual @ self.residual), count=self.look.count,
-            freedom=freedom, least=1.0 + self.look.count * 10.0 ** (self.error_db / 10.0) / freedom,
+            gram=self.gram, score=self.score, power=power, count=self.look.count, freedom=freedom,
+            least=1.0 + known / freedom,
         )  # fmt: skip
 
 

@@ -112,7 +112,7 @@ class Weighing:
         self.sums = self.columns.sums()
         for k, more in enumerate(self.doubt):
             self.sums[k] = replace(self.sums[k], least=self.sums[k].least + more)
-        self.data = weighed(self.sums, prior, self._floors())
+        self.data = weighed(self.sums, prior, self.floors())
         self._apart = {}
         self.log_evidence = np.array([self._weighed(k) for k in range(len(self.hypotheses))])
 
@@ -127,7 +127,7 @@ class Weighing:
             prior = np.zeros((len(kept), len(kept)))
             prior[: len(slopes), : len(slopes)] = self.scatter
             sums = [each.picked(kept) for each in self.sums]
-            self._apart[tuple(kept)] = weighed(sums, prior, self._floors(), self.data.variances)
+            self._apart[tuple(kept)] = weighed(sums, prior, self.floors(), self.data.variances)
         return self._apart[tuple(kept)], Form(offset=form.offset[kept], free=form.free[kept]), kept
 
     def _weighed(self, k: int) -> float:
@@ -146,7 +146,7 @@ class Weighing:
             self.hypotheses[k] = other
         return max(found, instead)
 
-    def _floors(self) -> list[float]:
+    def floors(self) -> list[float]:
         """What the best of those that have been played leaves at its best."""
         played = [self.hypotheses[0], *(one for one in self.hypotheses if one.name in self.played)]
         return [

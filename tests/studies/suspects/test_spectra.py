@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fetsim.studies.suspects.spectra import Table, look_at, noise_of
+from fetsim.studies.suspects.spectra import Table, look_at, noise_of, smoothed
 
 RATE_HZ, LENGTH = 8000.0, 8000
 
@@ -43,6 +43,15 @@ def test_rows_of_noise_have_a_variance_of_one() -> None:
     noise = noise_of(np.full(2, 1.0 / (0.5 * RATE_HZ)), np.array([0.0, 4000.0]), LENGTH, RATE_HZ)
     rows = look_at(band(1), RATE_HZ, noise).rows(rng.normal(size=LENGTH))
     assert float(np.mean(rows**2)) == pytest.approx(1.0, abs=0.06)  # 3 sigma of a mean of 5000 squares
+
+
+def test_a_spectrum_that_scatters_is_smoothed_so_that_what_it_divides_has_a_mean_of_one() -> None:
+    """chi2 with 24 degrees of freedom, as of Welch's method: the mean of its inverse is 24 / 22 (textbook)."""
+    rng, hz = np.random.default_rng(6), np.linspace(0.0, 4000.0, 4001)
+    density = rng.chisquare(24, len(hz)) / 24.0
+    assert float(np.mean(1.0 / density)) == pytest.approx(24.0 / 22.0, rel=0.02)
+    assert float(np.mean(1.0 / smoothed(density, hz)[20:])) == pytest.approx(1.0, abs=0.01)
+    np.testing.assert_allclose(smoothed(np.full(50, 3.0), np.arange(50.0)), 3.0)
 
 
 def test_columns_that_come_one_by_one_have_the_products_of_all() -> None:
