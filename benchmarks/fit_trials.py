@@ -137,7 +137,7 @@ def main():
         held = [one["values"][name][4] for one in done]
         truth, found, low, high = np.array([one["values"][name][:4] for one in done]).T
         off = np.abs(truth - found) / (0.5 * (high - low))
-        width = 100.0 * np.median(high / low - 1.0)
+        width = 100.0 * np.median(np.abs(high / low - 1.0))
         print(f"{name}: {100.0 * np.mean(held):.1f} % of {len(held)} held; width {width:.3g} % (median), "
               f"off {np.max(off):.2f} at most")  # fmt: skip
     held = [value[4] for one in done for value in one["values"].values()]
