@@ -3,14 +3,14 @@
     python benchmarks/blind_trials.py --unit dunlin --unit greenshank --trials single:30,healthy:10,law:8,two:6
 
 Each trial draws a unit within its tolerances (its FET within 3 % of what the tester said), sets its trims, then puts
-in what is hidden: a value off by 20 to 60 % either way, or a fault as ``faults_of`` lists them; for ``two`` two values,
-for ``law`` a value off in a unit whose FET has a tail of another slope (ideality 1.5) and a channel of 12 % more
-resistance than its square law, and whose cores have no memory, none of which the diagnosis knows. It is one that is 10
-dB above the noise of a recording by what the drawn unit does with it; the stage that it is in goes round by the number
-of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the
-demo jingle, with noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, gain, and a clock 20 ppm off. The
-diagnosis gets the recording, the volts, or both, and goes on from the recording alone for both. Afterwards the volts
-that it proposes are read.
+in what is hidden: a value off by 20 to 60 % either way, or a fault as ``faults_of`` lists them; for ``two`` two
+values, for ``law`` a value off in a unit whose FET has a tail of another slope (ideality 1.5) and a channel of 12 %
+more resistance than its square law, and whose cores have no memory, none of which the diagnosis knows. It is one that
+is 10 dB above the noise of a recording by what the drawn unit does with it; the stage that it is in goes round by the
+number of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the demo jingle, with
+noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, gain, and a clock 20 ppm off. The diagnosis gets the
+recording, the volts, or both, for which it goes on from where the recording has led. Afterwards the volts that it
+proposes are read.
 
 Results go to ``--to``, a line of JSON each; the same command does what is not there yet, kinds and units in turns.
 ``--report`` prints the table.
@@ -81,7 +81,7 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
             search.run()
         else:
             search = by_ear.with_more(taken(by_ear.columns.copied()))
-            search.go_on()
+            search.run()
         yield {**row, "mode": mode, **diagnosed(bench, search, what, truth, healthy, shown),
                "cpu_s": time.process_time() - at}  # fmt: skip
 

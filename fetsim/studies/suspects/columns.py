@@ -279,11 +279,14 @@ class Columns:
         return off, np.array([one.accuracy for one in taken])
 
     def slopes_at(self, place: Array) -> "Column":
-        """What the first columns come to, so much of each [shape=(n,)]."""
-        n = len(place)
+        """What the first columns come to, so much of each [shape=(n,)]; of what is taken none of, nothing, be it
+        unknown."""
+        used = np.flatnonzero(place)
         return Column(
-            readings=self.readings[:, :n] @ place,
-            rows=tuple(np.asarray(table.rows[:, :n] @ place.astype(np.float32), np.float64) for table in self.tables),
+            readings=self.readings[:, used] @ place[used],
+            rows=tuple(
+                np.asarray(table.rows[:, used] @ place[used].astype(np.float32), np.float64) for table in self.tables
+            ),
         )
 
     def sums(self) -> list[Sums]:

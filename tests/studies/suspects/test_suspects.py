@@ -6,6 +6,7 @@ import pytest
 import fetsim
 from fetsim.studies.observed.heard import placed
 from fetsim.studies.observed.readings import ACCURACY_DB, reading_of
+from fetsim.studies.suspects.columns import columns_of
 from fetsim.studies.suspects.how_to import HEADING, how_to, in_short, line_of
 from fetsim.studies.suspects.next_reading import _meter
 from fetsim.studies.suspects.set_up import set_up
@@ -76,6 +77,15 @@ def test_what_a_trim_was_set_to_make_up_for_is_no_fault() -> None:
     assert fetsim.suspects(read, faults=False, workers=1).below
     found = fetsim.suspects(read, faults=False, trims_set=False, workers=1)
     assert not found.below and found.groups[0].suspects[0].name == "V2"
+
+
+def test_what_a_fault_makes_unknown_stays_out_of_all_that_has_none_of_it() -> None:
+    """A fault without rest has no readings; those of the others are known as well as before."""
+    unit = fetsim.load_unit("teaching")
+    columns = columns_of(observed(unit, unit), (), quality="draft", workers=1)
+    columns.readings = np.array([[1.0, np.nan, 3.0]])
+    assert columns.slopes_at(np.array([2.0, 0.0, 1.0])).readings.tolist() == [5.0]
+    assert np.isnan(columns.slopes_at(np.array([0.0, 1.0, 0.0])).readings).all()
 
 
 def test_the_next_reading_may_be_one_at_another_setting() -> None:
