@@ -26,8 +26,8 @@ from fetsim.schematic.change_list import change_list
 
 MOST_WAITING = 200
 """Messages to one page; a page that does not take them in loses sound, not memory."""
-STILL_S = 0.7
-"""So long nothing must have been turned before figures are worked out, which takes seconds."""
+STILL_S = 2.0
+"""So long nothing must have been turned before figures are worked out, which takes seconds: cores may be halves of one."""
 
 
 class Page:
