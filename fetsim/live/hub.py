@@ -27,7 +27,8 @@ from fetsim.schematic.change_list import change_list
 MOST_WAITING = 200
 """Messages to one page; a page that does not take them in loses sound, not memory."""
 STILL_S = 2.0
-"""So long nothing must have been turned before figures are worked out, which takes seconds: cores may be halves of one."""
+"""So long nothing must have been turned before figures are worked out, which takes seconds, and a part of the
+sound's core where two are halves of one."""
 
 
 class Page:

@@ -54,6 +54,7 @@ class Marching:
         self._place: Place | None = None  # asked for
         self._listened = self._ended = self._refused = self._waits = False
         self._edition = self._since = 0
+        self._wanted_s = perf_counter()  # when something was asked for last
         self._offered: Offered | None = None
         self._strain = ""  # that was told
         self._setting = Setting()
@@ -108,6 +109,7 @@ class Marching:
 
     def want(self, changes: Changes) -> None:
         """Other values, as soon as they are ready; the newest counts."""
+        self._wanted_s = perf_counter()
         self._preparing.want(changes)
 
     def want_quality(self, quality: str) -> None:
@@ -120,7 +122,7 @@ class Marching:
         """Another stretch of the programme; raises InputError for one that is too short."""
         place = self.session.programme.place(0, start_s, end_s, at_s)
         with self._change:
-            self._place = place
+            self._place, self._wanted_s = place, perf_counter()
             self._change.notify_all()
 
     def probe(self, names: Sequence[str], setting: Setting) -> tuple[str, ...]:
@@ -243,8 +245,9 @@ class Marching:
         if not self._listened:
             return self.session.frame
         with self._change:
-            margin = round(self.pace.margin_s * self.session.programme.rate_hz)
-            return self.session.first_turn(self.listener.frame(perf_counter()) + margin)
+            now_s = perf_counter()
+            margin = round(self.pace.replaced_behind_s(now_s - self._wanted_s) * self.session.programme.rate_hz)
+            return self.session.first_turn(self.listener.frame(now_s) + margin)
 
     def _turn_at(self, frame: int, turned: Turned | None, place: Place | None) -> None:
         quality, back = self.session.now.quality, self.session.frame - frame

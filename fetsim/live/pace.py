@@ -25,6 +25,8 @@ MARGIN_S, LARGEST_MARGIN_S = 0.08, 0.3
 """Between what is heard and what may still be replaced: a block has to be marched and sent meanwhile, and something has
 to be left until as much is ahead again as before; where the march takes more than half of real time that lasts longer,
 so that it is more."""
+SOON_S = 0.14
+"""From when something is asked for to the sound that it replaces: what gets ready sooner leaves so much more ahead."""
 WIDER, NARROWER = 1.5, 0.9
 """After a replacement that came too late or ran dry, and after each that did not."""
 BUSY, BUSY_S = 0.9, 2.0
@@ -96,6 +98,10 @@ class Pace:
     def margin_s(self) -> float:
         """So far behind what is heard may be replaced."""
         return self._margin_s * 0.5 / min(max(1.0 - self.busy, 0.05), 0.5)
+
+    def replaced_behind_s(self, waited_s: float) -> float:
+        """So far behind what is heard is replaced by what was asked for so long ago."""
+        return max(self.margin_s, SOON_S - waited_s)
 
     def replaced(self, *, in_time: bool) -> None:
         """Sound has been replaced, or should have been."""
