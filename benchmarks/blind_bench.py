@@ -160,7 +160,7 @@ def other_law(unit: Any) -> dict[str, float]:
     changes = {"J1.ideality": 1.5, "J1.r_ds_on": 1.12 * channel_ohm}
     for name, part in unit.parts.items():
         if "initial_inductance" in part.values:
-            changes[f"{name}.initial_inductance"] = part.values["magnetising"]
+            changes[f"{name}.initial_inductance"] = 0.98 * part.values["magnetising"]
     return changes
 
 

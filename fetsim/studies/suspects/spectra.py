@@ -116,22 +116,18 @@ class Table:
     """Rows of what there is to be explained [shape=(rows,)]."""
     seconds: float
     error_db: float
-    """Of the model, that is known of, re the noise,"""
-    steps_db: float
-    """and of differences between plays, re those."""
+    """Of the model, that is known of, re the noise."""
     rows: Rows
     """[shape=(rows, columns)]"""
     gram: Array
     score: Array
 
     @staticmethod
-    def of(
-        look: Look, residual: Array, seconds: float, *, error_db: float = -np.inf, steps_db: float = -np.inf
-    ) -> "Table":
+    def of(look: Look, residual: Array, seconds: float, error_db: float = -np.inf) -> "Table":
         """Without columns."""
         empty = np.zeros((len(residual), 0), dtype=np.float32, order="F")
         return Table(
-            look=look, residual=residual, seconds=seconds, error_db=error_db, steps_db=steps_db, rows=empty,
+            look=look, residual=residual, seconds=seconds, error_db=error_db, rows=empty,
             gram=np.zeros((0, 0)), score=np.zeros(0),
         )
 
@@ -165,7 +161,7 @@ class Table:
     def sums(self) -> Sums:
         """What the recording says."""
         freedom, power = FREEDOM_HZ * self.seconds, float(self.residual @ self.residual)
-        known = self.look.count * 10.0 ** (self.error_db / 10.0) + power * 10.0 ** (self.steps_db / 10.0)
+        known = self.look.count * 10.0 ** (self.error_db / 10.0)
         return Sums(
             gram=self.gram, score=self.score, power=power, count=self.look.count, freedom=freedom,
             least=1.0 + known / freedom,
