@@ -136,14 +136,16 @@ def _backend(scheduler: str | None, workers: int) -> Iterator[None]:
 def _check_workers(client: Any, at: str) -> None:
     if not client.scheduler_info(n_workers=-1)["workers"]:
         raise InputError(f"{at} has no workers; start some with: dask worker")
-    try:
-        versions = client.run(_version)
-    except ModuleNotFoundError as error:
-        raise InputError(f"{at} has workers that lack {error.name}; install fetsim there as here") from None
-    for worker, version in versions.items():
-        if version != fetsim.__version__:
+    for worker, found in client.run(_version, on_error="return").items():
+        if isinstance(found, OSError):
+            continue  # lost meanwhile: its jobs go to the others
+        if isinstance(found, ModuleNotFoundError):
+            raise InputError(f"{at} has workers that lack {found.name}; install fetsim there as here")
+        if isinstance(found, Exception):
+            raise found
+        if found != fetsim.__version__:
             raise InputError(
-                f"{at} has fetsim {version} at {worker}, here it is {fetsim.__version__}; install one and the same"
+                f"{at} has fetsim {found} at {worker}, here it is {fetsim.__version__}; install one and the same"
             )
 
 

@@ -143,6 +143,25 @@ class TestDask:
         assert run_apart(range(8), sleeps, scheduler=cluster.scheduler_address) == list(range(8))
         assert killed
 
+    def test_a_worker_that_is_lost_while_versions_are_compared_is_left_out(self):
+        """Another error of its own is raised as it is."""
+
+        class Told:
+            def __init__(self, **answers):
+                self.answers = answers
+
+            def scheduler_info(self, n_workers):
+                return {"workers": self.answers}
+
+            def run(self, function, on_error):
+                return {name: function() if one is None else one for name, one in self.answers.items()}
+
+        processes._check_workers(Told(a=None, b=OSError("stream is closed")), "scheduler")
+        with pytest.raises(InputError, match="lack numba"):
+            processes._check_workers(Told(a=ModuleNotFoundError("", name="numba"), b=None), "scheduler")
+        with pytest.raises(ZeroDivisionError):
+            processes._check_workers(Told(a=None, b=ZeroDivisionError()), "scheduler")
+
     def test_an_error_of_a_job_is_raised_as_it_is(self, cluster):
         with pytest.raises(ConvergenceError, match="no solution"):
             run_apart(range(4), fails_at_two, scheduler=cluster.scheduler_address)
