@@ -37,10 +37,14 @@ class Page:
     def __init__(self) -> None:
         self.waiting: asyncio.Queue[bytes | str] = asyncio.Queue(MOST_WAITING)
 
-    def send(self, message: bytes | str) -> None:
-        """Soon; dropped where the page has stopped to take anything in."""
-        if not self.waiting.full():
-            self.waiting.put_nowait(message)
+    def send(self, message: bytes | str, *, lasting: bool = True) -> None:
+        """Soon. Where the page has stopped to take anything in, what is not ``lasting``, sound and meters, is dropped,
+        and of all else what has waited longest: the latest state is always among what it is still to get."""
+        if self.waiting.full():
+            if not lasting:
+                return
+            self.waiting.get_nowait()
+        self.waiting.put_nowait(message)
 
 
 class Hub:
@@ -199,8 +203,8 @@ class Hub:
         match happened:
             case Sounded():
                 if self.listener is not None:
-                    self.listener.send(told.sound(happened))
-                    self.listener.send(told.meters(happened, self.marching.listener.late))
+                    self.listener.send(told.sound(happened), lasting=False)
+                    self.listener.send(told.meters(happened, self.marching.listener.late), lasting=False)
             case Took():
                 self._tell_all(told.took(happened))
                 if self._stood != (happened.quality, self.session.place):

@@ -15,6 +15,7 @@ from importlib.resources import files
 from typing import Any
 
 import anyio
+import anyio.lowlevel
 import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -138,6 +139,7 @@ async def _receive(socket: WebSocket, page: Page, hub: Hub) -> None:
             if message["type"] == "websocket.disconnect":
                 return
             hub.take(page, message.get("text") or message.get("bytes") or "")
+            await anyio.lowlevel.checkpoint()  # messages that are there already would keep all else waiting
 
 
 def bound(port: int) -> socket.socket:

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fetsim.errors import InputError
-from fetsim.live.hub import Hub, Page
+from fetsim.live.hub import MOST_WAITING, Hub, Page
 from fetsim.live.messages import LARGEST_BYTES, read_message
 from fetsim.live.session import Session
 from fetsim.schematic.load import load_unit
@@ -84,6 +84,21 @@ def test_what_fits_no_message_is_refused_in_one_line(text, said):
     with pytest.raises(InputError) as error:
         read_message(text)
     assert said in str(error.value) and "\n" not in str(error.value)
+
+
+def test_a_page_that_takes_nothing_in_is_still_told_the_latest_state(hub):
+    page = Page()
+    hub.open(page)
+    hub.take(page, json.dumps({"do": "reset"}))  # what was tried before
+    for k in range(MOST_WAITING + 10):
+        hub.take(page, json.dumps({"do": "change", "values": {"C2": ("220n", "330n")[k % 2]}}))
+    hub.take(page, json.dumps({"do": "change", "values": {"C2": "10n"}}))
+    for _ in range(MOST_WAITING):
+        page.send(b"sound", lasting=False)
+    assert page.waiting.qsize() == MOST_WAITING
+    states = [json.loads(one) for one in page.waiting._queue if isinstance(one, str)]
+    assert [one for one in states if one["is"] == "state"][-1]["values"]["C2"] == "10 nF"
+    hub.close(page)
 
 
 def test_what_a_page_asks_for_is_done(hub):
