@@ -10,7 +10,6 @@ from fetsim.live.scope import LONGEST_S
 LARGEST_BYTES = 20_000
 MOST_CHANGES = 200
 MOST_PROBES = 4
-LONGEST_MS = 1e4
 
 Name = Annotated[str, Field(min_length=1, max_length=80)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]

@@ -65,14 +65,20 @@ def test_states_on_the_way(jobs):
         assert runs[k].state == other.state
 
 
-def test_packs_are_full(monkeypatch):
-    sizes = []
+@pytest.fixture
+def sizes(monkeypatch):
+    """How many circuits each pack that is marched has."""
+    found = []
 
     def watched(simulations, inputs, stops):
-        sizes.append(len(simulations))
+        found.append(len(simulations))
         return march_together(simulations, inputs, stops)
 
     monkeypatch.setattr("fetsim.engine.crew.march_together", watched)
+    return found
+
+
+def test_packs_are_full(sizes):
     circuit = diode_clipper()
     runs = [Simulation.of(circuit, RATE_HZ, ["out"]) for _ in range(9)]
 
@@ -84,15 +90,8 @@ def test_packs_are_full(monkeypatch):
     assert sizes == [4] * 16 + [1] * 8
 
 
-def test_the_last_marches_of_two_threads_share_a_pack(monkeypatch):
+def test_the_last_marches_of_two_threads_share_a_pack(sizes):
     """One job on each of two threads, with nothing left to begin: they go on together, and come out as each alone."""
-    sizes = []
-
-    def watched(simulations, inputs, stops):
-        sizes.append(len(simulations))
-        return march_together(simulations, inputs, stops)
-
-    monkeypatch.setattr("fetsim.engine.crew.march_together", watched)
     both = threading.Barrier(2)
     runs = [Simulation.of(diode_clipper(), RATE_HZ, ["out"]) for _ in range(2)]
     tones = [np.tile(TONE, 30), 0.5 * np.tile(TONE, 40)]

@@ -269,20 +269,22 @@ def weighed(
 ) -> Weighed:
     """All data together. ``floors``: see ``seen``; None: what these data themselves leave unexplained. ``variances``:
     V; None: from the least that is known of to all that there is."""
-    with_error = [sums for sums in every if sums.freedom is not None]
     least = list(map(unexplained, every)) if floors is None else floors
-    if variances is not None:
-        pass
-    elif not with_error:
-        variances = np.array([1.0])
-    else:
-        smallest = max(sums.least for sums in with_error)
-        most = max(10.0 * smallest, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
-        variances = np.geomspace(smallest, most, STEPS_OF_V)
+    if variances is None:
+        variances = _possible_v([sums for sums in every if sums.freedom is not None])
     root = _root(prior)
     return Weighed(
         variances=variances, looks=tuple(seen(every, prior, float(one), least, root) for one in variances)
     )
+
+
+def _possible_v(with_error: Sequence[Sums]) -> Array:
+    """From the least that is known of to all that there is; one where no data have an error of the model."""
+    if not with_error:
+        return np.array([1.0])
+    smallest = max(sums.least for sums in with_error)
+    most = max(10.0 * smallest, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
+    return np.geomspace(smallest, most, STEPS_OF_V)
 
 
 def probabilities(log_evidences: ArrayLike, log_priors: ArrayLike) -> Array:
