@@ -25,8 +25,8 @@ from fetsim.live.log import read_log
 from fetsim.live.programme import read_programme
 from fetsim.live.replay import replay
 from fetsim.schematic.load import load_unit
+from tests.browsers import LAUNCH
 from tests.live.tapped import listen, tapped
-from tests.report.conftest import LAUNCH
 
 RATE_HZ = 48000
 COMMAND = (

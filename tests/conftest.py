@@ -17,6 +17,7 @@ from fetsim.engine.simulation import Simulation
 from fetsim.engine.together import march_together
 from fetsim.schematic.load import load_unit
 from fetsim.schematic.wiring import build_circuit
+from tests.browsers import browser  # noqa: F401 (known to every test)
 
 COMPILING = pytest.StashKey[subprocess.Popen]()
 

@@ -11,7 +11,6 @@ from fetsim.live.programme import programme_of
 from fetsim.live.server import LOOPBACK, bound, configured
 from fetsim.live.session import Session
 from fetsim.schematic.load import load_unit
-from tests.report.conftest import browser  # noqa: F401
 
 TOKEN = "word"
 

@@ -1,38 +1,12 @@
-"""A real browser for the tests of pages.
+"""A page file as a reader opens it, and what is wrong with it."""
 
-Set FETSIM_CHROMIUM to its path where it is not called ``chromium``. Without one the tests are skipped, unless
-FETSIM_NEEDS_BROWSER is set, which the script for continuous integration does.
-"""
-
-import os
-import shutil
 from contextlib import contextmanager
 from pathlib import Path
 
 import axe_playwright_python
 import pytest
-from playwright.sync_api import expect, sync_playwright
 
-LAUNCH = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
 AXE = Path(axe_playwright_python.__file__).with_name("axe.min.js")
-PATIENCE_MS = 30_000  # a busy machine is slow, not wrong
-
-
-@pytest.fixture(scope="session")
-def browser():
-    """One headless Chromium for all tests of a process."""
-    path = os.environ.get("FETSIM_CHROMIUM") or shutil.which("chromium")
-    if path is None:
-        say = pytest.fail if os.environ.get("FETSIM_NEEDS_BROWSER") else pytest.skip
-        say("needs Chromium (apt-get install chromium, or its path in FETSIM_CHROMIUM)")
-    expect.set_options(timeout=PATIENCE_MS)
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=path, args=LAUNCH)
-        yield chromium
-        chromium.close()
 
 
 class Visit:
