@@ -43,6 +43,7 @@ from .report.pages.compare import write_comparison_page as write_comparison_page
 from .report.pages.motion import write_motion_page as write_motion_page
 from .report.pages.report import write_report as write_report
 from .report.pages.sheet import write_sheet as write_sheet
+from .report.pages.study import write_study as write_study
 from .report.render.picture import draw_render as draw_render
 from .report.render.text import render_text as render_text
 from .report.unit.kinds_text import kind_page as kind_page

@@ -8,6 +8,7 @@ import typer
 from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
 from fetsim.cli.options import FigureFiles, QualityOption, SchedulerOption, UnitOptions, WorkersOption
+from fetsim.cli.study_page import PageOption, page_files, page_fill
 from fetsim.studies.faults.study import DEFAULT_BUILDS
 from fetsim.studies.faults.study import faults as faults_of_unit
 
@@ -47,6 +48,7 @@ def faults(
     builds: Annotated[
         int, typer.Option("--builds", "-n", metavar="NUMBER", help="drawn within tolerances, trims set: good ones")
     ] = DEFAULT_BUILDS,
+    page: PageOption = None,
     quality: QualityOption = "draft",
     workers: WorkersOption = None,
     scheduler: SchedulerOption = None,
@@ -65,7 +67,7 @@ def faults(
     """
     unit = chosen.chosen()
     read = [file for file in (readings, rates) if file is not None]
-    with destination(files, [*unit.files, *read]) as write:
+    with destination(files, [*unit.files, *read], others=page_files(page)) as write:
         with progress_bar(unit, plays=True) as progress:
             found = faults_of_unit(
                 unit, parts=words(parts, "--parts") or (), mistakes=mistakes, reported=reported or (),
@@ -73,5 +75,5 @@ def faults(
                 aged=aged, rates=rates, builds=builds, quality=quality, workers=workers,
                 scheduler=scheduler, progress=progress,
             )  # fmt: skip
-        page = write_results(write, {"": found}, {})
-    typer.echo(page)
+        text = write_results(write, {"": found}, {}, fill=page_fill(page, found))
+    typer.echo(text)

@@ -1,5 +1,6 @@
 """``fetsim fit``: values of a real unit out of readings and recordings of it."""
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -9,11 +10,12 @@ from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
 from fetsim.cli.observed_options import ObservedOptions
 from fetsim.cli.options import FigureFiles, QualityOption, SoundUnitOptions, WorkersOption
+from fetsim.cli.study_page import PageOption, page_files, page_fill
 from fetsim.errors import InputError, PartlyDone
-from fetsim.files.whole_files import Outputs, writing
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.save import check_unit_path
 from fetsim.studies.fit.free import frees_of
+from fetsim.studies.fit.record import Fit
 from fetsim.studies.fit.study import fit as fitted
 
 
@@ -37,6 +39,7 @@ def fit(
     based: Annotated[
         bool, typer.Option("--based", help="write only what differs, as a file that starts from the unit")
     ] = False,
+    page: PageOption = None,
     quality: QualityOption = DEFAULT_QUALITY,
     workers: WorkersOption = None,
 ) -> None:  # fmt: skip
@@ -58,15 +61,19 @@ def fit(
     names = words(free, "--free") or ()
     frees_of(names, unit)  # says what is wrong before anything slow is begun
     inputs = [*unit.files, *observed.files]
-    with Outputs(overwrite=files.force, inputs=inputs) as outputs, destination(files, inputs) as write:
-        staged = None if to is None else outputs.stage(to)
+    others_to = [*page_files(page), *([] if to is None else [to])]
+    with destination(files, inputs, others=others_to) as write:
         known = observed.observed(unit)
         with progress_bar(unit, plays=bool(known.recordings)) as progress:
             found = fitted(known, names, others=others, quality=quality, workers=workers, progress=progress)
-        page = write_results(write, {"": found}, {})
-        if to is not None and staged is not None:
-            with writing(to):
-                staged.write_bytes(found.box.file_text(to, based=based).encode())
-    typer.echo(page if to is None else f"{page}\n\nWrote {to}")
+        fill = page_fill(page, found)
+        if to is not None:
+            fill[to] = partial(_fill_box, to=to, found=found, based=based)
+        text = write_results(write, {"": found}, {}, fill=fill)
+    typer.echo(text if to is None else f"{text}\n\nWrote {to}")
     if not found.settled:
         raise PartlyDone("the search did not settle; see what is told above the tables")
+
+
+def _fill_box(target: Path, to: Path, found: Fit, *, based: bool) -> None:
+    target.write_bytes(found.box.file_text(to, based=based).encode())

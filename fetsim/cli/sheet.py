@@ -21,7 +21,8 @@ from fetsim.files.tables import write_csv
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
-from fetsim.report.pages.sheet import check_page_path, sheet_html
+from fetsim.report.pages.page_path import check_page_path
+from fetsim.report.pages.sheet import WHAT, sheet_html
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.studies.sheet.blank import blank_readings
 from fetsim.studies.sheet.study import DEFAULT_BUILDS, DEFAULT_FREQUENCY_HZ, bench_sheet
@@ -67,7 +68,7 @@ def sheet(
     """
     unit = chosen.chosen()
     if to is not None:
-        check_page_path(to)
+        check_page_path(to, WHAT)
     with Outputs(overwrite=force, inputs=unit.files) as outputs:
         staged = {path: outputs.stage(path) for path in (to, json_to, csv_to, blank) if path is not None}
         with progress_bar(unit) as progress:

@@ -9,6 +9,7 @@ from fetsim.cli.measure.shared import destination, progress_bar, write_results
 from fetsim.cli.numbers import words
 from fetsim.cli.observed_options import ObservedOptions
 from fetsim.cli.options import FigureFiles, QualityOption, SoundUnitOptions, WorkersOption
+from fetsim.cli.study_page import PageOption, page_files, page_fill
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.schematic.fault_rates import read_rates
 from fetsim.studies.suspects.study import suspects as suspected
@@ -32,6 +33,7 @@ def suspects(
     trims_set: Annotated[
         bool, typer.Option("--trims-set/--trims-as-drawn", help="whether its trims had been set by its alignment")
     ] = True,
+    page: PageOption = None,
     quality: QualityOption = DEFAULT_QUALITY,
     workers: WorkersOption = None,
 ) -> None:  # fmt: skip
@@ -48,12 +50,12 @@ def suspects(
     unit = chosen.chosen()
     table = read_rates(rates)
     inputs = [*unit.files, *observed.files, *([] if rates is None else [rates])]
-    with destination(files, inputs) as write:
+    with destination(files, inputs, others=page_files(page)) as write:
         known = observed.observed(unit)
         with progress_bar(unit, plays=bool(known.recordings)) as progress:
             found = suspected(
                 known, ask=words(ask, "--ask") or (), faults=faults, trims_set=trims_set, rates=table, quality=quality,
                 workers=workers, progress=progress,
             )  # fmt: skip
-        page = write_results(write, {"": found}, {})
-    typer.echo(page)
+        text = write_results(write, {"": found}, {}, fill=page_fill(page, found))
+    typer.echo(text)

@@ -75,11 +75,12 @@ def explain(
     fetsim measure explain -c attack=0 --frequency 5000 --phase 90 --json loop.json
     """
     from fetsim.report.explain.film import check_film_path
-    from fetsim.report.pages.motion import check_burst, check_page_path
+    from fetsim.report.pages.motion import WHAT, check_burst
+    from fetsim.report.pages.page_path import check_page_path
 
     unit, watched = chosen.chosen(), words(rectifier, "--rectifier") or ()
     if motion is not None:
-        check_page_path(motion)
+        check_page_path(motion, WHAT)
     if film is not None:
         check_film_path(film)
     shown = [path for path in (motion, film) if path is not None]

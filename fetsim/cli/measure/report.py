@@ -11,14 +11,12 @@ import typer
 
 from fetsim.cli.numbers import words
 from fetsim.cli.options import ForceOption, JsonOption, MeasuredUnitOptions, QualityOption
-from fetsim.errors import InputError
+from fetsim.report.pages.page_path import check_page_path
 from fetsim.report.pages.report import write_report
 from fetsim.report.pages.report.sections import NAMES
 from fetsim.rig.quality import DEFAULT_QUALITY
 from fetsim.rig.rig import compile_notice
 from fetsim.schematic.unit import Unit
-
-SUFFIXES = (".html", ".htm")
 
 
 def report(
@@ -46,8 +44,7 @@ def report(
     """
     unit = chosen.chosen()
     page = target or Path(f"{unit.path.stem}-report.html")
-    if page.suffix.lower() not in SUFFIXES:
-        raise InputError(f"{page}: a report is an .html file; choose this suffix")
+    check_page_path(page, "a report")
     with _progress(unit) as watch:
         sections = write_report(
             page, unit, unit.origin, only=words(only, "--only"), quality=quality, json_to=json_to, overwrite=force,

@@ -1,14 +1,15 @@
 """Picture of a unit's faults: every fault against every figure, how far off it is in the unit's own spread."""
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure, FigureBase
 from matplotlib.image import AxesImage
 
 from fetsim.engine.assembly import Array
-from fetsim.report.look.plots import new_figure
+from fetsim.report.look.panels import Panel, stacked
 from fetsim.studies.faults.apart import LOST
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.tables import SOUND
@@ -21,14 +22,25 @@ VOLTS = "idle volts, worst node"
 def draw(measured: Mapping[str, FaultsFound], title: str) -> Figure:
     """One fault of each group that can be told from the sound unit, or those that fit best what was read; rows."""
     (found,) = measured.values()
+    return stacked(title, panels(found))
+
+
+def panels(found: FaultsFound) -> list[Panel]:
+    """The one there is."""
     rows = _shown(found)
-    with new_figure(title, HEAD_INCH + ROW_INCH * len(rows)) as figure:
-        panel = figure.subplots()
-        image = _draw(panel, found, rows)
-        shrink = min(1.0, BAR_INCH / (ROW_INCH * max(len(rows), 1)))
-        bar = figure.colorbar(image, ax=panel, shrink=shrink, anchor=(0.0, 1.0), pad=0.01)
-        bar.set_label("off the sound unit,\nin spreads and accuracies\n(grey: not to be had)", fontsize=7)
-    return figure
+    return [Panel(
+        beside="fits" if found.reported else "symptoms", height_inch=HEAD_INCH + ROW_INCH * len(rows),
+        caption="How far each fault moves each figure from the sound unit's, in spreads and accuracies.",
+        draw=partial(_with_scale, found=found, rows=rows),
+    )]  # fmt: skip
+
+
+def _with_scale(place: FigureBase, found: FaultsFound, rows: list[Symptoms]) -> None:
+    panel = place.subplots()
+    image = _draw(panel, found, rows)
+    shrink = min(1.0, BAR_INCH / (ROW_INCH * max(len(rows), 1)))
+    bar = place.colorbar(image, ax=panel, shrink=shrink, anchor=(0.0, 1.0), pad=0.01)
+    bar.set_label("off the sound unit,\nin spreads and accuracies\n(grey: not to be had)", fontsize=7)
 
 
 def draw_on(ax: Axes, measured: Mapping[str, FaultsFound]) -> None:
@@ -38,12 +50,13 @@ def draw_on(ax: Axes, measured: Mapping[str, FaultsFound]) -> None:
 
 
 def _shown(found: FaultsFound) -> list[Symptoms]:
-    """What is reported has its order; else those that can be told from the sound unit, one of each group first."""
+    """What is reported has its order; else those that can be told from the sound unit, the first of each group, or all
+    where none can."""
     rows = list(found.rows)
     if found.reported:
         return rows[:MOST_ROWS]
     first = {number: k for k, number in reversed(list(enumerate(found.groups))) if number}
-    return [rows[k] for k in sorted(first.values())[:MOST_ROWS]]
+    return [rows[k] for k in sorted(first.values())[:MOST_ROWS]] or rows[:MOST_ROWS]
 
 
 def _draw(ax: Axes, found: FaultsFound, rows: list[Symptoms]) -> AxesImage:

@@ -15,7 +15,7 @@ from typing import Any
 
 import matplotlib
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import Figure, FigureBase
 from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
@@ -58,7 +58,7 @@ def line_styles() -> Iterator[dict[str, Any]]:
         yield {"color": COLOURS[colour], "linestyle": DASHES[(colour + row) % len(DASHES)]}
 
 
-def legend_below(figure: Figure, panel: Axes, columns: int = 4) -> None:
+def legend_below(figure: FigureBase, panel: Axes, columns: int = 4) -> None:
     """The lines of a panel named once for the whole figure, under it; nothing when there is only one."""
     handles, labels = panel.get_legend_handles_labels()
     if len(labels) > 1:

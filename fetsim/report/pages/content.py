@@ -1,6 +1,6 @@
 """What a page is made of, before it is HTML."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,11 +11,12 @@ from fetsim.report.look.printed import printed
 
 @dataclass(frozen=True)
 class Table:
-    """Rows under headings; every column but the first ``words`` holds numbers."""
+    """Rows under headings."""
 
     headings: Sequence[str]
     rows: Sequence[Sequence[str]]
-    words: int = 1
+    numbers: Collection[int] = ()
+    """Columns that hold numbers."""
     caption: str = ""
     notes: Sequence[str] = ()
     """Said under it."""
@@ -55,5 +56,4 @@ class Section:
 def page_table(table: ResultTable) -> Table:
     """A table of a result; one of all readings is folded away."""
     texts = printed(table)
-    words = next(iter(texts.right), len(texts.headings))
-    return Table(texts.headings, texts.rows, words, texts.title, notes=texts.notes, folded=table.detail)
+    return Table(texts.headings, texts.rows, texts.right, texts.title, notes=texts.notes, folded=table.detail)

@@ -1,18 +1,19 @@
-"""Picture of suspects: bars of probability and evidence; what is left of each recording over time and frequency; what
-the recording and each of the first suspects make of the dry sound, as gain over time and level out by level in; and how
-far each reading is off what each of them foretells."""
+"""Picture of suspects: bars of probability and of evidence; what is left of each recording over time and frequency;
+what the recording and each of the first suspects make of the dry sound, as gain over time and level out by level in;
+and how far each reading is off what each of them foretells."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from itertools import chain
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.gridspec import SubplotSpec
+from matplotlib.figure import Figure, FigureBase
 from matplotlib.ticker import FuncFormatter
 
 from fetsim.engine.assembly import Array
+from fetsim.report.look.panels import Panel, stacked
 from fetsim.report.look.plots import (
     AMBER,
     BLUE,
@@ -20,19 +21,19 @@ from fetsim.report.look.plots import (
     decibel_axis,
     legend_below,
     line_styles,
-    new_figure,
     plain_log_axis,
 )
 from fetsim.safe_text import printable
 from fetsim.studies.suspects.record import Foretold, HeardBefore, Suspicion
 
-MOST_BARS, BAR_INCH = 20, 0.17
+MOST_BARS, BAR_INCH, BAR = 20, 0.17, 0.7
 LONGEST_NAME = 34
 LEAST_SPAN = 0.2
 """Probability that the bars' axis reaches at the least."""
 FAR = 5.0
 """Standard deviations beyond which the axis is logarithmic."""
-LEFT_INCH, GAIN_INCH, OFF_INCH, READ_INCH = 1.9, 1.5, 1.2, 2.1
+BARS_INCH, LEFT_INCH, CURVES_INCH, READ_INCH = 0.75, 2.2, 3.2, 2.5
+WIDTHS, HEIGHTS = (3, 2), (5, 4)
 TICKS = (20.0, 100.0, 1e3, 10e3)
 MARKERS = "so^vDP"
 DASHED = (0, (5, 1.5))
@@ -42,44 +43,67 @@ RECORDED: dict[str, Any] = {"color": "0.1", "linewidth": 2.2, "alpha": 0.35, "la
 def draw(measured: Mapping[str, Suspicion], title: str) -> Figure:
     """The one unit, under whatever label."""
     (found,) = measured.values()
-    bars = BAR_INCH * len(_shown(found)) + 0.75
-    curves = [GAIN_INCH, OFF_INCH] if found.foretold else []
-    rows = [bars, *(inch for _ in found.heard for inch in (LEFT_INCH, *curves)),
-            *([READ_INCH] if found.readings else [])]  # fmt: skip
-    with new_figure(title, sum(rows) + 0.9) as figure:
-        grid = figure.add_gridspec(len(rows), 5, height_ratios=rows)
-        _bars(figure.add_subplot(grid[0, :]), found)
-        row, named = 1, None
-        for number, one in enumerate(found.heard):
-            first = figure.add_subplot(grid[row, :3])
-            _time(first, one)
-            _frequency(figure.add_subplot(grid[row, 3:]), one)
-            if number == 0:
-                first.legend(loc="best", fontsize=6.5)
-            row += 1
-            if curves:
-                gains = [(each, each.gains_db[number]) for each in found.foretold]
-                named = _beside(figure, grid[row : row + 2, :3], one.window_s, one.gain_db, gains)
-                named.set(ylabel="Gain (dB)", title="Gain over time, at levels that match")
-                figure.axes[-1].set(xlabel="Time (s)", ylabel="Off (dB)")
-                levels = [(each, each.out_db[number]) for each in found.foretold]
-                curve = _beside(figure, grid[row : row + 2, 3:], one.in_db, one.out_db, levels)
-                curve.set(ylabel="Level out (dB)", title="Curve that the music draws")
-                figure.axes[-1].set(xlabel="Level in (dBFS)", ylabel="Off (dB)")
-                row += 2
-        if found.readings:
-            last = figure.add_subplot(grid[row, :])
-            _readings(last, found)
-            named = last if named is None else named
-        if named is not None:
-            legend_below(figure, named, 6)
-    return figure
+    return stacked(title, panels(found))
+
+
+def panels(found: Suspicion) -> list[Panel]:
+    """The bars, what is left of each recording, its curves beside those foretold, and the readings."""
+    every = [
+        Panel(beside="suspects", height_inch=BAR_INCH * len(_shown(found)) + BARS_INCH,
+              caption="How probable each suspect is, and its evidence over that of a unit with nothing wrong.",
+              draw=partial(_bars, found=found)),
+    ]  # fmt: skip
+    for number, one in enumerate(found.heard):
+        every.append(Panel(
+            beside="heard", height_inch=LEFT_INCH, draw=partial(_left, one=one),
+            caption=f"What is left of {one.name} over time and by frequency, as drawn and with the first suspect.",
+        ))  # fmt: skip
+        if found.foretold:
+            every.append(Panel(
+                beside="heard", height_inch=CURVES_INCH, draw=partial(_curves, found=found, number=number),
+                caption=f"{one.name} beside what the unit as drawn and each of the first suspects foretell: gain over "
+                "time, and the curve that the music draws; below, by how much each is off.",
+            ))  # fmt: skip
+    if found.readings:
+        every.append(Panel(
+            beside="readings", height_inch=READ_INCH, draw=partial(_read, found=found),
+            caption="How far each reading is off what the unit as drawn and each of the first suspects foretell; grey "
+            "is two standard deviations either way.",
+        ))  # fmt: skip
+    return every
+
+
+def _left(place: FigureBase, one: HeardBefore) -> None:
+    time, frequency = place.subplots(1, 2, width_ratios=WIDTHS)
+    _time(time, one)
+    _frequency(frequency, one)
+    legend_below(place, time)
+
+
+def _curves(place: FigureBase, found: Suspicion, number: int) -> None:
+    one = found.heard[number]
+    panels = place.subplots(2, 2, width_ratios=WIDTHS, height_ratios=HEIGHTS, sharex="col")
+    gains = [(each, each.gains_db[number]) for each in found.foretold]
+    _beside(panels[:, 0], one.window_s, one.gain_db, gains)
+    panels[0, 0].set(ylabel="Gain (dB)", title="Gain over time, at levels that match")
+    panels[1, 0].set(xlabel="Time (s)", ylabel="Off (dB)")
+    levels = [(each, each.out_db[number]) for each in found.foretold]
+    _beside(panels[:, 1], one.in_db, one.out_db, levels)
+    panels[0, 1].set(ylabel="Level out (dB)", title="Curve that the music draws")
+    panels[1, 1].set(xlabel="Level in (dBFS)", ylabel="Off (dB)")
+    legend_below(place, panels[0, 0], 6)
+
+
+def _read(place: FigureBase, found: Suspicion) -> None:
+    panel = place.subplots()
+    _readings(panel, found)
+    legend_below(place, panel, 6)
 
 
 def draw_on(ax: Axes, measured: Mapping[str, Suspicion]) -> None:
-    """The bars."""
+    """The bars of probability."""
     (found,) = measured.values()
-    _bars(ax, found)
+    _probability(ax, found)
 
 
 def _shown(found: Suspicion) -> list[tuple[str, float, float, str]]:
@@ -97,20 +121,37 @@ def _name(name: str) -> str:
     return name if len(name) <= LONGEST_NAME else f"{name[:half]}...{name[-half:]}"
 
 
-def _bars(ax: Axes, found: Suspicion) -> None:
-    """Probability of health and of each suspect, with its evidence in figures; the groups apart by shade."""
+def _bars(place: FigureBase, found: Suspicion) -> None:
+    """Probability and evidence side by side."""
+    probability, evidence = place.subplots(1, 2, sharey=True)
+    _probability(probability, found)
     shown = _shown(found)
-    places = np.arange(len(shown))
-    ax.barh(places, [100.0 * chance for _, chance, _, _ in shown], color=[one[-1] for one in shown], height=0.7)
-    ax.set_yticks(places, [name for name, *_ in shown])
-    for place, (_, chance, evidence, _) in zip(places, shown, strict=True):
-        told = f"{100.0 * chance:.1f} %, {round(evidence, 1) + 0.0:+.1f} nat"
-        ax.annotate(told, (100.0 * chance, place), xytext=(3, 0), textcoords="offset points", va="center", fontsize=6.5)
+    evidence.barh(range(len(shown)), [one[2] for one in shown], color=[one[-1] for one in shown], height=BAR)
+    for row, (_, _, nats, _) in enumerate(shown):
+        _beside_bar(evidence, row, nats, f"{round(nats, 1) + 0.0:+.1f}")
+    evidence.axvline(0.0, color=GREY, linewidth=0.8)
+    evidence.tick_params(labelleft=False)
+    evidence.margins(x=0.15)
+    evidence.set(xlabel="Evidence over nothing wrong (nat)")
+
+
+def _probability(ax: Axes, found: Suspicion) -> None:
+    """Of health and of each suspect; the groups apart by shade."""
+    shown = _shown(found)
+    ax.barh(range(len(shown)), [100.0 * one[1] for one in shown], color=[one[-1] for one in shown], height=BAR)
+    ax.set_yticks(range(len(shown)), [name for name, *_ in shown])
+    for row, (_, chance, _, _) in enumerate(shown):
+        _beside_bar(ax, row, 100.0 * chance, f"{100.0 * chance:.1f}")
     ax.invert_yaxis()
     most = 100.0 * max(LEAST_SPAN, *(chance for _, chance, *_ in shown))
-    ax.set_xlim(0.0, 1.25 * most)
-    ax.set(xlabel="Probability (%), and evidence over nothing wrong; colours change from group to group",
-           title="Suspects")  # fmt: skip
+    ax.set_xlim(0.0, 1.15 * most)
+    ax.set(xlabel="Probability (%); colours change from group to group")
+
+
+def _beside_bar(ax: Axes, row: int, value: float, text: str) -> None:
+    """The figure behind the end of its bar."""
+    way, side = (1, "left") if value >= 0.0 else (-1, "right")
+    ax.annotate(text, (value, row), xytext=(3 * way, 0), textcoords="offset points", ha=side, va="center", fontsize=6.5)
 
 
 def _time(ax: Axes, one: HeardBefore) -> None:
@@ -136,23 +177,16 @@ def _styles(told: Sequence[Foretold]) -> Iterator[dict[str, Any]]:
         yield {**style, "linewidth": 0.9, "label": _name(one.name)}
 
 
-def _beside(
-    figure: Figure, place: SubplotSpec, along: Array, recorded: Array, told: Sequence[tuple[Foretold, Array]]
-) -> Axes:
+def _beside(both: Sequence[Axes], along: Array, recorded: Array, told: Sequence[tuple[Foretold, Array]]) -> None:
     """What was recorded and what is foretold, and under it by how much that is off."""
-    grid, rows, columns = place.get_gridspec(), place.rowspan, place.colspan
-    across = slice(columns.start, columns.stop)
-    upper = figure.add_subplot(grid[rows.start, across])
-    lower = figure.add_subplot(grid[rows.start + 1, across], sharex=upper)
+    upper, lower = both
     upper.plot(along, recorded, **RECORDED)
     lower.axhline(0.0, **{**RECORDED, "label": None})
     for (_, curve), style in zip(told, _styles([one for one, _ in told]), strict=True):
         upper.plot(along, curve, **style)
         lower.plot(along, curve - recorded, **style)
-    upper.tick_params(labelbottom=False)
     decibel_axis(upper)
     decibel_axis(lower, count=3)
-    return upper
 
 
 def _readings(ax: Axes, found: Suspicion) -> None:

@@ -156,7 +156,7 @@ def test_a_unit_as_drawn_is_called_healthy() -> None:
     drawn, *others = found.foretold
     assert drawn.readings == pytest.approx([one[1] for one in found.readings], abs=1e-3)
     assert [one.name for one in others[:1]] == [found.groups[0].suspects[0].name]
-    bars, readings = found.plot().axes
+    bars, _, readings = found.plot().axes
     assert len(bars.get_yticklabels()) > 3 and len(readings.get_xticklabels()) == len(found.readings)
 
 

@@ -18,11 +18,12 @@ from fetsim.report.explain.rows import devices, rows
 from fetsim.report.explain.stills import instant, still, stills
 from fetsim.report.pages.motion.plan import plan
 from fetsim.report.pages.motion.strips import strips
+from fetsim.report.pages.page_path import check_page_path
 from fetsim.report.pages.scripted import embedded_json, scripted_page
 from fetsim.safe_text import printable
 from fetsim.schematic.unit import Unit
 
-SUFFIXES = (".html", ".htm")
+WHAT = "the page in slow motion"
 LONGEST_BURST_S = 1.0
 """Of a burst on a page: at standard quality 280,000 steps of some thirty traces are in memory for it."""
 SCRIPTS = ("numbers.js", "record.js", "loop.js", "traces.js", "player.js", "keys.js", "main.js")
@@ -37,12 +38,6 @@ KEYS = (
 )
 SLOWER = (100, 200, 500, 1000, 2000, 5000, 10000)
 WINDOWS_S = (0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
-
-
-def check_page_path(path: Path) -> None:
-    """Raises InputError for a name that no browser takes for a page."""
-    if path.suffix.lower() not in SUFFIXES:
-        raise InputError(f"{path}: the page in slow motion is an .html file; choose this suffix")
 
 
 def check_burst(burst_s: float) -> None:
@@ -100,7 +95,7 @@ def write_motion_page(path: str | Path, unit: Unit, one: Explanation, *, overwri
     'slow.html'
     """
     path = Path(path)
-    check_page_path(path)
+    check_page_path(path, WHAT)
     with Outputs(overwrite=overwrite, inputs=unit.files) as outputs:
         staged = outputs.stage(path)
         with writing(path):

@@ -27,7 +27,7 @@ from fetsim.measurements.timing.procedure import measure_timing
 from fetsim.report.explain.picture import draw_rows
 from fetsim.report.needle.picture import draw_meters
 from fetsim.report.pages.content import Picture, Section, page_table
-from fetsim.report.pages.report.svg import inline_svg
+from fetsim.report.pages.svg import inline_svg
 from fetsim.rig.runner import Progress
 from fetsim.schematic.unit import Unit
 

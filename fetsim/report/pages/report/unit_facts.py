@@ -45,7 +45,7 @@ def unit_facts(unit: Unit, before: Unit, quality: str) -> Facts:
         name=unit.name,
         about=unit.about,
         pairs=[pair for pair in pairs if pair[1]],
-        changes=Table(("what", "before", "after"), before.differences(unit), words=3),
+        changes=Table(("what", "before", "after"), before.differences(unit)),
         controls=_controls(unit, before),
         cautions=[*cautions_inside(unit), HEARING],
     )
@@ -72,4 +72,4 @@ def _controls(unit: Unit, before: Unit) -> Table:
     ]
     for name, bank in unit.banks.items():
         rows.append((name, arrow(before.banks[name].state, bank.state), bank.about))
-    return Table(("control", "set to", "what it does"), rows, words=3)
+    return Table(("control", "set to", "what it does"), rows)

@@ -2,19 +2,13 @@
 
 from pathlib import Path
 
-from fetsim.errors import InputError
 from fetsim.files.whole_files import Outputs, writing
 from fetsim.report.pages.content import page_table
 from fetsim.report.pages.filled import filled
+from fetsim.report.pages.page_path import check_page_path
 from fetsim.studies.sheet.record import BenchSheet
 
-SUFFIXES = (".html", ".htm")
-
-
-def check_page_path(path: Path) -> None:
-    """Raises InputError for a name that no browser takes for a page."""
-    if path.suffix.lower() not in SUFFIXES:
-        raise InputError(f"{path}: a sheet is an .html file; choose this suffix")
+WHAT = "a sheet"
 
 
 def sheet_html(sheet: BenchSheet) -> str:
@@ -42,7 +36,7 @@ def write_sheet(path: str | Path, sheet: BenchSheet, *, overwrite: bool = False)
     'sheet.html'
     """
     path = Path(path)
-    check_page_path(path)
+    check_page_path(path, WHAT)
     with Outputs(overwrite=overwrite, inputs=sheet.unit.files) as outputs:
         staged = outputs.stage(path)
         with writing(path):
