@@ -8,6 +8,7 @@ from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import run_all
 from fetsim.schematic.change_list import Step, change_list
+from fetsim.schematic.fault_words import NOISY
 from fetsim.schematic.unit import Unit
 from fetsim.studies.compare.activity import activity
 from fetsim.studies.compare.audio_files import Leveled, file_stem, write_difference, write_version
@@ -18,6 +19,8 @@ from fetsim.studies.compare.takes import Take
 
 NOTHING_CHANGED = "nothing is changed: every value is what it was"
 NO_DIFFERENCE = f"no difference in this programme: what the changes add is below {NO_DIFFERENCE_DB:g} dB"
+
+NOT_HEARD = "noise of the parts, that of a noisy one too, is played with --noise alone"
 
 
 def version_results(
@@ -93,4 +96,6 @@ def _cautions(
     told = [unmatched, one.take.warning if one.take is not None else ""]
     if difference is not None and difference.level_db < NO_DIFFERENCE_DB:
         told.append(NO_DIFFERENCE if changes else NOTHING_CHANGED)
+        if any(f"{NOISY.word}:" in after for *_, after in changes):
+            told.append(NOT_HEARD)
     return tuple(text for text in told if text)

@@ -1,8 +1,8 @@
 """What a meter shows of each fault where it was put: its input resistance pulls down a node of high resistance.
 
 Of the Dunlin's control voltage, -4.62 V, 10 Mohm leave -3.69 V, so that volts without it would fit other faults. A
-build's rest is solved anew with the meter at its node (``studies/observed/loaded``): 25 ms for each fault. How far
-tolerances move what is shown is taken from volts without a meter.
+build's rest is solved anew with the meter at its node (``studies/observed/loaded``): 25 ms for each fault, and for each
+of the good builds, whose trims are set, that say how far tolerances move what is shown.
 """
 
 from collections.abc import Mapping, Sequence

@@ -18,6 +18,7 @@ from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
 from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
+from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.idle.tables import cautions_probing
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.measurements.timing.procedure import step_levels_dbu
@@ -40,6 +41,7 @@ from fetsim.studies.faults.apart import distances, groups, likelihoods, misses
 from fetsim.studies.faults.metered import under_meters
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.symptoms import DEAD_DB, MINDED, OUT, symptom
+from fetsim.studies.observed.plausible import check_volts
 from fetsim.studies.observed.readings import Reading, read_readings, reading_of
 from fetsim.studies.spread.evaluate import evaluate
 from fetsim.studies.spread.plan import check_count, plain_rows
@@ -96,6 +98,8 @@ def faults(
     asked = given_unit(unit)
     listed = _listed(asked, parts, mistakes, rates)
     read = _reported(asked, reported, readings)
+    if read:
+        check_volts(read, idle_point(asked).node_voltages_v.values())
     if aged is not None:
         aged_changes(asked, aged)
     ages = () if aged is None else tuple(float(share) for share in np.linspace(0.0, aged, AGES))
@@ -113,7 +117,10 @@ def faults(
     everything: list[Mapping[str, str | float]] = [{}, *of_age]
     everything += [one.changes for one in heard]
     run = partial(evaluate, workers=workers, scheduler=scheduler, cache=cache)
-    good = _set_up(asked, run(nominal, drawn.changes(quantiles), trims=bool(asked.alignment), progress=progress))
+    builds_drawn = drawn.changes(quantiles)
+    set_up = run(nominal, builds_drawn, trims=bool(asked.alignment), progress=progress)
+    as_set = [{**changes, **row.trims} for changes, row in zip(builds_drawn, set_up, strict=True)]
+    good = _set_up(asked, under_meters(set_up, read, asked, as_set))
     sound, *found = under_meters(run(nominal, everything, progress=progress), read, start, everything)
     hissing = [one.changes for one in listed if one.kind == NOISY]
     noisy = under_meters(run(still, hissing), read, start, hissing)

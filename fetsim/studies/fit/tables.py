@@ -18,6 +18,8 @@ LEAST_TOLD = 0.5
 """Correlation from which on a pair is told."""
 LITTLE = 0.1
 """Share of what was not known that counts as nothing learnt."""
+UNEXPLAINED_DB = -10.0
+"""Left over of a recording: more is told."""
 OUT = 0.5
 """Of its weight: a reading that is left with less is told."""
 
@@ -48,6 +50,11 @@ def _lead(found: Fit) -> tuple[str, ...]:
         f"{one.name} lies far outside of what was taken for known ({one.known}), which holds it back; if it may be "
         f"anything, free it as {one.name}=any."
         for one in found.values if one.beyond
+    ]  # fmt: skip
+    told += [
+        f"{one.name} is not explained: {one.after_db:.0f} dB of it are left at best. Is it whole, of this unit and at "
+        "these settings, or is something else wrong than what is free?"
+        for one in found.recordings if one.after_db > UNEXPLAINED_DB
     ]  # fmt: skip
     little = [one.name for one in found.values if one.learnt < LITTLE and not one.at_end]
     if little:

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from pathlib import Path
 
+import numpy as np
+
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.recordings.capture import load_capture
@@ -45,6 +47,7 @@ def recording_of(
     if found.wet.shape[1] != 1:
         raise InputError(f"{wet}: has {found.wet.shape[1]} channels; say which one the unit is in, as channel 1")
     played, heard = (_one(path, channel) for path in (dry, wet))  # as they are: they are brought in step once, later
+    heard = heard - np.mean(heard)  # of the converter: nothing below 20 Hz counts, but what is not in step leaks
     check_covered(wet.name, len(found.dry), len(played), found.rate_hz)
     return Recording(
         dry=played, wet=heard if loopback is None else loopback.taken_out(heard), rate_hz=found.rate_hz,

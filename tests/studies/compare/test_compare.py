@@ -232,11 +232,13 @@ def test_a_file_edited_during_the_comparison_changes_nothing_of_what_is_told(com
 
 
 def test_silence(compared, sound):
-    found, folder = compared(sound(np.zeros(RATE_HZ // 2)), {"bigger": {"C2": "330n"}})
+    versions = {"bigger": {"C2": "330n"}, "noisy": {"R1": "noisy:20dB"}}
+    found, folder = compared(sound(np.zeros(RATE_HZ // 2)), versions)
     assert found.matching == "rms" and found.headroom_gain_db == 0.0
     one = found.versions[1]
     assert one.loudness.loudness_lufs is None
     assert "no difference in this programme" in one.cautions[0] and one.changes
+    assert "is played with --noise" in found.versions[2].cautions[-1] and len(one.cautions) == 1
     assert np.max(np.abs(read(folder / one.flac_file))) < 2 * STEP  # dither
 
 

@@ -28,6 +28,8 @@ def test_volts_that_were_read_are_those_under_the_meter(found: FaultsFound) -> N
     leaky = next(row for row in found.rows if row.name == "C2=leaky:1M")
     assert leaky.values["volts@ctl"] == pytest.approx(-2.5 * 10.0 / 10.5, rel=1e-3)
     assert "with the meter at its node" in " ".join(found.account().lead)
+    without = found.spread["volts@rc"]  # the same volts, which nobody read
+    assert found.spread["volts@ctl"] == pytest.approx(without * 10.0 / 11.0, rel=0.01)
 
 
 def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
@@ -88,6 +90,7 @@ def test_what_fits_stands_first_and_what_readings_cannot_tell_stands_together(fo
         ({"reported": ["threshold"]}, "is not NAME=VALUE"),
         ({"reported": ["volts@ctrl=3V"]}, "no node or probe 'ctrl'; did you mean ctl or"),
         ({"reported": ["volts@ctl=3ohm"]}, "volts@ctl"),
+        ({"reported": ["volts@ctl=-5000V"]}, "no node of the unit has more than 7 V; is it in the right unit?"),
         ({"reported": ["gain=3", "gain=4"]}, "given twice"),
         ({"told_by": ["threshold"], "figures": ["gain"]}, "name it there too"),
         ({"figures": ["current@R1"]}, "choices: V1, V2"),

@@ -1,10 +1,14 @@
 """Where recordings lie to a model, and which way round their files are."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
+from fetsim.studies.observed.captures import recording_of
 from fetsim.studies.observed.heard import brought
 from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.order import check_order, left_db
@@ -51,3 +55,11 @@ def test_a_recording_lies_as_the_dry_sound_says_where_the_model_is_of_no_help() 
 def test_what_is_left_is_that_at_the_best_level() -> None:
     one, other = np.array([1.0, 0.0]), np.array([3.0, 4.0])
     assert left_db(one, other) == pytest.approx(10.0 * np.log10(1.0 - 0.6**2))
+
+
+def test_what_a_converter_adds_to_the_mean_is_no_difference(tmp_path: Path) -> None:
+    dry = bursts(1.0)
+    for name, samples in (("dry.wav", dry), ("wet.wav", 0.3 + 0.5 * np.tanh(3.0 * dry))):
+        soundfile.write(tmp_path / name, samples, round(RATE_HZ), subtype="FLOAT")
+    found = recording_of(tmp_path / "dry.wav", tmp_path / "wet.wav", load_unit("teaching"))
+    assert abs(float(np.mean(found.wet))) < 1e-9
