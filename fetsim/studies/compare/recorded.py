@@ -25,12 +25,12 @@ from fetsim.studies.compare.playing import Played
 from fetsim.studies.compare.takes import Programme, Take
 
 FOLLOWED_S = 0.02  # over which the gain between both is read
-AT_REST_DB = 0.3  # of gain reduction in the simulation, under which it counts as at rest
+AT_REST_DB = 0.3  # of gain reduction in the simulation, under which it counts as at rest while it is heard
 LEAST_AT_REST = 20  # rows of the log
 QUIETEST_DB = -60.0  # re the simulation's rms: quieter moments tell no gain
 NEVER_AT_REST = (
-    "the untouched unit is never at rest in it, so only how the gain reduction moves is known, not how much it is: "
-    "play something with a quiet beginning"
+    "the untouched unit is never at rest while something is heard, so only how the gain reduction moves is known, not "
+    "how much it is: play something with a quiet beginning"
 )
 COVERED_S = 0.05  # less may lack at either end without a word
 
@@ -69,19 +69,19 @@ def with_recording(one: Played, sound: Sound, untouched: Take, rate_hz: int) -> 
     first = round(pair.start_s * rate_hz)
     samples = np.zeros(played.shape)
     samples[first : first + len(pair.recording)] = pair.recording.astype(np.float32)  # as all takes
-    take = Take(samples, (), measure_levels(samples, rate_hz), _told(pair, untouched))
-    return replace(one, take=take, activity=_reduction(pair, first, untouched, rate_hz))
+    reduction = _reduction(pair, first, untouched, rate_hz)
+    told = _told(pair, len(untouched.samples), counted=reduction.peak_db is not None)
+    return replace(one, take=Take(samples, (), measure_levels(samples, rate_hz), told), activity=reduction)
 
 
-def _told(pair: InStep, untouched: Take) -> str:
-    frames = len(untouched.samples)
+def _told(pair: InStep, frames: int, *, counted: bool) -> str:
     late = f"{1e3 * abs(pair.delay_s):.3f} ms {'late' if pair.delay_s >= 0.0 else 'early'}"
     turned = ", upside down" if -1 in pair.polarity else ""
     clock = f"{round(pair.clock_ppm, 1) + 0.0:+.1f} ppm"
     told = [
         f"a recording, which came {late}{turned}, its clock {clock} off: brought in step with the "
         "untouched unit; its noise is in it, and its gain reduction is told by its gain against the untouched unit's",
-        *(() if _rests(activity(untouched.logs)) else (NEVER_AT_REST,)),
+        *(() if counted else (NEVER_AT_REST,)),
         *pair.warnings,
     ]
     from_s, to_s, length_s = (
@@ -91,10 +91,6 @@ def _told(pair: InStep, untouched: Take) -> str:
     if from_s > COVERED_S or length_s - to_s > COVERED_S:
         told.append(f"it holds the programme from {from_s:.2f} to {to_s:.2f} s only and is silent elsewhere")
     return "; ".join(told)
-
-
-def _rests(rows: Activity) -> bool:
-    return int(np.sum(rows.gain_reduction_max_db < AT_REST_DB)) >= LEAST_AT_REST
 
 
 def _reduction(pair: InStep, first: int, untouched: Take, rate_hz: int) -> Activity:
@@ -108,11 +104,11 @@ def _reduction(pair: InStep, first: int, untouched: Take, rate_hz: int) -> Activ
     against_db = np.interp(rows.time_s, time_s[known], gain_db[known])
     heard = known[np.clip(np.searchsorted(time_s, rows.time_s), 0, len(known) - 1)]
     resting = heard & (rows.gain_reduction_max_db < AT_REST_DB)
-    counted = resting if np.sum(resting) >= LEAST_AT_REST else heard
+    told = bool(np.sum(resting) >= LEAST_AT_REST)
+    counted = resting if told else heard
     at_rest_db = np.median(against_db[counted]) if np.any(counted) else 0.0
     less_db = np.where(heard, against_db - at_rest_db, 0.0)
     mean_db, most_db = rows.gain_reduction_mean_db - less_db, rows.gain_reduction_max_db - less_db
-    told = _rests(rows)
     return Activity(
         time_s=rows.time_s,
         gain_reduction_max_db=most_db,
