@@ -47,7 +47,7 @@ MOST_ALIGNED = 3
 PIECE_S, LOUD, WORTH = 3.0, 0.1, 0.5
 """Seconds that a search begins with, behind the first sample of so much of the largest; only where they are less than
 this share of the recording."""
-LITTLE_EXCESS, LEAST_EXCESS = 30.0, 3.0
+LITTLE_EXCESS, LEAST_EXCESS = 30.0, 1.5
 """With more the truth is far; with less a piece has told what it is good for."""
 DB_A_NEPER = 20.0 / np.log(10.0)
 
@@ -108,6 +108,8 @@ class Fitting:
         """Whether what is left over is weighed as from ``afar``,"""
         self._enough = 0.0
         """and with how little excess it is close enough."""
+        self._once = False
+        """Whether slopes are taken at one place only, and put right from there on."""
 
     def changes(self, place: Array) -> dict[str, float]:
         """The unit at a place, as changes of the one observed."""
@@ -116,7 +118,10 @@ class Fitting:
         }
 
     def at(self, place: Array) -> Local:
-        """With slopes taken here. Raises InputError where nothing of the unit can be had."""
+        """With slopes taken here, or where they were taken once. Raises InputError where nothing of the unit can be
+        had."""
+        if self._once and self.known is not None:
+            return self.near(place) if np.any(place != self._place) else self._moved_to(place, self._shown)
         slopes = self._slopes(place)
         self._columns = [list(columns) for columns in slopes.outputs]
         inverse = np.linalg.inv(self._directions[0])
@@ -125,8 +130,7 @@ class Fitting:
 
     def near(self, place: Array) -> Local:
         """With those of the place before."""
-        now, before, step = self._predicted([place])[0], self.shown, place - self._place
-        assert before is not None
+        now, before, step = self._predicted([place])[0], self._shown, place - self._place
         assert self.known is not None
         self._mix = mixed_in(self._mix, step, self.known)
         self._rows = rows_after(self._rows, now.readings - before.readings, step, self.known)
@@ -137,14 +141,14 @@ class Fitting:
 
     def refined(self) -> Local:
         """Where it stands, with the model in the quality asked for."""
-        assert self.shown is not None
         self._finer = []
-        return self._moved_to(self._place, self.shown)
+        return self._moved_to(self._place, self._shown)
 
     def look(self, place: Array) -> None:
         """Stand there without slopes, in draft."""
         self._columns = [[] for _ in self.observations.recordings]
         self._mix = np.zeros((len(self.frees), 0))
+        self.evaluations += 1
         self._stand(place, self._predicted([place])[0])
         self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
 
@@ -156,24 +160,39 @@ class Fitting:
     def afar(self) -> "Fitting":
         """The same for who comes from afar, in draft: with the beginning of long recordings, at less expense, what is
         left over weighed as what is to be learnt, and nothing far from the file's values of which nothing is known."""
-        return self._piece(leaning(self.prior, self.frees), LITTLE_EXCESS, far=True)
+        return self._piece(leaning(self.prior, self.frees), LITTLE_EXCESS, far=True, quality=DEFAULT_QUALITY)
 
     def nearer(self) -> "Fitting | None":
         """The same with the beginning of long recordings and nothing else that differs; None where all are short."""
-        found = self._piece(self.prior, LEAST_EXCESS, far=False)
+        found = self._piece(self.prior, LEAST_EXCESS, far=False, quality=self._quality)
         lengths = [sum(len(one.dry) for one in each.observations.recordings) for each in (found, self)]
         return found if lengths[0] < lengths[1] else None
 
-    def _piece(self, prior: Prior, enough: float, *, far: bool) -> "Fitting":
+    def among(self, frees: Sequence[Free], prior: Prior, *, progress: Progress) -> "Fitting":
+        """The same with further values behind its own, each within what is known of it: a hundred of them move little,
+        so that their slopes are taken once, where it is asked for first."""
+        found = Fitting(
+            self.observations, frees, prior, quality=self._quality, workers=self._workers, progress=progress,
+            cache=self._cache,
+        )  # fmt: skip
+        found._places, found._once, found.evaluations = list(self._places), True, self.evaluations
+        return found
+
+    def _piece(self, prior: Prior, enough: float, *, far: bool, quality: str) -> "Fitting":
         """It begins where its recordings do, since what a unit does hangs on what was before."""
         cut = [_cut(*each) for each in zip(self.observations.recordings, self._places, strict=True)]
         found = Fitting(
-            replace(self.observations, recordings=tuple(cut)), self.frees, prior, quality=DEFAULT_QUALITY,
+            replace(self.observations, recordings=tuple(cut)), self.frees, prior, quality=quality,
             workers=self._workers, progress=self._next(0.4), cache=self._cache,
         )  # fmt: skip
         found._places, found._far, found._enough = list(self._places), far, enough
         found.known = self.known
         return found
+
+    @property
+    def _shown(self) -> Predicted:
+        assert self.shown is not None
+        return self.shown
 
     def _moved_to(self, place: Array, now: Predicted) -> Local:
         if not self._finer:
@@ -190,7 +209,7 @@ class Fitting:
         self.trusted = trust(np.nan_to_num(self._off(now)))
 
     def tried(self, places: Sequence[Array]) -> list[Local]:
-        """Side by side, with slopes and weights of where it stands."""
+        """Of places whose costs were asked for: with slopes and weights of where it stands."""
         return [self._tried(*each) for each in zip(places, self._predicted(places), strict=True)]
 
     def _tried(self, place: Array, now: Predicted) -> Local:
@@ -255,6 +274,7 @@ class Fitting:
 
     def costs(self, places: Sequence[Array]) -> Array:
         """Of several places, played side by side, with the weights of where it stands [shape=(places,)]."""
+        self.evaluations += len(places)
         found = []
         for place, now in zip(places, self._predicted(places), strict=True):
             if any(output is None for output in now.outputs):
@@ -268,6 +288,7 @@ class Fitting:
     def best_of(self, places: Sequence[Array]) -> Array:
         """That of several places, played side by side, at which least is left over: where a normal law, as wide as what
         is left there, makes it the most probable, recordings divided by the excess at the first of them."""
+        self.evaluations += len(places)
         costs, excess = [], [1.0] * len(self.observations.recordings)
         for number, (place, now) in enumerate(zip(places, self._predicted(places), strict=True)):
             if any(output is None for output in now.outputs):
@@ -345,7 +366,6 @@ class Fitting:
     def _predicted(self, places: Sequence[Array]) -> list[Predicted]:
         """Readings in the quality asked for, sound in draft."""
         builds = [self.changes(place) for place in places]
-        self.evaluations += len(builds)
         read = predict(
             self.observations.only("readings"), builds, quality=self._quality, workers=self._workers,
             cache=self._cache, progress=self._next(0.1),

@@ -22,10 +22,11 @@ MOST_ROUNDS = 30
 MOST_TRIES = 8
 LONGEST_STEP = 0.7
 """Of any value: a factor of two, or of a control most of its turn."""
-SETTLED = 1e-3
-"""Of a standard deviation squared: steps that promise no more are none."""
-DROWNED = 0.1
-"""The same where a step that promises no more does not make it less: two plays differ by errors of that size."""
+SETTLED = 0.03
+"""Standard deviations squared: steps that promise no more are none, as they are a sixth of a deviation at the most."""
+DROWNED = 0.3
+"""The same where a step that promises no more does not make it less: two plays differ by errors of that size (ten
+values of the Dunlin promised 0.1 to 0.4 from place to place, and none of it came)."""
 LEAST_GAIN, BENT_GAIN, KEPT_GAIN = 0.1, 0.5, (0.7, 1.4)
 """Share of what a step promised: with less it is not taken; with less it is led back; its slopes are kept where it did
 about what they foretold, since twice as much says as well as half that they are wrong."""
@@ -63,8 +64,11 @@ class Problem(Protocol):
     def near(self, place: Array) -> Local:
         """The same with the slopes of the place before, put right by what changed on the way here."""
 
+    def costs(self, places: Sequence[Array]) -> Array:
+        """Of several, with weights of the place before; infinite where there is none [shape=(places,)]."""
+
     def tried(self, places: Sequence[Array]) -> list[Local]:
-        """Several, with weights and slopes of the place before; the cost is infinite where there is none."""
+        """The same places with the slopes of the place before."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -81,10 +85,12 @@ class Found:
 
 
 def search(
-    problem: Problem, start: Array, low: Array, high: Array, local: Local | None = None, *, enough: float = SETTLED
-) -> Found:
+    problem: Problem, start: Array, low: Array, high: Array, local: Local | None = None, *, enough: float = SETTLED,
+    bends: bool = True,
+) -> Found:  # fmt: skip
     """From ``start``, within ``low`` and ``high`` [shape=(values,) each]; ``local``: what is known there already;
-    ``enough``: it is done where no step promises more, in standard deviations squared."""
+    ``enough``: it is done where no step promises more, in standard deviations squared; ``bends``: whether steps that
+    leave a valley are led back into it."""
     place = np.clip(start, low, high)
     local = problem.at(place) if local is None else local
     damping, tries, moved, rounds = FIRST_DAMPING, 0, 0.0, 1
@@ -97,15 +103,17 @@ def search(
             break
         gain, straight = 0.0, True
         if promised >= enough * SHARE**tries:
-            tried = problem.tried([place + step for step in steps])
-            best = _least(tried)
-            gain = (local.cost - tried[best].cost) / promised
-            if gain <= BENT_GAIN and moved == 0.0 and promised >= DROWNED:
+            places = [place + step for step in steps]
+            costs = problem.costs(places)
+            best = int(np.argmin(costs))
+            gain = (local.cost - costs[best]) / promised
+            if bends and gain <= BENT_GAIN and moved == 0.0 and promised >= DROWNED:
+                tried = problem.tried(places)
                 bent = [_bent(*each, local, place, low, high) for each in zip(steps, tried, strict=True)]
-                again = problem.tried([place + step for step in bent])
-                if again[_least(again)].cost < tried[best].cost:
-                    best, steps, straight = _least(again), bent, False
-                    gain = (local.cost - again[best].cost) / promised
+                again = problem.costs([place + step for step in bent])
+                if again.min() < costs[best]:
+                    best, steps, straight = int(np.argmin(again)), bent, False
+                    gain = (local.cost - again[best]) / promised
         if gain > LEAST_GAIN:
             near = moved + np.sqrt(promised) <= NEAR or gain * promised > SLOW * local.cost
             kept = KEPT_GAIN[0] < gain < KEPT_GAIN[1] and straight and near
@@ -127,10 +135,6 @@ def search(
     return Found(
         place=place, local=local, rounds=rounds, settled=settled, at_end=_pressed(place, local.gradient, low, high)
     )
-
-
-def _least(tried: Sequence[Local]) -> int:
-    return int(np.argmin([one.cost for one in tried]))
 
 
 def _promised(local: Local, step: Array) -> float:

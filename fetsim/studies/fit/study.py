@@ -65,8 +65,9 @@ def fit(
     within its tolerance) of the observed unit.
 
     ``others``: all other parts vary along within their tolerances, so that their spread is in the intervals too; that
-    takes a play more for each. Raises InputError for what cannot be asked: more unknowns than readings, recordings
-    that do not resemble, readings with a wrong unit; ConvergenceError for a unit that does not come to rest.
+    takes a play more for each, whose slope is taken once, where the named ones have come to. Raises InputError for what
+    cannot be asked: more unknowns than readings, recordings that do not resemble, readings with a wrong unit;
+    ConvergenceError for a unit that does not come to rest.
 
     >>> import fetsim
     >>> unit = fetsim.load_unit("teaching")
@@ -79,17 +80,25 @@ def fit(
     quality_named(quality)
     processes_of(workers)
     unit = observations.unit
-    frees, prior = frees_of(free, unit, others=others)
+    named = tuple(free) if not isinstance(free, str) else free
+    frees, prior = frees_of(named, unit)
     _enough(observations, frees)
-    start = np.array([one.start for one in frees])
-    low, high = (np.array([getattr(one, end) for one in frees]) for end in ("low", "high"))
-    problem = Fitting(observations, frees, prior, quality=quality, workers=workers, progress=progress, cache=cache)
-    problem.look(start)
+    told = _share(progress, 0.0, 0.5) if others else progress
+    problem = Fitting(observations, frees, prior, quality=quality, workers=workers, progress=told, cache=cache)
+    problem.look(_starts(frees))
     before, levels = problem.shown, problem.levels()
     assert before is not None
     _plausible(observations, before)
     _right_way_round(observations, before, levels, workers)
-    found, rounds = _found(problem, start, low, high)
+    found, rounds = _found(problem)
+    if others:
+        problem = problem.among(*frees_of(named, unit, others=True), progress=_share(progress, 0.5, 1.0))
+        frees = problem.frees
+        start = np.append(found.place, _starts(frees)[len(found.place) :])
+        found = search(problem, start, *_ends(frees), enough=NEAR_ENOUGH, bends=False)
+        rounds += found.rounds
+    found = search(problem, found.place, *_ends(frees), problem.refined(), bends=not others)
+    rounds += found.rounds
     covariance = covariance_of(found.local.matrix)
     ends, profiled = _intervals(problem, found, covariance, frees)
     asked = [k for k, one in enumerate(frees) if one.asked]
@@ -117,16 +126,28 @@ def fit(
     )
 
 
-def _found(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Found, int]:
-    """And in how many rounds: from afar, from near by, and with a finer model there."""
-    start, rounds = _near(problem, start, low, high)
-    first = search(problem, start, low, high)
-    found = search(problem, first.place, low, high, problem.refined())
-    return found, rounds + first.rounds + found.rounds
+def _share(progress: Progress, first: float, last: float) -> Progress:
+    return lambda done: progress(first + (last - first) * done)
 
 
-def _near(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Array, int]:
+def _starts(frees: Sequence[Free]) -> Array:
+    return np.array([one.start for one in frees])
+
+
+def _ends(frees: Sequence[Free]) -> tuple[Array, Array]:
+    return np.array([one.low for one in frees]), np.array([one.high for one in frees])
+
+
+def _found(problem: Fitting) -> tuple[Found, int]:
+    """And in how many rounds: from afar, then from near by."""
+    start, rounds = _near(problem)
+    found = search(problem, start, *_ends(problem.frees))
+    return found, rounds + found.rounds
+
+
+def _near(problem: Fitting) -> tuple[Array, int]:
     """How near the truth a search from afar leads, and in how many rounds."""
+    start = _starts(problem.frees)
     if not problem.far:
         return start, 0
     afar, rounds = problem.afar(), 0
@@ -134,7 +155,7 @@ def _near(problem: Fitting, start: Array, low: Array, high: Array) -> tuple[Arra
     for piece in (afar, problem.nearer()):
         if piece is not None:
             piece.known = problem.known
-            near = search(piece, start, low, high, enough=NEAR_ENOUGH)
+            near = search(piece, start, *_ends(problem.frees), enough=NEAR_ENOUGH)
             start, rounds, problem.known = near.place, rounds + near.rounds, near.local.matrix
             problem.evaluations += piece.evaluations
     return start, rounds

@@ -16,7 +16,7 @@ from fetsim.studies.observed.predict import predict
 
 FAR_DB = -15.0
 """Left over of a recording at the best level: less is no wrong order."""
-NEARER_DB = 6.0
+NEARER_DB = 3.0
 """By which the other way round must be nearer."""
 
 

@@ -67,6 +67,11 @@ def test_a_low_pass_tells_the_product(tmp_path):
     in_band = np.sum(np.abs(np.fft.rfft(clean)[band]) ** 2) / np.sum(np.abs(np.fft.rfft(clean)) ** 2)
     expected_db = -50.0 + 10.0 * np.log10(np.mean(band) / in_band)  # 20 kHz of 24 are looked at
     assert found.recordings[0].after_db == pytest.approx(expected_db, abs=0.15)
+    among = fetsim.fit(observed, ["C1=any"], others=True, quality="draft", workers=1)  # R1 within 5 % meanwhile
+    (c1,) = among.values
+    assert among.others == 1 and among.settled and c1.low < truth < c1.high
+    assert np.log(c1.high / c1.low) == pytest.approx(2.0 * 1.96 * 0.05 / 3.0, rel=0.04)
+    assert among.changes.get("R1", 1e4) == pytest.approx(1e4, rel=1e-3)  # nothing tells it from C1, so it stays
 
 
 def test_places_of_what_is_known_are_as_far_apart_as_that():
