@@ -1,6 +1,6 @@
 """Long files in segments against one piece. Run: python benchmarks/segments.py [SECONDS [ROUNDS]]
 
-The Dunlin is cut from 1205 s on. Prints, for music-like sound through it at several settings, processor
+The Dunlin is cut from 165 s on. Prints, for music-like sound through it at several settings, processor
 time and its ratio, both ways in turn in each round, where the splices are, and how far the two are apart. Then the
 memory that an hour with its log takes: python benchmarks/segments.py hour (through the small unit, whose march is
 quicker; a unit with cores keeps 7 MB more an hour and channel, what they remember at every chunk).

@@ -72,9 +72,9 @@ def render(
     frames [shape=(frames,), or that of ``audio``]; those that are left out are silent. With a ``noise_seed``, any whole
     number from 0, the parts of the unit are noisy (thermal, shot and 1/f, as strong as gain reduction leaves them);
     another one gives other noise, and every channel has its own. ``segments=False`` marches sound of a minute or more
-    (through a unit with hysteresis: 20, of one channel) in one piece too, as is done with ``inputs``, instead
-    of in spliced segments: that takes longer and differs by less than -140 dB. ``progress`` is called with the fraction
-    done. Raises InputError, UnitError or ConvergenceError.
+    (through a unit with hysteresis: some three, or one and a half of two channels) in one piece too, as is done with
+    ``inputs``, instead of in spliced segments: that takes longer and differs by less than -140 dB. ``progress`` is
+    called with the fraction done. Raises InputError, UnitError or ConvergenceError.
 
     >>> import fetsim
     >>> import numpy as np

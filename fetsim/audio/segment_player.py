@@ -1,51 +1,42 @@
 """A long file played in segments: all of them at the same time in the lanes of all cores, then spliced.
 
-First every segment goes as far as the next one's beginning; then each goes on into the next until both agree
-(``splices``), in the worst case to the end of the file, and what the next one played until then is thrown away. Where
-the unit has cores that remember, each is first played what it has to know (``scout``, ``recall``). What is done depends
-on the file and the unit, never on the cores, and lanes do not depend on their neighbours: the result is the same on
-every machine, bit for bit.
+The file is cut (``segments``), each segment is brought to where it begins where the unit has cores that remember
+(``scout``, ``recall``), all are marched until they agree (``chain``), and the file is put together. What is done
+depends on the file and the unit, never on the cores, and lanes do not depend on their neighbours: the result is the
+same on every machine, bit for bit.
 
 Measured on music, a spliced render is within -140 dB of one in one piece (``benchmarks/segments.py``). The Dunlin with
-its cores, in draft: drum loops, 120 s in four, -147 dB; loud, 20 dB quieter, loud again at the slowest release, cut in
-the quiet, -160 dB.
+its cores, 10 min in eight, draft: strokes, noises and chords over 24 dB of level -157 dB; jingles and speech at levels
+that wander -147 dB, 3 min of it at standard -146 dB, of two channels -162 dB.
 """
 
-from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from math import inf
 from threading import Event, Lock
 from types import TracebackType
-from typing import TypeVar, Unpack
+from typing import Unpack
 
 import numpy as np
 
+from fetsim.audio.chain import Chain
 from fetsim.audio.channel import Channel
 from fetsim.audio.gain_log import PART, GainLog, LogCollector, Splice
 from fetsim.audio.player import BLOCK_FRAMES, Heard, Player, PlayerOptions, Playing, Source, check_rate, unheard
 from fetsim.audio.probe_files import PER_FULL_SCALE
-from fetsim.audio.recall import Recall, recall
+from fetsim.audio.recall import Recall
 from fetsim.audio.scout import Look, look_through
-from fetsim.audio.segments import CHUNK_FRAMES, OVERLAP_S, Segment, Stores, chunks_in, first_chunks, march_chunk
-from fetsim.audio.splices import Agreement, agreement, splices_of
-from fetsim.audio.spool import Kept, MakeStore, Store
+from fetsim.audio.segments import CHUNK_FRAMES, OVERLAP_S, Segment, Stores, chunks_in, first_chunks
+from fetsim.audio.splices import splices_of
+from fetsim.audio.spool import MakeStore, Store, Unkept
 from fetsim.engine.assembly import Array
-from fetsim.engine.lanes import WIDTH
 from fetsim.engine.simulation import Effort
 from fetsim.errors import ConvergenceError
 from fetsim.rig.beginning import beginning
-from fetsim.rig.runner import run_all
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import build_circuit
 
-ROUND_CHUNKS = 16
-"""After so many the segments that still go on are packed anew."""
 LOOK_SHARE = 0.1
 """Of the progress, for the quick look through the file."""
-PLAYED_TWICE_S = 25.0
-"""A guess for each segment of a unit that remembers, for the progress: excerpts and overlap."""
 
-Job = TypeVar("Job")
 
 def player_for(
     unit: Unit,
@@ -92,15 +83,13 @@ class SegmentPlayer(Playing):
         self._make_store = make_store
         self._stores: list[Store] = []
         self._segments: list[Segment] = []
-        self._agreed: dict[Segment, Agreement] = {}
-        self._usable: list[int] = []  # chunk up to which others are set against each segment
-        self._checked: dict[Segment, int] = {}  # and up to which it has been set against others
         sign = 1.0 if self.rig.gain_cell is None else self.rig.gain_cell.control_sign
         self._logs = [LogCollector(self.rig.rate_hz, self.log_rate_hz, sign) for _ in range(channels)]
         volts = [PER_FULL_SCALE[probe.unit] for probe in self.probes]
         self._scales = np.array([1.0] * channels + volts * channels)
+        self._chain: Chain | None = None
         self._stopped, self._lock = Event(), Lock()
-        self._done_chunks = 0
+        self._done_chunks, self._more_chunks = 0, 0.0
 
     def play(
         self,
@@ -113,10 +102,18 @@ class SegmentPlayer(Playing):
         source = self._looked_through(source, heard)
         look = self._look(source, progress) if self._remembers else None
         self._segments = [self._segment(source, first, self._new_store) for first in self._firsts]
+        chain = self._chain = Chain(self._segments, self._scales, self._stopped)
+
+        def told(chunks: int) -> None:
+            self._tell(chunks, source.frames, progress)
+
+        self._more_chunks = OVERLAP_S * self.rate_hz / CHUNK_FRAMES * (len(self._firsts) - 1)
         if look is not None:
-            self._recall(look, source, progress)
-        self._march(source.frames, progress)
-        for segment, start, end in self._chain():
+            recall = Recall(look, self._segments, lambda first: self._segment(source, first, _unkept))
+            self._more_chunks += recall.chunks
+            recall.play(told, self._stopped)
+        chain.march(told)
+        for segment, start, end in chain.links:
             for chunk in range(start, end):
                 rows, parts = segment.heard(chunk), segment.log_parts(chunk)
                 for number, log in enumerate(self._logs):
@@ -124,8 +121,8 @@ class SegmentPlayer(Playing):
                 output = rows[:, : self.channels]
                 self.check_output(output)
                 yield output, rows[:, self.channels :].reshape(len(rows), self.channels, -1)
-            if segment.failure is not None and segment not in self._agreed:
-                raise self.rig.blamed(segment.failure)
+        if segment.failure is not None:
+            raise self.rig.blamed(segment.failure)
         for log in self._logs:
             log.add(np.empty((0, PART)), last=True)
         progress(source.frames)
@@ -133,7 +130,7 @@ class SegmentPlayer(Playing):
     @property
     def splices(self) -> tuple[Splice, ...]:
         """Where the segments hang together."""
-        return splices_of([self._agreed[one] for one, _, _ in self._chain() if one in self._agreed], self.rate_hz)
+        return () if self._chain is None else splices_of(self._chain.agreements, self.rate_hz)
 
     @property
     def logs(self) -> tuple[GainLog, ...]:
@@ -172,103 +169,13 @@ class SegmentPlayer(Playing):
             self._firsts = (0,)
             return None
 
-    def _recall(self, look: Look, source: Source, progress: Callable[[int], object]) -> None:
-        """All segments but the first are played what they have to know; those with as much of it share a core."""
-
-        def stretch(first: int) -> Segment:
-            return self._segment(source, first, lambda columns, kind: Kept())
-
-        def told(chunks: int) -> None:
-            self._tell(chunks, source.frames, progress)
-
-        recalls = sorted((Recall(one, look, stretch) for one in self._segments[1:]), key=lambda one: one.chunks)
-        packs = self._packs(recalls)
-        run_all(packs, lambda pack, _: recall(pack, told, self._stopped.is_set), stop=self._stopped.set)
-
-    def _march(self, frames: int, progress: Callable[[int], object]) -> None:
-        """All segments to the beginning of the next one, then on until they agree with it."""
-
-        def told(chunks: int) -> None:
-            self._tell(chunks, frames, progress)
-
-        each = self._firsts[1] if len(self._firsts) > 1 else chunks_in(frames)
-        packs = self._packs(self._segments)
-        run_all(packs, lambda pack, _: self._to_the_next(pack, each, told), stop=self._stopped.set)
-        self._usable = [segment.heard_chunks for segment in self._segments]
-        self._checked = {segment: segment.next_chunk for segment in self._segments}
-        while not self._stopped.is_set() and (going := self._going_on()):
-            run_all(self._packs(going), lambda pack, _: self._go_on(pack, told), stop=self._stopped.set)
-
-    def _packs(self, jobs: Sequence[Job]) -> dict[int, Sequence[Job]]:
-        """As many segments, or what belongs to one, as fill the lanes of one core."""
-        size = max(1, WIDTH // self.channels)
-        return {k: jobs[k : k + size] for k in range(0, len(jobs), size)}
-
     def _tell(self, chunks: int, frames: int, progress: Callable[[int], object]) -> None:
         """So many more have been marched."""
-        before, more_s = (LOOK_SHARE, PLAYED_TWICE_S) if self._remembers else (0.0, OVERLAP_S)
-        whole = chunks_in(frames) + more_s * self.rate_hz / CHUNK_FRAMES * (len(self._firsts) - 1)
+        before = LOOK_SHARE if self._remembers else 0.0
+        whole = chunks_in(frames) + self._more_chunks
         with self._lock:
             self._done_chunks += chunks
             progress(int(frames * (before + (1.0 - before) * min(self._done_chunks / whole, 1.0))))
-
-    def _to_the_next(self, pack: Sequence[Segment], chunks: int, told: Callable[[int], object]) -> None:
-        for _ in range(chunks):
-            going = [segment for segment in pack if not segment.ended]
-            if not going or self._stopped.is_set():
-                return
-            march_chunk(going)
-            first = self._segments[0]
-            if first.failure is not None:
-                raise self.rig.blamed(first.failure)  # nobody else could have gone on there
-            told(len(going))
-
-    def _going_on(self) -> list[Segment]:
-        """Those that are to go on: each until it has gone through the whole of the next one, which may have begun with
-        something wrong that nothing moved; then only the one that the file hangs on."""
-        ends = [*self._firsts[2:], inf, inf]
-        found = [
-            segment
-            for segment, end in zip(self._segments, ends, strict=False)
-            if not segment.ended and segment not in self._agreed and segment.next_chunk < end
-        ]
-        *_, (last, _, _) = self._chain()
-        return found or [one for one in (last,) if not one.ended]
-
-    def _go_on(self, pack: Sequence[Segment], told: Callable[[int], object]) -> None:
-        """A round of chunks, or until all of a pack agree."""
-        for _ in range(ROUND_CHUNKS):
-            going = [segment for segment in pack if not segment.ended and segment not in self._agreed]
-            if not going or self._stopped.is_set():
-                return
-            march_chunk(going)
-            told(len(going))
-            for segment in going:
-                for chunk in range(self._checked[segment], segment.heard_chunks):
-                    found = self._agreement(segment, chunk)
-                    if found is not None:
-                        self._agreed[segment] = found
-                        break
-                self._checked[segment] = segment.heard_chunks
-
-    def _agreement(self, segment: Segment, chunk: int) -> Agreement | None:
-        number = self._place(chunk)
-        later = self._segments[number]
-        if later is segment or chunk >= self._usable[number]:
-            return None
-        return agreement(segment, later, chunk, self._usable[number], self._scales)
-
-    def _place(self, chunk: int) -> int:
-        """Number of the last segment that begins with or before a chunk."""
-        return bisect_right(self._firsts, chunk) - 1
-
-    def _chain(self) -> Iterator[tuple[Segment, int, int]]:
-        """The segments that the file hangs together of, each with its first chunk and that after its last."""
-        segment, start = self._segments[0], 0
-        while (found := self._agreed.get(segment)) is not None:
-            yield segment, start, found.chunk + 1
-            segment, start = found.later, found.chunk + 1
-        yield segment, start, segment.heard_chunks if segment.failure is not None else segment.next_chunk
 
     def _segment(self, source: Source, first: int, make_store: MakeStore) -> Segment:
         channels = [self.channel(k, first_frame=first * CHUNK_FRAMES) for k in range(self.channels)]
@@ -285,6 +192,10 @@ class SegmentPlayer(Playing):
     def _new_store(self, columns: int, kind: type[np.floating]) -> Store:
         self._stores.append(self._make_store(columns, kind))
         return self._stores[-1]
+
+
+def _unkept(columns: int, kind: type[np.floating]) -> Store:
+    return Unkept()
 
 
 class StoredSource:

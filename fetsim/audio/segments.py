@@ -9,6 +9,7 @@ marches whole ones, keeps its state at the end of each, and so can be set agains
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from fetsim.audio.gain_log import PART
 from fetsim.audio.player import Source
 from fetsim.audio.spool import Store
 from fetsim.engine.assembly import Array
+from fetsim.engine.lanes import WIDTH
 from fetsim.engine.simulation import Marched
 from fetsim.engine.together import march_together
 from fetsim.errors import ConvergenceError
@@ -32,19 +34,22 @@ SHORTEST_S = 10.5
 one alone lose."""
 WORTH_S = 75.0
 """Files are cut into twice as many segments as soon as each is as long: an overlap is some 5 s."""
-SHORTEST_REMEMBERING_S, WORTH_REMEMBERING_S = 150.0, 300.0
-"""The same for a unit with cores, where excerpts and overlap take some 10 to 80 s: two packs, or one piece. 10 min of
-music in segments of 75 s took over 1.4 times the processor time of one piece; of two channels each has a core then."""
+SHORTEST_REMEMBERING_S, WORTH_REMEMBERING_S = 20.0, 150.0
+"""The same for a unit with cores, where excerpts and overlap take some 15 to 20 s for each segment: two packs, or one
+piece. Dunlin, standard, eight segments: 2 min took 1.03 of the processor time of one piece, 3 min 0.81, two channels of
+3 min in four 0.68."""
 MOST_LANES = 64
 MOST_CHANNELS = 4
 """More fill lanes and cores by themselves."""
 OVERLAP_S = 5.0
 """By which the last segment, which has nobody to go on to, is longer than the others."""
 
+Job = TypeVar("Job")
+
 
 def first_chunks(frames: int, rate_hz: float, channels: int, *, remembers: bool = False) -> tuple[int, ...]:
     """The chunk that each segment of a file begins with; (0,) for a file that is best left whole."""
-    if frames < LEAST_S * rate_hz or channels > (1 if remembers else MOST_CHANNELS):
+    if frames < LEAST_S * rate_hz or channels > MOST_CHANNELS:
         return (0,)
     shortest_s, worth_s = (SHORTEST_REMEMBERING_S, WORTH_REMEMBERING_S) if remembers else (SHORTEST_S, WORTH_S)
     count = SIDE_BY_SIDE // channels
@@ -66,6 +71,12 @@ def even_chunks(frames: int, rate_hz: float, count: int) -> tuple[int, ...]:
 def chunks_in(frames: int) -> int:
     """Chunks that so many frames take."""
     return -(-frames // CHUNK_FRAMES)
+
+
+def in_packs(jobs: Sequence[Job], channels: int) -> list[Sequence[Job]]:
+    """Segments of so many channels, or what belongs to one: as many together as fill the lanes of one core."""
+    size = max(1, WIDTH // channels)
+    return [jobs[k : k + size] for k in range(0, len(jobs), size)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,5 +194,3 @@ def march_chunk(segments: Sequence[Segment]) -> None:
         ))  # fmt: skip
         for k in numbers:
             segments[k].take(volts[k], [next(marched) for _ in segments[k].channels])
-
-

@@ -4,9 +4,10 @@ The earlier one goes on past the cut until both agree over a whole chunk: output
 of their level there, and every unknown of the circuit to 1e-7 of the range it has gone through, since what is still
 apart inside could be heard later. The difference falls on by itself from there on: the circuit forgets it.
 
-But a core does not forget by itself. What a loud swing leaves apart in it is heard until a louder one comes, in loud
-passages most: a stop that was apart by 1e-5 of y_c left -139 dB of the level there, one by 2e-1 -52 dB (Dunlin, music
-at -1 dBFS, the worst of thirty seconds). So they are to agree to 5e-7 of the range of all, some 1e-6 of y_c.
+But a core does not forget by itself. A stop that is apart moves the flux by as much, and no more is heard of it until a
+swing moves it; then that jump is: a stop that was apart by 1e-5 of y_c left -139 dB of the level there, one by 2e-1
+-52 dB (Dunlin, music at -1 dBFS, the worst of thirty seconds), and one by some 5e-6 -137 dB of the pause behind a
+stroke. So they are to agree to 1e-7 of the range of all, some 2e-6 of y_c.
 """
 
 from collections.abc import Sequence
@@ -28,7 +29,7 @@ AHEAD_S = 1.0
 faster than what is apart falls."""
 STATE_SHARE = 1e-7
 """Of the range of an unknown."""
-MEMORY_SHARE = 5e-7
+MEMORY_SHARE = 1e-7
 """Of the range of all numbers that the devices of a channel remember."""
 STATE_ROUNDING = 1e-12
 """Of the largest unknown: what is nearer is the same."""

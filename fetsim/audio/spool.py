@@ -73,6 +73,24 @@ class Kept:
         self._blocks.clear()
 
 
+class Unkept:
+    """Rows that nobody will read."""
+
+    def __init__(self) -> None:
+        self.rows = 0
+
+    def write(self, rows: Array) -> None:
+        """Count them."""
+        self.rows += len(rows)
+
+    def read(self, first: int, rows: int) -> Array:
+        """There are none."""
+        raise NotImplementedError("nothing was kept")
+
+    def close(self) -> None:
+        """Nothing is needed any more."""
+
+
 class Spool:
     """Rows of ``columns`` numbers on disk: write all, then read as often as needed. ``folder`` has the room."""
 

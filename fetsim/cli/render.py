@@ -98,7 +98,7 @@ def render(
         bool,
         typer.Option(
             "--segments/--no-segments",
-            help="march a long file (a minute or more; with hysteresis 20, of one channel) in segments side by "
+            help="march a long file (a minute or more; with hysteresis three) in segments side by "
             "side, spliced where they differ by less than -140 dB; or in one piece",
         ),
     ] = True,

@@ -222,7 +222,11 @@ class Rig:
     @cached_property
     def verdict(self) -> Verdict:
         """The integration method, and why it is not the quality's own."""
-        return stable_method(self._guarded, self.rate_hz, self.level.method)
+        return self.stable(self.level.method, self.rate_hz)
+
+    def stable(self, wanted: str, rate_hz: float) -> Verdict:
+        """The same for another method and rate."""
+        return stable_method(self._guarded, rate_hz, wanted)
 
     @property
     def method(self) -> str:

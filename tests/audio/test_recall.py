@@ -1,14 +1,16 @@
 """Long sound in segments through cores that remember: loud, quiet, loud again, cut in the quiet."""
 
+import os
+
 import numpy as np
 import pytest
 
 import fetsim
 from fetsim.audio import recall, segments
 from fetsim.audio.arrays import ArraySource
+from fetsim.audio.excerpts import Excerpt, excerpts, generations, last_moved
 from fetsim.audio.player import Player
-from fetsim.audio.recall import Excerpt, excerpts
-from fetsim.audio.scout import look_through
+from fetsim.audio.scout import Look, look_through
 from fetsim.audio.segment_player import SegmentPlayer, begun
 from fetsim.audio.segments import CHUNK_FRAMES
 from fetsim.audio.spool import Kept
@@ -37,24 +39,59 @@ def loud_quiet_loud(seconds=22.0):
 
 def test_a_unit_with_hysteresis_is_cut_where_segments_are_long():
     dunlin, minute = fetsim.load_unit("dunlin"), 60 * RATE_HZ
-    long_enough = int(8 * segments.SHORTEST_REMEMBERING_S + segments.OVERLAP_S + 1) * RATE_HZ
-    assert begun(dunlin, long_enough - 2 * RATE_HZ, RATE_HZ, 1, segments=True) == (0,)
-    assert len(begun(dunlin, long_enough, RATE_HZ, 1, segments=True)) == 8
-    assert begun(dunlin, 60 * minute, RATE_HZ, 2, segments=True) == (0,)  # each has a core of its own
+    for channels in (1, 2):
+        count = segments.SIDE_BY_SIDE // channels
+        long_enough = int(count * segments.SHORTEST_REMEMBERING_S + segments.OVERLAP_S + 1) * RATE_HZ
+        assert begun(dunlin, long_enough - 2 * RATE_HZ, RATE_HZ, channels, segments=True) == (0,)
+        assert len(begun(dunlin, long_enough, RATE_HZ, channels, segments=True)) == count
+    assert begun(dunlin, 60 * minute, RATE_HZ, segments.MOST_CHANNELS + 1, segments=True) == (0,)
     assert len(begun(PLAIN_IRON, 2 * minute, RATE_HZ, 1, segments=True)) > 1
 
 
-def test_excerpts_are_the_last_moments_of_what_is_still_to_be_known():
-    moved = np.zeros((200, 5), dtype=bool)
-    moved[[10, 40], 0] = True  # was moved last in 40, again far behind the cut
-    moved[190, 0] = True
-    moved[60, 1] = True
-    moved[[60, 104], 2] = True  # 104 is so near behind the cut that its run-up begins before it,
-    moved[[20, 107], 3] = True  # 107 is not
-    found = excerpts(moved, 100, run_up=6, known_after=10)
-    assert found == (Excerpt(34, 41), Excerpt(54, 61), Excerpt(98, 100))  # the fifth is as at the start
-    assert excerpts(moved, 100, run_up=30, known_after=10) == (Excerpt(10, 100),)
-    assert excerpts(np.zeros((200, 5), dtype=bool), 100, run_up=6, known_after=10) == ()
+def memory_moved(*moments, chunks=200):
+    """Numbers at the beginning of each chunk and at the end of the last, each moved in its own chunks."""
+    memory = np.zeros((chunks + 1, len(moments)))
+    for number, its in enumerate(moments):
+        for moment in its:
+            memory[moment + 1 :, number] += 1.0
+    return memory
+
+
+def test_what_was_moved_last_is_seen():
+    last = last_moved(memory_moved([1, 3], [], chunks=4))
+    np.testing.assert_array_equal(last[:, 0], [-1, -1, 1, 1, 3])
+    np.testing.assert_array_equal(last[:, 1], [-1] * 5)
+
+
+def test_excerpts_are_the_last_moments_of_what_is_still_to_be_known_and_of_what_stood_then():
+    last = last_moved(memory_moved(
+        [10, 40, 190],  # moved last in 40; 10 stood before
+        [60],
+        [60, 101],  # 101 is so near behind the cut that its run-up begins before it,
+        [20, 107],  # 107 is not, but 20 stands in all of the others
+        [],
+    ))  # fmt: skip
+    before = (Excerpt(4, 12), Excerpt(14, 22), Excerpt(34, 42), Excerpt(54, 62))
+    assert excerpts(last, [100], run_up=6, known_after=10) == (*before, Excerpt(95, 100))
+    assert excerpts(last, [100, 150], run_up=6, known_after=10) == (*before, Excerpt(95, 109))  # the same for both
+    assert excerpts(last, [100], run_up=60, known_after=10) == (Excerpt(0, 100),)
+    assert excerpts(last_moved(np.ones((200, 5))), [100], run_up=6, known_after=10) == ()
+
+
+def test_excerpts_that_want_nothing_of_each_other_are_played_side_by_side():
+    one, other, third = Excerpt(4, 12), Excerpt(24, 32), Excerpt(50, 60)
+    assert generations((one, other, third), last_moved(memory_moved([10, 20, 30], [55]))) == [[one, other], [third]]
+    assert generations((one, other), last_moved(memory_moved([10], [30]))) == [[one], [other]]
+    assert generations((), last_moved(memory_moved([10]))) == []
+
+
+def test_what_an_excerpt_leaves_holds_until_it_is_moved_again():
+    memory = memory_moved([10, 20], [3], [11])[:, None]
+    look = Look(Kept(), memory.copy(), last_moved(memory), unknowns=0)
+    look.correct(Excerpt(4, 12), np.array([[8.0, 8.0, 8.0]]))
+    changed = look.memory != memory
+    assert changed[12:21, 0, 0].all() and changed[12:, 0, 2].all() and changed.sum() == 9 + 189
+    assert (look.memory[changed] == 8.0).all()
 
 
 def test_the_look_through_sees_when_the_core_was_moved_last(choked):
@@ -92,6 +129,16 @@ def test_a_splice_in_the_quiet_holds_in_the_next_loud_passage(choked, channels):
     (splice,) = told
     assert splice.at_s < 17.0 and splice.residual_db <= AGREED_DB
     assert 0.0 < np.abs(found - whole).max() and apart_db(found, whole, LEAST_LEVEL) <= AGREED_DB
+
+
+@pytest.mark.slow
+def test_cores_of_the_machine_change_no_bit_of_what_cores_remember(choked, monkeypatch):
+    sound, found = loud_quiet_loud(), []
+    for number in (1, 2):
+        monkeypatch.setattr(os, "cpu_count", lambda number=number: number)
+        found.append(played(sound, choked, 4, SegmentPlayer))
+    assert found[0][3] and found[0][3] == found[1][3]
+    np.testing.assert_array_equal(found[0][0], found[1][0])
 
 
 @pytest.mark.slow
