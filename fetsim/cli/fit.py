@@ -31,7 +31,7 @@ def fit(
     ] = None,
     others: Annotated[
         bool, typer.Option("--others", help="let all other parts vary along within their tolerances: wider intervals, "
-                           "and honest ones; takes a render more for each")
+                           "and honest ones; takes two renders more for each")
     ] = False,
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FILE.toml", help="write the unit with what was fitted")

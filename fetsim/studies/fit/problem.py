@@ -1,7 +1,7 @@
 """The sum of squares of one unit's observations over the values that are free: engine and sums put together.
 
-Sound is played in draft, on top of what the quality asked for differed by where that was looked at last: at the
-beginning, and again where the search has come to. Slopes are differences in draft too. But where several values do
+Sound is played in draft (``plays``), on top of what the quality asked for differed by where that was looked at last: at
+the beginning, and again where the search has come to. Slopes are differences in draft too. But where several values do
 nearly the same, what little tells them apart would drown in the errors of their slopes. So from the second time on
 slopes are taken along the directions that the data tell apart, in steps that are the larger the less is seen; between,
 they are kept and put right by what each step did (``secant``). At each place recordings are brought to the model's
@@ -11,31 +11,23 @@ before, instead of chasing it through bent valleys. There a search goes the firs
 (``afar``): under those that the end has it would be content with a valley in which the quiet passages are right.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import InputError
 from fetsim.files.user_cache import UserCache
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.fit.free import Free, Prior, leaning
+from fetsim.studies.fit.plays import Plays
 from fetsim.studies.fit.search import Local
 from fetsim.studies.fit.secant import by_value, directions_of, mixed_in, rows_after
 from fetsim.studies.observed.heard import LEAST_SHARE, Place, compared, placed
 from fetsim.studies.observed.noise import trust
 from fetsim.studies.observed.observations import Observations, Recording
-from fetsim.studies.observed.predict import Predicted, predict
-from fetsim.studies.observed.slopes import (
-    DEFAULT_QUALITY,
-    READING_STEP,
-    SOUND_STEP,
-    TOLERANCE_V,
-    Derivatives,
-    Slope,
-    slopes_along,
-)
+from fetsim.studies.observed.predict import Predicted
+from fetsim.studies.observed.slopes import DEFAULT_QUALITY, Slope
 from fetsim.studies.observed.sums import Sums
 from fetsim.studies.observed.weighed import Equations, Weights, equations_of, excess_of, left_over, weights_of
 
@@ -49,6 +41,9 @@ PIECE_S, LOUD, WORTH = 3.0, 0.1, 0.5
 this share of the recording."""
 LITTLE_EXCESS, LEAST_EXCESS = 30.0, 1.5
 """With more the truth is far; with less a piece has told what it is good for."""
+BOTH_SIDES = 5.0
+"""Usual steps, 1 % of sound, by which values are moved to either side: beside slopes of a step to one side, their
+errors are a fifth, and half of the step's bend is not in them."""
 DB_A_NEPER = 20.0 / np.log(10.0)
 
 
@@ -79,9 +74,10 @@ class Fitting:
         workers: int | None = None, progress: Progress = unwatched, cache: UserCache | None = None,
     ) -> None:  # fmt: skip
         self.observations, self.frees, self.prior = observations, tuple(frees), prior
-        self._quality, self._workers, self._cache = quality, workers, cache
-        self._progress, self._done = progress, 0.0
-        self._turns = np.array([one.turn for one in frees])
+        self.plays = Plays(
+            observations=observations, frees=self.frees, quality=quality, workers=workers, cache=cache,
+            progress=progress,
+        )  # fmt: skip
         self._directions: tuple[Array, Array] = (np.eye(len(frees)), np.ones(len(frees)))
         self._columns: list[list[Slope]] = []
         """Of each recording,"""
@@ -103,7 +99,6 @@ class Fitting:
         """What the model gives there, of sound the draft."""
         self.excess = [1.0] * len(observations.recordings)
         """By how much what each recording knows is divided."""
-        self.evaluations = 0
         self._far = False
         """Whether what is left over is weighed as from ``afar``,"""
         self._enough = 0.0
@@ -111,26 +106,22 @@ class Fitting:
         self._once = False
         """Whether slopes are taken at one place only, and put right from there on."""
 
-    def changes(self, place: Array) -> dict[str, float]:
-        """The unit at a place, as changes of the one observed."""
-        return {
-            one.name: one.value(at) for one, at in zip(self.frees, place.tolist(), strict=True) if at != one.start
-        }
-
     def at(self, place: Array) -> Local:
         """With slopes taken here, or where they were taken once. Raises InputError where nothing of the unit can be
         had."""
         if self._once and self.known is not None:
             return self.near(place) if np.any(place != self._place) else self._moved_to(place, self._shown)
-        slopes = self._slopes(place)
+        if self.known is not None:
+            self._directions = directions_of(self.known)
+        slopes = self.plays.slopes(place, *self._directions, both_sides=self._once)
         self._columns = [list(columns) for columns in slopes.outputs]
         inverse = np.linalg.inv(self._directions[0])
         self._mix, self._rows = np.asarray(inverse.T), np.asarray(slopes.readings @ inverse)
-        return self._moved_to(place, self._predicted([place])[0])
+        return self._moved_to(place, self.plays.at([place])[0])
 
     def near(self, place: Array) -> Local:
         """With those of the place before."""
-        now, before, step = self._predicted([place])[0], self._shown, place - self._place
+        now, before, step = self.plays.at([place])[0], self._shown, place - self._place
         assert self.known is not None
         self._mix = mixed_in(self._mix, step, self.known)
         self._rows = rows_after(self._rows, now.readings - before.readings, step, self.known)
@@ -148,8 +139,8 @@ class Fitting:
         """Stand there without slopes, in draft."""
         self._columns = [[] for _ in self.observations.recordings]
         self._mix = np.zeros((len(self.frees), 0))
-        self.evaluations += 1
-        self._stand(place, self._predicted([place])[0])
+        self.plays.evaluations += 1
+        self._stand(place, self.plays.at([place])[0])
         self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
 
     @property
@@ -164,29 +155,36 @@ class Fitting:
 
     def nearer(self) -> "Fitting | None":
         """The same with the beginning of long recordings and nothing else that differs; None where all are short."""
-        found = self._piece(self.prior, LEAST_EXCESS, far=False, quality=self._quality)
+        found = self._piece(self.prior, LEAST_EXCESS, far=False, quality=self.plays.quality)
         lengths = [sum(len(one.dry) for one in each.observations.recordings) for each in (found, self)]
         return found if lengths[0] < lengths[1] else None
 
     def among(self, frees: Sequence[Free], prior: Prior, *, progress: Progress) -> "Fitting":
         """The same with further values behind its own, each within what is known of it: a hundred of them move little,
-        so that their slopes are taken once, where it is asked for first."""
-        found = Fitting(
-            self.observations, frees, prior, quality=self._quality, workers=self._workers, progress=progress,
-            cache=self._cache,
-        )  # fmt: skip
-        found._places, found._once, found.evaluations = list(self._places), True, self.evaluations
+        so that slopes are taken once, where they are asked for first. What tells so many apart is small: slopes are
+        taken to both sides, in steps that drown their errors, which would count as knowledge."""
+        found = self._like(self.observations, frees, prior, self.plays.quality, progress)
+        found._once, found.plays.evaluations = True, self.plays.evaluations
+        found._directions = np.eye(len(frees)), np.full(len(frees), BOTH_SIDES)
         return found
 
     def _piece(self, prior: Prior, enough: float, *, far: bool, quality: str) -> "Fitting":
         """It begins where its recordings do, since what a unit does hangs on what was before."""
         cut = [_cut(*each) for each in zip(self.observations.recordings, self._places, strict=True)]
+        short = replace(self.observations, recordings=tuple(cut))
+        found = self._like(short, self.frees, prior, quality, self.plays.next_share(0.4))
+        found._far, found._enough, found.known = far, enough, self.known
+        return found
+
+    def _like(
+        self, observations: Observations, frees: Sequence[Free], prior: Prior, quality: str, progress: Progress
+    ) -> "Fitting":
+        """Another one, whose recordings lie as here."""
         found = Fitting(
-            replace(self.observations, recordings=tuple(cut)), self.frees, prior, quality=quality,
-            workers=self._workers, progress=self._next(0.4), cache=self._cache,
+            observations, frees, prior, quality=quality, workers=self.plays.workers, progress=progress,
+            cache=self.plays.cache,
         )  # fmt: skip
-        found._places, found._far, found._enough = list(self._places), far, enough
-        found.known = self.known
+        found._places = list(self._places)
         return found
 
     @property
@@ -196,7 +194,7 @@ class Fitting:
 
     def _moved_to(self, place: Array, now: Predicted) -> Local:
         if not self._finer:
-            self._finer = self._differences(place, now)
+            self._finer = self.plays.finer(place, now)
         self._stand(place, now)
         self.excess = [excess_of(one.sums, one.weights, one.equations.nuisances) for one in self.heard]
         found = self._equations(place, now, [one.sums for one in self.heard])
@@ -210,7 +208,7 @@ class Fitting:
 
     def tried(self, places: Sequence[Array]) -> list[Local]:
         """Of places whose costs were asked for: with slopes and weights of where it stands."""
-        return [self._tried(*each) for each in zip(places, self._predicted(places), strict=True)]
+        return [self._tried(*each) for each in zip(places, self.plays.at(places), strict=True)]
 
     def _tried(self, place: Array, now: Predicted) -> Local:
         if any(output is None for output in now.outputs):
@@ -234,49 +232,14 @@ class Fitting:
 
     def _models(self, now: Predicted) -> list[Array]:
         """Of each recording what comes out. Raises InputError where it cannot be played."""
-        if any(output is None for output in now.outputs):
-            raise InputError(f"{self.observations.unit.name}: cannot be played: {'; '.join(now.reasons)}")
-        played = [np.asarray(output, dtype=np.float64) for output in now.outputs if output is not None]
+        played = self.plays.outputs(now)
         return [output + finer for output, finer in zip(played, self._finer, strict=True)] if self._finer else played
-
-    def _differences(self, place: Array, draft: Predicted) -> list[Array]:
-        """What the quality asked for differs from draft by."""
-        drafts = [np.asarray(output, dtype=np.float64) for output in draft.outputs if output is not None]
-        if self._quality == DEFAULT_QUALITY or not drafts:
-            return [np.zeros(len(output)) for output in drafts]
-        (fine,) = self._played([self.changes(place)], quality=self._quality)
-        if any(output is None for output in fine.outputs):
-            raise InputError(f"{self.observations.unit.name}: cannot be played: {'; '.join(fine.reasons)}")
-        return [output - coarse for output, coarse in zip(fine.outputs, drafts, strict=True) if output is not None]
-
-    def _slopes(self, place: Array) -> Derivatives:
-        """Along the directions that are told apart where it stands."""
-        if self.known is not None:
-            self._directions = directions_of(self.known)
-        along, sizes = self._directions
-        self.evaluations += len(sizes)
-
-        def moved(step: float) -> tuple[list[dict[str, float]], list[float]]:
-            builds, steps = [], []
-            for direction, size in zip(along.T, sizes.tolist(), strict=True):
-                one = step * size
-                if np.any(self._turns & ((place + one * direction > 1.0) | (place + one * direction < 0.0))):
-                    one = -one
-                builds.append(self.changes(np.where(self._turns, np.clip(place + one * direction, 0.0, 1.0),
-                                                    place + one * direction)))  # fmt: skip
-                steps.append(one)
-            return builds, steps
-
-        return slopes_along(
-            self.observations, [one.name for one in self.frees], self.changes(place), moved(SOUND_STEP),
-            moved(READING_STEP), workers=self._workers, cache=self._cache, progress=self._next(0.5),
-        )  # fmt: skip
 
     def costs(self, places: Sequence[Array]) -> Array:
         """Of several places, played side by side, with the weights of where it stands [shape=(places,)]."""
-        self.evaluations += len(places)
+        self.plays.evaluations += len(places)
         found = []
-        for place, now in zip(places, self._predicted(places), strict=True):
+        for place, now in zip(places, self.plays.at(places), strict=True):
             if any(output is None for output in now.outputs):
                 found.append(np.inf)
                 continue
@@ -288,9 +251,9 @@ class Fitting:
     def best_of(self, places: Sequence[Array]) -> Array:
         """That of several places, played side by side, at which least is left over: where a normal law, as wide as what
         is left there, makes it the most probable, recordings divided by the excess at the first of them."""
-        self.evaluations += len(places)
+        self.plays.evaluations += len(places)
         costs, excess = [], [1.0] * len(self.observations.recordings)
-        for number, (place, now) in enumerate(zip(places, self._predicted(places), strict=True)):
+        for number, (place, now) in enumerate(zip(places, self.plays.at(places), strict=True)):
             if any(output is None for output in now.outputs):
                 costs.append(np.inf)
                 continue
@@ -346,7 +309,7 @@ class Fitting:
 
     def _heard(self, number: int, model: Array) -> Heard:
         recording = self.observations.recordings[number]
-        least = 10.0 ** (QUALITY_ERROR_DB[self._quality] / 10.0)
+        least = 10.0 ** (QUALITY_ERROR_DB[self.plays.quality] / 10.0)
         if len(self._places) == number:
             self._places.append(placed(recording, model))
         for _ in range(MOST_ALIGNED):
@@ -362,30 +325,3 @@ class Fitting:
             place=self._places[number], sums=sums, weights=weights,
             equations=equations_of(sums, weights, gain=self._gain(number)),
         )  # fmt: skip
-
-    def _predicted(self, places: Sequence[Array]) -> list[Predicted]:
-        """Readings in the quality asked for, sound in draft."""
-        builds = [self.changes(place) for place in places]
-        read = predict(
-            self.observations.only("readings"), builds, quality=self._quality, workers=self._workers,
-            cache=self._cache, progress=self._next(0.1),
-        )  # fmt: skip
-        played = self._played(builds, quality=DEFAULT_QUALITY, tolerance_v=TOLERANCE_V)
-        return [
-            replace(one, outputs=other.outputs, reasons=tuple(dict.fromkeys((*one.reasons, *other.reasons))))
-            for one, other in zip(read, played, strict=True)
-        ]
-
-    def _played(
-        self, builds: Sequence[Mapping[str, float]], *, quality: str, tolerance_v: float | None = None
-    ) -> list[Predicted]:
-        return predict(
-            self.observations.only("recordings"), builds, quality=quality, workers=self._workers, cache=self._cache,
-            progress=self._next(0.15), tolerance_v=tolerance_v,
-        )  # fmt: skip
-
-    def _next(self, share: float) -> Progress:
-        """Nobody knows how many rounds there will be: each gets a share of what is left."""
-        begun, left = self._done, share * 0.4 * (1.0 - self._done)
-        self._done += left
-        return lambda done: self._progress(begun + left * done)

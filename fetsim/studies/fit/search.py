@@ -27,6 +27,8 @@ SETTLED = 0.03
 DROWNED = 0.3
 """The same where a step that promises no more does not make it less: two plays differ by errors of that size (ten
 values of the Dunlin promised 0.1 to 0.4 from place to place, and none of it came)."""
+MANY = 10
+"""Values: of more, both hold for so many of them each."""
 LEAST_GAIN, BENT_GAIN, KEPT_GAIN = 0.1, 0.5, (0.7, 1.4)
 """Share of what a step promised: with less it is not taken; with less it is led back; its slopes are kept where it did
 about what they foretold, since twice as much says as well as half that they are wrong."""
@@ -86,15 +88,18 @@ class Found:
 
 def search(
     problem: Problem, start: Array, low: Array, high: Array, local: Local | None = None, *, enough: float = SETTLED,
-    bends: bool = True,
+    anew: bool = True,
 ) -> Found:  # fmt: skip
     """From ``start``, within ``low`` and ``high`` [shape=(values,) each]; ``local``: what is known there already;
-    ``enough``: it is done where no step promises more, in standard deviations squared; ``bends``: whether steps that
-    leave a valley are led back into it."""
+    ``enough``: it is done where no step promises more, in standard deviations squared (of up to ``MANY`` values);
+    ``anew``: whether slopes can be taken anew. Where they cannot, nothing leads a step back into its valley, and it is
+    done where steps gain no more than plays differ by, whatever they promise."""
     place = np.clip(start, low, high)
     local = problem.at(place) if local is None else local
     damping, tries, moved, rounds = FIRST_DAMPING, 0, 0.0, 1
     settled = False
+    many = max(1.0, len(place) / MANY)
+    enough, drowned = many * enough, many * DROWNED
     while rounds < MOST_ROUNDS:
         steps = _steps(local, place, damping, SHARE**tries, low, high)
         promised = max(_promised(local, step) for step in steps)
@@ -107,24 +112,27 @@ def search(
             costs = problem.costs(places)
             best = int(np.argmin(costs))
             gain = (local.cost - costs[best]) / promised
-            if bends and gain <= BENT_GAIN and moved == 0.0 and promised >= DROWNED:
+            if anew and gain <= BENT_GAIN and moved == 0.0 and promised >= drowned:
                 tried = problem.tried(places)
                 bent = [_bent(*each, local, place, low, high) for each in zip(steps, tried, strict=True)]
                 again = problem.costs([place + step for step in bent])
                 if again.min() < costs[best]:
                     best, steps, straight = int(np.argmin(again)), bent, False
                     gain = (local.cost - again[best]) / promised
-        if gain > LEAST_GAIN:
+        if not anew and tries and gain * promised < drowned:
+            settled = True
+            break
+        if gain > LEAST_GAIN and (anew or gain * promised >= drowned):
             near = moved + np.sqrt(promised) <= NEAR or gain * promised > SLOW * local.cost
             kept = KEPT_GAIN[0] < gain < KEPT_GAIN[1] and straight and near
             moved = moved + float(np.sqrt(promised)) if kept else 0.0
             place = place + steps[best]
             local = problem.near(place) if kept else problem.at(place)
             damping, tries = max(FIRST_DAMPING, damping * AFTER[best]), 0
-        elif promised < DROWNED and moved <= NEAR:
+        elif promised < drowned and moved <= NEAR:
             settled = True
             break
-        elif moved > 0.0:  # nothing is gained with slopes from elsewhere
+        elif anew and moved > 0.0:  # nothing is gained with slopes from elsewhere
             local, moved = problem.at(place), 0.0
         elif tries < MOST_TRIES:
             damping, tries = damping * STRONGER**2, tries + 1

@@ -65,8 +65,8 @@ def fit(
     within its tolerance) of the observed unit.
 
     ``others``: all other parts vary along within their tolerances, so that their spread is in the intervals too; that
-    takes a play more for each, whose slope is taken once, where the named ones have come to. Raises InputError for what
-    cannot be asked: more unknowns than readings, recordings that do not resemble, readings with a wrong unit;
+    takes two plays more for each, whose slope is taken once, where the named ones have come to. Raises InputError for
+    what cannot be asked: more unknowns than readings, recordings that do not resemble, readings with a wrong unit;
     ConvergenceError for a unit that does not come to rest.
 
     >>> import fetsim
@@ -95,9 +95,9 @@ def fit(
         problem = problem.among(*frees_of(named, unit, others=True), progress=_share(progress, 0.5, 1.0))
         frees = problem.frees
         start = np.append(found.place, _starts(frees)[len(found.place) :])
-        found = search(problem, start, *_ends(frees), enough=NEAR_ENOUGH, bends=False)
+        found = search(problem, start, *_ends(frees), enough=NEAR_ENOUGH, anew=False)
         rounds += found.rounds
-    found = search(problem, found.place, *_ends(frees), problem.refined(), bends=not others)
+    found = search(problem, found.place, *_ends(frees), problem.refined(), anew=not others)
     rounds += found.rounds
     covariance = covariance_of(found.local.matrix)
     ends, profiled = _intervals(problem, found, covariance, frees)
@@ -113,14 +113,14 @@ def fit(
             _value(frees[k], found.place[k], covariance[k, k], ends[k], bool(found.at_end[k]), profiled[k])
             for k in asked
         ),
-        changes=problem.changes(found.place),
+        changes=problem.plays.changes(found.place),
         correlations=_pairs(own, names),
         together=groups_of(own, names),
         readings=_readings(observations, before, problem),
         recordings=_recordings(observations, problem, levels),
         others=len(frees) - len(asked),
         rounds=rounds,
-        evaluations=problem.evaluations,
+        evaluations=problem.plays.evaluations,
         settled=found.settled,
         reasons=problem.shown.reasons,
     )
@@ -157,7 +157,7 @@ def _near(problem: Fitting) -> tuple[Array, int]:
             piece.known = problem.known
             near = search(piece, start, *_ends(problem.frees), enough=NEAR_ENOUGH)
             start, rounds, problem.known = near.place, rounds + near.rounds, near.local.matrix
-            problem.evaluations += piece.evaluations
+            problem.plays.evaluations += piece.plays.evaluations
     return start, rounds
 
 
