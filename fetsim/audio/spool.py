@@ -84,8 +84,8 @@ class Unkept:
         self.rows += len(rows)
 
     def read(self, first: int, rows: int) -> Array:
-        """There are none."""
-        raise NotImplementedError("nothing was kept")
+        """Raises IndexError: there are none."""
+        raise IndexError(f"rows {first} to {first + rows} were not kept")
 
     def close(self) -> None:
         """Nothing is needed any more."""
