@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from fetsim.engine.assembly import Array
 from fetsim.files.user_cache import UserCache
@@ -161,11 +162,17 @@ class Fitting:
 
     def among(self, frees: Sequence[Free], prior: Prior, *, progress: Progress) -> "Fitting":
         """The same with further values behind its own, each within what is known of it: a hundred of them move little,
-        so that slopes are taken once, where they are asked for first. What tells so many apart is small: slopes are
-        taken to both sides, in steps that drown their errors, which would count as knowledge."""
+        so that slopes are taken once, where they are asked for first, along what is told apart here and by each of the
+        further values. What tells so many apart is small: they are taken to both sides, in steps that drown their
+        errors, which would count as knowledge."""
         found = self._like(self.observations, frees, prior, self.plays.quality, progress)
         found._once, found.plays.evaluations = True, self.plays.evaluations
-        found._directions = np.eye(len(frees)), np.full(len(frees), BOTH_SIDES)
+        own, sizes = self._directions if self.known is None else directions_of(self.known)
+        further = len(frees) - len(self.frees)
+        found._directions = (
+            block_diag(own, np.eye(further)),
+            np.concatenate([np.maximum(sizes, BOTH_SIDES), np.full(further, BOTH_SIDES)]),
+        )
         return found
 
     def _piece(self, prior: Prior, enough: float, *, far: bool, quality: str) -> "Fitting":
