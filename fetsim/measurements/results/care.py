@@ -17,6 +17,7 @@ CHARGED = (
     "Stored charge. Capacitors stay charged after the plug is pulled{store}: discharge them through a resistor and "
     "measure before you touch."
 )
+HEARING = "Hearing. Turn the monitors down before a unit that is not in order plays into them, and before tones."
 
 
 def inside(mains: bool) -> tuple[str, str]:

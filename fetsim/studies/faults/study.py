@@ -20,6 +20,7 @@ from fetsim.measurements.bench.bench import Bench
 from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.idle.procedure import idle_point
 from fetsim.measurements.idle.tables import cautions_probing
+from fetsim.measurements.results.care import HEARING
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.measurements.timing.procedure import step_levels_dbu
 from fetsim.rig.processes import processes_of
@@ -159,7 +160,7 @@ def faults(
         ages=ages,
         aged=tuple(maker.symptoms(f"{share:g}", row)
                    for share, row in zip(ages, found, strict=False)),
-        cautions=cautions_probing(asked),
+        cautions=(*cautions_probing(asked), HEARING),
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from math import isfinite
 
 from fetsim.measurements.idle.tables import cautions_probing
 from fetsim.measurements.results.account import Account
+from fetsim.measurements.results.care import HEARING
 from fetsim.measurements.results.definitions import OWN, Definition
 from fetsim.measurements.results.formats import fixed, percent
 from fetsim.measurements.results.missing import Missing
@@ -35,7 +36,7 @@ def account(measured: Mapping[str, Fit]) -> Account:
         lead=_lead(found),
         tables=tuple(table for table in tables if table.rows),
         definitions=DEFINITIONS,
-        cautions=cautions_probing(found.unit),
+        cautions=(*cautions_probing(found.unit), HEARING),
     )
 
 

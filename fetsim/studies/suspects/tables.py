@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from fetsim.measurements.results.account import Account
-from fetsim.measurements.results.care import PROBE, inside
+from fetsim.measurements.results.care import HEARING, PROBE, inside
 from fetsim.measurements.results.definitions import MEMORY, OWN, PRACTICE, Definition
 from fetsim.measurements.results.formats import fixed, general, percent
 from fetsim.measurements.results.table import Cell, Column, Table
@@ -12,7 +12,6 @@ from fetsim.studies.suspects.how_to import HEADING
 from fetsim.studies.suspects.hypotheses import HEALTHY_CHANCE, SECOND_CHANCE
 from fetsim.studies.suspects.record import Suspect, Suspicion
 
-HEARING = "Hearing. Turn the monitors down before a unit that is not in order plays into them."
 NOT_ACCUSED = "None of them is accused: these are what the data cannot rule out."
 MOST_EXPECTED = 4
 CHANCE = fixed(1)
@@ -26,7 +25,7 @@ def account(measured: Mapping[str, Suspicion]) -> Account:
         lead=tuple(_lead(found)),
         tables=tuple(table for made in MADE if (table := made(found)).rows),
         definitions=DEFINITIONS,
-        cautions=(PROBE, *inside(True), *((HEARING,) if found.heard else ())),
+        cautions=(PROBE, *inside(True), HEARING),
     )
 
 

@@ -34,6 +34,7 @@ def test_cautions_come_before_anything_that_is_read(found, name):
         assert caution.split(".")[0] in page
     assert page.index("A probe in a powered unit") < page.index("<h2>")
     assert "Local codes and licensed practice" in page
+    assert "Stored charge." in page and "Mains." in page and "Hearing." in page
     for table in found[name].tables():
         section = page[page.index(f'<section id="{table.key}">') :]
         assert f"<bdi>{table.columns[0].heading}</bdi>" in section[: section.index("</section>")]
