@@ -22,6 +22,7 @@ RUN_UP_S = 5.0
 """In half of it the rest has come to its course, nearly."""
 KNOWN_AFTER_S = 8.0
 """After a cut; what is moved between is moved by the segment itself, if a run-up lies before."""
+
 Chunks = NDArray[np.int32]
 
 
