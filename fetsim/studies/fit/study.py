@@ -209,9 +209,11 @@ def _right_way_round(observations: Observations, before: Predicted, levels: Leve
 def _intervals(
     problem: Fitting, found: Found, covariance: Array, frees: Sequence[Free]
 ) -> tuple[list[tuple[float, float]], list[bool]]:
-    """How far the ends of each interval lie off its place, below and above."""
+    """How far the ends of each interval lie off its place, below and above; among others those of the normal law, since
+    with slopes of one place a place tried lies beside the valley, and costs more than the least there."""
     sigma = np.sqrt(np.diag(covariance))
-    looked = [k for k, one in enumerate(frees) if one.asked and sigma[k] > LOPSIDED_SIGMA]
+    alone = all(one.asked for one in frees)
+    looked = [k for k, one in enumerate(frees) if alone and sigma[k] > LOPSIDED_SIGMA]
     places = [
         profile_places(found.place, covariance, k, way) for k in looked for way in (-TRIED, TRIED)
     ]
