@@ -1,6 +1,7 @@
 """A unit with something wrong that nobody knows of, and what a bench reads and records of it (``blind_trials``)."""
 
 import sys
+from copy import copy
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.predict import Predicted, predict
 from fetsim.studies.suspects.columns import Columns, columns_of
 from fetsim.studies.suspects.hypotheses import single_faults, single_values
+from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.set_up import set_up
 from fetsim.studies.suspects.study import AS_VALUES, candidates_of, with_chances
 from fetsim.studies.suspects.values import values_of
@@ -66,7 +69,6 @@ class Bench:
         (self.draft,) = predict(self.every, [{}], quality="draft", workers=1)
         columns = self._bare(self.every)
         builds = self.set_up.moved()
-        self.steps = [one.step for one in self.values] + [1.0] * len(self.faults)
         self.builds = columns.predicted([*builds, *(one.changes for one in self.faults)])
         self.places = columns.places
         self.why = ["; ".join(one.reasons) for one in self.builds[len(builds) :]]
@@ -75,19 +77,16 @@ class Bench:
 
     def _bare(self, observations: Observations) -> Columns:
         return Columns(observations=observations, base=self.base, draft=self.draft, heard=(), taken=0, tables=(),
-                       readings=np.zeros((len(self.nodes), 0)), workers=1)  # fmt: skip
+                       readings=np.zeros((len(self.nodes), 0)), quality=self.quality, workers=1)  # fmt: skip
 
-    def columns(self, wet: np.ndarray | None) -> Columns:
-        """Of a recording, or none; no readings taken."""
+    def drawn(self, wet: np.ndarray | None) -> Drawn:
+        """The unit as drawn beside a recording, or none; no readings taken."""
         recordings = () if wet is None else (Recording(dry=self.dry, wet=wet, rate_hz=RATE_HZ),)
         seen = Observations(unit=self.unit, recordings=recordings)
-        found = columns_of(seen, self.nodes, quality=self.quality, workers=1)
-        found = found.nearest(self.builds[len(self.values) :])
-        shown = self.builds if recordings else [replace(one, outputs=()) for one in self.builds]
-        slopes = len(self.values)  # faults, which may change the level by far, at that of the recording
-        found.put([found.difference(one, step=step, levelled=k >= slopes)
-                   for k, (one, step) in enumerate(zip(shown, self.steps, strict=True))])  # fmt: skip
-        return found
+        columns = columns_of(seen, self.nodes, quality=self.quality, workers=1)
+        columns = columns.nearest(self.builds[len(self.values) :])
+        plays = self.builds if recordings else [replace(one, outputs=()) for one in self.builds]
+        return Drawn(columns=columns, set_up=self.set_up, plays=plays)
 
     def effect_db(self, k: int, times: float = 1.0) -> float:
         """What build k does to the sound, so many times, its level taken out, re the sound."""
@@ -147,10 +146,8 @@ def hidden(bench: Bench, kind: str, number: int, rng: np.random.Generator) -> Hi
     others = [name for each, _ in stages for name in each if name != first]
     chosen = [first, *([str(rng.choice(others))] if kind == "two" else [])]
     factors = {one: float(rng.uniform(*FACTORS) ** rng.choice([-1.0, 1.0])) for one in chosen}
-    faulty = {**drawn, **{one: drawn.get(one, present[one]) * factor for one, factor in factors.items()}}
-    return Hidden(
-        sound=drawn, faulty=faulty, parts=chosen, factors={one: faulty[one] / present[one] for one in chosen}
-    )
+    faulty = {**drawn, **{one: present[one] * factor for one, factor in factors.items()}}
+    return Hidden(sound=drawn, faulty=faulty, parts=chosen, factors=factors)
 
 
 def other_law(unit: Any) -> dict[str, float]:
@@ -201,3 +198,14 @@ def with_reading(columns: Columns, name: str, value: float) -> Columns:
         base=replace(columns.base, readings=columns.base.readings[order]), readings=columns.readings[order],
         draft=replace(columns.draft, readings=columns.draft.readings[order]),
     )  # fmt: skip
+
+
+def read_too(search: Search, name: str, value: float) -> Search:
+    """A search as far as it has come, with one more reading, and nothing played for it."""
+    found = copy(search)
+    recorded = len(search.columns.heard)
+    found.drawn = replace(search.drawn, columns=with_reading(search.columns, name, value))
+    moved = [replace(one, columns=with_reading(one.columns, name, value)) for one in search.origins]
+    found.origins = [replace(one, sums=(*one.sums[:recorded], *one.columns.sums())) for one in moved]
+    found.weigh()
+    return found

@@ -3,14 +3,13 @@
     python benchmarks/blind_trials.py --unit dunlin --unit greenshank --trials single:30,healthy:10,law:8,two:6
 
 Each trial draws a unit within its tolerances (its FET within 3 % of what the tester said), sets its trims, then puts
-in what is hidden: a value off by 20 to 60 % either way, or a fault as ``faults_of`` lists them; for ``two`` two
+in what is hidden: a value 20 to 60 % off what is drawn, or a fault as ``faults_of`` lists them; for ``two`` two
 values, for ``law`` a value off in a unit whose FET has a tail of another slope (ideality 1.5) and a channel of 12 %
 more resistance than its square law, and whose cores have no memory, none of which the diagnosis knows. It is one that
 is 10 dB above the noise of a recording by what the drawn unit does with it; the stage that it is in goes round by the
 number of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the demo jingle, with
 noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, gain, and a clock 20 ppm off. The diagnosis gets the
-recording, the volts, or both, for which it goes on from where the recording has led. Afterwards the volts that it
-proposes are read.
+recording, the volts, or both. Afterwards the volts that it proposes are read.
 
 Results go to ``--to``, a line of JSON each; the same command does what is not there yet, kinds and units in turns.
 ``--report`` prints the table.
@@ -26,11 +25,23 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from blind_bench import CLEAR_DB, KINDS, METER, NODES, Bench, Hidden, hidden, recorded, truths, with_reading
+from blind_bench import (
+    CLEAR_DB,
+    KINDS,
+    METER,
+    NODES,
+    Bench,
+    Hidden,
+    hidden,
+    read_too,
+    recorded,
+    truths,
+    with_reading,
+)  # fmt: skip
 
 from fetsim.errors import InputError
 from fetsim.studies.observed.predict import Predicted
-from fetsim.studies.suspects.columns import Columns
+from fetsim.studies.suspects.origins import Drawn
 from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.study import told
 
@@ -53,35 +64,23 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
     read = rng.choice(len(bench.nodes), min(NODES, len(bench.nodes)), replace=False)
     shown = truth.readings * (1.0 + METER * rng.normal(size=len(bench.nodes)))
 
-    def taken(columns: Columns) -> Columns:
-        for k in read:
-            columns = with_reading(columns, bench.nodes[k].name, float(shown[k]))
-        return columns
-
-    def begun(columns: Columns) -> Search:
-        return Search(columns=columns, set_up=bench.set_up, hypotheses=list(bench.hypotheses))
+    def begun(drawn: Drawn, *, volts: bool) -> Search:
+        for k in read if volts else ():
+            drawn = replace(drawn, columns=with_reading(drawn.columns, bench.nodes[k].name, float(shown[k])))
+        return Search(drawn=drawn, hypotheses=list(bench.hypotheses))
 
     wet = None if dead or not {"capture", "both"} & set(modes) else recorded(output, rng)
-    by_ear: Search | None = None
     for mode in modes:
         at = time.process_time()
         if dead and mode != "readings":
             yield {**row, "mode": mode, "skipped": "no output"}
             continue
-        if mode == "readings":
-            search = begun(taken(bench.columns(None)))
-            search.run()
-        elif by_ear is None:
-            try:
-                heard = bench.columns(wet)
-            except InputError as refused:
-                yield {**row, "mode": mode, "skipped": str(refused)}
-                continue
-            search = by_ear = begun(heard if mode == "capture" else taken(heard))
-            search.run()
-        else:
-            search = by_ear.with_more(taken(by_ear.columns.copied()))
-            search.run()
+        try:
+            search = begun(bench.drawn(None if mode == "readings" else wet), volts=mode != "capture")
+        except InputError as refused:
+            yield {**row, "mode": mode, "skipped": str(refused)}
+            continue
+        search.run()
         yield {**row, "mode": mode, **diagnosed(bench, search, what, truth, healthy, shown),
                "cpu_s": time.process_time() - at}  # fmt: skip
 
@@ -111,7 +110,7 @@ def diagnosed(
     after = None
     if came.next_readings and place is not None and size > 1:
         k = names.index(came.next_readings[0].name)
-        later = replace(search, columns=with_reading(columns, names[k], float(shown[k])))
+        later = read_too(search, names[k], float(shown[k]))
         after = ranked(told(later, elsewhere=False).groups, what.parts)
     return {
         "effect_db": effect_db, "moved_sigmas": float(np.max(moved)), "healthy": came.healthy, "below": came.below,
@@ -119,7 +118,7 @@ def diagnosed(
         "first_probability": came.groups[0].probability,
         "groups": [[list(one.parts), one.probability, [s.name for s in one.suspects[:6]]] for one in came.groups[:4]],
         "intervals": intervals, "bits": float(came.next_readings[0].bits) if came.next_readings else 0.0,
-        "after": after, "model_error_db": came.model_error_db, "verdict": came.verdict,
+        "after": after, "origins": len(search.origins), "model_error_db": came.model_error_db, "verdict": came.verdict,
     }  # fmt: skip
 
 

@@ -45,6 +45,14 @@ def distances(look: Seen, forms: Sequence[Form], means: Sequence[Array], width: 
     return found
 
 
+def told_apart(loss: Array, log_evidence: ArrayLike) -> Array:
+    """What the data tell two suspects apart by [nats; shape=(n, n)]: no more than they said in fact, where both explain
+    them better than health. ``log_evidence``: over that of health, without how often parts fail [shape=(n,)]."""
+    evidence = np.asarray(log_evidence, dtype=np.float64)
+    said = np.where((evidence[:, None] > 0.0) & (evidence > 0.0), np.maximum(evidence[:, None] - evidence, 0.0), np.inf)
+    return np.asarray(np.minimum(loss, said))
+
+
 def groups(probability: ArrayLike, loss: Array, told_apart: float = TOLD_APART) -> list[list[int]]:
     """Suspects by groups: the most probable one that is left opens one, and takes along what could stand in for it.
     Groups with the most probability first, in each the most probable first."""

@@ -5,7 +5,7 @@ are of plays in draft, whose error moves along; what they are taken from is play
 Beside what was observed the columns hold readings that nobody has taken yet, from which the next one is chosen.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -31,10 +31,10 @@ from fetsim.studies.suspects.gains import levels_db, window_of
 from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of, smoothed
 
 DIFFERENCES = "draft"
-STEPS_DB = -70.0
-"""What the steps of time leave in draft, re the output: -81 dB of programme, -69 of treble-rich strikes (README). Of a
-difference they leave less, but with -91 dB, and -45 dB of the difference, for the least error of the model intervals
-held in 4 of 9 blind trials, with this in 10 of 10 (benchmarks)."""
+STEPS_DB: Mapping[str, float] = {"draft": -69.0, "standard": -91.0}
+"""What the steps of time leave, re the output, of treble-rich strikes (README), by the quality of what differences are
+taken from; that of the differences themselves is gone with these, as suspects are looked at from where they stand."""
+FINER_DB = -100.0
 SETTLES_S = 2.0
 """After the last sound, until a recording holds nothing but noise: releases are long."""
 ASSUMED_DB = -70.0
@@ -140,20 +140,13 @@ class Columns:
     """For each recording."""
     readings: Array
     """[shape=(readings, columns)]"""
+    quality: str = "standard"
+    """Of ``base``."""
     workers: int | None = None
 
     @property
     def count(self) -> int:
         return int(self.readings.shape[1])
-
-    def add(self, builds: Sequence[Changes], steps: Sequence[float], *, levelled: bool = False,
-            progress: Progress = unwatched) -> list[str]:  # fmt: skip
-        """Columns for builds, each the difference from the unit as drawn over its step (``difference``); of what cannot
-        be had there is a column of zeros. Why it cannot, for each; empty where it can."""
-        found = self.predicted(builds, progress)
-        each = zip(found, steps, strict=True)
-        self.put([self.difference(one, step=step, levelled=levelled) for one, step in each])
-        return ["; ".join(one.reasons) for one in found]
 
     def in_step_with(self, builds: Sequence[Changes], progress: Progress = unwatched) -> "Columns":
         """The same, before there are any: recordings that are far from the unit as drawn lie to it as what comes
@@ -174,25 +167,51 @@ class Columns:
             nearest = min(outputs, key=lambda output: left_db(one.wet, one.cut(output)), default=None)
             if nearest is not None and left_db(one.wet, one.cut(nearest)) < left_db(one.wet, one.model):
                 anew[k] = heard(one.recording, np.asarray(drawn, np.float64), nearest)
-        return replace(self, heard=tuple(anew), tables=tuple(map(_table, anew)))
+        return replace(self, heard=tuple(anew), tables=self._tables(anew))
 
     def predicted(
-        self, builds: Sequence[Changes], progress: Progress = unwatched, *, keep: bool = True
+        self, builds: Sequence[Changes], progress: Progress = unwatched, *, keep: bool = True, whole: bool = False
     ) -> list[Predicted]:
-        """What builds give, in draft; ``keep``: in the cache. Faults that need elements of their own are put into a
-        unit that has places for all such elements, and what those do to a sound one is taken out again."""
-        ask = partial(predict, quality=DIFFERENCES, workers=self.workers, progress=progress, keep=keep)
+        """What builds give, in draft, for differences, or ``whole``: as what those are taken from. ``keep``: in the
+        cache. Faults that need elements of their own are put into a unit that has places for all such elements, and
+        what those do to a sound one is taken out again."""
+        quality, plain = (self.quality, self.base) if whole else (DIFFERENCES, self.draft)
+        ask = partial(predict, quality=quality, workers=self.workers, progress=progress, keep=keep)
         unit = self.observations.unit
         apart = [k for k, build in enumerate(builds) if _adds(unit, build)]
         found = dict(enumerate(ask(self.observations, builds))) if not apart else {}
         if apart:
-            plain = [k for k in range(len(builds)) if k not in apart]
-            found |= zip(plain, ask(self.observations, [builds[k] for k in plain]), strict=True) if plain else ()
+            others = [k for k in range(len(builds)) if k not in apart]
+            if others:
+                found |= zip(others, ask(self.observations, [builds[k] for k in others]), strict=True)
             with_places = replace(self.observations, unit=unit.ready_for(self.places))
             (sound,) = ask(with_places, [{}], keep=True)
             rest = ask(with_places, [builds[k] for k in apart])
-            found |= zip(apart, (_on_top(one, sound, self.draft) for one in rest), strict=True)
+            found |= zip(apart, (_on_top(one, sound, plain) for one in rest), strict=True)
         return [found[k] for k in range(len(builds))]
+
+    def around(self, base: Predicted, draft: Predicted | None = None) -> "Columns":
+        """Another one without columns, about a build: recordings in step with that. Raises InputError where one is
+        nothing like it, or it has none of what was recorded and read."""
+        taken = slice(0, self.taken)
+        gone = np.isnan(base.readings[taken]) & ~np.isnan(self.base.readings[taken])
+        if np.any(gone) or any(one is None for one in base.outputs):
+            raise InputError("; ".join(base.reasons))
+        found = [
+            heard(one.recording, np.asarray(output, np.float64))
+            for one, output in zip(self.heard, base.outputs, strict=True)
+        ]
+        return replace(
+            self, base=base, draft=draft or self.draft, heard=tuple(found), tables=self._tables(found),
+            readings=np.zeros((len(self.readings), 0)),
+        )  # fmt: skip
+
+    def bare(self) -> "Columns":
+        """The same without columns."""
+        return replace(self, tables=self._tables(self.heard), readings=np.zeros((len(self.readings), 0)))
+
+    def _tables(self, each: Sequence[Heard]) -> tuple[Table, ...]:
+        return tuple(_table(one, STEPS_DB.get(self.quality, FINER_DB)) for one in each)
 
     @cached_property
     def places(self) -> tuple[str, ...]:
@@ -203,41 +222,33 @@ class Columns:
         ))  # fmt: skip
 
     def difference(
-        self, one: Predicted, origin: Predicted | None = None, step: float = 1.0, *, levelled: bool = False
+        self, one: Predicted, origin: Predicted, step: float = 1.0, *, levelled: bool = False
     ) -> "Column":
-        """Between a build and the unit as drawn, or another build, over a step. ``levelled``: at the level that the
-        recording has if the build (or the origin) is right, not at that of the unit as drawn."""
-        before = self.draft if origin is None else origin
+        """Between two builds over a step. ``levelled``: at the level that the recording has if that is put in, not at
+        that of the build that all is counted from."""
         outputs = []
-        for k, heard in enumerate(self.heard):
-            output, other, drawn = one.outputs[k], before.outputs[k], self.draft.outputs[k]
-            if output is None or other is None or drawn is None:
+        for heard, output, other in zip(self.heard, one.outputs, origin.outputs, strict=False):
+            if output is None or other is None:
                 outputs.append(np.zeros(2 * len(heard.look.bins)))
                 continue
             difference = heard.cut(output) - heard.cut(other)
-            level = 1.0
-            if levelled:
-                level = heard.level(difference if origin is None else heard.cut(other) - heard.cut(drawn))
-            outputs.append(heard.look.rows(level * difference / step))
-        return Column(readings=(one.readings - before.readings) / step, rows=tuple(outputs))
+            outputs.append(heard.look.rows((heard.level(difference) if levelled else 1.0) * difference / step))
+        return Column(readings=(one.readings - origin.readings) / step, rows=tuple(outputs))
 
-    def put(self, columns: Sequence["Column"], at: Sequence[int] | None = None) -> None:
-        """Add columns that have been worked out, or put them in the place of others."""
-        if not columns:
-            return
-        readings = np.stack([one.readings for one in columns], axis=1)
-        if at is None:
-            self.readings = np.column_stack([self.readings, readings])
-        else:
-            self.readings[:, list(at)] = readings
-        for k, table in enumerate(self.tables):
-            table.put([one.rows[k] for one in columns], at)
+    def put(self, columns: Sequence["Column"]) -> None:
+        """Add columns."""
+        if columns:
+            self.readings = np.column_stack([self.readings, *(one.readings for one in columns)])
+            for k, table in enumerate(self.tables):
+                table.put([one.rows[k] for one in columns])
 
-    def keep(self, columns: Sequence[int]) -> None:
-        """These alone, in this order."""
-        self.readings = self.readings[:, list(columns)]
-        for table in self.tables:
-            table.keep(columns)
+    def misfit(self) -> list[float]:
+        """Sum of squares, over the noise, of what there is to be explained in each of the data, as in ``sums``."""
+        found = [float(one.residual @ one.residual) for one in self.tables]
+        if self.taken:
+            off, sigma = self._read
+            found.append(float(np.nansum((off / sigma) ** 2)))
+        return found
 
     def only_read(self, readings: tuple[Reading, ...]) -> "Columns":
         """Of the same unit, without recordings, for other readings that nobody has taken."""
@@ -250,41 +261,12 @@ class Columns:
         (found.draft,) = found.predicted([{}], keep=False)
         return found
 
-    def copied(self) -> "Columns":
-        """For another search."""
-        return replace(self, tables=tuple(one.copied() for one in self.tables), readings=self.readings.copy())
-
-    def column(self, k: int) -> "Column":
-        """One that is there."""
-        return Column(
-            readings=self.readings[:, k], rows=tuple(table.rows[:, k].astype(np.float64) for table in self.tables)
-        )
-
-    def left(self, whole: "Column") -> list[float]:
-        """Sum of squares, over the noise, of what a column leaves of each of the data, as in ``sums``."""
-        found = [float(np.sum((one.residual - rows) ** 2)) for one, rows in zip(self.tables, whole.rows, strict=True)]
-        if self.taken:
-            off, sigma = self._read
-            found.append(float(np.nansum(((off - whole.readings[: self.taken]) / sigma) ** 2)))
-        return found
-
     @property
     def _read(self) -> tuple[Array, Array]:
         """What readings that were taken differ by from the unit as drawn, and how well each is known."""
         taken = self.observations.readings[: self.taken]
         off = np.array([one.value for one in taken]) - self.base.readings[: self.taken]
         return off, np.array([one.accuracy for one in taken])
-
-    def slopes_at(self, place: Array) -> "Column":
-        """What the first columns come to, so much of each [shape=(n,)]; of what is taken none of, nothing, be it
-        unknown."""
-        used = np.flatnonzero(place)
-        return Column(
-            readings=self.readings[:, used] @ place[used],
-            rows=tuple(
-                np.asarray(table.rows[:, used] @ place[used].astype(np.float32), np.float64) for table in self.tables
-            ),
-        )
 
     def sums(self) -> list[Sums]:
         """What all data say of all columns."""
@@ -342,10 +324,11 @@ def columns_of(
         assert output is not None
         found.append(heard(recording, np.asarray(output, dtype=np.float64)))
         check_order(observations, recording, found[-1].step, workers)
-    return Columns(
+    bare = Columns(
         observations=every, base=base, draft=draft, heard=tuple(found), taken=len(observations.readings),
-        tables=tuple(map(_table, found)), readings=np.zeros((len(every.readings), 0)), workers=workers,
+        tables=(), readings=np.zeros((len(every.readings), 0)), quality=quality, workers=workers,
     )  # fmt: skip
+    return replace(bare, tables=bare._tables(found))
 
 
 def _check_volts(taken: Sequence[Reading], drawn: Array) -> None:
@@ -361,6 +344,6 @@ def _check_volts(taken: Sequence[Reading], drawn: Array) -> None:
         raise InputError("\n".join(mistakes))
 
 
-def _table(one: Heard) -> Table:
+def _table(one: Heard, steps_db: float) -> Table:
     rows = one.look.rows(one.wet - one.model)
-    return Table.of(one.look, rows, one.seconds, STEPS_DB - one.noise_db)
+    return Table.of(one.look, rows, one.seconds, steps_db - one.noise_db)

@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 WIDTHS = (0.15, 0.5, 1.5)
 """Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
 1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
-STEPS_OF_V = 11
+STEPS_OF_V = 15
 NEGLIGIBLE = 1e-6
 """Share of the weight below which a mixture's part is left out."""
 
@@ -271,15 +271,15 @@ def weighed(
     V; None: from the least that is known of to all that there is."""
     least = list(map(unexplained, every)) if floors is None else floors
     if variances is None:
-        variances = _possible_v([sums for sums in every if sums.freedom is not None])
+        variances = possible_v([sums for sums in every if sums.freedom is not None])
     root = _root(prior)
     return Weighed(
         variances=variances, looks=tuple(seen(every, prior, float(one), least, root) for one in variances)
     )
 
 
-def _possible_v(with_error: Sequence[Sums]) -> Array:
-    """From the least that is known of to all that there is; one where no data have an error of the model."""
+def possible_v(with_error: Sequence[Sums]) -> Array:
+    """V that data may have, from the least that is known of to all that there is; 1 where none have such an error."""
     if not with_error:
         return np.array([1.0])
     smallest = max(sums.least for sums in with_error)

@@ -20,15 +20,12 @@ def foretold(search: Search, hypotheses: Sequence[Hypothesis]) -> tuple[Foretold
     taken = columns.base.readings[: columns.taken]
     found = [_one(DRAWN, taken, columns, [None if one is None else np.asarray(one, np.float64)
                                           for one in columns.draft.outputs])]  # fmt: skip
-    builds = [search.build(one, search.place(one)) for one in hypotheses]
+    builds = [search.build(one) for one in hypotheses]
     plays = columns.predicted(builds, keep=False) if columns.heard else [columns.draft] * len(builds)
     for one, play in zip(hypotheses, plays, strict=True):
         outputs = [None if each is None else np.asarray(each, np.float64) for each in play.outputs]
-        if any(each is None for each in outputs):
-            continue
-        coefficients = search.form(one).offset + search.coefficients(one)[0]
-        rows = np.nan_to_num(columns.readings[: columns.taken])
-        found.append(_one(one.name, taken + rows @ coefficients, columns, outputs))
+        if all(each is not None for each in outputs):
+            found.append(_one(one.name, search.readings(one)[: columns.taken], columns, outputs))
     return tuple(found)
 
 

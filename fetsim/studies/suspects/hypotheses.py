@@ -5,13 +5,12 @@ parts fail is told by the table of ``faults``, which a user may replace: its rat
 """
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fetsim.schematic.faults import Fault
-from fetsim.studies.suspects.evidence import Form
 from fetsim.studies.suspects.values import Value
 
 HEALTHY, HEALTHY_CHANCE = "healthy", 0.3
@@ -33,15 +32,13 @@ class Hypothesis:
     parts: tuple[str, ...]
     words: str
     log_prior: float
-    free: tuple[int, ...] = ()
-    """Columns that are free,"""
-    certain: tuple[int, ...] = ()
-    """and those of which there is one for certain."""
     values: tuple[Value, ...] = ()
-    """That are off."""
+    """That are off,"""
+    free: tuple[int, ...] = ()
+    """their numbers, which are those of their columns."""
     fault: Fault | None = None
-    totals: tuple[tuple[int, ...], ...] = ()
-    """For each of these values the columns whose coefficients together are how far it is off."""
+    certain: int | None = None
+    """Column of that, of which there is one for certain."""
 
     @property
     def single(self) -> bool:
@@ -52,16 +49,9 @@ class Hypothesis:
         """With another chance."""
         return replace(self, log_prior=log_prior)
 
-    def moved(self, at: Mapping[int, int]) -> "Hypothesis":
-        """With its columns elsewhere: before -> now."""
-        return replace(
-            self, free=tuple(at[k] for k in self.free), certain=tuple(at[k] for k in self.certain),
-            totals=tuple(tuple(at[k] for k in one) for one in self.totals),
-        )  # fmt: skip
-
-    def form(self, columns: int) -> Form:
-        """Among so many columns."""
-        return Form.of(columns, self.free, self.certain)
+    def moved(self, certain: int) -> "Hypothesis":
+        """With the column of its fault elsewhere."""
+        return replace(self, certain=certain)
 
 
 def healthy() -> Hypothesis:
@@ -76,7 +66,7 @@ def single_values(values: Sequence[Value], faults: Sequence[Fault]) -> list[Hypo
     rates = value_rates(values, faults)
     return [
         Hypothesis(
-            name=one.name, parts=(one.owner,), words="off its value", values=(one,), free=(k,), totals=((k,),),
+            name=one.name, parts=(one.owner,), words="off its value", values=(one,), free=(k,),
             log_prior=float(np.log(rates[one.name])),
         )
         for k, one in enumerate(values)
@@ -88,7 +78,7 @@ def single_faults(faults: Sequence[Fault], why: Sequence[str], first: int) -> li
     """A fault as drawn, for each that could be played; their columns begin at ``first``. ``why``: what failed."""
     return [
         Hypothesis(
-            name=one.name, parts=tuple(one.part.split("+")), words=one.words, fault=one, certain=(first + k,),
+            name=one.name, parts=tuple(one.part.split("+")), words=one.words, fault=one, certain=first + k,
             log_prior=float(np.log(one.rate)),
         )
         for k, one in enumerate(faults)

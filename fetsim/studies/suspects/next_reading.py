@@ -83,14 +83,11 @@ def _rows(search: Search, weighed: Sequence[Hypothesis]) -> list[_Candidate | No
     """All readings that the columns hold, those taken among them, as if they were taken (again); None where one cannot
     be had."""
     columns = search.columns
-    base, rows = columns.base.readings, columns.readings
-    usable = np.isfinite(base) & np.isfinite(rows).all(axis=1)
-    rows = np.nan_to_num(rows)
-    means, sigmas = [], []
-    for one in weighed:
-        mean, covariance = search.coefficients(one)
-        means.append(base + rows @ (search.form(one).offset + mean))
-        sigmas.append(_spread(rows, covariance))
+    usable = np.isfinite(columns.base.readings) & np.isfinite(search.origins[0].columns.readings).all(axis=1)
+    means = [search.readings(one) for one in weighed]
+    sigmas = [
+        _spread(np.nan_to_num(search.origin_of(one).columns.readings), search.coefficients(one)[1]) for one in weighed
+    ]
     found: list[_Candidate | None] = []
     for k, reading in enumerate(columns.observations.readings):
         expected = np.array([one[k] for one in means])
@@ -131,7 +128,7 @@ class _Elsewhere:
 
     def __init__(self, search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float]) -> None:
         self._search, self._weighed, self._chance = search, weighed, chance
-        self._builds = [search.build(one, search.place(one)) for one in weighed]
+        self._builds = [search.build(one) for one in weighed]
         self.looked_at = 0
 
     def candidates(self, least_bits: float) -> Iterator[_Candidate]:
@@ -159,7 +156,7 @@ class _Elsewhere:
     def _spread(self, played: _Played) -> Iterator[_Candidate]:
         """With what tolerances spread them by."""
         search, there = self._search, played.columns
-        moved = there.predicted(search.set_up.moved(), keep=False)
+        moved = there.predicted(search.drawn.set_up.moved(), keep=False)
         rows = np.stack([
             (one.readings - there.draft.readings) / value.step for one, value in zip(moved, search.values, strict=True)
         ], axis=1)  # fmt: skip
@@ -172,10 +169,5 @@ class _Elsewhere:
 
     def _scatter(self, one: Hypothesis) -> Array:
         """Covariance of all values under a suspect [shape=(values, values)]."""
-        search = self._search
-        count, moves = len(search.values), search.moves(one)
-        for value, total in zip(one.values, one.totals, strict=True):
-            if total[-1] >= count:
-                own = next(k for k, other in enumerate(search.values) if other.name == value.name)
-                moves[:, total[-1]] = search.set_up.plain(own)
-        return np.asarray(moves @ search.coefficients(one)[1] @ moves.T)
+        count = len(self._search.values)
+        return np.asarray(self._search.coefficients(one)[1][:count, :count])

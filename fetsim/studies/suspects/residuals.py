@@ -4,34 +4,52 @@ import numpy as np
 from scipy import fft
 
 from fetsim.engine.assembly import Array
-from fetsim.studies.suspects.columns import Columns, Heard
+from fetsim.errors import InputError
+from fetsim.studies.suspects.columns import Heard
 from fetsim.studies.suspects.gains import gain_db, level_curve, levels_db
+from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.record import HeardBefore
+from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.spectra import bands_db
 
 STRETCHES = 120
 LEAST_POWER = 1e-14
 
 
-def heard_before(columns: Columns, k: int, coefficients: Array) -> HeardBefore:
-    """Of recording number ``k``, with these coefficients of all columns [shape=(columns,)]."""
-    heard, table = columns.heard[k], columns.tables[k]
-    before = table.residual
-    after = before - table.rows @ coefficients.astype(np.float32)
+def heard_before(search: Search, one: Hypothesis) -> tuple[HeardBefore, ...]:
+    """Of each recording, a hypothesis played where it stands; none where that cannot be played."""
+    if not search.columns.heard:
+        return ()
+    (play,) = search.columns.predicted([search.build(one)], keep=False, whole=True)
+    try:
+        after = search.columns.around(play).heard
+    except InputError:
+        return ()
+    return tuple(_before(drawn, put_in) for drawn, put_in in zip(search.columns.heard, after, strict=True))
+
+
+def _before(heard: Heard, put_in: Heard) -> HeardBefore:
+    """Of one, in step with the unit as drawn and with what was put in."""
+    looks = (heard, put_in)
+    before, after = (each.look.rows(each.wet - each.model) for each in looks)
     level = float(np.mean(heard.wet**2))
-    frequency_hz, bands = bands_db(heard.look, heard.recording.rate_hz, [before, after])
+    frequency_hz, (before_db,) = bands_db(heard.look, heard.recording.rate_hz, [before])
+    at_hz, (after_db,) = bands_db(put_in.look, heard.recording.rate_hz, [after])
     sound = heard.look.bare(heard.wet)
     _, (sound_db,) = bands_db(heard.look, heard.recording.rate_hz, [sound])
     loudest = float(np.max(sound_db))
-    traces = [_levels_db(_waveform(heard, rows), level) for rows in (before, after)]
-    totals = [10.0 * np.log10(max(float(np.mean(_waveform(heard, rows) ** 2)) / level, LEAST_POWER))
-              for rows in (before, after)]  # fmt: skip
+    left = [_waveform(each, rows) for each, rows in zip(looks, (before, after), strict=True)]
+    levels = [level, float(np.mean(put_in.wet**2))]
+    traces = [_levels_db(*each) for each in zip(left, levels, strict=True)]
+    totals = [10.0 * np.log10(max(float(np.mean(one**2)) / its, LEAST_POWER))
+              for one, its in zip(left, levels, strict=True)]  # fmt: skip
     return HeardBefore(
         name=heard.recording.name, noise_db=float(10.0 * np.log10(heard.look.noise_power / level)),
         before_db=totals[0], after_db=totals[1],
         time_s=(np.arange(STRETCHES) + 0.5) * heard.seconds / STRETCHES + heard.first / heard.recording.rate_hz,
         before_time_db=traces[0], after_time_db=traces[1], band_hz=frequency_hz,
-        before_band_db=bands[0] - loudest, after_band_db=bands[1] - loudest,
+        before_band_db=before_db - loudest,
+        after_band_db=np.interp(frequency_hz, at_hz, after_db) - loudest,
         noise_band_db=np.zeros(len(frequency_hz)) - loudest, **_gains(heard),
     )  # fmt: skip
 

@@ -4,10 +4,11 @@ A trim may stand anywhere, but the reading it was set by is what it must be. So 
 are set as the alignment does it, with all its bends, and what is wrong comes on top: it has not been trimmed away. A
 trim's own number is how far it stands from where it was set, so what a value does within its tolerance includes what
 its trims follow with, and a FET whose V_P is 10 % off moves the sound by little instead of far beyond where a slope
-holds. ``follows`` takes that out again where the value is what is wrong.
+holds. ``follows`` takes that out again where the value is what is wrong; it bends too, so slopes that are taken
+elsewhere take it along from there (``at``).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -28,6 +29,8 @@ SET_WITHIN = 0.015
 tenfold."""
 STAYS = 2e-5
 """Of a turn, or of what a trim has: it is not set finer (``trims.travel.SETTLED``)."""
+LEAST_FOLLOWED = 1e-4
+"""Turns a neper: what moves a trim by less does so anywhere."""
 LEAST = 1e-9
 """Slopes of a reading that are none."""
 
@@ -44,7 +47,7 @@ class SetUp:
     scatter: Array
     """S [shape=(values, values)]."""
     follows: Array
-    """By how much each trim goes along with a value when it is set again [shape=(values, values)]."""
+    """By how much each trim goes along with a value when it is set again, here [shape=(values, values)]."""
     trims: Mapping[str, int]
     """Step of the alignment -> number of its trim among the values."""
 
@@ -81,8 +84,9 @@ class SetUp:
         tolerances = within(place)
         if like is not None:
             step = place - like
-            step[list(trims)] = 0.0
-            along, place = step @ self.follows, like
+            own = np.zeros(len(place))
+            own[list(trims)] = step[list(trims)]
+            along, place = own + (step - own) @ self.follows, like
         else:
             along = np.zeros(len(place))
         wrong = {self.values[k].name: self.values[k].moved(way) for k, way in off.items() if k not in trims}
@@ -104,6 +108,22 @@ class SetUp:
     def moved(self) -> list[Build]:
         """Each value by its step, alone."""
         return [self.build(one.step * row) for one, row in zip(self.values, np.eye(len(self.values)), strict=True)]
+
+    def at(self, place: Array) -> "SetUp":
+        """The same where all values stand so, as far as they had moved when the trims were set [shape=(values,)]."""
+        build = self.build(place)
+        unit = self.unit.changed(build)
+        there = {k: replace(one, present=float(build.get(one.name, one.present))) for k, one in enumerate(self.values)}
+        matter = np.flatnonzero(np.any(np.abs(self.follows) > LEAST_FOLLOWED, axis=1)).tolist()
+        follows = np.zeros_like(self.follows)
+        before: list[int] = []
+        for name, trim in self.trims.items():
+            few = {k: there[k] for k in (*matter, trim)}
+            _, slopes = _slopes(unit, self.unit.alignment[name], few, len(self.values))
+            if abs(slopes[trim]) > LEAST:
+                _follow(follows, slopes, trim, before)
+            before.append(trim)
+        return replace(self, follows=follows)
 
     def _set(self, changes: Mapping[str, float]) -> dict[str, float]:
         """Trim -> where the alignment sets it."""
@@ -133,12 +153,12 @@ def as_drawn(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
 def set_up(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
     """Of a unit whose trims were set by its alignment. Steps that need a tone leave theirs as they are."""
     every, found, follows = list(values), scatter.copy(), np.zeros_like(scatter)
-    trims = {}
+    trims: dict[str, int] = {}
     for step in unit.alignment.values():
         place = next((k for k, one in enumerate(every) if one.name == step.set), None)
         if place is None or READINGS[step.read].tone or step.must_be is None:
             continue
-        missed, slopes = _slopes(unit, step, every)
+        missed, slopes = _slopes(unit, step, dict(enumerate(every)), len(every))
         own = float(slopes[place])
         if abs(own) < LEAST:
             continue
@@ -147,15 +167,22 @@ def set_up(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
         every[place] = replace(every[place], sigma=sigma)
         found[place, :], found[:, place] = 0.0, 0.0
         found[place, place] = sigma**2
-        follows[:, place] = -slopes / own
-        follows[place, place] = 0.0
+        _follow(follows, slopes, place, list(trims.values()))
         trims[step.name] = place
     return SetUp(unit=unit, values=tuple(every), scatter=found, follows=follows, trims=trims)
 
 
-def _slopes(unit: Unit, step: AlignmentStep, values: list[Value]) -> tuple[float, Array]:
-    """By how much a unit as drawn misses what a step reads, and how that goes with each value [shape=(values,)]; zero
-    where it cannot be had."""
+def _follow(follows: Array, slopes: Array, trim: int, before: Sequence[int]) -> None:
+    """Fill in how a trim goes along with all values, by what those do to its reading; those set ``before`` it have gone
+    along already."""
+    direct = -slopes / slopes[trim]
+    direct[trim] = 0.0
+    follows[:, trim] = direct + follows[:, list(before)] @ direct[list(before)]
+
+
+def _slopes(unit: Unit, step: AlignmentStep, values: Mapping[int, Value], count: int) -> tuple[float, Array]:
+    """By how much a unit misses what a step reads, and how that goes with values that stand at their present ones, by
+    number [shape=(count,)]; zero where it cannot be had."""
     unit = for_step(unit, step)
     near = Rig(unit)
 
@@ -164,8 +191,8 @@ def _slopes(unit: Unit, step: AlignmentStep, values: list[Value]) -> tuple[float
         return missed_at_rest(step, Resting(changed, rig.circuit, rig.system, rig.bias))
 
     before = missed(unit)
-    found = np.zeros(len(values))
-    for k, one in enumerate(values):
+    found = np.zeros(count)
+    for k, one in values.items():
         try:
             found[k] = (missed(unit.changed({one.name: one.moved(one.step)})) - before) / one.step
         except FetsimError:

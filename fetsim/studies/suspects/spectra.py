@@ -10,7 +10,7 @@ one by one, hundreds of them, under one noise, and what is left must be told as 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,9 @@ SMOOTH = 1.0 / 3.0
 FREEDOM_HZ = 20.0
 """Independent numbers that the model's error has in each second (estimate: gain that is wrong moves as fast as attack
 and the music's own envelope let it)."""
+
+TOGETHER = 8192
+"""Rows that are taken into double precision at a time."""
 
 Rows = NDArray[np.float32]
 
@@ -131,32 +134,13 @@ class Table:
             gram=np.zeros((0, 0)), score=np.zeros(0),
         )
 
-    def put(self, columns: Sequence[Array], at: Sequence[int] | None = None) -> None:
-        """Add columns [shape=(rows,) each], or put them in the place of those ``at``."""
+    def put(self, columns: Sequence[Array]) -> None:
+        """Add columns [shape=(rows,) each]."""
         new = np.asfortranarray(np.stack(columns, axis=1).astype(np.float32))
-        own = (new.T @ new).astype(np.float64)
-        score = np.asarray(new.T @ self.residual.astype(np.float32), dtype=np.float64)
-        if at is None:
-            across = (self.rows.T @ new).astype(np.float64)
-            self.gram = np.block([[self.gram, across], [across.T, own]])
-            self.score = np.concatenate([self.score, score])
-            self.rows = np.concatenate([self.rows.T, new.T]).T
-            return
-        places = list(at)
-        self.rows[:, places] = new
-        across = (self.rows.T @ new).astype(np.float64)
-        self.gram[:, places], self.gram[places, :] = across, across.T
-        self.score[places] = score
-
-    def keep(self, columns: Sequence[int]) -> None:
-        """These alone, in this order."""
-        kept = list(columns)
-        self.rows = np.asfortranarray(self.rows[:, kept])
-        self.gram, self.score = self.gram[np.ix_(kept, kept)], self.score[kept]
-
-    def copied(self) -> "Table":
-        """For another search."""
-        return replace(self, rows=self.rows.copy(order="F"), gram=self.gram.copy(), score=self.score.copy())
+        own, across, score = _products(new, new), _products(self.rows, new), _products(new, self.residual[:, None])
+        self.gram = np.block([[self.gram, across], [across.T, own]])
+        self.score = np.concatenate([self.score, score[:, 0]])
+        self.rows = np.concatenate([self.rows.T, new.T]).T
 
     def sums(self) -> Sums:
         """What the recording says."""
@@ -166,6 +150,15 @@ class Table:
             gram=self.gram, score=self.score, power=power, count=self.look.count, freedom=freedom,
             least=1.0 + known / freedom,
         )  # fmt: skip
+
+
+def _products(one: Rows | Array, other: Rows | Array) -> Array:
+    """Of all columns with all others, in double precision: most of what they hold cancels where all is explained."""
+    found = np.zeros((one.shape[1], other.shape[1]))
+    for first in range(0, len(one), TOGETHER):
+        few = slice(first, first + TOGETHER)
+        found += one[few].T.astype(np.float64) @ other[few].astype(np.float64)
+    return found
 
 
 def bands_db(look: Look, rate_hz: float, rows: Sequence[Array]) -> tuple[Array, Array]:

@@ -16,7 +16,7 @@ from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import figure_named
 from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.readings import ACCURACY_SHARE, METER_OHM, Reading
-from fetsim.studies.suspects.apart import TOLD_APART, distances, groups
+from fetsim.studies.suspects.apart import TOLD_APART, distances, groups, told_apart
 from fetsim.studies.suspects.columns import columns_of
 from fetsim.studies.suspects.foretold import foretold
 from fetsim.studies.suspects.hypotheses import (
@@ -28,6 +28,7 @@ from fetsim.studies.suspects.hypotheses import (
     single_values,
 )
 from fetsim.studies.suspects.next_reading import next_readings
+from fetsim.studies.suspects.origins import Drawn
 from fetsim.studies.suspects.record import Suspect, SuspectGroup, Suspicion
 from fetsim.studies.suspects.residuals import heard_before
 from fetsim.studies.suspects.search import Search
@@ -90,14 +91,12 @@ def suspects(
     drawn = [one for one in every if one.kind not in AS_VALUES and one.rate > 0.0] if faults else []
     columns = columns.in_step_with([one.changes for one in drawn])
     setting = (set_up if trims_set else as_drawn)(unit, *values_of(unit))
-    values = setting.values
-    columns.add(setting.moved(), [one.step for one in values],
-                progress=lambda share: progress(0.4 * share))  # fmt: skip
-    why = columns.add([one.changes for one in drawn], [1.0] * len(drawn), levelled=True,
-                      progress=lambda share: progress(0.4 + 0.4 * share))  # fmt: skip
-    singles = [*single_values(values, every), *single_faults(drawn, why, len(values))]
-    search = Search(columns=columns, set_up=setting, hypotheses=with_chances(singles))
-    search.run(progress=lambda share: progress(0.8 + 0.2 * share))
+    plays = columns.predicted(setting.moved(), lambda share: progress(0.2 * share))
+    plays += columns.predicted([one.changes for one in drawn], lambda share: progress(0.2 + 0.3 * share))
+    why = ["; ".join(one.reasons) for one in plays[len(setting.values) :]]
+    singles = [*single_values(setting.values, every), *single_faults(drawn, why, len(setting.values))]
+    search = Search(drawn=Drawn(columns=columns, set_up=setting, plays=plays), hypotheses=with_chances(singles))
+    search.run(progress=lambda share: progress(0.5 + 0.5 * share))
     return told(search)
 
 
@@ -136,10 +135,13 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     single = [k for k in order if len(search.hypotheses[k].parts) == 1]
     chosen = sorted({*likely[:TOLD], *single[:WEIGHED]}, key=order.index)
     hypotheses = [search.hypotheses[k] for k in chosen]
-    forms = [search.form(one) for one in hypotheses]
     means = [search.coefficients(one) for one in hypotheses]
-    variance, look = search.data.under(forms[0])
-    loss = distances(look, forms, [mean for mean, _ in means])
+    first = hypotheses[0]
+    origin, data = search.seen_by(first)
+    forms = [origin.form(one) for one in hypotheses]
+    variance, look = data.under(forms[0])
+    evidence = search.log_evidence[chosen] - search.log_evidence[0]
+    loss = told_apart(distances(look, forms, [mean for mean, _ in means]), evidence)
     found = [
         SuspectGroup(suspects=tuple(_suspect(search, chosen[k], means[k]) for k in group))
         for group in groups(chance[chosen], loss, TOLD_APART)
@@ -150,12 +152,11 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     )
     errors_db = [
         10.0 * np.log10(max(max(variance - 1.0, 0.0) * (sums.freedom or 0.0) / sums.count, 1e-6)) + heard.noise_db
-        for sums, heard in zip(search.sums, columns.heard, strict=False)
+        for sums, heard in zip(origin.sums, columns.heard, strict=False)
     ]
     odds = (1.0 - float(chance[0])) / max(float(chance[0]), 1e-300)
     below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
-    first = hypotheses[0]
-    heard = tuple(heard_before(columns, k, forms[0].offset + means[0][0]) for k in range(len(columns.heard)))
+    heard = heard_before(search, first)
     left_db = max((one.after_db for one in heard), default=None)
     return Suspicion(
         provenance=provenance(Rig(columns.observations.unit)),
@@ -165,7 +166,7 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
         looked_at=looked_at,
         model_error_db=float(max(errors_db)) if errors_db else None,
         below=bool(below),
-        readings=tuple(_readings(search, first, means[0][0])),
+        readings=tuple(_readings(search, first)),
         heard=heard,
         foretold=foretold(search, [one for one in hypotheses if one.single][:SHOWN]) if elsewhere else (),
         verdict=verdict_of(below, float(chance[0]), found, reads, bool(heard), left_db),
@@ -177,20 +178,18 @@ def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
     one, (mean, covariance) = search.hypotheses[k], told
     off = low = high = None
     if len(one.values) == 1 and one.fault is None:
-        places = list(one.totals[0])
-        middle = float(mean[places].sum())
-        sigma = float(np.sqrt(max(covariance[np.ix_(places, places)].sum(), 0.0)))
+        (place,) = one.free
+        middle, sigma = float(mean[place]), float(np.sqrt(max(covariance[place, place], 0.0)))
         off, low, high = (float(np.expm1(middle + way * SURE * sigma)) for way in (0.0, -1.0, 1.0))
     return Suspect(
         name=one.name, parts=one.parts, words=one.words, probability=float(search.probability[k]),
-        log_evidence=float(search.log_evidence[k] - search.log_evidence[0]), played=one.name in search.played,
+        log_evidence=float(search.log_evidence[k] - search.log_evidence[0]), played=search.is_played(k),
         off=off, off_low=low, off_high=high, present=one.values[0].present if off is not None else None,
     )  # fmt: skip
 
 
-def _readings(search: Search, one: Hypothesis, mean: Array) -> Iterable[tuple[str, float, float, float, float, str]]:
-    columns = search.columns
-    after = columns.base.readings + np.nan_to_num(columns.readings) @ (one.form(columns.count).offset + mean)
+def _readings(search: Search, one: Hypothesis) -> Iterable[tuple[str, float, float, float, float, str]]:
+    columns, after = search.columns, search.readings(one)
     for k, reading in enumerate(columns.observations.readings[: columns.taken]):
         drawn = float(columns.base.readings[k])
         yield reading.name, reading.value, reading.accuracy, drawn, float(after[k]), reading.symbol

@@ -29,9 +29,11 @@ it was read, which looks like another figure: JFETs go with a power of 1.9 to 2.
 pinch-off is +7 to -13 % of a square law's current."""
 POSITION = 0.005
 """Of a control that was set to a mark, in turns."""
-STEP = 0.02
-"""By which a value is moved, up, for what it does; a position by half of it. Leaves the curvature: 1 % of a slope that
-doubles over the value."""
+STEP, LEAST_STEP = 0.02, 0.001
+"""By which a value is moved at the most, up, for what it does; a position by half of it. Leaves the curvature: 1 % of a
+slope that doubles over the value. Values that are known well hide little by that only if the step is no longer than"""
+STEP_SIGMAS = 0.3
+"""so many of their standard deviations."""
 QUANTILES = (np.arange(400) + 0.5) / 400.0
 
 
@@ -55,9 +57,11 @@ class Value:
     @property
     def step(self) -> float:
         """By which it is moved."""
-        if self.scale == "turn":
-            return -STEP / 2.0 if self.present + STEP / 2.0 > 1.0 else STEP / 2.0
-        return STEP if self.scale == "log" else 1.0
+        if self.scale == "sigma":
+            return STEP_SIGMAS
+        most = STEP if self.scale == "log" else STEP / 2.0
+        step = float(np.clip(STEP_SIGMAS * self.sigma, LEAST_STEP, most))
+        return -step if self.scale == "turn" and self.present + step > 1.0 else step
 
     @property
     def suspect(self) -> bool:

@@ -1,159 +1,132 @@
-"""Hypotheses weighed against the data: by slopes at first, then by plays of them as they stand.
+"""Hypotheses weighed against the data, each by slopes from where it stands, or from where the best one does.
 
-What a value far off does is no multiple of its slope, and other values pull along. So a hypothesis is played at its
-most probable place, all values moved there, and the slopes of what is free are taken anew there: columns more, of which
-one is there for certain (what the slopes of the other values missed) and the others free. That is a step of Gauss and
-Newton's method; one that leads away from the data is halved. What leads has slopes by the other values of its own, too,
-taken where it stands, since those of the drawn unit favour whatever makes up for it. Health is played like any other:
-what it leaves is no fault as long as it may be the bend of tolerances, and the error of the model is what the best of
-all that was played leaves. ``search`` says what is played.
+What a value far off does is no multiple of its slope, and a hundred others pull along. So a hypothesis is played, as a
+whole, at its most probable place. Where what is left is not what slopes foretold, all is looked at anew from there
+(``origins``): that is a step of Gauss and Newton's method with all values free, which comes to the noise in four or
+five, each of a tenth or less of the error before. What has not been played is weighed from the best origin: whatever
+explains the data as well gives the same sound, so its slopes there are nearly its own. ``search`` says what is played.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import cached_property, partial
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.studies.suspects.bends import power_of, share_missed
-from fetsim.studies.suspects.columns import Column, Columns
-from fetsim.studies.suspects.evidence import Form, Sums, Weighed, probabilities, unexplained, weighed
-from fetsim.studies.suspects.hypotheses import HEALTHY, Hypothesis
-from fetsim.studies.suspects.set_up import Build, SetUp
+from fetsim.errors import InputError
+from fetsim.studies.observed.predict import Predicted
+from fetsim.studies.suspects.columns import Columns
+from fetsim.studies.suspects.evidence import WIDTHS, Weighed, possible_v, probabilities, weighed
+from fetsim.studies.suspects.hypotheses import Hypothesis
+from fetsim.studies.suspects.origins import Drawn, Origin
+from fetsim.studies.suspects.set_up import Build
 from fetsim.studies.suspects.values import Value
 
-STAYS_NATS = 2.0
-"""What a move changes in the data, from which on it is played: of the change a tenth, say, is no multiple of a slope,
-so that a hundredth of these nats is missed."""
-ANEW = 11
-"""Values whose slopes are taken anew where the most probable hypothesis stands: with that itself three packs of
-lanes."""
-SHORTEST = 0.2
-"""Share of a step below which no more is tried."""
+PROVED_NATS = 1.0
+"""By which a play may leave more than slopes foretold; less is not looked into."""
+LESS = 0.5
+"""A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
+the model makes all that had settled uncertain again."""
+SHARES = (0.5, 0.25, 0.1)
+"""Of a step that led away from the data, of which the best is gone."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
 """Of a value that is off: a factor of 20 either way; of the others: standard deviations, in what is played."""
 
 
 @dataclass(eq=False)
 class Weighing:
-    """Hypotheses, and all that is known of them; ``columns`` grows as more is played."""
+    """Hypotheses, and all that is known of them."""
 
-    columns: Columns
-    set_up: SetUp
+    drawn: Drawn
     hypotheses: list[Hypothesis]
     """``healthy`` first."""
-    data: Weighed = field(init=False)
-    sums: list[Sums] = field(init=False)
+    origins: list[Origin] = field(init=False)
+    """The unit as drawn first."""
+    home: dict[str, int] = field(default_factory=dict, init=False)
+    """Of those that have an origin of their own, which it is,"""
+    tried: dict[str, set[int]] = field(default_factory=partial(defaultdict, set), init=False)
+    """and what the ground was when they were made;"""
+    ground: int = field(default=0, init=False)
+    """Origin from which all others are weighed."""
+    variance: float = field(default=np.inf, init=False)
+    """V that suits the most probable one best."""
+    foretold: dict[str, tuple[int, float]] = field(default_factory=dict, init=False)
+    """Of those that give what slopes foretold, from which origin that was, and V then;"""
+    unplayable: set[str] = field(default_factory=set, init=False)
+    """and those that cannot be played, which stay as slopes have them."""
+    looks: list[Weighed] = field(default_factory=list, init=False)
+    """The data from each origin."""
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
-    played: dict[str, Array] = field(default_factory=dict)
-    """Of those that have been played where the other values stood [shape=(values,)],"""
-    stood: dict[str, Array] = field(default_factory=dict)
-    """and all values;"""
-    missed: dict[str, tuple[float, ...]] = field(default_factory=dict)
-    """and by which share of themselves slopes, going by that play, were wrong in each recording."""
-    longest: dict[str, float] = field(default_factory=dict)
-    """Step that this is by, as what it changes in the recordings (sum of squares)."""
-    left: dict[str, tuple[float, ...]] = field(default_factory=dict)
-    """What the play left of each of the data, and what its place is from that of a good unit (sums of squares),"""
-    short: dict[str, float] = field(default_factory=dict)
-    """and which share of the next step is tried: less than all where the last one led away from the data."""
-    own: dict[str, dict[int, int]] = field(default_factory=dict)
-    """Of those where slopes have been taken anew: value -> column that has its slope there."""
-    unproved: set[str] = field(default_factory=set)
-    """Those that have not been played since."""
-    doubt: tuple[float, ...] = ()
-    """What the least V of each recording is raised by for that; none until the search has settled without."""
-
-    _apart: dict[tuple[int, ...], Weighed] = field(default_factory=dict, init=False, repr=False)
-    """The data as those see them that have slopes of their own, by the columns that they take."""
 
     def __post_init__(self) -> None:
+        self.origins = [self.drawn.origin]
         self.weigh()
+
+    @property
+    def columns(self) -> Columns:
+        """Those of the unit as drawn, bare."""
+        return self.drawn.columns
 
     @property
     def values(self) -> Sequence[Value]:
         """All that the unit has, in the order of the first columns."""
-        return self.set_up.values
+        return self.drawn.set_up.values
 
     @property
     def scatter(self) -> Array:
         """S of the values [shape=(values, values)]."""
-        return self.set_up.scatter
+        return self.drawn.set_up.scatter
 
-    def form(self, one: Hypothesis) -> Form:
-        """As the data see it: a value that is wrong has its trims where they were before."""
-        found = one.form(self.columns.count)
-        if all(k >= len(self.values) for k in one.free):
-            return found
-        free, slopes = found.free.copy(), self.slopes(one)
-        for column, k in enumerate(one.free):
-            if k < len(self.values):
-                free[k, column] = 0.0
-                free[slopes, column] = self.set_up.plain(k)
-        return replace(found, free=free)
-
-    def slopes(self, one: Hypothesis) -> list[int]:
-        """The columns that have the slopes by all values where it stands [shape=(values,)]."""
-        own = self.own.get(one.name, {})
-        return [own.get(k, k) for k in range(len(self.values))]
-
-    def moves(self, one: Hypothesis) -> Array:
-        """Which value the columns of its slopes go with [shape=(values, columns)]."""
-        found = np.zeros((len(self.values), self.columns.count))
-        found[np.arange(len(self.values)), self.slopes(one)] = 1.0
-        return found
+    @cached_property
+    def _precision(self) -> Array:
+        return np.asarray(np.linalg.pinv(self.scatter, rcond=1e-12, hermitian=True), dtype=np.float64)
 
     def weigh(self) -> None:
-        """All hypotheses by all columns that there are."""
-        count, slopes = self.columns.count, len(self.values)
+        """All hypotheses from all origins that there are."""
+        count, slopes = self.origins[0].columns.count, len(self.values)
         prior = np.zeros((count, count))
         prior[:slopes, :slopes] = self.scatter
-        self.sums = self.columns.sums()
-        for k, more in enumerate(self.doubt):
-            self.sums[k] = replace(self.sums[k], least=self.sums[k].least + more)
-        self.data = weighed(self.sums, prior, self.floors())
-        self._apart = {}
-        self.log_evidence = np.array([self._weighed(k) for k in range(len(self.hypotheses))])
+        floors = [min(each) for each in zip(*(one.floors for one in self.origins), strict=True)]
+        variances = possible_v([sums for one in self.origins for sums in one.sums if sums.freedom is not None])
+        self.looks = [weighed(one.sums, prior, floors, variances) for one in self.origins]
+        self.ground = self._ground()
+        self.log_evidence = np.array([self._weighed(one) for one in self.hypotheses])
+        first = self.hypotheses[int(np.argmax(self.probability))]
+        origin, data = self.seen_by(first)
+        self.variance, _ = data.under(origin.form(first))
 
-    def seen_by(self, one: Hypothesis) -> tuple[Weighed, Form, list[int]]:
-        """The data by the slopes where it stands, its form, and which columns those are."""
-        form = self.form(one)
-        if one.name not in self.own:
-            return self.data, form, list(range(self.columns.count))
-        slopes = self.slopes(one)
-        kept = [*slopes, *(int(k) for k in form.support if k not in slopes)]
-        if tuple(kept) not in self._apart:
-            prior = np.zeros((len(kept), len(kept)))
-            prior[: len(slopes), : len(slopes)] = self.scatter
-            sums = [each.picked(kept) for each in self.sums]
-            self._apart[tuple(kept)] = weighed(sums, prior, self.floors(), self.data.variances)
-        return self._apart[tuple(kept)], Form(offset=form.offset[kept], free=form.free[kept]), kept
+    def _ground(self) -> int:
+        """Of the origins without a fault that of the best one, weighed from its own; at first the unit as drawn."""
+        own = {one.name: one for one in self.hypotheses if one.name in self.home}
+        chance = {
+            place: self.looks[place].of(self.origins[place].form(own[name])) + own[name].log_prior
+            for name, place in self.home.items() if not self.origins[place].is_faulty
+        }  # fmt: skip
+        return max(chance, key=lambda place: chance[place], default=0)
 
-    def _weighed(self, k: int) -> float:
-        """Log evidence of one. What has not been played is taken from where its slopes were taken, or from where health
-        stands, which holds the bends of tolerances: as it does better."""
-        one = self.hypotheses[k]
-        data, form, _ = self.seen_by(one)
-        found = data.of(form)
-        if self.is_played(k) or HEALTHY not in self.played or not one.single:
-            return found
-        bends = self.hypotheses[0].certain[-1]
-        kept = tuple(column for column in one.certain if column != bends)
-        other = replace(one, certain=kept if bends in one.certain else (*one.certain, bends))
-        instead = self.data.of(self.form(other))
-        if instead > found:
-            self.hypotheses[k] = other
-        return max(found, instead)
+    def _weighed(self, one: Hypothesis) -> float:
+        origin, data = self.seen_by(one)
+        return data.of(origin.form(one))
 
-    def floors(self) -> list[float]:
-        """What the best of those that have been played leaves at its best."""
-        played = [self.hypotheses[0], *(one for one in self.hypotheses if one.name in self.played)]
-        return [
-            min(unexplained(sums, [*self.slopes(one), *(k for k in one.free if k >= len(self.values))],
-                            self.form(one).offset) for one in played)
-            for sums in self.sums
-        ]  # fmt: skip
+    def _from(self, one: Hypothesis) -> int:
+        """Number of the origin from which it is weighed: its own, unless it has strayed there from what others leave of
+        the data, and has not been tried from where the best one stands."""
+        own = self.home.get(one.name, self.ground)
+        strayed = self._weight(self.origins[self.ground].misfit) < LESS * self._weight(self.origins[own].misfit)
+        back = strayed and self.ground not in self.tried[one.name] and not self.origins[own].is_faulty
+        return self.ground if back else own
+
+    def origin_of(self, one: Hypothesis) -> Origin:
+        """From which it is weighed."""
+        return self.origins[self._from(one)]
+
+    def seen_by(self, one: Hypothesis) -> tuple[Origin, Weighed]:
+        """That, and the data from there."""
+        return self.origins[self._from(one)], self.looks[self._from(one)]
 
     @property
     def probability(self) -> Array:
@@ -162,196 +135,95 @@ class Weighing:
 
     def coefficients(self, one: Hypothesis) -> tuple[Array, Array]:
         """Mean and covariance of all columns' under it, its offset left out."""
-        data, form, kept = self.seen_by(one)
-        mean, covariance = np.zeros(self.columns.count), np.zeros((self.columns.count, self.columns.count))
-        mean[kept], covariance[np.ix_(kept, kept)] = data.posterior(form)
-        return mean, covariance
+        origin, data = self.seen_by(one)
+        return data.posterior(origin.form(one))
+
+    def readings(self, one: Hypothesis) -> Array:
+        """What it makes all readings, taken or not [shape=(readings,)]."""
+        columns = self.origin_of(one).columns
+        mean, _ = self.coefficients(one)
+        return columns.base.readings + np.nan_to_num(columns.readings) @ (self.origin_of(one).form(one).offset + mean)
 
     def is_played(self, k: int) -> bool:
-        return k == 0 or self.hypotheses[k].name in self.played
+        name = self.hypotheses[k].name
+        return name in self.home or name in self.foretold
+
+    def is_settled(self, k: int) -> bool:
+        """Whether nothing would be learnt by playing it."""
+        name = self.hypotheses[k].name
+        if name in self.unplayable:
+            return True
+        origin, variance = self.foretold.get(name, (-1, np.inf))
+        return origin == self._from(self.hypotheses[k]) and self.variance > LESS * variance
 
     def place(self, one: Hypothesis) -> Array:
         """How far all values are moved under it [shape=(values,)]."""
         mean, _ = self.coefficients(one)
-        sigma = np.sqrt(np.diag(self.scatter))
-        place = np.asarray(self.moves(one) @ mean)
-        each = np.concatenate([place, mean[len(place) :]])
-        ways = [float(np.clip(each[list(total)].sum(), -FARTHEST, FARTHEST)) for total in one.totals]
-        for k, way in zip(map(self.number, one.values), ways, strict=True):
-            if k in one.free:  # by its slope: its trims, taken out of that, stay where they are
-                place += way * self.set_up.follows[k]
+        follows, sigma = self.origin_of(one).set_up.follows, np.sqrt(np.diag(self.scatter))
+        place = mean[: len(sigma)].copy()
+        ways = {k: float(np.clip(place[k], -FARTHEST, FARTHEST)) for k in one.free}
+        for k, way in ways.items():  # its trims stay where they are
+            place += way * follows[k]
         place = np.clip(place, -FARTHEST_OTHER * sigma, FARTHEST_OTHER * sigma)
-        place[[self.number(value) for value in one.values]] = ways
+        for k, way in ways.items():
+            place[k] = way
         return np.asarray(place)
 
-    def build(self, one: Hypothesis, place: Array, like: Array | None = None) -> Build:
-        """The changes that put a hypothesis in, with all values moved. ``like``: see ``SetUp.build``."""
-        off = {k: float(place[k]) for k in map(self.number, one.values)}
+    def build(self, one: Hypothesis) -> Build:
+        """The changes that put a hypothesis in where it stands."""
+        return self.drawn.build(one, self.place(one))
 
-        def others(by: Array) -> Array:
-            found = by.copy()
-            found[list(off)] = 0.0
-            return found
-
-        fault = None if one.fault is None else one.fault.changes
-        return self.set_up.build(others(place), off, fault, None if like is None else others(like))
-
-    def number(self, value: Value) -> int:
-        return next(k for k, other in enumerate(self.values) if other.name == value.name)
-
-    def play(self, chosen: Sequence[int]) -> bool:
-        """Those of them that have not been played where they stand now; whether there were any."""
-        builds: list[Build] = []
-        places: list[Array] = []
-        chosen = [k for k in chosen if not self._stays(self.hypotheses[k])]
-        for k in chosen:
-            one = self.hypotheses[k]
-            place = self.place(one)
-            if one.name in self.stood:
-                place = self.stood[one.name] + self.short[one.name] * (place - self.stood[one.name])
-            builds.append(self.build(one, place))
-            for own, step in self._beside(one, place):
-                beside = place.copy()
-                beside[own] += step
-                builds.append(self.build(one, beside))
-            places.append(place)
-        if not builds:
+    def play(self, k: int) -> bool:
+        """Play one where it stands, and look from there if that was not foretold, or is much nearer to the data than
+        where its slopes were taken; whether there is something new."""
+        one = self.hypotheses[k]
+        origin, _ = self.seen_by(one)
+        goal = self.place(one)
+        shorter = [origin.place + share * (goal - origin.place) for share in SHARES]
+        tried, before = self._tried(one, [goal]), self._weight(origin.misfit)
+        if tried:
+            left = self._weight(tried[0].misfit)
+            missed = left - self._weight(origin.foretold(origin.away(one, goal)))
+            if missed < 2.0 * PROVED_NATS and left > LESS * before:
+                self.foretold[one.name] = self.origins.index(origin), self.variance
+                return False
+            if left > before and one.fault is None and (origin.stands is None or origin.stands.name == one.name):
+                tried += self._tried(one, shorter)
+        else:
+            tried = self._tried(one, shorter)
+        if not tried:
+            self.unplayable.add(one.name)
             return False
-        every = [self.hypotheses[k] for k in chosen]
-        foretold = [self.form(one).offset + self.coefficients(one)[0] for one in every]
-        found = iter(self.columns.predicted(builds, keep=False))
-        for k, place, told in zip(chosen, places, foretold, strict=True):
-            one, here = self.hypotheses[k], next(found)
-            steps = self._beside(one, place)
-            further = [next(found) for _ in steps]
-            if here.reasons or any(other.reasons for other in further):
-                continue  # stays as its slopes have it
-            rest, first = place.copy(), self.columns.count
-            whole = self.columns.difference(here, levelled=True)
-            self._note(one, place, whole.plus(self.columns.slopes_at(told), -1.0))
-            if not self._is_better(one, place, whole):
-                continue
-            slopes: list[Column] = []
-            for (own, step), other in zip(steps, further, strict=True):
-                slopes.append(self.columns.difference(other, here, step, levelled=True))
-                whole = whole.plus(slopes[-1], -place[own])
-                rest[own] = 0.0
-            # in the place of what it had when it was played before
-            at = [*one.free, *one.certain] if one.name in self.played else None
-            gone = np.zeros(first)
-            gone[self.slopes(one)] = rest
-            self.columns.put([*slopes, whole.plus(self.columns.slopes_at(gone), -1.0)], at)
-            self.played[one.name], self.stood[one.name] = rest, place
-            if at is None:
-                free = tuple(range(first, first + len(slopes)))
-                self.hypotheses[k] = replace(
-                    one, certain=(first + len(slopes),), free=free,
-                    totals=tuple((own, column) for (own, _), column in zip(steps, free, strict=True)),
-                )  # fmt: skip
+        best = min(tried, key=lambda each: self._weight(each.misfit) + self._unlikely(one, each.place))
+        self.origins.append(self.drawn.at(one, best.place, best.play))
+        self.home[one.name] = len(self.origins) - 1
+        self.tried[one.name].add(self.ground)
         return True
 
-    def _beside(self, one: Hypothesis, place: Array) -> list[tuple[int, float]]:
-        """Numbers of the values that are off, and the steps by which their slopes are taken anew, towards health."""
-        return [
-            (own, value.step if place[own] <= 0.0 else -value.step)
-            for own, value in zip(map(self.number, one.values), one.values, strict=True)
-        ]
+    def _tried(self, one: Hypothesis, places: Sequence[Array]) -> "list[_Tried]":
+        """Played there, as a whole; without those that cannot be, or are nothing like a recording."""
+        builds = [self.drawn.build(one, place) for place in places]
+        found = []
+        for place, play in zip(places, self.columns.predicted(builds, keep=False, whole=True), strict=True):
+            with suppress(InputError):
+                found.append(_Tried(place=place, play=play, misfit=self.columns.around(play).misfit()))
+        return found
 
-    def _is_better(self, one: Hypothesis, place: Array, whole: Column) -> bool:
-        """Whether a play lies nearer to the data, in all, than the one before; else its columns stay as they are, and
-        half of the step is tried next."""
-        data, form, _ = self.seen_by(one)
-        variance, _ = data.under(form)
-        off = {self.number(value) for value in one.values}
-        others = [k for k in range(len(place)) if k not in off]
-        known = float(place[others] @ np.linalg.solve(self.scatter[np.ix_(others, others)], place[others]))
-        left = (*self.columns.left(whole), known)
+    def _unlikely(self, one: Hypothesis, place: Array) -> float:
+        """Chi squared of a place."""
+        others = place.copy()
+        others[list(one.free)] = 0.0
+        ways = place[list(one.free)] / WIDTHS[len(WIDTHS) // 2]
+        return float(others @ self._precision @ others + ways @ ways)
 
-        def of(parts: Sequence[float]) -> float:
-            return sum(power / (1.0 if sums is None or sums.freedom is None else variance)
-                       for power, sums in zip(parts, [*self.sums, None], strict=True))  # fmt: skip
+    def _weight(self, misfit: Sequence[float]) -> float:
+        """Chi squared of what is left of the data, the model's error in it."""
+        each = zip(misfit, self.origins[0].sums, strict=True)
+        return sum(power / (1.0 if sums.freedom is None else self.variance) for power, sums in each)
 
-        better = one.name not in self.left or of(left) < of(self.left[one.name])
-        if better:
-            self.left[one.name] = left
-        self.short[one.name] = 1.0 if better else 0.5 * self.short.get(one.name, 1.0)
-        return better
 
-    def _note(self, one: Hypothesis, place: Array, missed: Column) -> None:
-        """How wrong slopes were in what they foretold of its plays, by the longest step of them: what is missed of a
-        short one is the solver's."""
-        step, slopes = place - self.stood.get(one.name, 0.0), self.slopes(one)
-        grams = [table.gram[np.ix_(slopes, slopes)] for table in self.columns.tables]
-        length = sum(float(np.square(step) @ np.diag(gram)) for gram in grams)
-        if one.name not in self.unproved and length < self.longest.get(one.name, 0.0):
-            return
-        self.longest[one.name] = length
-        self.unproved.discard(one.name)
-        self.missed[one.name] = tuple(
-            min(share_missed(float(rows @ rows), step, gram), 1.0)
-            for rows, gram in zip(missed.rows, grams, strict=True)
-        )
-
-    def _stays(self, one: Hypothesis) -> bool:
-        """Whether it stands where it was played, as far as the data can tell: nothing is learnt from playing it
-        again."""
-        if one.name not in self.stood:
-            return False
-        if self.short[one.name] < SHORTEST:
-            return True
-        moved = self.place(one) - self.stood[one.name]
-        step, slopes = np.zeros(self.columns.count), self.slopes(one)
-        step[slopes] = moved
-        for value, total in zip(one.values, one.totals, strict=True):
-            own = self.number(value)
-            step[slopes[own]], step[total[-1]] = 0.0, moved[own]
-        data, form, _ = self.seen_by(one)
-        variance, _ = data.under(form)
-        power = sum(
-            float(step @ sums.gram @ step) / (1.0 if sums.freedom is None else variance) for sums in self.sums
-        )
-        return 0.5 * power < STAYS_NATS
-
-    def take_anew(self, one: Hypothesis, count: int = ANEW) -> None:
-        """Slopes of its own for one that has been played and has none, where it stands: of the values that move the
-        data most within their tolerances."""
-        slopes, off = self.slopes(one), {self.number(value) for value in one.values}
-        moves = np.diag(self.scatter) * sum((np.diag(sums.gram)[slopes] for sums in self.sums), np.zeros(len(slopes)))
-        usable = [int(k) for k in np.argsort(-moves, kind="stable") if int(k) not in off
-                  and self.values[int(k)].owner not in (one.fault.changes if one.fault else {})]  # fmt: skip
-        chosen = usable[:count]
-        place = self.stood[one.name]
-        builds = [self.build(one, place)]
-        for k in chosen:
-            beside = place.copy()
-            beside[k] += self.values[k].step
-            builds.append(self.build(one, beside, like=place))
-        here, *found = self.columns.predicted(builds, keep=False)
-        kept = [(k, other) for k, other in zip(chosen, found, strict=True) if not (here.reasons or other.reasons)]
-        if not kept:
-            return
-        missed = self.columns.column(one.certain[-1])  # other slopes miss something else
-        new = [self.columns.difference(other, here, self.values[k].step, levelled=True) for k, other in kept]
-        rest = self.played[one.name]
-        for (k, _), its in zip(kept, new, strict=True):
-            missed = missed.plus(self.columns.column(slopes[k]), rest[k]).plus(its, -rest[k])
-        self.own[one.name] = {k: self.columns.count + place for place, (k, _) in enumerate(kept)}
-        self.columns.put(new)
-        self.short[one.name] = 1.0
-        self.unproved.add(one.name)
-        self.columns.put([missed], [one.certain[-1]])
-
-    def hidden(self, one: Hypothesis) -> list[float]:
-        """By what the least V of each recording should be larger for it. Slopes are the less wrong, the shorter the
-        way: by as much as what is known of the values is shorter than the step that showed it."""
-        moves, slopes = self.moves(one), self.slopes(one)
-        for value, total in zip(one.values, one.totals, strict=True):
-            moves[self.number(value), list(total)] = 1.0
-        covariance = moves @ self.coefficients(one)[1] @ moves.T
-        grams = [table.gram[np.ix_(slopes, slopes)] for table in self.columns.tables]
-        length = sum(power_of(1.0, covariance, gram) for gram in grams)
-        shorter = min(1.0, length / max(self.longest[one.name], 1e-12))
-        return [
-            shorter * power_of(share, covariance, gram) / (sums.freedom or 1.0)
-            for share, gram, sums in zip(self.missed[one.name], grams, self.sums, strict=False)
-        ]
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Tried:
+    place: Array
+    play: Predicted
+    misfit: list[float]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fetsim.studies.suspects.apart import best_split, distances, expected_bits, groups, uncertainty_bits
+from fetsim.studies.suspects.apart import best_split, distances, expected_bits, groups, told_apart, uncertainty_bits
 from fetsim.studies.suspects.evidence import Form, Sums, seen
 
 
@@ -68,3 +68,11 @@ def test_two_widths_apart_are_told_though_their_means_agree() -> None:
 def test_the_best_split_is_the_difference_over_its_uncertainty() -> None:
     other, apart = best_split([0.6, 0.3, 0.1], [1.0, 1.5, 4.0], [0.3, 0.4, 4.0])
     assert other == 1 and apart == pytest.approx(0.5 / 0.5)
+
+
+def test_what_the_data_said_no_better_for_one_is_not_told_apart() -> None:
+    """Signatures as unlike as can be, and evidence as good: who failed is not known; beside health all is as it was."""
+    loss = 50.0 * (1.0 - np.eye(3))
+    found = told_apart(loss, [6.0, 5.0, -0.5])
+    assert found[0, 1] == 1.0 and found[1, 0] == 0.0
+    assert found[0, 2] == found[2, 0] == 50.0

@@ -1,5 +1,7 @@
 """Suspects of the teaching loop, whose volts at rest can be told by Ohm's law, and the values of a unit."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,8 +10,10 @@ from fetsim.studies.observed.heard import placed
 from fetsim.studies.observed.readings import ACCURACY_DB, reading_of
 from fetsim.studies.suspects.columns import columns_of
 from fetsim.studies.suspects.how_to import HEADING, how_to, in_short, line_of
+from fetsim.studies.suspects.hypotheses import single_values
 from fetsim.studies.suspects.next_reading import _meter
-from fetsim.studies.suspects.set_up import set_up
+from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.set_up import as_drawn, set_up
 from fetsim.studies.suspects.stands import other_settings, reading_at
 from fetsim.studies.suspects.values import values_of
 
@@ -47,12 +51,14 @@ def test_a_trim_is_set_again_for_tolerances_and_stays_where_it_was_for_what_is_w
     assert float(build["idle_trim"]) - drawn == pytest.approx(there - before, abs=1e-4)
     assert 0.1 * float(setting.follows[[fet, current], trim].sum()) == pytest.approx(there - before, rel=0.15)  # bends
     assert setting.build(np.zeros(len(names)), off={fet: 0.1}).keys() == {"J1.pinch_off_voltage"}
-    place[fet] += 0.02  # a step on from there the trim follows in proportion
-    near = setting.build(place, like=place - 0.02 * np.eye(len(names))[fet])
-    whole = setting.build(place)
+    there = setting.at(place)  # a step on from there the trim follows in proportion, as it does there
+    place[fet] += 0.02
+    near, whole = there.build(place, like=place - 0.02 * np.eye(len(names))[fet]), setting.build(place)
     assert near["J1.pinch_off_voltage"] == whole["J1.pinch_off_voltage"]
     assert float(near["idle_trim"]) - float(build["idle_trim"]) == pytest.approx(
-        float(whole["idle_trim"]) - float(build["idle_trim"]), rel=0.15)  # fmt: skip
+        float(whole["idle_trim"]) - float(build["idle_trim"]), rel=0.02)  # fmt: skip
+    turned = there.build(place + 0.01 * np.eye(len(names))[trim], like=place)  # or is turned by hand
+    assert float(turned["idle_trim"]) - float(there.build(place, like=place)["idle_trim"]) == pytest.approx(0.01)
     assert setting.plain(fet)[trim] == -setting.follows[fet, trim]
 
 
@@ -79,13 +85,27 @@ def test_what_a_trim_was_set_to_make_up_for_is_no_fault() -> None:
     assert not found.below and found.groups[0].suspects[0].name == "V2"
 
 
-def test_what_a_fault_makes_unknown_stays_out_of_all_that_has_none_of_it() -> None:
-    """A fault without rest has no readings; those of the others are known as well as before."""
+def test_slopes_are_those_of_where_a_suspect_stands() -> None:
+    """V1 a tenth down: what more of that does to the volts is what two idle points say there, and the play itself is
+    exact."""
     unit = fetsim.load_unit("teaching")
-    columns = columns_of(observed(unit, unit), (), quality="draft", workers=1)
-    columns.readings = np.array([[1.0, np.nan, 3.0]])
-    assert columns.slopes_at(np.array([2.0, 0.0, 1.0])).readings.tolist() == [5.0]
-    assert np.isnan(columns.slopes_at(np.array([0.0, 1.0, 0.0])).readings).all()
+    columns = columns_of(observed(unit, unit.changed(V1="-6V")), (), quality="draft", workers=1)
+    setting = as_drawn(unit, *values_of(unit))
+    drawn = Drawn(columns=columns, set_up=setting, plays=columns.predicted(setting.moved()))
+    names = [one.name for one in setting.values]
+    (suspect,) = (one for one in single_values(setting.values, ()) if one.name == "V1")
+    place = np.zeros(len(names))
+    place[names.index("V1")], place[names.index("V2")] = -0.1, 0.02
+    (play,) = columns.predicted([drawn.build(suspect, place)], whole=True)
+    origin = drawn.at(suspect, place, play)
+    assert origin.foretold(origin.away(suspect, place)) == pytest.approx(origin.misfit, rel=1e-9)
+    whole = replace(origin.columns, base=play).misfit()
+    assert origin.misfit == pytest.approx(whole)
+    k = names.index("V1")
+    volts = [fetsim.idle_point(unit.changed(drawn.build(suspect, place + way * np.eye(len(names))[k])))
+             for way in (-1e-3, 1e-3)]  # fmt: skip
+    slope = [(high - low) / 2e-3 for low, high in zip(*(one.node_voltages_v.values() for one in volts), strict=True)]
+    assert origin.columns.readings[:, k] == pytest.approx(slope, rel=0.01, abs=1e-4)
 
 
 def test_the_next_reading_may_be_one_at_another_setting() -> None:
