@@ -1,8 +1,9 @@
 """Which hypotheses are played, and in what order, until all that lead have been played where they are most probable.
 
-Health first, as far as tolerances take it: from there the slopes of all others are nearly their own. Then whatever
-leads is followed: played where it stands, all weighed again from there, until the best stays where it is; then what
-could still lead beside it, pairs too, each until its slopes have foretold what it gives.
+Health first, as far as tolerances take it, unless a gross fault explains much by itself: from there the slopes of all
+others are nearly their own. Then whatever leads is followed: played where it stands, all weighed again from there,
+until the best stays where it is; then what could still lead beside it, pairs too, each until its slopes have foretold
+what it gives.
 """
 
 from collections.abc import Sequence
@@ -14,8 +15,10 @@ from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
 from fetsim.studies.suspects.weighing import Weighing
 
-HEALTH_FIRST = 5
-"""Places in which health is followed."""
+GROSS = 0.25
+"""Of what the unit as drawn leaves, a fault as drawn that leaves no more is followed at first,"""
+GROSS_FIRST, HEALTH_FIRST = 8, 5
+"""up to so many places; then health in so many, unless all is explained."""
 MOST_ORIGINS, MORE_FOR_PAIRS = 12, 2
 """Places from which slopes are taken, at the most;"""
 MOST_PLAYS = 40
@@ -23,13 +26,13 @@ MOST_PLAYS = 40
 LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
-"""and of single ones the first few by what the data say alone, if they are no farther behind,"""
-WIDER, EXPLAINED = 8, 1.5
-"""or more as long as the best leaves more than so many times the noise."""
+"""and of single ones the first few by what the data say alone, if they are no farther behind."""
+FRESH, WIDER, EXPLAINED = 3, 8, 1.5
+"""As long as the best leaves more than so many times the noise, some are tried at first, and more in the end."""
 FOLLOWED = 0.5
 """Share of the way of a search by which the first is followed."""
-MOST_FAULTS = 40
-"""Faults as drawn that are kept when the first has been played, out of hundreds."""
+MOST_FAULTS = 60
+"""Faults as drawn that are kept, out of hundreds."""
 AND = " and "
 PAIRS_OF = 2
 """Leading suspects beside which a second one is looked for;"""
@@ -43,11 +46,14 @@ class Search(Weighing):
 
     def run(self, progress: Progress = unwatched) -> None:
         """All of it."""
-        while not self.is_settled(0) and len(self.origins) <= HEALTH_FIRST:
+        self._leave_hopeless()
+        if self._is_gross():
+            self._follow(GROSS_FIRST, lambda share: progress(0.2 * FOLLOWED * share))
+        begun = len(self.origins)
+        while not (self.is_settled(0) or self._is_explained()) and len(self.origins) < begun + HEALTH_FIRST:
             if self.play(0):
                 self.weigh()
-            progress(FOLLOWED * 0.5 * len(self.origins) / (HEALTH_FIRST + 1))
-        self._leave_hopeless()
+            progress(FOLLOWED * (0.2 + 0.3 * (len(self.origins) - begun) / HEALTH_FIRST))
         self._follow(MOST_ORIGINS, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
         self.add_pairs()
         self._follow(MOST_ORIGINS + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
@@ -70,12 +76,23 @@ class Search(Weighing):
         likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))]
         if self._is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
+            fresh: list[int] = []
+        else:
+            fresh = [k for k in order if self.hypotheses[k].single and not self.is_played(k)][:1]
+            fresh = [] if sum(map(self.is_played, range(len(order)))) >= FRESH else fresh
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
-        return next((k for k in [*likely, *single] if not self.is_settled(k)), None)
+        return next((k for k in [*fresh, *likely, *single] if not self.is_settled(k)), None)
 
     def _is_near(self, k: int) -> bool:
         """Whether the data say little more for the best one."""
         return float(np.max(self.log_evidence) - self.log_evidence[k]) < NEAR_NATS
+
+    def _is_gross(self) -> bool:
+        """Whether the best one is a fault that explains most of all there is."""
+        best = self.hypotheses[int(np.argmax(self.probability))]
+        origin = self.origins[0]
+        left = origin.foretold(origin.away(best, origin.place))
+        return best.fault is not None and self._weight(left) < GROSS * self._weight(origin.misfit)
 
     def _is_explained(self) -> bool:
         """Whether the best leaves little more than noise of all recordings."""
@@ -89,7 +106,7 @@ class Search(Weighing):
         return [int(k) for k in np.argsort(-self.probability, kind="stable") if k != 0]
 
     def _leave_hopeless(self) -> None:
-        """Of faults as drawn those stay that are most probable by now, with what they do."""
+        """Of faults as drawn those stay that are most probable by what they do to the unit as drawn."""
         of_faults = [one for one in self.hypotheses if one.fault is not None]
         best = [self.hypotheses[k] for k in self._order if self.hypotheses[k].fault is not None][:MOST_FAULTS]
         if len(best) == len(of_faults):
@@ -101,9 +118,8 @@ class Search(Weighing):
             one if one.certain is None else one.moved(at[one.certain])
             for one in self.hypotheses if one.certain is None or one.certain in at
         ]  # fmt: skip
-        columns = [*range(first), *(first + k for k in kept)]
         self.drawn = self.drawn.of(kept)
-        self.origins = [one.picked(columns) for one in self.origins]
+        self.origins = [self.origins[0].picked([*range(first), *(first + k for k in kept)])]
         self.weigh()
 
     def _leave_unplayed(self) -> None:
