@@ -206,6 +206,9 @@ def read_too(search: Search, name: str, value: float) -> Search:
     recorded = len(search.columns.heard)
     found.drawn = replace(search.drawn, columns=with_reading(search.columns, name, value))
     moved = [replace(one, columns=with_reading(one.columns, name, value)) for one in search.origins]
-    found.origins = [replace(one, sums=(*one.sums[:recorded], *one.columns.sums())) for one in moved]
+    found.origins = [
+        replace(one, sums=(*one.sums[:recorded], *one.columns.sums()), misfit=(*one.misfit[:recorded], 0.0))
+        for one in moved
+    ]
     found.weigh()
     return found
