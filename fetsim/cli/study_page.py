@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from fetsim.report.pages.study import Found
 
 PageOption = Annotated[
-    Path | None, typer.Option("--page", metavar="FILE.html", help="write all of it as a page, its pictures beside it")
+    Path | None, typer.Option("--page-to", metavar="FILE.html", help="write a page of it, its pictures beside it")
 ]
 
 

@@ -23,6 +23,7 @@ from fetsim.schematic.wiring import fault_places
 from fetsim.studies.observed.heard import brought
 from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.order import FAR_DB, check_order, left_db
+from fetsim.studies.observed.plausible import check_volts
 from fetsim.studies.observed.predict import Predicted, Samples, predict
 from fetsim.studies.observed.readings import Reading
 from fetsim.studies.spread.evaluate import Changes
@@ -41,8 +42,6 @@ ASSUMED_DB = -70.0
 """Noise of a recording that has no quiet piece, re its own level (estimate)."""
 LEVELS = (0.1, 10.0)
 """Ends of the level that a recording may have against a build, re that against the unit as drawn."""
-BEYOND, LEAST_HIGHEST_V = 10.0, 1.0
-"""Times the highest volts of the unit as drawn: no fault makes more."""
 FINEST_DB = -80.0
 """No noise counts as less, re the recording's own level: what the solver leaves."""
 
@@ -317,8 +316,7 @@ def columns_of(
     (base,), (draft,) = ask([{}], quality=quality), ask([{}], quality=DIFFERENCES)
     if base.reasons and any(output is None for output in base.outputs):
         raise InputError(f"{observations.unit.name}: cannot be played: {'; '.join(base.reasons)}")
-    volts = [one.figure.kind == "volts" for one in every.readings]
-    _check_volts(observations.readings, base.readings[volts])
+    check_volts(observations.readings, base.readings[[one.figure.kind == "volts" for one in every.readings]])
     found = []
     for recording, output in zip(observations.recordings, base.outputs, strict=True):
         assert output is not None
@@ -329,19 +327,6 @@ def columns_of(
         tables=(), readings=np.zeros((len(every.readings), 0)), quality=quality, workers=workers,
     )  # fmt: skip
     return replace(bare, tables=bare._tables(found))
-
-
-def _check_volts(taken: Sequence[Reading], drawn: Array) -> None:
-    """Raises InputError for volts that no fault makes of a unit whose nodes as drawn have these."""
-    highest = float(np.nanmax(np.abs(drawn), initial=LEAST_HIGHEST_V))
-    mistakes = [
-        f"{f'{one.where}: ' if one.where else ''}{one.name} was read as {one.figure.show(one.value)}, no node of the "
-        f"unit has more than {one.figure.show(highest)}; is it in the right unit?"
-        for one in taken
-        if one.figure.kind == "volts" and abs(one.value) > BEYOND * highest
-    ]
-    if mistakes:
-        raise InputError("\n".join(mistakes))
 
 
 def _table(one: Heard, steps_db: float) -> Table:
