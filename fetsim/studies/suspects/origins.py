@@ -7,7 +7,7 @@ as drawn. Numbers go on counting from the unit as drawn (``Sums.shifted``), so e
 origin, and the better the nearer it stands.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -20,6 +20,8 @@ from fetsim.studies.suspects.evidence import Form, Sums, unexplained
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.set_up import Build, SetUp
 
+TOGETHER = 16
+"""Columns that are held in double precision at a time."""
 MATTERS = 16.0
 """What a value must change within its tolerance (one standard deviation, sum of squares over the noise) for its slope
 to be taken anew: of a slope that is a fifth off, 0.3 nats are missed."""
@@ -103,7 +105,9 @@ class Drawn:
     def of(self, faults: Sequence[int]) -> "Drawn":
         """With these faults alone."""
         kept = [*range(self._values), *(self._values + k for k in faults)]
-        return replace(self, plays=[self.plays[k] for k in kept])
+        found = replace(self, plays=[self.plays[k] for k in kept])
+        vars(found)["_matters"] = self._matters
+        return found
 
     def build(self, one: Hypothesis, place: Array) -> Build:
         """The changes that put a hypothesis in, with all values moved."""
@@ -126,29 +130,35 @@ class Drawn:
                 beside[k] += values[k].step
                 builds.append(there.build(beside, off, fault, like=others))
         here, *found = self.columns.predicted(builds, keep=False)
-        columns = self.columns.around(base, here)
-        slopes = {
-            k: columns.difference(play, here, values[k].step)
-            for k, play in zip(anew, found, strict=True) if not (play.reasons or here.reasons)
-        }  # fmt: skip
-        return self._origin(columns, one, place, slopes, there)
+        each = zip(anew, found, strict=True)
+        beside_it = {k: play for k, play in each if not (play.reasons or here.reasons)}
+        return self._origin(self.columns.around(base, here), one, place, beside_it, there)
 
     def _origin(
-        self, columns: Columns, one: Hypothesis | None, place: Array, slopes: dict[int, Column],
+        self, columns: Columns, one: Hypothesis | None, place: Array, beside: Mapping[int, Predicted],
         there: SetUp | None = None,
     ) -> Origin:  # fmt: skip
-        """From where columns without any are counted; of what has no slopes there, those of the unit as drawn."""
+        """From where columns without any are counted, and what values make by their step from there; of those that
+        nobody played there, what they make of the unit as drawn."""
         there, drawn = there or self.set_up, self.columns.draft
+        values, trims = self.set_up.values, there.trims.values()
         off = () if one is None else one.free
-        each: list[Column] = []
-        for k, (value, play) in enumerate(zip(self.set_up.values, self.plays, strict=False)):
-            each.append(slopes[k] if k in slopes else columns.difference(play, drawn, value.step))
-        for k in set(off) & set(slopes):  # what is wrong left the trims where they were
-            for trim in there.trims.values():
-                each[k] = each[k].plus(each[trim], float(there.follows[k, trim]))
-        each += [columns.difference(play, drawn, levelled=True) for play in self.plays[self._values :]]
+
+        def alone(k: int) -> Column:
+            if k >= len(values):
+                return columns.difference(self.plays[k], drawn, levelled=True)
+            origin = columns.draft if k in beside else drawn
+            return columns.difference(beside.get(k, self.plays[k]), origin, values[k].step)
+
+        def column(k: int) -> Column:
+            found = alone(k)
+            for trim in trims if k in off and k in beside else ():  # what is wrong left the trims where they were
+                found = found.plus(alone(trim), float(there.follows[k, trim]))
+            return found
+
         misfit = tuple(columns.misfit())
-        columns.put(each)
+        for first in range(0, len(self.plays), TOGETHER):
+            columns.put([column(k) for k in range(first, min(first + TOGETHER, len(self.plays)))])
         every = columns.sums()
         bare = Origin(columns=columns, sums=(), set_up=there, stands=one, place=place, misfit=misfit)
         away = np.zeros(columns.count) if one is None else bare.away(one, place)

@@ -16,10 +16,10 @@ from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
 from fetsim.studies.suspects.weighing import Weighing
 
 GROSS = 0.25
-"""Of what the unit as drawn leaves, a fault as drawn that leaves no more is followed at first,"""
-GROSS_FIRST, HEALTH_FIRST = 8, 5
-"""up to so many places; then health in so many, unless all is explained."""
-MOST_ORIGINS, MORE_FOR_PAIRS = 12, 2
+"""Of what the unit as drawn leaves, a fault as drawn that leaves no more is no matter of tolerances."""
+HEALTH_FIRST = 5
+"""Places in which health is followed."""
+MOST_ORIGINS, MORE_FOR_PAIRS = 14, 2
 """Places from which slopes are taken, at the most;"""
 MOST_PLAYS = 40
 """and hypotheses played."""
@@ -47,13 +47,11 @@ class Search(Weighing):
     def run(self, progress: Progress = unwatched) -> None:
         """All of it."""
         self._leave_hopeless()
-        if self._is_gross():
-            self._follow(GROSS_FIRST, lambda share: progress(0.2 * FOLLOWED * share))
-        begun = len(self.origins)
-        while not (self.is_settled(0) or self._is_explained()) and len(self.origins) < begun + HEALTH_FIRST:
+        gross = self._is_gross()
+        while not (gross or self.is_settled(0)) and len(self.origins) <= HEALTH_FIRST:
             if self.play(0):
                 self.weigh()
-            progress(FOLLOWED * (0.2 + 0.3 * (len(self.origins) - begun) / HEALTH_FIRST))
+            progress(FOLLOWED * 0.5 * len(self.origins) / (HEALTH_FIRST + 1))
         self._follow(MOST_ORIGINS, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
         self.add_pairs()
         self._follow(MOST_ORIGINS + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
