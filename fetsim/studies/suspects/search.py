@@ -19,8 +19,8 @@ GROSS = 0.25
 """Of what the unit as drawn leaves, a fault as drawn that leaves no more is no matter of tolerances."""
 HEALTH_FIRST = 5
 """Places in which health is followed."""
-MOST_ORIGINS, MORE_FOR_PAIRS = 14, 2
-"""Places from which slopes are taken, at the most;"""
+MOST_ORIGINS, MOST_READ, MORE_FOR_PAIRS = 14, 40, 2
+"""Places from which slopes are taken, at the most, of recordings and of readings alone;"""
 MOST_PLAYS = 40
 """and hypotheses played."""
 LEADS = 0.03
@@ -52,9 +52,10 @@ class Search(Weighing):
             if self.play(0):
                 self.weigh()
             progress(FOLLOWED * 0.5 * len(self.origins) / (HEALTH_FIRST + 1))
-        self._follow(MOST_ORIGINS, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
+        most = MOST_ORIGINS if self.columns.heard else MOST_READ
+        self._follow(most, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
         self.add_pairs()
-        self._follow(MOST_ORIGINS + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
+        self._follow(most + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
         self._leave_unplayed()
 
     def _follow(self, most: int, progress: Progress) -> None:

@@ -179,7 +179,9 @@ class Weighing:
         one = self.hypotheses[k]
         origin, _ = self.seen_by(one)
         goal = self.place(one)
-        shorter = [origin.place + share * (goal - origin.place) for share in SHARES]
+        same = origin.stands is None or origin.stands.name == one.name
+        start = origin.place if same else np.zeros(len(goal))
+        shorter = [start + share * (goal - start) for share in SHARES]
         tried, before = self._tried(one, [goal]), self._weight(origin.misfit)
         if tried:
             left = self._weight(tried[0].misfit)
@@ -187,7 +189,7 @@ class Weighing:
             if missed < 2.0 * PROVED_NATS and left > LESS * before:
                 self.foretold[one.name] = self.origins.index(origin), self.variance
                 return False
-            if left > before and one.fault is None and (origin.stands is None or origin.stands.name == one.name):
+            if left > before and one.fault is None:
                 tried += self._tried(one, shorter)
         else:
             tried = self._tried(one, shorter)
