@@ -155,7 +155,7 @@ def test_the_reading_that_is_proposed_next_splits_the_group_when_it_is_taken() -
     found.append(fetsim.suspects(fetsim.Observations(unit=unit, readings=tuple(taken)), faults=False, quality="draft"))
     first = found[1].groups[0]
     assert first.suspects[0].name == "C2" and not {"R4", "V2"} & set(first.parts)
-    assert "the signal at" in found[0].verdict and found[1].tables()[1].key == "next"
+    assert "the signal at" in found[0].verdict and found[0].tables()[1].key == "next"
 
 
 def test_how_well_a_level_is_read_is_no_share_of_it() -> None:
