@@ -27,8 +27,8 @@ LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
-FRESH, WIDER, EXPLAINED = 3, 8, 1.5
-"""As long as the best leaves more than so many times the noise, some are tried at first, and more in the end."""
+FRESH, WIDER = 3, 8
+"""As long as the best does not explain all, some are tried at first, and more in the end."""
 FOLLOWED = 0.5
 """Share of the way of a search by which the first is followed."""
 MOST_FAULTS = 60
@@ -73,7 +73,7 @@ class Search(Weighing):
         chance = self.probability
         order = np.argsort(-chance, kind="stable").tolist()
         likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))]
-        if self._is_explained():
+        if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
             fresh: list[int] = []
         else:
@@ -92,12 +92,6 @@ class Search(Weighing):
         origin = self.origins[0]
         left = origin.foretold(origin.away(best, origin.place))
         return best.fault is not None and self._weight(left) < GROSS * self._weight(origin.misfit)
-
-    def _is_explained(self) -> bool:
-        """Whether the best leaves little more than noise of all recordings."""
-        left = zip(*(one.misfit for one in self.origins), strict=True)
-        each = zip(left, self.columns.tables, strict=False)  # readings, which come last, have no such level
-        return all(min(misfits) < EXPLAINED * table.look.count for misfits, table in each)
 
     @property
     def _order(self) -> list[int]:

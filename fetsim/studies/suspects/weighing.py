@@ -27,6 +27,8 @@ from fetsim.studies.suspects.values import Value
 
 PROVED_NATS = 1.0
 """By which a play may leave more than slopes foretold; less is not looked into."""
+EXPLAINED = 6.0
+"""Times the V that is known of, up to which all is explained."""
 LESS = 0.5
 """A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
 the model makes all that had settled uncertain again."""
@@ -173,6 +175,12 @@ class Weighing:
         """The changes that put a hypothesis in where it stands."""
         return self.drawn.build(one, self.place(one))
 
+    def is_explained(self) -> bool:
+        """Whether the best needs hardly more error of the model than is known of: the right one is among those
+        played."""
+        known = [sums.least for sums in self.origins[0].sums if sums.freedom is not None]
+        return not known or self.variance < EXPLAINED * max(known)
+
     def play(self, k: int) -> bool:
         """Play one where it stands, and look from there if that was not foretold, or is much nearer to the data than
         where its slopes were taken; whether there is something new."""
@@ -186,7 +194,8 @@ class Weighing:
         if tried:
             left = self._weight(tried[0].misfit)
             missed = left - self._weight(origin.foretold(origin.away(one, goal)))
-            if missed < 2.0 * PROVED_NATS and left > LESS * before:
+            known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
+            if known and missed < 2.0 * PROVED_NATS and left > LESS * before:
                 self.foretold[one.name] = self.origins.index(origin), self.variance
                 return False
             if left > before and one.fault is None:
