@@ -3,7 +3,7 @@
 Health first, as far as tolerances take it, unless a gross fault explains much by itself: from there the slopes of all
 others are nearly their own. Then whatever leads is followed: played where it stands, all weighed again from there,
 until the best stays where it is; then what could still lead beside it, pairs too, each until its slopes have foretold
-what it gives.
+what it gives. The numbers here and in ``weighing`` are choices, made on a handful of blind trials.
 """
 
 from collections.abc import Sequence
@@ -73,12 +73,11 @@ class Search(Weighing):
         chance = self.probability
         order = np.argsort(-chance, kind="stable").tolist()
         likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))]
+        fresh: list[int] = []
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
-            fresh: list[int] = []
-        else:
+        elif sum(map(self.is_played, order)) < FRESH:
             fresh = [k for k in order if self.hypotheses[k].single and not self.is_played(k)][:1]
-            fresh = [] if sum(map(self.is_played, range(len(order)))) >= FRESH else fresh
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
         return next((k for k in [*fresh, *likely, *single] if not self.is_settled(k)), None)
 

@@ -16,7 +16,7 @@ from functools import cached_property, partial
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import InputError
+from fetsim.errors import FetsimError, InputError
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.evidence import WIDTHS, Weighed, possible_v, probabilities, weighed
@@ -206,7 +206,11 @@ class Weighing:
             self.unplayable.add(one.name)
             return False
         best = min(tried, key=lambda each: self._weight(each.misfit) + self._unlikely(one, each.place))
-        self.origins.append(self.drawn.at(one, best.place, best.play))
+        try:
+            self.origins.append(self.drawn.at(one, best.place, best.play))
+        except FetsimError:  # trims cannot be told there
+            self.unplayable.add(one.name)
+            return False
         self.home[one.name] = len(self.origins) - 1
         self.tried[one.name].add(self.ground)
         return True
