@@ -33,6 +33,7 @@ from fetsim.engine.simulation import Marched, Simulation
 from fetsim.errors import ConvergenceError, InputError
 from fetsim.rig.beginning import beginning
 from fetsim.rig.gain_cell import REFERENCE_HZ, CellAtRest, GainCellModel, Reference, cell_at_rest, gain_cell_model
+from fetsim.rig.growth import growth_in_words
 from fetsim.rig.heat import Heat, heat_of
 from fetsim.rig.mains import awaited, check_rails, fed_by_mains, on_steps, whole_frequency_hz
 from fetsim.rig.points import output_point
@@ -236,7 +237,7 @@ class Rig:
     @cached_property
     def warnings(self) -> tuple[str, ...]:
         """What should be known before a figure or a sound of this unit is believed, in plain sentences."""
-        found = [_growth_in_words(self.growing[0])] if self.growing else []
+        found = [growth_in_words(self.growing[0])] if self.growing else []
         if self.rest is not None and self.rest.warning:
             counted = "; gain reduction is counted from there" if self.rest.conducts and self.against == "idle" else ""
             found.append(f"{self.rest.warning}{counted}")
@@ -356,7 +357,7 @@ class Rig:
 
     def blamed(self, error: ConvergenceError) -> ConvergenceError:
         """An error of a run of this unit, put down to a mode that grows at rest where there is one."""
-        return error.because(_growth_in_words(self.growing[0])) if self.growing else error
+        return error.because(growth_in_words(self.growing[0])) if self.growing else error
 
     @property
     def _guarded(self) -> list[Linearised]:
@@ -385,18 +386,3 @@ def compile_notice(*units: Unit, side_by_side: bool = False, noisy: bool = False
         return ""
     about = ROUND_S * max(1, round(seconds / ROUND_S))
     return f"compiling the solver for this unit's topology; about {about} s, longer on a busy machine; once per machine"
-
-
-def _growth_in_words(mode: GrowingMode) -> str:
-    what = "a disturbance" if mode.frequency_hz == 0.0 else f"an oscillation at {_amount(mode.frequency_hz)}Hz"
-    return (
-        f"unstable at rest: {what} grows with a time constant of {_amount(mode.time_constant_s)}s around "
-        f"{mode.element.partition('.')[0]}; it oscillates or latches, figures and sound are not to be trusted"
-    )
-
-
-def _amount(value: float) -> str:
-    """Three figures and a prefix, ready for a unit."""
-    prefixes = {1e6: "M", 1e3: "k", 1.0: "", 1e-3: "m", 1e-6: "u", 1e-9: "n", 1e-12: "p"}
-    factor = next((factor for factor in prefixes if value >= factor), 1e-12)
-    return f"{value / factor:.3g} {prefixes[factor]}"
