@@ -20,7 +20,7 @@ from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.predict import Predicted, predict
 from fetsim.studies.suspects.columns import Columns, columns_of
 from fetsim.studies.suspects.hypotheses import single_faults, single_values
-from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.origins import Drawn, Slopes
 from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.set_up import set_up
 from fetsim.studies.suspects.study import AS_VALUES, candidates_of, with_chances
@@ -205,10 +205,17 @@ def read_too(search: Search, name: str, value: float) -> Search:
     found = copy(search)
     recorded = len(search.columns.heard)
     found.drawn = replace(search.drawn, columns=with_reading(search.columns, name, value))
-    moved = [replace(one, columns=with_reading(one.columns, name, value)) for one in search.origins]
+    slopes = {
+        one: Slopes(columns=with_reading(one.columns, name, value), set_up=one.set_up)
+        for one in dict.fromkeys(each.slopes for each in search.origins)
+    }
     found.origins = [
-        replace(one, sums=(*one.sums[:recorded], *one.columns.sums()), misfit=(*one.misfit[:recorded], 0.0))
-        for one in moved
+        replace(one, columns=with_reading(one.columns, name, value), slopes=slopes[one.slopes])
+        for one in search.origins
     ]
+    for old, new in zip(search.origins, found.origins, strict=True):
+        read = replace(new.slopes.columns, heard=(), tables=()).sums(replace(new.columns, heard=(), tables=()))
+        vars(new)["left_here"] = [*old.left_here[:recorded], *read]
+    found._metrics = {}
     found.weigh()
     return found

@@ -80,11 +80,17 @@ class InStep:
 
 
 def in_step(
-    recording: ArrayLike, *, reference: ArrayLike, rate_hz: float, max_lag_s: float | None = None
+    recording: ArrayLike,
+    *,
+    reference: ArrayLike,
+    rate_hz: float,
+    max_lag_s: float | None = None,
+    near: InStep | None = None,
 ) -> InStep:
     """Bring ``recording`` [shape=(m, channels)] in step with ``reference`` [shape=(n, channels)], or [shape=(n,)] each.
 
     All channels have one delay and one clock. ``max_lag_s``: largest delay looked for, either way.
+    ``near``: of the same recording to a sound much like this one; the delay is not looked for far from there.
 
     Raises InputError for channels that are silent, too short or as many as the other has not, and for material that
     does not resemble. A delay that is ambiguous, as that of a tone, is told in ``warnings``.
@@ -105,7 +111,10 @@ def in_step(
     farthest = round(positive(FARTHEST_S if max_lag_s is None else max_lag_s, "max_lag_s") * rate_hz)
     farthest = max(1, min(farthest, max(len(played), len(heard)) - LEAST_SAMPLES))
     loudest = int(np.argmax(np.std(heard, axis=0)))
-    delay, clock, rivals = first_guess(heard[:, loudest], played[:, loudest], farthest)
+    if near is None:
+        delay, clock, rivals = first_guess(heard[:, loudest], played[:, loudest], farthest)
+    else:
+        delay, clock, rivals = near.delay_s * rate_hz, 1e-6 * near.clock_ppm, 0
     errors = (np.inf, np.inf)
     for _ in range(ROUNDS):
         taken = _Overlap.of(played, heard, delay, clock)

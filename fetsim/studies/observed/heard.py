@@ -26,6 +26,8 @@ LEAST_SHARE = 0.25
 """Of the dry sound that the recording must cover."""
 LIKE = 0.5
 """Normalised correlation; where it is less, another reference may be nearer."""
+MUCH_LIKE = 0.9
+"""Two builds that a recording is so like lie within ``in_step.FARTHEST_OFF`` of each other."""
 UNLIKE = (
     "{name}: is not like what the unit gives by its file; if it is the right take at the right settings, the fault is "
     "too gross for a recording to tell: leave it out and go by readings"
@@ -72,10 +74,16 @@ def check_covered(name: str, covered: int, length: int, rate_hz: float) -> None:
         )
 
 
-def brought(recording: Recording, output: Array, like: Array | None = None) -> InStep:
+def brought(
+    recording: Recording, output: Array, like: Array | None = None, near: InStep | None = None
+) -> InStep:
     """The recording in step with what a model gives [shape=(n,)], by its likeness with that, or with what is more
-    ``like`` it; where it has none, as with a gross fault, by that with the dry sound. Raises InputError where it is
-    like none of them."""
+    ``like`` it; where it has none, as with a gross fault, by that with the dry sound. ``near``: of the same recording
+    to another build, which is where it is looked for first. Raises InputError where it is like none of them."""
+    if near is not None and near.likeness[0] > MUCH_LIKE:
+        found = in_step(recording.wet, reference=output, rate_hz=recording.rate_hz, near=near)
+        if found.likeness[0] > MUCH_LIKE:
+            return found
     tried: list[tuple[InStep, bool]] = []
     for reference in [*([] if like is None else [like]), output, recording.dry]:
         try:

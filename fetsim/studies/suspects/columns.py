@@ -14,7 +14,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.measurements.traces.in_step import InStep
-from fetsim.measurements.traces.quiet import quiet_floor
+from fetsim.measurements.traces.quiet import QuietFloor, quiet_floor
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.fault_words import is_fault
 from fetsim.schematic.faults import faults_of
@@ -44,6 +44,10 @@ LEVELS = (0.1, 10.0)
 """Ends of the level that a recording may have against a build, re that against the unit as drawn."""
 FINEST_DB = -80.0
 """No noise counts as less, re the recording's own level: what the solver leaves."""
+MARGIN = 64
+"""Samples that are cut where a recording begins or ends within the dry sound; another build may lie some beside."""
+SAME_QUIET_S = 1e-3
+"""Recordings that lie so near each other have the same quiet piece."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,6 +62,9 @@ class Heard:
     """What the unit as drawn gives [shape=(n,)]."""
     first: int
     """Sample of the dry sound that both begin at."""
+    gain: float
+    """Of the real recording over ``wet``."""
+    floor: QuietFloor
     look: Look
     noise_db: float
     """Re the recording."""
@@ -74,6 +81,10 @@ class Heard:
         power = float(played @ played)
         return float(np.clip(self.wet @ played / power, *LEVELS)) if power > 0.0 else 1.0
 
+    def rows_of(self, other: "Heard") -> Array:
+        """What another build leaves of the same stretch, as rows of this one: at the level that it has here."""
+        return self.look.rows((other.wet - other.model) * other.gain / self.gain)
+
     @property
     def window(self) -> int:
         """Samples over which levels are taken."""
@@ -84,27 +95,43 @@ class Heard:
         """Levels of the dry sound in such windows."""
         return levels_db(self.recording.dry[self.first : self.first + len(self.wet)], self.window)
 
+    def fits(self, other: "Heard") -> bool:
+        """Whether the other one is of the same stretch."""
+        return (self.first, len(self.wet)) == (other.first, len(other.wet))
+
     def cut(self, output: Samples | Array) -> Array:
         """The part of a play that counts."""
         return np.asarray(output[self.first : self.first + len(self.wet)], dtype=np.float64)
 
 
-def heard(recording: Recording, output: Array, like: Array | None = None) -> Heard:
+def heard(
+    recording: Recording, output: Array, like: Array | None = None, near: Heard | None = None
+) -> Heard:
     """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound. ``like``: what a
-    build makes of it that is more like the recording, which then has the place and the level of that one. Raises
-    InputError."""
-    found = brought(recording, output, like)
+    build makes of it that is more like the recording, which then has the place and the level of that one. ``near``:
+    the same recording to another build, which saves looking for what does not depend on it. Raises InputError."""
+    found = brought(recording, output, like, None if near is None else near.step)
     first = round(found.start_s * recording.rate_hz)
     model, wet = found.reference[:, 0], found.recording[:, 0]
+    begins = 0 if near is None else near.first - first
+    if near is not None and 0 <= begins <= len(wet) - len(near.wet):  # the same stretch
+        cut = slice(begins, begins + len(near.wet))
+        model, wet, first = model[cut], wet[cut], near.first
+    elif first or len(wet) < len(output):
+        model, wet, first = model[MARGIN:-MARGIN], wet[MARGIN:-MARGIN], first + MARGIN
     level_of = model if like is None else like[first : first + len(wet)]
     gain = float(wet @ level_of / (level_of @ level_of))
     known = recording.gain_sigma_db is not None
-    wet = wet if known else wet / gain
+    wet, gain = (wet, 1.0) if known else (wet / gain, gain)
     level = float(np.std(wet))
-    floor = quiet_floor(
-        recording.wet, played=recording.dry, rate_hz=recording.rate_hz, delay_s=found.delay_s, settling_s=SETTLES_S
-    )
-    density = floor.noise_density / (1.0 if known else gain**2)
+    if near is not None and abs(near.step.delay_s - found.delay_s) < SAME_QUIET_S:
+        floor = near.floor
+    else:
+        floor = quiet_floor(
+            recording.wet, played=recording.dry, rate_hz=recording.rate_hz, delay_s=found.delay_s,
+            settling_s=SETTLES_S,
+        )  # fmt: skip
+    density = floor.noise_density / gain**2
     if floor.read_from != "quiet":
         density = np.full_like(density, _density(level, ASSUMED_DB, recording.rate_hz))
     density = smoothed(density, floor.frequency_hz) + _density(level, FINEST_DB, recording.rate_hz)
@@ -113,7 +140,7 @@ def heard(recording: Recording, output: Array, like: Array | None = None) -> Hea
         level_known=known,
     )  # fmt: skip
     return Heard(
-        recording=recording, step=found, wet=wet, model=model, first=first, look=look,
+        recording=recording, step=found, wet=wet, model=model, first=first, gain=gain, floor=floor, look=look,
         noise_db=float(10.0 * np.log10(np.mean(density) * 0.5 * recording.rate_hz / level**2)),
     )  # fmt: skip
 
@@ -197,7 +224,7 @@ class Columns:
         if np.any(gone) or any(one is None for one in base.outputs):
             raise InputError("; ".join(base.reasons))
         found = [
-            heard(one.recording, np.asarray(output, np.float64))
+            heard(one.recording, np.asarray(output, np.float64), near=one)
             for one, output in zip(self.heard, base.outputs, strict=True)
         ]
         return replace(
@@ -221,17 +248,22 @@ class Columns:
         ))  # fmt: skip
 
     def difference(
-        self, one: Predicted, origin: Predicted, step: float = 1.0, *, levelled: bool = False
-    ) -> "Column":
+        self, one: Predicted, origin: Predicted, step: float = 1.0, *, levelled: bool = False,
+        drawn: "Columns | None" = None,
+    ) -> "Column":  # fmt: skip
         """Between two builds over a step. ``levelled``: at the level that the recording has if that is put in, not at
-        that of the build that all is counted from."""
+        that of the build that all is counted from. ``drawn``: about which it has been made, if not about this build:
+        what wires there make up for is gone."""
         outputs = []
-        for heard, output, other in zip(self.heard, one.outputs, origin.outputs, strict=False):
+        others = self.heard if drawn is None else drawn.heard
+        for heard, about, output, other in zip(self.heard, others, one.outputs, origin.outputs, strict=False):
             if output is None or other is None:
                 outputs.append(np.zeros(2 * len(heard.look.bins)))
                 continue
-            difference = heard.cut(output) - heard.cut(other)
-            outputs.append(heard.look.rows((heard.level(difference) if levelled else 1.0) * difference / step))
+            there = about if about.fits(heard) else heard
+            difference = there.cut(output) - there.cut(other)
+            rows = there.look.rows((there.level(difference) if levelled else 1.0) * difference / step)
+            outputs.append(rows if there is heard else heard.look.without_wires(rows))
         return Column(readings=(one.readings - origin.readings) / step, rows=tuple(outputs))
 
     def put(self, columns: Sequence["Column"]) -> None:
@@ -240,14 +272,6 @@ class Columns:
             self.readings = np.column_stack([self.readings, *(one.readings for one in columns)])
             for k, table in enumerate(self.tables):
                 table.put([one.rows[k] for one in columns])
-
-    def misfit(self) -> list[float]:
-        """Sum of squares, over the noise, of what there is to be explained in each of the data, as in ``sums``."""
-        found = [float(one.residual @ one.residual) for one in self.tables]
-        if self.taken:
-            off, sigma = self._read
-            found.append(float(np.nansum((off / sigma) ** 2)))
-        return found
 
     def only_read(self, readings: tuple[Reading, ...]) -> "Columns":
         """Of the same unit, without recordings, for other readings that nobody has taken."""
@@ -267,14 +291,23 @@ class Columns:
         off = np.array([one.value for one in taken]) - self.base.readings[: self.taken]
         return off, np.array([one.accuracy for one in taken])
 
-    def sums(self) -> list[Sums]:
-        """What all data say of all columns."""
-        found = [table.sums() for table in self.tables]
+    def sums(self, about: "Columns | None" = None) -> list[Sums]:
+        """What all data say of all columns, of what is left by the build that these are about, or by another one."""
+        if about is None or about is self:
+            found, about = [table.sums() for table in self.tables], self
+        else:
+            each = zip(self.tables, self.heard, about.heard, strict=True)
+            found = [table.about(mine.rows_of(its)).sums() for table, mine, its in each]
         if self.taken:
-            off, sigma = self._read
+            off, sigma = about._read
             kept = np.isfinite(off)
             found.append(Sums.of(np.nan_to_num(self.readings[: self.taken][kept]), off[kept], sigma[kept]))
         return found
+
+    def picked(self, columns: Sequence[int]) -> "Columns":
+        """With these columns alone, in this order."""
+        tables = tuple(one.picked(columns) for one in self.tables)
+        return replace(self, tables=tables, readings=self.readings[:, list(columns)])
 
 
 def _adds(unit: Unit, build: Changes) -> bool:

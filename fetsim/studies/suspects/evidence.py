@@ -172,36 +172,62 @@ def _gains(scores: Array, informations: Array, form: Form, widths: Sequence[floa
     return np.asarray(certain + 0.5 * (np.sum(along * solved, axis=-1) - log_det))
 
 
-def seen(
-    every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[float], root: Array | None = None
-) -> Seen:
-    """``variance``: V. ``floors``: power that the best of all hypotheses leaves of each of the data (``unexplained``),
-    of which what is above the noise's own is the model's error."""
-    information, score = np.zeros_like(prior), np.zeros(len(prior))
-    constant = 0.0
-    for sums, floor in zip(every, floors, strict=True):
-        own = 1.0 if sums.freedom is None else variance
-        information = information + sums.gram / own
-        score = score + sums.score / own
-        if sums.freedom is None:
-            constant += sums.power
-        else:
-            least = min(floor, sums.power)
-            constant += (sums.power - least + max(0.0, least - sums.count)) / own + sums.freedom * np.log(own)
-            constant += sums.freedom / own
-    root = _root(prior) if root is None else root
-    inner = np.eye(root.shape[1]) + root.T @ information @ root
-    factor = cho_factor(inner, lower=True)
-    told = root.T @ score
-    solved = cho_solve(factor, told)
-    spread = information @ root
-    log_det = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
-    return Seen(
-        prior=prior,
-        score=score - spread @ solved,
-        information=information - spread @ cho_solve(factor, spread.T),
-        log_evidence=-0.5 * (constant + log_det - float(told @ solved)),
-    )
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Metric:
+    """Columns under one V, every value spread as tolerances have it, whatever the data are that they explain."""
+
+    prior: Array
+    """S [shape=(columns, columns)]."""
+    variance: float
+    """V."""
+    root: Array
+    """L, L L^T = S [shape=(columns, columns that scatter)],"""
+    factor: tuple[Array, bool]
+    """1 + L^T J^T J L as Cholesky has it,"""
+    spread: Array
+    """and J^T J L."""
+    information: Array
+    log_det: float
+
+    @staticmethod
+    def of(every: Sequence[Sums], prior: Array, variance: float, root: Array | None = None) -> "Metric":
+        """Of the columns that these data have."""
+        plain = np.zeros_like(prior)
+        for sums in every:
+            plain = plain + sums.gram / (1.0 if sums.freedom is None else variance)
+        root = _root(prior) if root is None else root
+        spread = plain @ root
+        factor = cho_factor(np.eye(root.shape[1]) + root.T @ spread, lower=True)
+        return Metric(
+            prior=prior, variance=variance, root=root, factor=factor, spread=spread,
+            information=plain - spread @ cho_solve(factor, spread.T),
+            log_det=2.0 * float(np.sum(np.log(np.diag(factor[0])))),
+        )  # fmt: skip
+
+    def seen(self, every: Sequence[Sums], floors: Sequence[float]) -> Seen:
+        """Data that such columns explain. ``floors``: power that the best of all hypotheses leaves of each of them
+        (``unexplained``), of which what is above the noise's own is the model's error."""
+        score, constant = np.zeros(len(self.prior)), 0.0
+        for sums, floor in zip(every, floors, strict=True):
+            own = 1.0 if sums.freedom is None else self.variance
+            score = score + sums.score / own
+            if sums.freedom is None:
+                constant += sums.power
+            else:
+                least = min(floor, sums.power)
+                constant += (sums.power - least + max(0.0, least - sums.count)) / own + sums.freedom * np.log(own)
+                constant += sums.freedom / own
+        told = self.root.T @ score
+        solved = cho_solve(self.factor, told)
+        return Seen(
+            prior=self.prior, score=score - self.spread @ solved, information=self.information,
+            log_evidence=-0.5 * (constant + self.log_det - float(told @ solved)),
+        )  # fmt: skip
+
+
+def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[float]) -> Seen:
+    """Data under one V (``Metric``)."""
+    return Metric.of(every, prior, variance).seen(every, floors)
 
 
 def _root(prior: Array) -> Array:
@@ -265,21 +291,29 @@ class Weighed:
 
 
 def weighed(
-    every: Sequence[Sums], prior: Array, floors: Sequence[float] | None = None, variances: Array | None = None
+    every: Sequence[Sums],
+    prior: Array,
+    floors: Sequence[float] | None = None,
+    metrics: Sequence[Metric] | None = None,
 ) -> Weighed:
-    """All data together. ``floors``: see ``seen``; None: what these data themselves leave unexplained. ``variances``:
-    V; None: from the least that is known of to all that there is."""
+    """All data together. ``floors``: see ``Metric.seen``; None: what these data themselves leave unexplained.
+    ``metrics``: of their columns; None: with V from the least that is known of to all that there is."""
     least = list(map(unexplained, every)) if floors is None else floors
-    if variances is None:
-        variances = possible_v([sums for sums in every if sums.freedom is not None])
-    root = _root(prior)
+    metrics = metrics_of(every, prior, possible_v(every)) if metrics is None else metrics
     return Weighed(
-        variances=variances, looks=tuple(seen(every, prior, float(one), least, root) for one in variances)
+        variances=np.array([one.variance for one in metrics]), looks=tuple(one.seen(every, least) for one in metrics)
     )
 
 
-def possible_v(with_error: Sequence[Sums]) -> Array:
+def metrics_of(every: Sequence[Sums], prior: Array, variances: Array) -> tuple[Metric, ...]:
+    """Of the columns of these data, for each V."""
+    root = _root(prior)
+    return tuple(Metric.of(every, prior, float(one), root) for one in variances)
+
+
+def possible_v(every: Sequence[Sums]) -> Array:
     """V that data may have, from the least that is known of to all that there is; 1 where none have such an error."""
+    with_error = [sums for sums in every if sums.freedom is not None]
     if not with_error:
         return np.array([1.0])
     smallest = max(sums.least for sums in with_error)

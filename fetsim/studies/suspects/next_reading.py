@@ -83,10 +83,10 @@ def _rows(search: Search, weighed: Sequence[Hypothesis]) -> list[_Candidate | No
     """All readings that the columns hold, those taken among them, as if they were taken (again); None where one cannot
     be had."""
     columns = search.columns
-    usable = np.isfinite(columns.base.readings) & np.isfinite(search.origins[0].columns.readings).all(axis=1)
+    usable = np.isfinite(columns.base.readings) & np.isfinite(search.origins[0].reading_slopes).all(axis=1)
     means = [search.readings(one) for one in weighed]
     sigmas = [
-        _spread(np.nan_to_num(search.origin_of(one).columns.readings), search.coefficients(one)[1]) for one in weighed
+        _spread(np.nan_to_num(search.origin_of(one).reading_slopes), search.coefficients(one)[1]) for one in weighed
     ]
     found: list[_Candidate | None] = []
     for k, reading in enumerate(columns.observations.readings):

@@ -1,9 +1,10 @@
-"""A place from which data are looked at: a build that has been played, and the slopes of all values there.
+"""A place from which data are looked at: a build that has been played, and slopes of all values.
 
 What all values do bends: their slopes, how trims go along with them, and what level, delay and clock of a recorder can
-make up for. So all of it is taken anew where a suspect stands, the recording brought into step with what that build
+make up for. So all of it can be taken anew where a suspect stands, the recording brought into step with what that build
 gives; only values that move the data next to nothing within their tolerances, and faults, keep what they do to the unit
-as drawn. Numbers go on counting from the unit as drawn (``Sums.shifted``), so every hypothesis is weighed from any
+as drawn. That takes a play for each value. What a build gives takes one, so a place that is not far borrows the slopes
+of another. Numbers go on counting from the unit as drawn (``Sums.shifted``), so every hypothesis is weighed from any
 origin, and the better the nearer it stands.
 """
 
@@ -14,6 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from fetsim.engine.assembly import Array
+from fetsim.errors import InputError
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.suspects.columns import Column, Columns
 from fetsim.studies.suspects.evidence import Form, Sums, unexplained
@@ -27,21 +29,47 @@ MATTERS = 16.0
 to be taken anew: of a slope that is a fifth off, 0.3 nats are missed."""
 
 
+@dataclass(kw_only=True, eq=False)
+class Slopes:
+    """What all values do by their step, and faults by themselves, where they were taken."""
+
+    columns: Columns
+    set_up: SetUp
+    """How trims follow there."""
+
+    def can_lend(self, columns: Columns) -> bool:
+        """Whether they serve what is left by another build: they are of the same stretches of all recordings."""
+        if columns.heard and not self.columns.tables:
+            return False
+        return all(mine.fits(its) for mine, its in zip(columns.heard, self.columns.heard, strict=True))
+
+    def forget(self) -> None:
+        """What only lending takes, which is most of the memory."""
+        self.columns = replace(self.columns, tables=())
+
+    def picked(self, columns: Sequence[int]) -> "Slopes":
+        """Of these columns alone, in this order."""
+        return replace(self, columns=self.columns.picked(columns))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Origin:
     """One of them."""
 
     columns: Columns
-    """Its readings alone: their slopes, and what they would be of the unit as drawn, going by these."""
-    sums: tuple[Sums, ...]
-    set_up: SetUp
-    """How trims follow here."""
+    """About what was played here, without columns of its own."""
+    slopes: Slopes
     stands: Hypothesis | None = None
     """What stands here; None: the unit as drawn,"""
     place: Array
-    """with all values there [shape=(values,)],"""
-    misfit: tuple[float, ...] = ()
-    """and what that leaves of each of the data (sum of squares over the noise)."""
+    """with all values there [shape=(values,)]."""
+    borrowed: bool = False
+    """Whether the slopes are those of another place."""
+
+    @property
+    def set_up(self) -> SetUp:
+        """How trims follow."""
+        return self.slopes.set_up
 
     @property
     def is_faulty(self) -> bool:
@@ -49,22 +77,55 @@ class Origin:
         return self.stands is not None and self.stands.fault is not None
 
     @cached_property
+    def _away(self) -> Array:
+        return np.zeros(self.count) if self.stands is None else self.away(self.stands, self.place)
+
+    @property
+    def count(self) -> int:
+        """Columns."""
+        return self.slopes.columns.count
+
+    @cached_property
+    def left_here(self) -> list[Sums]:
+        """What the data say, of what this build leaves."""
+        return self.slopes.columns.sums(self.columns)
+
+    @property
+    def left(self) -> list[float]:
+        """What this build leaves of each of the data (sum of squares over the noise)."""
+        return [one.power for one in self.left_here]
+
+    @cached_property
+    def sums(self) -> list[Sums]:
+        """What the data say, counted from the unit as drawn."""
+        return [one.shifted(self._away) for one in self.left_here]
+
+    @cached_property
     def floors(self) -> list[float]:
         """What no values take away of each of the data."""
         offset = None if self.stands is None else self.form(self.stands).offset
         return [unexplained(sums, slice(0, len(self.place)), offset) for sums in self.sums]
 
+    @property
+    def reading_slopes(self) -> Array:
+        """[shape=(readings, columns)]; NaN where a reading cannot be had."""
+        return self.slopes.columns.readings
+
+    def readings(self, coefficients: Array) -> Array:
+        """All readings, taken or not, with so much of each column [shape=(readings,)]."""
+        return self.columns.base.readings + np.nan_to_num(self.reading_slopes) @ (coefficients - self._away)
+
+    def borrowing(self, slopes: Slopes) -> "Origin":
+        """The same with slopes of another place."""
+        return replace(self, slopes=slopes, borrowed=True)
+
     def picked(self, columns: Sequence[int]) -> "Origin":
         """With these columns alone, in this order."""
-        return replace(
-            self, columns=replace(self.columns, readings=self.columns.readings[:, list(columns)]),
-            sums=tuple(sums.picked(columns) for sums in self.sums),
-        )  # fmt: skip
+        return replace(self, slopes=self.slopes.picked(columns))
 
     def form(self, one: Hypothesis) -> Form:
         """A hypothesis as the data see it from here: a value that is wrong has its trims where they were before."""
-        count = self.columns.count
-        offset, free = np.zeros(count), np.zeros((count, len(one.free)))
+        offset, free = np.zeros(self.count), np.zeros((self.count, len(one.free)))
         if one.certain is not None:
             offset[one.certain] = 1.0
         for column, k in enumerate(one.free):
@@ -73,7 +134,7 @@ class Origin:
 
     def away(self, one: Hypothesis, place: Array) -> Array:
         """How much of each column it is when a hypothesis stands there [shape=(columns,)]."""
-        found = np.zeros(self.columns.count)
+        found = np.zeros(self.count)
         found[: len(place)] = place - sum((place[k] * self.set_up.follows[k] for k in one.free), np.zeros(len(place)))
         if one.certain is not None:
             found[one.certain] = 1.0
@@ -82,6 +143,11 @@ class Origin:
     def foretold(self, away: Array) -> list[float]:
         """What would be left of each of the data there."""
         return [sums.shifted(-away).power for sums in self.sums]
+
+    def moved(self, away: Array) -> list[float]:
+        """How far each of the data would move from here to there (sum of squares over the noise)."""
+        way = away - self._away
+        return [float(way @ sums.gram @ way) for sums in self.sums]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,7 +162,8 @@ class Drawn:
     @cached_property
     def origin(self) -> Origin:
         """The unit as drawn."""
-        return self._origin(self.columns.bare(), None, np.zeros(self._values), {})
+        slopes = self._slopes(self.columns, {}, (), self.set_up)
+        return Origin(columns=self.columns, slopes=slopes, place=np.zeros(self._values))
 
     @property
     def _values(self) -> int:
@@ -114,9 +181,21 @@ class Drawn:
         others, off = _apart(one, place)
         return self.set_up.build(others, off, None if one.fault is None else one.fault.changes)
 
-    def at(self, one: Hypothesis, place: Array, base: Predicted) -> Origin:
-        """Where a hypothesis stands, which has been played as a whole (``base``). Raises InputError where that is
+    def played(self, places: Sequence[tuple[Hypothesis, Array]]) -> list[Columns | None]:
+        """What builds give, each as a whole, with the recordings in step; None where one cannot be played, or is
         nothing like a recording."""
+        builds = [self.build(one, place) for one, place in places]
+        found: list[Columns | None] = []
+        for play in self.columns.predicted(builds, keep=False, whole=True):
+            try:
+                found.append(self.columns.around(play))
+            except InputError:
+                found.append(None)
+        return found
+
+    def at(self, one: Hypothesis, place: Array, columns: Columns) -> Origin:
+        """Where a hypothesis stands, which has been played as a whole (``columns``), with slopes of its own. Raises
+        InputError where those cannot be had."""
         values, fault = self.set_up.values, None if one.fault is None else one.fault.changes
         others, off = _apart(one, place)
         there = self.set_up.at(others)
@@ -132,40 +211,33 @@ class Drawn:
         here, *found = self.columns.predicted(builds, keep=False)
         each = zip(anew, found, strict=True)
         beside_it = {k: play for k, play in each if not (play.reasons or here.reasons)}
-        return self._origin(self.columns.around(base, here), one, place, beside_it, there)
+        slopes = self._slopes(replace(columns, draft=here), beside_it, one.free, there)
+        return Origin(columns=columns, slopes=slopes, stands=one, place=place)
 
-    def _origin(
-        self, columns: Columns, one: Hypothesis | None, place: Array, beside: Mapping[int, Predicted],
-        there: SetUp | None = None,
-    ) -> Origin:  # fmt: skip
-        """From where columns without any are counted, and what values make by their step from there; of those that
-        nobody played there, what they make of the unit as drawn."""
-        there, drawn = there or self.set_up, self.columns.draft
+    def _slopes(
+        self, columns: Columns, beside: Mapping[int, Predicted], off: Sequence[int], there: SetUp
+    ) -> Slopes:
+        """Of what values make by their step beside what was played (``columns.draft``); of those that nobody played
+        there, what they make of the unit as drawn. Those that are ``off`` left the trims where they were."""
+        columns, drawn = columns.bare(), self.columns.draft
         values, trims = self.set_up.values, there.trims.values()
-        off = () if one is None else one.free
 
         def alone(k: int) -> Column:
             if k >= len(values):
-                return columns.difference(self.plays[k], drawn, levelled=True)
-            origin = columns.draft if k in beside else drawn
-            return columns.difference(beside.get(k, self.plays[k]), origin, values[k].step)
+                return columns.difference(self.plays[k], drawn, levelled=True, drawn=self.columns)
+            if k in beside:
+                return columns.difference(beside[k], columns.draft, values[k].step)
+            return columns.difference(self.plays[k], drawn, values[k].step, drawn=self.columns)
 
         def column(k: int) -> Column:
             found = alone(k)
-            for trim in trims if k in off and k in beside else ():  # what is wrong left the trims where they were
+            for trim in trims if k in off and k in beside else ():
                 found = found.plus(alone(trim), float(there.follows[k, trim]))
             return found
 
-        misfit = tuple(columns.misfit())
         for first in range(0, len(self.plays), TOGETHER):
             columns.put([column(k) for k in range(first, min(first + TOGETHER, len(self.plays)))])
-        every = columns.sums()
-        bare = Origin(columns=columns, sums=(), set_up=there, stands=one, place=place, misfit=misfit)
-        away = np.zeros(columns.count) if one is None else bare.away(one, place)
-        base = replace(columns.base, readings=columns.base.readings - np.nan_to_num(columns.readings) @ away)
-        return replace(
-            bare, columns=replace(columns, base=base, tables=()), sums=tuple(sums.shifted(away) for sums in every)
-        )
+        return Slopes(columns=columns, set_up=there)
 
     @cached_property
     def _matters(self) -> list[bool]:

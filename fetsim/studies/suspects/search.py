@@ -17,11 +17,11 @@ from fetsim.studies.suspects.weighing import Weighing
 
 GROSS = 0.25
 """Of what the unit as drawn leaves, a fault as drawn that leaves no more is no matter of tolerances."""
-HEALTH_FIRST = 5
-"""Places in which health is followed."""
+HEALTH_FIRST = 8
+"""Steps in which health is followed."""
 MOST_ORIGINS, MOST_READ, MORE_FOR_PAIRS = 14, 40, 2
 """Places from which slopes are taken, at the most, of recordings and of readings alone;"""
-MOST_PLAYS = 40
+MOST_PLAYS = 60
 """and hypotheses played."""
 LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
@@ -48,10 +48,12 @@ class Search(Weighing):
         """All of it."""
         self._leave_hopeless()
         gross = self._is_gross()
-        while not (gross or self.is_settled(0)) and len(self.origins) <= HEALTH_FIRST:
+        for number in range(HEALTH_FIRST):
+            if gross or self.is_settled(0):
+                break
             if self.play(0):
                 self.weigh()
-            progress(FOLLOWED * 0.5 * len(self.origins) / (HEALTH_FIRST + 1))
+            progress(FOLLOWED * 0.5 * (number + 1) / HEALTH_FIRST)
         most = MOST_ORIGINS if self.columns.heard else MOST_READ
         self._follow(most, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
         self.add_pairs()
@@ -62,7 +64,7 @@ class Search(Weighing):
         for number in range(MOST_PLAYS):
             progress(number / MOST_PLAYS)
             k = self._next()
-            if k is None or len(self.origins) >= most:
+            if k is None or self.own >= most:
                 break
             if self.play(k):
                 self.weigh()
@@ -90,7 +92,7 @@ class Search(Weighing):
         best = self.hypotheses[int(np.argmax(self.probability))]
         origin = self.origins[0]
         left = origin.foretold(origin.away(best, origin.place))
-        return best.fault is not None and self._weight(left) < GROSS * self._weight(origin.misfit)
+        return best.fault is not None and self._weight(left) < GROSS * self._weight(origin.left)
 
     @property
     def _order(self) -> list[int]:
@@ -111,8 +113,7 @@ class Search(Weighing):
             for one in self.hypotheses if one.certain is None or one.certain in at
         ]  # fmt: skip
         self.drawn = self.drawn.of(kept)
-        self.origins = [self.origins[0].picked([*range(first), *(first + k for k in kept)])]
-        self.weigh()
+        self.begin_at(self.origins[0].picked([*range(first), *(first + k for k in kept)]))
 
     def _leave_unplayed(self) -> None:
         """Pairs that nobody has played go: two slopes fit what two values would not."""

@@ -10,7 +10,7 @@ one by one, hundreds of them, under one noise, and what is left must be told as 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +51,10 @@ class Look:
 
     def rows(self, waveform: Array) -> Array:
         """[shape=(rows,)] of a waveform [shape=(length,)]."""
-        rows = self.bare(waveform)
+        return self.without_wires(self.bare(waveform))
+
+    def without_wires(self, rows: Array) -> Array:
+        """Rows without what the wires add."""
         return np.asarray(rows - self.wires @ (self.wires.T @ rows), dtype=np.float64)
 
     def bare(self, waveform: Array) -> Array:
@@ -141,6 +144,18 @@ class Table:
         self.gram = np.block([[self.gram, across], [across.T, own]])
         self.score = np.concatenate([self.score, score[:, 0]])
         self.rows = np.concatenate([self.rows.T, new.T]).T
+
+    def about(self, residual: Array) -> "Table":
+        """The same columns, with something else to be explained [shape=(rows,)]."""
+        return replace(self, residual=residual, score=_products(self.rows, residual[:, None])[:, 0])
+
+    def picked(self, columns: Sequence[int]) -> "Table":
+        """With these columns alone, in this order."""
+        kept = list(columns)
+        return replace(
+            self, rows=np.asfortranarray(self.rows[:, kept]), gram=self.gram[np.ix_(kept, kept)],
+            score=self.score[kept],
+        )  # fmt: skip
 
     def sums(self) -> Sums:
         """What the recording says."""

@@ -4,34 +4,36 @@ What a value far off does is no multiple of its slope, and a hundred others pull
 whole, at its most probable place. Where what is left is not what slopes foretold, all is looked at anew from there
 (``origins``): that is a step of Gauss and Newton's method with all values free, which comes to the noise in four or
 five, each of a tenth or less of the error before. What has not been played is weighed from the best origin: whatever
-explains the data as well gives the same sound, so its slopes there are nearly its own. ``search`` says what is played.
+explains the data as well gives the same sound, so its slopes there are nearly its own. So a suspect that is played
+borrows them as long as they foretell most of what a step does, and what leads in the end has its own. ``search`` says
+what is played.
 """
 
 from collections import defaultdict
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import FetsimError, InputError
-from fetsim.studies.observed.predict import Predicted
+from fetsim.errors import FetsimError
 from fetsim.studies.suspects.columns import Columns
-from fetsim.studies.suspects.evidence import WIDTHS, Weighed, possible_v, probabilities, weighed
+from fetsim.studies.suspects.evidence import WIDTHS, Metric, Weighed, metrics_of, possible_v, probabilities, weighed
 from fetsim.studies.suspects.hypotheses import Hypothesis
-from fetsim.studies.suspects.origins import Drawn, Origin
+from fetsim.studies.suspects.origins import Drawn, Origin, Slopes
 from fetsim.studies.suspects.set_up import Build
 from fetsim.studies.suspects.values import Value
 
-PROVED_NATS = 1.0
-"""By which a play may leave more than slopes foretold; less is not looked into."""
+PROVED_NATS = 2.0
+"""By which a play may leave more than slopes foretold; less is not looked into, nor a step that moves no more."""
 EXPLAINED = 6.0
 """Times the V that is known of, up to which all is explained."""
 LESS = 0.5
 """A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
 the model makes all that had settled uncertain again."""
+SERVES = 0.2
+"""Slopes that miss no more of what a step does (sum of squares) serve for another one."""
 SHARES = (0.5, 0.25, 0.1)
 """Of a step that led away from the data, of which the best is gone."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
@@ -55,8 +57,8 @@ class Weighing:
     """Origin from which all others are weighed."""
     variance: float = field(default=np.inf, init=False)
     """V that suits the most probable one best."""
-    foretold: dict[str, tuple[int, float]] = field(default_factory=dict, init=False)
-    """Of those that give what slopes foretold, from which origin that was, and V then;"""
+    foretold: dict[str, tuple[Slopes, float]] = field(default_factory=dict, init=False)
+    """Of those that give what slopes foretold, which those were, and V then;"""
     unplayable: set[str] = field(default_factory=set, init=False)
     """and those that cannot be played, which stay as slopes have them."""
     looks: list[Weighed] = field(default_factory=list, init=False)
@@ -64,8 +66,15 @@ class Weighing:
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
 
+    _metrics: dict[Slopes, tuple[Metric, ...]] = field(default_factory=dict, init=False)
+
     def __post_init__(self) -> None:
-        self.origins = [self.drawn.origin]
+        self.begin_at(self.drawn.origin)
+
+    def begin_at(self, origin: Origin) -> None:
+        """Weigh all from there alone."""
+        self.origins = [origin]
+        self._metrics.clear()
         self.weigh()
 
     @property
@@ -89,17 +98,38 @@ class Weighing:
 
     def weigh(self) -> None:
         """All hypotheses from all origins that there are."""
-        count, slopes = self.origins[0].columns.count, len(self.values)
-        prior = np.zeros((count, count))
-        prior[:slopes, :slopes] = self.scatter
-        floors = [min(each) for each in zip(*(one.floors for one in self.origins), strict=True)]
-        variances = possible_v([sums for one in self.origins for sums in one.sums if sums.freedom is not None])
-        self.looks = [weighed(one.sums, prior, floors, variances) for one in self.origins]
-        self.ground = self._ground()
+        self._look()
+        best = self.origins[self.ground].slopes
+        if any(one.slopes is not best for one in self.origins if self._borrows(one, best)):
+            self.origins = [one.borrowing(best) if self._borrows(one, best) else one for one in self.origins]
+            self._look()
         self.log_evidence = np.array([self._weighed(one) for one in self.hypotheses])
         first = self.hypotheses[int(np.argmax(self.probability))]
         origin, data = self.seen_by(first)
         self.variance, _ = data.under(origin.form(first))
+
+    def _look(self) -> None:
+        floors = [min(each) for each in zip(*(one.floors for one in self.origins), strict=True)]
+        self.looks = [weighed(one.sums, self._prior, floors, self._metrics_of(one)) for one in self.origins]
+        self.ground = self._ground()
+
+    @property
+    def _prior(self) -> Array:
+        count, slopes = self.origins[0].count, len(self.values)
+        prior = np.zeros((count, count))
+        prior[:slopes, :slopes] = self.scatter
+        return prior
+
+    def _metrics_of(self, origin: Origin) -> tuple[Metric, ...]:
+        """With all V from the least that is known of to what the unit as drawn leaves."""
+        if origin.slopes not in self._metrics:
+            variances = possible_v(self.origins[0].sums)
+            self._metrics[origin.slopes] = metrics_of(origin.sums, self._prior, variances)
+        return self._metrics[origin.slopes]
+
+    def _borrows(self, origin: Origin, slopes: Slopes) -> bool:
+        """Whether it has none of its own, and could have these."""
+        return origin.borrowed and not origin.is_faulty and slopes.can_lend(origin.columns)
 
     def _ground(self) -> int:
         """Of the origins without a fault that of the best one, weighed from its own; at first the unit as drawn."""
@@ -118,7 +148,7 @@ class Weighing:
         """Number of the origin from which it is weighed: its own, unless it has strayed there from what others leave of
         the data, and has not been tried from where the best one stands."""
         own = self.home.get(one.name, self.ground)
-        strayed = self._weight(self.origins[self.ground].misfit) < LESS * self._weight(self.origins[own].misfit)
+        strayed = self._weight(self.origins[self.ground].left) < LESS * self._weight(self.origins[own].left)
         back = strayed and self.ground not in self.tried[one.name] and not self.origins[own].is_faulty
         return self.ground if back else own
 
@@ -142,9 +172,8 @@ class Weighing:
 
     def readings(self, one: Hypothesis) -> Array:
         """What it makes all readings, taken or not [shape=(readings,)]."""
-        columns = self.origin_of(one).columns
-        mean, _ = self.coefficients(one)
-        return columns.base.readings + np.nan_to_num(columns.readings) @ (self.origin_of(one).form(one).offset + mean)
+        origin, (mean, _) = self.origin_of(one), self.coefficients(one)
+        return origin.readings(origin.form(one).offset + mean)
 
     def is_played(self, k: int) -> bool:
         name = self.hypotheses[k].name
@@ -155,8 +184,8 @@ class Weighing:
         name = self.hypotheses[k].name
         if name in self.unplayable:
             return True
-        origin, variance = self.foretold.get(name, (-1, np.inf))
-        return origin == self._from(self.hypotheses[k]) and self.variance > LESS * variance
+        slopes, variance = self.foretold.get(name, (None, np.inf))
+        return slopes is self.origin_of(self.hypotheses[k]).slopes and self.variance > LESS * variance
 
     def place(self, one: Hypothesis) -> Array:
         """How far all values are moved under it [shape=(values,)]."""
@@ -187,42 +216,67 @@ class Weighing:
         one = self.hypotheses[k]
         origin, _ = self.seen_by(one)
         goal = self.place(one)
-        same = origin.stands is None or origin.stands.name == one.name
-        start = origin.place if same else np.zeros(len(goal))
-        shorter = [start + share * (goal - start) for share in SHARES]
-        tried, before = self._tried(one, [goal]), self._weight(origin.misfit)
+        tried, before = self._tried(one, [goal], origin), self._weight(origin.left)
         if tried:
-            left = self._weight(tried[0].misfit)
-            missed = left - self._weight(origin.foretold(origin.away(one, goal)))
+            left, away = self._weight(tried[0].left), origin.away(one, goal)
+            missed = left - self._weight(origin.foretold(away))
             known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
-            if known and missed < 2.0 * PROVED_NATS and left > LESS * before:
-                self.foretold[one.name] = self.origins.index(origin), self.variance
+            moved = self._weight(origin.moved(away))
+            if known and min(missed, moved) < 2.0 * PROVED_NATS and left > LESS * before:
+                if origin.borrowed and self._leads(k) and self.is_explained():
+                    return self._look_from(one, tried[0], own=True)
+                self.foretold[one.name] = origin.slopes, self.variance
                 return False
-            if left > before and one.fault is None:
-                tried += self._tried(one, shorter)
-        else:
-            tried = self._tried(one, shorter)
+            if tried[0].borrowed and missed < SERVES * moved:
+                return self._look_from(one, tried[0])
+        if not tried or (left > before and one.fault is None):
+            same = origin.stands is None or origin.stands.name == one.name
+            start = origin.place if same else np.zeros(len(goal))
+            tried += self._tried(one, [start + share * (goal - start) for share in SHARES], origin)
         if not tried:
             self.unplayable.add(one.name)
             return False
-        best = min(tried, key=lambda each: self._weight(each.misfit) + self._unlikely(one, each.place))
-        try:
-            self.origins.append(self.drawn.at(one, best.place, best.play))
-        except FetsimError:  # trims cannot be told there
-            self.unplayable.add(one.name)
-            return False
+        best = min(tried, key=lambda each: self._weight(each.left) + self._unlikely(one, each.place))
+        return self._look_from(one, best, own=True)
+
+    def _look_from(self, one: Hypothesis, origin: Origin, *, own: bool = False) -> bool:
+        """Look from there too, with slopes of its ``own``; whether that can be."""
+        if own:
+            try:
+                origin = self.drawn.at(one, origin.place, origin.columns)
+            except FetsimError:  # trims cannot be told there
+                self.unplayable.add(one.name)
+                return False
+            self._forget()
+        self.origins.append(origin)
         self.home[one.name] = len(self.origins) - 1
         self.tried[one.name].add(self.ground)
         return True
 
-    def _tried(self, one: Hypothesis, places: Sequence[Array]) -> "list[_Tried]":
-        """Played there, as a whole; without those that cannot be, or are nothing like a recording."""
-        builds = [self.drawn.build(one, place) for place in places]
-        found = []
-        for place, play in zip(places, self.columns.predicted(builds, keep=False, whole=True), strict=True):
-            with suppress(InputError):
-                found.append(_Tried(place=place, play=play, misfit=self.columns.around(play).misfit()))
-        return found
+    def _forget(self) -> None:
+        """What nobody will borrow: all slopes but those of the ground."""
+        for one in self.origins:
+            if one.slopes is not self.origins[self.ground].slopes:
+                one.slopes.forget()
+
+    @property
+    def own(self) -> int:
+        """Places at which slopes have been taken."""
+        return sum(not one.borrowed for one in self.origins)
+
+    def _leads(self, k: int) -> bool:
+        return k == int(np.argmax(self.probability))
+
+    def _tried(self, one: Hypothesis, places: Sequence[Array], origin: Origin) -> list[Origin]:
+        """Played there, as a whole, with the slopes of an origin as far as it can lend them; without those that cannot
+        be, or are nothing like a recording."""
+        each = zip(places, self.drawn.played([(one, place) for place in places]), strict=True)
+        return [self._standing(one, place, columns, origin) for place, columns in each if columns is not None]
+
+    def _standing(self, one: Hypothesis, place: Array, columns: Columns, origin: Origin) -> Origin:
+        lent = origin.slopes.can_lend(columns)
+        slopes = origin.slopes if lent else Slopes(columns=columns, set_up=origin.set_up)
+        return Origin(columns=columns, slopes=slopes, stands=one, place=place, borrowed=lent)
 
     def _unlikely(self, one: Hypothesis, place: Array) -> float:
         """Chi squared of a place."""
@@ -231,14 +285,8 @@ class Weighing:
         ways = place[list(one.free)] / WIDTHS[len(WIDTHS) // 2]
         return float(others @ self._precision @ others + ways @ ways)
 
-    def _weight(self, misfit: Sequence[float]) -> float:
+    def _weight(self, left: Sequence[float]) -> float:
         """Chi squared of what is left of the data, the model's error in it."""
-        each = zip(misfit, self.origins[0].sums, strict=True)
+        each = zip(left, self.origins[0].sums, strict=True)
         return sum(power / (1.0 if sums.freedom is None else self.variance) for power, sums in each)
 
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Tried:
-    place: Array
-    play: Predicted
-    misfit: list[float]

@@ -1,6 +1,5 @@
 """Suspects of the teaching loop, whose volts at rest can be told by Ohm's law, and the values of a unit."""
 
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -97,15 +96,16 @@ def test_slopes_are_those_of_where_a_suspect_stands() -> None:
     place = np.zeros(len(names))
     place[names.index("V1")], place[names.index("V2")] = -0.1, 0.02
     (play,) = columns.predicted([drawn.build(suspect, place)], whole=True)
-    origin = drawn.at(suspect, place, play)
-    assert origin.foretold(origin.away(suspect, place)) == pytest.approx(origin.misfit, rel=1e-9)
-    whole = replace(origin.columns, base=play).misfit()
-    assert origin.misfit == pytest.approx(whole)
+    origin = drawn.at(suspect, place, columns.around(play))
+    assert origin.foretold(origin.away(suspect, place)) == pytest.approx(origin.left, rel=1e-9)
+    off = [one.value - now for one, now in zip(columns.observations.readings, play.readings, strict=True)]
+    known = [one.accuracy for one in columns.observations.readings]
+    assert origin.left == pytest.approx([float(np.sum(np.square(np.divide(off, known))))])
     k = names.index("V1")
     volts = [fetsim.idle_point(unit.changed(drawn.build(suspect, place + way * np.eye(len(names))[k])))
              for way in (-1e-3, 1e-3)]  # fmt: skip
     slope = [(high - low) / 2e-3 for low, high in zip(*(one.node_voltages_v.values() for one in volts), strict=True)]
-    assert origin.columns.readings[:, k] == pytest.approx(slope, rel=0.01, abs=1e-4)
+    assert origin.reading_slopes[:, k] == pytest.approx(slope, rel=0.01, abs=1e-4)
 
 
 def test_the_next_reading_may_be_one_at_another_setting() -> None:
