@@ -5,10 +5,12 @@ The data, less what the unit as drawn would give, are r = J (z + d) + e + n:
 * ``z``, natural logarithms of all values over those drawn, are spread as tolerances have it, z ~ N(0, S);
 * ``d`` is what is wrong (``Form``): nothing (health), one value or two, each with a wide prior, or a fault;
 * ``n`` is the noise, by which the rows are divided;
-* ``e`` is the error of the model itself. It lives in far fewer independent numbers (``Sums.freedom``) than a recording
-  has samples, since what is modelled wrongly goes on being so. It is taken as white among those, with a variance that
-  nobody knows: V = 1 + that, in units of the noise's, is integrated over, evenly in its logarithm. A law that differs
-  leaves a residual, the residual raises V, and a larger V takes the certainty out of everything.
+* ``e`` is the error of the model itself. Beside the directions that the data know values by it lives in far fewer
+  independent numbers (``Sums.freedom``) than a recording has samples, since what is modelled wrongly goes on being so.
+  It is taken as white among both, with a variance that nobody knows: V = 1 + that, in units of the noise's, is
+  integrated over, evenly in its logarithm. A law that differs leaves a residual, the residual raises V, and a larger V
+  takes the certainty out of everything. What of a residual the noise could be by itself (``Sums.unsure``) says nothing
+  of V.
 
 J has a column for each value, and further ones, without a spread, for what has been simulated: the difference that a
 fault makes, or how the data move with a value where that is far from the drawn one.
@@ -50,8 +52,10 @@ class Sums:
     count: float
     """Rows, less those that level, delay and the like have been fitted with."""
     freedom: float | None = None
-    """Independent numbers that the error of the model has among them; None: the rows have no such error, or theirs
-    stands in their noise, as with readings."""
+    """Independent numbers that the error of the model has among them, beside those that say something of values; None:
+    the rows have no such error, or theirs stands in their noise, as with readings."""
+    unsure: float = 0.0
+    """Power by which that of the noise may differ from what it is taken for."""
     least: float = 1.0
     """V at the least: what is known of the model's error."""
 
@@ -73,7 +77,8 @@ class Sums:
         way = np.asarray(step, dtype=np.float64)
         return Sums(
             gram=self.gram, score=self.score + self.gram @ way, count=self.count, freedom=self.freedom,
-            least=self.least, power=self.power + 2.0 * float(self.score @ way) + float(way @ self.gram @ way),
+            unsure=self.unsure, least=self.least,
+            power=self.power + 2.0 * float(self.score @ way) + float(way @ self.gram @ way),
         )  # fmt: skip
 
 
@@ -188,35 +193,40 @@ class Metric:
     """and J^T J L."""
     information: Array
     log_det: float
+    told: float
+    """Directions that data with such an error know values by."""
 
     @staticmethod
     def of(every: Sequence[Sums], prior: Array, variance: float, root: Array | None = None) -> "Metric":
         """Of the columns that these data have."""
-        plain = np.zeros_like(prior)
-        for sums in every:
-            plain = plain + sums.gram / (1.0 if sums.freedom is None else variance)
         root = _root(prior) if root is None else root
-        spread = plain @ root
+        with_error = sum((one.gram for one in every if one.freedom is not None), np.zeros_like(prior))
+        without = sum((one.gram for one in every if one.freedom is None), np.zeros_like(prior))
+        spread = (with_error / variance + without) @ root
         factor = cho_factor(np.eye(root.shape[1]) + root.T @ spread, lower=True)
+        known = np.maximum(np.linalg.eigvalsh(root.T @ with_error @ root), 0.0)
         return Metric(
             prior=prior, variance=variance, root=root, factor=factor, spread=spread,
-            information=plain - spread @ cho_solve(factor, spread.T),
-            log_det=2.0 * float(np.sum(np.log(np.diag(factor[0])))),
+            information=with_error / variance + without - spread @ cho_solve(factor, spread.T),
+            log_det=2.0 * float(np.sum(np.log(np.diag(factor[0])))), told=float(np.sum(known / (1.0 + known))),
         )  # fmt: skip
 
     def seen(self, every: Sequence[Sums], floors: Sequence[float]) -> Seen:
         """Data that such columns explain. ``floors``: power that the best of all hypotheses leaves of each of them
         (``unexplained``), of which what is above the noise's own is the model's error."""
-        score, constant = np.zeros(len(self.prior)), 0.0
+        score, constant, own = np.zeros(len(self.prior)), 0.0, self.variance
+        recordings = sum(sums.freedom is not None for sums in every)
+        told_each = self.told / max(recordings, 1)
         for sums, floor in zip(every, floors, strict=True):
-            own = 1.0 if sums.freedom is None else self.variance
-            score = score + sums.score / own
+            score = score + sums.score / (1.0 if sums.freedom is None else own)
             if sums.freedom is None:
                 constant += sums.power
             else:
                 least = min(floor, sums.power)
-                constant += (sums.power - least + max(0.0, least - sums.count)) / own + sums.freedom * np.log(own)
-                constant += sums.freedom / own
+                constant += (sums.power - least) / own + told_each * np.log(own)
+                above = max(0.0, least - (sums.count - told_each) - sums.unsure)
+                unseen = own + sums.unsure / sums.freedom
+                constant += sums.freedom * np.log(unseen) + (above + sums.unsure + sums.freedom) / unseen
         told = self.root.T @ score
         solved = cho_solve(self.factor, told)
         return Seen(

@@ -36,6 +36,8 @@ class Slopes:
     columns: Columns
     set_up: SetUp
     """How trims follow there."""
+    stands: Hypothesis | None = None
+    """What stood there; None: the unit as drawn."""
 
     def can_lend(self, columns: Columns) -> bool:
         """Whether they serve what is left by another build: they are of the same stretches of all recordings."""
@@ -162,7 +164,7 @@ class Drawn:
     @cached_property
     def origin(self) -> Origin:
         """The unit as drawn."""
-        slopes = self._slopes(self.columns, {}, (), self.set_up)
+        slopes = self._slopes(self.columns, {}, self.set_up)
         return Origin(columns=self.columns, slopes=slopes, place=np.zeros(self._values))
 
     @property
@@ -211,16 +213,16 @@ class Drawn:
         here, *found = self.columns.predicted(builds, keep=False)
         each = zip(anew, found, strict=True)
         beside_it = {k: play for k, play in each if not (play.reasons or here.reasons)}
-        slopes = self._slopes(replace(columns, draft=here), beside_it, one.free, there)
+        slopes = self._slopes(replace(columns, draft=here), beside_it, there, one)
         return Origin(columns=columns, slopes=slopes, stands=one, place=place)
 
     def _slopes(
-        self, columns: Columns, beside: Mapping[int, Predicted], off: Sequence[int], there: SetUp
+        self, columns: Columns, beside: Mapping[int, Predicted], there: SetUp, one: Hypothesis | None = None
     ) -> Slopes:
         """Of what values make by their step beside what was played (``columns.draft``); of those that nobody played
-        there, what they make of the unit as drawn. Those that are ``off`` left the trims where they were."""
+        there, what they make of the unit as drawn. Those that are off left the trims where they were."""
         columns, drawn = columns.bare(), self.columns.draft
-        values, trims = self.set_up.values, there.trims.values()
+        values, trims, off = self.set_up.values, there.trims.values(), () if one is None else one.free
 
         def alone(k: int) -> Column:
             if k >= len(values):
@@ -237,7 +239,7 @@ class Drawn:
 
         for first in range(0, len(self.plays), TOGETHER):
             columns.put([column(k) for k in range(first, min(first + TOGETHER, len(self.plays)))])
-        return Slopes(columns=columns, set_up=there)
+        return Slopes(columns=columns, set_up=there, stands=one)
 
     @cached_property
     def _matters(self) -> list[bool]:

@@ -27,8 +27,8 @@ LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
-FRESH, WIDER = 3, 8
-"""As long as the best does not explain all, some are tried at first, and more in the end."""
+WIDER = 8
+"""As long as the best does not explain all, so many are tried."""
 FOLLOWED = 0.5
 """Share of the way of a search by which the first is followed."""
 MOST_FAULTS = 60
@@ -75,13 +75,10 @@ class Search(Weighing):
         chance = self.probability
         order = np.argsort(-chance, kind="stable").tolist()
         likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))]
-        fresh: list[int] = []
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
-        elif sum(map(self.is_played, order)) < FRESH:
-            fresh = [k for k in order if self.hypotheses[k].single and not self.is_played(k)][:1]
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
-        return next((k for k in [*fresh, *likely, *single] if not self.is_settled(k)), None)
+        return next((k for k in [*likely, *single] if not self.is_settled(k)), None)
 
     def _is_near(self, k: int) -> bool:
         """Whether the data say little more for the best one."""

@@ -30,6 +30,9 @@ FREEDOM_HZ = 20.0
 """Independent numbers that the model's error has in each second (estimate: gain that is wrong moves as fast as attack
 and the music's own envelope let it)."""
 
+NOISE_WITHIN = 0.015
+"""Share by which power of the noise is known (one standard deviation, estimate): 12 kHz of half a quiet second."""
+
 TOGETHER = 8192
 """Rows that are taken into double precision at a time."""
 
@@ -163,6 +166,7 @@ class Table:
         known = self.look.count * 10.0 ** (self.error_db / 10.0)
         return Sums(
             gram=self.gram, score=self.score, power=power, count=self.look.count, freedom=freedom,
+            unsure=2.0 * float(np.hypot(np.sqrt(2.0 * self.look.count), NOISE_WITHIN * self.look.count)),
             least=1.0 + known / freedom,
         )  # fmt: skip
 

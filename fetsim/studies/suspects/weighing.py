@@ -9,7 +9,7 @@ borrows them as long as they foretell most of what a step does, and what leads i
 what is played.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -32,8 +32,9 @@ EXPLAINED = 6.0
 LESS = 0.5
 """A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
 the model makes all that had settled uncertain again."""
-SERVES = 0.2
-"""Slopes that miss no more of what a step does (sum of squares) serve for another one."""
+SERVES, SERVES_NEAR, MOST_STEPS = 0.2, 20.0, 5
+"""Slopes that miss no more of what a step does (sum of squares) serve for another one, or no more than that much
+altogether; so many steps in a row."""
 SHARES = (0.5, 0.25, 0.1)
 """Of a step that led away from the data, of which the best is gone."""
 FARTHEST, FARTHEST_OTHER = 3.0, 2.5
@@ -66,6 +67,9 @@ class Weighing:
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
 
+    steps: Counter[tuple[str, Slopes]] = field(default_factory=Counter, init=False)
+    """That were made with slopes of elsewhere."""
+    _best_from: dict[str, int] = field(default_factory=dict, init=False)
     _metrics: dict[Slopes, tuple[Metric, ...]] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
@@ -109,6 +113,7 @@ class Weighing:
         self.variance, _ = data.under(origin.form(first))
 
     def _look(self) -> None:
+        self._best_from.clear()
         floors = [min(each) for each in zip(*(one.floors for one in self.origins), strict=True)]
         self.looks = [weighed(one.sums, self._prior, floors, self._metrics_of(one)) for one in self.origins]
         self.ground = self._ground()
@@ -147,10 +152,22 @@ class Weighing:
     def _from(self, one: Hypothesis) -> int:
         """Number of the origin from which it is weighed: its own, unless it has strayed there from what others leave of
         the data, and has not been tried from where the best one stands."""
-        own = self.home.get(one.name, self.ground)
+        if one.name not in self.home:
+            return self._afar(one)
+        own = self.home[one.name]
         strayed = self._weight(self.origins[self.ground].left) < LESS * self._weight(self.origins[own].left)
         back = strayed and self.ground not in self.tried[one.name] and not self.origins[own].is_faulty
         return self.ground if back else own
+
+    def _afar(self, one: Hypothesis) -> int:
+        """Of one that has no origin: the ground. Readings alone are soon played, so there it is as good as it looks
+        from the ground or from the unit as drawn: what leads may have a value far off, and the way back bends."""
+        if self.columns.heard or not self.ground:
+            return self.ground
+        if one.name not in self._best_from:
+            looks = {k: self.looks[k].of(self.origins[k].form(one)) for k in (self.ground, 0)}
+            self._best_from[one.name] = max(looks, key=lambda k: looks[k])
+        return self._best_from[one.name]
 
     def origin_of(self, one: Hypothesis) -> Origin:
         """From which it is weighed."""
@@ -223,11 +240,13 @@ class Weighing:
             known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
             moved = self._weight(origin.moved(away))
             if known and min(missed, moved) < 2.0 * PROVED_NATS and left > LESS * before:
-                if origin.borrowed and self._leads(k) and self.is_explained():
+                if origin.slopes.stands is not one and self._leads(k) and self.is_explained():
                     return self._look_from(one, tried[0], own=True)
                 self.foretold[one.name] = origin.slopes, self.variance
                 return False
-            if tried[0].borrowed and missed < SERVES * moved:
+            steps = self.steps[one.name, origin.slopes]
+            if tried[0].borrowed and missed < SERVES * moved + SERVES_NEAR and steps < MOST_STEPS:
+                self.steps[one.name, origin.slopes] += 1
                 return self._look_from(one, tried[0])
         if not tried or (left > before and one.fault is None):
             same = origin.stands is None or origin.stands.name == one.name
@@ -275,7 +294,7 @@ class Weighing:
 
     def _standing(self, one: Hypothesis, place: Array, columns: Columns, origin: Origin) -> Origin:
         lent = origin.slopes.can_lend(columns)
-        slopes = origin.slopes if lent else Slopes(columns=columns, set_up=origin.set_up)
+        slopes = origin.slopes if lent else Slopes(columns=columns, set_up=origin.set_up, stands=one)
         return Origin(columns=columns, slopes=slopes, stands=one, place=place, borrowed=lent)
 
     def _unlikely(self, one: Hypothesis, place: Array) -> float:

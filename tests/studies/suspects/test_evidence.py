@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from fetsim.studies.suspects.evidence import Form, Sums, probabilities, seen, unexplained, weighed
+from fetsim.studies.suspects.evidence import Form, Metric, Sums, probabilities, seen, unexplained, weighed
 
 
 def drawn(rows: int = 40, values: int = 5, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -55,7 +55,9 @@ def test_rows_with_noises_of_their_own_add_up() -> None:
 
 def test_error_of_the_model_among_as_many_numbers_as_rows_is_noise_that_is_stronger() -> None:
     jacobian, residual, prior = drawn()
-    sums = Sums.of(jacobian, 4.0 * residual, freedom=40.0)
+    told = Metric.of([Sums.of(jacobian, residual, freedom=1.0)], prior, 9.0).told
+    assert 3.0 < told < 5.0  # of five values, the least known in part
+    sums = Sums.of(jacobian, 4.0 * residual, freedom=40.0 - told)
     left = unexplained(sums)
     assert left > sums.count
     look = seen([sums], prior, 9.0, [left])
