@@ -188,23 +188,39 @@ def recorded(output: np.ndarray, rng: np.random.Generator) -> np.ndarray:
 
 def with_reading(columns: Columns, name: str, value: float) -> Columns:
     """With one of the candidates taken."""
+    order = _order(columns, name)
+    every = [columns.observations.readings[k] for k in order]
+    every[columns.taken] = replace(every[columns.taken], value=value, accuracy=max(METER * abs(value), 1e-3))
+    return replace(
+        columns, observations=replace(columns.observations, readings=tuple(every)), taken=columns.taken + 1,
+        base=_in_order(columns.base, order), readings=columns.readings[order], draft=_in_order(columns.draft, order),
+    )  # fmt: skip
+
+
+def read_of(drawn: Drawn, name: str, value: float) -> Drawn:
+    """The same, with what all builds give."""
+    order = _order(drawn.columns, name)
+    return replace(
+        drawn, columns=with_reading(drawn.columns, name, value), plays=[_in_order(one, order) for one in drawn.plays]
+    )
+
+
+def _order(columns: Columns, name: str) -> list[int]:
+    """Readings in the order in which one more is among those taken."""
     every = columns.observations.readings
     k = next(k for k, one in enumerate(every) if one.name == name)
-    order = [*range(columns.taken), k, *(n for n in range(columns.taken, len(every)) if n != k)]
-    taken = replace(every[k], value=value, accuracy=max(METER * abs(value), 1e-3))
-    readings = [taken if n == k else every[n] for n in order]
-    return replace(
-        columns, observations=replace(columns.observations, readings=tuple(readings)), taken=columns.taken + 1,
-        base=replace(columns.base, readings=columns.base.readings[order]), readings=columns.readings[order],
-        draft=replace(columns.draft, readings=columns.draft.readings[order]),
-    )  # fmt: skip
+    return [*range(columns.taken), k, *(n for n in range(columns.taken, len(every)) if n != k)]
+
+
+def _in_order(play: Predicted, order: list[int]) -> Predicted:
+    return replace(play, readings=play.readings[order])
 
 
 def read_too(search: Search, name: str, value: float) -> Search:
     """A search as far as it has come, with one more reading, and nothing played for it."""
     found = copy(search)
     recorded = len(search.columns.heard)
-    found.drawn = replace(search.drawn, columns=with_reading(search.columns, name, value))
+    found.drawn = read_of(search.drawn, name, value)
     slopes = {
         one: Slopes(columns=with_reading(one.columns, name, value), set_up=one.set_up)
         for one in dict.fromkeys(each.slopes for each in search.origins)

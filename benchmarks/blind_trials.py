@@ -19,7 +19,6 @@ import argparse
 import json
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -33,10 +32,10 @@ from blind_bench import (
     Bench,
     Hidden,
     hidden,
+    read_of,
     read_too,
     recorded,
     truths,
-    with_reading,
 )  # fmt: skip
 
 from fetsim.errors import InputError
@@ -66,7 +65,7 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
 
     def begun(drawn: Drawn, *, volts: bool) -> Search:
         for k in read if volts else ():
-            drawn = replace(drawn, columns=with_reading(drawn.columns, bench.nodes[k].name, float(shown[k])))
+            drawn = read_of(drawn, bench.nodes[k].name, float(shown[k]))
         return Search(drawn=drawn, hypotheses=list(bench.hypotheses))
 
     wet = None if dead or not {"capture", "both"} & set(modes) else recorded(output, rng)
