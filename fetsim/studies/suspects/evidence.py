@@ -29,6 +29,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import logsumexp
 
+from fetsim.studies.suspects.limits import losses
+
 Array = NDArray[np.float64]
 
 WIDTHS = (0.15, 0.5, 1.5)
@@ -82,16 +84,16 @@ class Sums:
         )  # fmt: skip
 
 
-def unexplained(sums: Sums, columns: Sequence[int] | slice = slice(None), offset: Array | None = None) -> float:
-    """Power that no coefficients of these columns would take away, in units of the noise's variance; of what is left
-    when an ``offset`` [shape=(all columns,)] has been subtracted."""
-    if offset is not None:
-        sums = sums.shifted(-offset)
-    score = sums.score[columns]
+def unexplained(sums: Sums, columns: Sequence[int] | slice = slice(None), certain: Sequence[int] = ()) -> float:
+    """Power that no coefficients of these columns would take away, in units of the noise's variance; the least with any
+    one of the ``certain`` columns subtracted, or with none."""
     values, vectors = np.linalg.eigh(sums.gram[columns][:, columns])
     told = values > 1e-9 * max(float(values[-1]), np.finfo(float).tiny)
+    of = list(certain)
+    score = np.column_stack([sums.score, sums.score[:, None] - sums.gram[:, of]])[columns]
+    power = sums.power + np.concatenate([[0.0], np.diag(sums.gram)[of] - 2.0 * sums.score[of]])
     along = vectors[:, told].T @ score
-    return max(0.0, sums.power - float(np.sum(along**2 / values[told])))
+    return max(0.0, float(np.min(power - np.sum(along**2 / values[told, None], axis=0))))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -169,12 +171,17 @@ def _gains(scores: Array, informations: Array, form: Form, widths: Sequence[floa
     certain = score @ offset - 0.5 * (information @ offset) @ offset
     if not free.shape[1]:
         return np.asarray(np.tile(certain, (len(widths), 1)))
-    along, own = (score - information @ offset) @ free, free.T @ information @ free
-    square = np.square(widths)[:, None, None, None]
-    precision = own + np.eye(free.shape[1]) / square
-    _, log_det = np.linalg.slogdet(square * precision)
-    solved = np.linalg.solve(precision, np.broadcast_to(along[:, :, None], (len(widths), *along.shape, 1)))[..., 0]
+    along = (score - information @ offset) @ free
+    solved, precision = _solved(along, free.T @ information @ free, widths)
+    _, log_det = np.linalg.slogdet(np.square(widths)[:, None, None, None] * precision)
     return np.asarray(certain + 0.5 * (np.sum(along * solved, axis=-1) - log_det))
+
+
+def _solved(along: Array, own: Array, widths: Sequence[float]) -> tuple[Array, Array]:
+    """What is free at its mean [shape=(widths, looks, k)], and its precision [shape=(widths, looks, k, k)]."""
+    precision = own + np.eye(own.shape[-1]) / np.square(widths)[:, None, None, None]
+    right = np.broadcast_to(along[:, :, None], (len(widths), *along.shape, 1))
+    return np.asarray(np.linalg.solve(precision, right)[..., 0]), precision
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -195,6 +202,16 @@ class Metric:
     log_det: float
     told: float
     """Directions that data with such an error know values by."""
+
+    @cached_property
+    def follows(self) -> Array:
+        """How far values go with each column that something else has [shape=(columns, columns)],"""
+        return np.asarray(self.prior @ self.information)
+
+    @cached_property
+    def variances(self) -> Array:
+        """and the variance that data leave of each [shape=(columns,)]."""
+        return np.asarray(np.diag(self.prior) - np.einsum("ij,ji->i", self.follows, self.prior))
 
     @staticmethod
     def of(every: Sequence[Sums], prior: Array, variance: float, root: Array | None = None) -> "Metric":
@@ -251,15 +268,15 @@ def _root(prior: Array) -> Array:
 class Weighed:
     """Data with V integrated out."""
 
-    variances: Array
-    """V [shape=(k,)]."""
+    metrics: tuple[Metric, ...]
+    """Of all V."""
     looks: tuple[Seen, ...]
     """The data under each of them."""
 
     @cached_property
     def log_evidence(self) -> float:
         """Of nothing being wrong."""
-        return self._mixed(np.zeros((1, len(self.looks))))
+        return self.of(Form.of(len(self.looks[0].score)))
 
     @cached_property
     def _own(self) -> Array:
@@ -271,12 +288,46 @@ class Weighed:
 
     def of(self, form: Form, widths: Sequence[float] = WIDTHS) -> float:
         """Log evidence of a hypothesis."""
-        return self._mixed(_gains(*self._stacked, form, widths if form.free.shape[1] else (1.0,)))
+        return self._mixed(self._told(form, widths if form.free.shape[1] else (1.0,)))
+
+    def _told(self, form: Form, widths: Sequence[float]) -> Array:
+        """Gains over health [shape=(widths, looks)], less what all values within their limits would lose of them."""
+        return _gains(*self._stacked, form, widths) - self._losses(form, widths)
+
+    def _losses(self, form: Form, widths: Sequence[float]) -> Array:
+        kept = form.support
+        (scores, informations), offset, free = self._stacked, form.offset[kept], form.free[kept]
+        sigmas = np.sqrt(np.diag(self.looks[0].prior))
+        follows = self._follows[:, :, kept]
+        means = np.broadcast_to(self._means - follows @ offset, (len(widths), *self._means.shape))
+        variances = self._variances
+        if free.shape[1]:
+            information = informations[:, kept[:, None], kept]
+            along = (scores[:, kept] - information @ offset) @ free
+            solved, precision = _solved(along, free.T @ information @ free, widths)
+            each = follows @ free
+            means = means - np.einsum("vkj,wvj->wvk", each, solved)
+            variances = variances + np.einsum("vkj,wvjk->wvk", each, np.linalg.solve(precision, np.broadcast_to(
+                np.swapaxes(each, 1, 2), (len(widths), *np.swapaxes(each, 1, 2).shape)
+            )))  # fmt: skip
+        return losses(means, variances, sigmas)
+
+    @cached_property
+    def _follows(self) -> Array:
+        return np.stack([one.follows for one in self.metrics])
+
+    @cached_property
+    def _variances(self) -> Array:
+        return np.stack([one.variances for one in self.metrics])
+
+    @cached_property
+    def _means(self) -> Array:
+        return np.stack([one.prior @ one.score for one in self.looks])
 
     def posterior(self, form: Form, widths: Sequence[float] = WIDTHS) -> tuple[Array, Array]:
         """Mean and covariance of the coefficients (``Seen.posterior``), over V and widths."""
         told = [(one, width) for width in (widths if form.free.shape[1] else widths[:1]) for one in self.looks]
-        gains = _gains(*self._stacked, form, widths if form.free.shape[1] else widths[:1])
+        gains = self._told(form, widths if form.free.shape[1] else widths[:1])
         weights = (gains + self._own).ravel()
         weights = np.exp(weights - logsumexp(weights))
         mean, square = np.zeros(len(form.offset)), np.zeros_like(self.looks[0].prior)
@@ -290,8 +341,8 @@ class Weighed:
     def under(self, form: Form) -> tuple[float, Seen]:
         """V that suits a hypothesis best, and the data under it."""
         width = WIDTHS[len(WIDTHS) // 2]
-        place = int(np.argmax([one.log_evidence + one.gain(form, width) for one in self.looks]))
-        return float(self.variances[place]), self.looks[place]
+        place = int(np.argmax(self._own + self._told(form, (width,))[0]))
+        return self.metrics[place].variance, self.looks[place]
 
     def _mixed(self, gains: Array) -> float:
         """Out of gains [shape=(widths, looks)], each width and each V as likely as the others."""
@@ -310,9 +361,7 @@ def weighed(
     ``metrics``: of their columns; None: with V from the least that is known of to all that there is."""
     least = list(map(unexplained, every)) if floors is None else floors
     metrics = metrics_of(every, prior, possible_v(every)) if metrics is None else metrics
-    return Weighed(
-        variances=np.array([one.variance for one in metrics]), looks=tuple(one.seen(every, least) for one in metrics)
-    )
+    return Weighed(metrics=tuple(metrics), looks=tuple(one.seen(every, least) for one in metrics))
 
 
 def metrics_of(every: Sequence[Sums], prior: Array, variances: Array) -> tuple[Metric, ...]:

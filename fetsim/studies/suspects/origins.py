@@ -104,9 +104,9 @@ class Origin:
 
     @cached_property
     def floors(self) -> list[float]:
-        """What no values take away of each of the data."""
-        offset = None if self.stands is None else self.form(self.stands).offset
-        return [unexplained(sums, slice(0, len(self.place)), offset) for sums in self.sums]
+        """What no values, nor any fault with them, take away of each of the data."""
+        values = len(self.place)
+        return [unexplained(sums, slice(0, values), range(values, self.count)) for sums in self.sums]
 
     @property
     def reading_slopes(self) -> Array:

@@ -21,12 +21,13 @@ from fetsim.errors import FetsimError
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.evidence import WIDTHS, Metric, Weighed, metrics_of, possible_v, probabilities, weighed
 from fetsim.studies.suspects.hypotheses import Hypothesis
+from fetsim.studies.suspects.limits import within
 from fetsim.studies.suspects.origins import Drawn, Origin, Slopes
 from fetsim.studies.suspects.set_up import Build
 from fetsim.studies.suspects.values import Value
 
 PROVED_NATS = 2.0
-"""By which a play may leave more than slopes foretold; less is not looked into, nor a step that moves no more."""
+"""By which a play may leave more or less than slopes foretold, and how far a step may move: no more is looked into."""
 EXPLAINED = 6.0
 """Times the V that is known of, up to which all is explained."""
 LESS = 0.5
@@ -37,8 +38,8 @@ SERVES, SERVES_NEAR, MOST_STEPS = 0.2, 20.0, 5
 altogether; so many steps in a row."""
 SHARES = (0.5, 0.25, 0.1)
 """Of a step that led away from the data, of which the best is gone."""
-FARTHEST, FARTHEST_OTHER = 3.0, 2.5
-"""Of a value that is off: a factor of 20 either way; of the others: standard deviations, in what is played."""
+FARTHEST = 3.0
+"""Of a value that is off: a factor of 20 either way."""
 
 
 @dataclass(eq=False)
@@ -206,16 +207,14 @@ class Weighing:
 
     def place(self, one: Hypothesis) -> Array:
         """How far all values are moved under it [shape=(values,)]."""
-        mean, _ = self.coefficients(one)
+        mean, covariance = self.coefficients(one)
         follows, sigma = self.origin_of(one).set_up.follows, np.sqrt(np.diag(self.scatter))
-        place = mean[: len(sigma)].copy()
-        ways = {k: float(np.clip(place[k], -FARTHEST, FARTHEST)) for k in one.free}
-        for k, way in ways.items():  # its trims stay where they are
-            place += way * follows[k]
-        place = np.clip(place, -FARTHEST_OTHER * sigma, FARTHEST_OTHER * sigma)
-        for k, way in ways.items():
-            place[k] = way
-        return np.asarray(place)
+        values, trims_stay = slice(0, len(sigma)), np.eye(len(sigma))
+        trims_stay[:, list(one.free)] += follows[list(one.free)].T
+        covariance = trims_stay @ covariance[values, values] @ trims_stay.T
+        place = within(trims_stay @ mean[values], covariance, sigma, one.free)
+        place[list(one.free)] = np.clip(place[list(one.free)], -FARTHEST, FARTHEST)
+        return place
 
     def build(self, one: Hypothesis) -> Build:
         """The changes that put a hypothesis in where it stands."""
@@ -239,7 +238,7 @@ class Weighing:
             missed = left - self._weight(origin.foretold(away))
             known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
             moved = self._weight(origin.moved(away))
-            if known and min(missed, moved) < 2.0 * PROVED_NATS and left > LESS * before:
+            if known and min(abs(missed), moved) < 2.0 * PROVED_NATS and left > LESS * before:
                 if origin.slopes.stands is not one and self._leads(k) and self.is_explained():
                     return self._look_from(one, tried[0], own=True)
                 self.foretold[one.name] = origin.slopes, self.variance
