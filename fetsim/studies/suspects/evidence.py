@@ -36,6 +36,10 @@ Array = NDArray[np.float64]
 WIDTHS = (0.15, 0.5, 1.5)
 """Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
 1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
+ALIKE = 4.0
+"""Numbers of the model's error that have one variance: another direction may have much more of it, which then looks
+like a value that is off. So what goes along a direction is Student's t with so many degrees of freedom (Gelman et al.,
+Bayesian Data Analysis, 3rd ed., ch. 17.2, from memory), as far as V is that error; our choice."""
 STEPS_OF_V = 15
 NEGLIGIBLE = 1e-6
 """Share of the weight below which a mixture's part is left out."""
@@ -291,8 +295,18 @@ class Weighed:
         return self._mixed(self._told(form, widths if form.free.shape[1] else (1.0,)))
 
     def _told(self, form: Form, widths: Sequence[float]) -> Array:
-        """Gains over health [shape=(widths, looks)], less what all values within their limits would lose of them."""
-        return _gains(*self._stacked, form, widths) - self._losses(form, widths)
+        """Gains over health [shape=(widths, looks)], less what all values within their limits would lose of them; what
+        recordings say of them, which is nothing under the largest V, no more than a model in error may say."""
+        found = _gains(*self._stacked, form, widths) - self._losses(form, widths)
+        read, numbers = found[:, -1:], self._numbers
+        said = np.maximum(found - read, 0.0)
+        return np.asarray(found - said + 0.5 * numbers * np.log1p(2.0 * said / numbers))
+
+    @cached_property
+    def _numbers(self) -> Array:
+        """Of the error of the model that look alike, under each V."""
+        each = np.array([one.variance for one in self.metrics])
+        return np.asarray(ALIKE / np.maximum((each - each[0]) / each, 1e-6) ** 2)
 
     def _losses(self, form: Form, widths: Sequence[float]) -> Array:
         kept = form.support
