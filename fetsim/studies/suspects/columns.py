@@ -45,7 +45,7 @@ LEVELS = (0.1, 10.0)
 FINEST_DB = -80.0
 """No noise counts as less, re the recording's own level: what the solver leaves."""
 MARGIN = 64
-"""Samples that are cut where a recording begins or ends within the dry sound; another build may lie some beside."""
+"""Samples that are cut at both ends of what a recording covers: another build may lie some beside."""
 SAME_QUIET_S = 1e-3
 """Recordings that lie so near each other have the same quiet piece."""
 
@@ -117,7 +117,7 @@ def heard(
     if near is not None and 0 <= begins <= len(wet) - len(near.wet):  # the same stretch
         cut = slice(begins, begins + len(near.wet))
         model, wet, first = model[cut], wet[cut], near.first
-    elif first or len(wet) < len(output):
+    else:
         model, wet, first = model[MARGIN:-MARGIN], wet[MARGIN:-MARGIN], first + MARGIN
     level_of = model if like is None else like[first : first + len(wet)]
     gain = float(wet @ level_of / (level_of @ level_of))

@@ -29,20 +29,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import logsumexp
 
-from fetsim.studies.suspects.limits import losses
-
 Array = NDArray[np.float64]
 
 WIDTHS = (0.15, 0.5, 1.5)
 """Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
 1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
-ALIKE = 4.0
-"""Numbers of the model's error that have one variance: another direction may have much more of it, which then looks
-like a value that is off. So what goes along a direction is Student's t with so many degrees of freedom (Gelman et al.,
-Bayesian Data Analysis, 3rd ed., ch. 17.2, from memory), as far as V is that error; our choice."""
-STEPS_OF_V = 15
-NEGLIGIBLE = 1e-6
-"""Share of the weight below which a mixture's part is left out."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,7 +106,7 @@ class Seen:
 
     def gain(self, form: "Form", width: float) -> float:
         """Log of the evidence of a hypothesis, with a prior N(0, width^2) for what it has free, over that of health."""
-        return float(_gains(self.score[None], self.information[None], form, (width,))[0, 0])
+        return float(gains(self.score[None], self.information[None], form, (width,))[0, 0])
 
     def most(self, form: "Form") -> float:
         """Log likelihood that it gains over health at its best, however broad it is."""
@@ -166,7 +157,7 @@ class Form:
         return np.flatnonzero((self.offset != 0.0) | np.any(self.free != 0.0, axis=1))
 
 
-def _gains(scores: Array, informations: Array, form: Form, widths: Sequence[float]) -> Array:
+def gains(scores: Array, informations: Array, form: Form, widths: Sequence[float]) -> Array:
     """Log evidence over that of health [shape=(widths, looks)], of looks' scores [shape=(looks, columns)] and
     informations [shape=(looks, columns, columns)]."""
     kept = form.support
@@ -176,12 +167,12 @@ def _gains(scores: Array, informations: Array, form: Form, widths: Sequence[floa
     if not free.shape[1]:
         return np.asarray(np.tile(certain, (len(widths), 1)))
     along = (score - information @ offset) @ free
-    solved, precision = _solved(along, free.T @ information @ free, widths)
+    found, precision = solved(along, free.T @ information @ free, widths)
     _, log_det = np.linalg.slogdet(np.square(widths)[:, None, None, None] * precision)
-    return np.asarray(certain + 0.5 * (np.sum(along * solved, axis=-1) - log_det))
+    return np.asarray(certain + 0.5 * (np.sum(along * found, axis=-1) - log_det))
 
 
-def _solved(along: Array, own: Array, widths: Sequence[float]) -> tuple[Array, Array]:
+def solved(along: Array, own: Array, widths: Sequence[float]) -> tuple[Array, Array]:
     """What is free at its mean [shape=(widths, looks, k)], and its precision [shape=(widths, looks, k, k)]."""
     precision = own + np.eye(own.shape[-1]) / np.square(widths)[:, None, None, None]
     right = np.broadcast_to(along[:, :, None], (len(widths), *along.shape, 1))
@@ -220,7 +211,7 @@ class Metric:
     @staticmethod
     def of(every: Sequence[Sums], prior: Array, variance: float, root: Array | None = None) -> "Metric":
         """Of the columns that these data have."""
-        root = _root(prior) if root is None else root
+        root = root_of(prior) if root is None else root
         with_error = sum((one.gram for one in every if one.freedom is not None), np.zeros_like(prior))
         without = sum((one.gram for one in every if one.freedom is None), np.zeros_like(prior))
         spread = (with_error / variance + without) @ root
@@ -261,137 +252,11 @@ def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[
     return Metric.of(every, prior, variance).seen(every, floors)
 
 
-def _root(prior: Array) -> Array:
+def root_of(prior: Array) -> Array:
     """L with L L^T = S [shape=(columns, columns that scatter)]."""
     values, vectors = np.linalg.eigh(prior)
     kept = values > 0.0
     return np.asarray(vectors[:, kept] * np.sqrt(values[kept]), dtype=np.float64)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Weighed:
-    """Data with V integrated out."""
-
-    metrics: tuple[Metric, ...]
-    """Of all V."""
-    looks: tuple[Seen, ...]
-    """The data under each of them."""
-
-    @cached_property
-    def log_evidence(self) -> float:
-        """Of nothing being wrong."""
-        return self.of(Form.of(len(self.looks[0].score)))
-
-    @cached_property
-    def _own(self) -> Array:
-        return np.array([one.log_evidence for one in self.looks])
-
-    @cached_property
-    def _stacked(self) -> tuple[Array, Array]:
-        return np.stack([one.score for one in self.looks]), np.stack([one.information for one in self.looks])
-
-    def of(self, form: Form, widths: Sequence[float] = WIDTHS) -> float:
-        """Log evidence of a hypothesis."""
-        return self._mixed(self._told(form, widths if form.free.shape[1] else (1.0,)))
-
-    def _told(self, form: Form, widths: Sequence[float]) -> Array:
-        """Gains over health [shape=(widths, looks)], less what all values within their limits would lose of them; what
-        recordings say of them, which is nothing under the largest V, no more than a model in error may say."""
-        found = _gains(*self._stacked, form, widths) - self._losses(form, widths)
-        read, numbers = found[:, -1:], self._numbers
-        said = np.maximum(found - read, 0.0)
-        return np.asarray(found - said + 0.5 * numbers * np.log1p(2.0 * said / numbers))
-
-    @cached_property
-    def _numbers(self) -> Array:
-        """Of the error of the model that look alike, under each V."""
-        each = np.array([one.variance for one in self.metrics])
-        return np.asarray(ALIKE / np.maximum((each - each[0]) / each, 1e-6) ** 2)
-
-    def _losses(self, form: Form, widths: Sequence[float]) -> Array:
-        kept = form.support
-        (scores, informations), offset, free = self._stacked, form.offset[kept], form.free[kept]
-        sigmas = np.sqrt(np.diag(self.looks[0].prior))
-        follows = self._follows[:, :, kept]
-        means = np.broadcast_to(self._means - follows @ offset, (len(widths), *self._means.shape))
-        variances = self._variances
-        if free.shape[1]:
-            information = informations[:, kept[:, None], kept]
-            along = (scores[:, kept] - information @ offset) @ free
-            solved, precision = _solved(along, free.T @ information @ free, widths)
-            each = follows @ free
-            means = means - np.einsum("vkj,wvj->wvk", each, solved)
-            variances = variances + np.einsum("vkj,wvjk->wvk", each, np.linalg.solve(precision, np.broadcast_to(
-                np.swapaxes(each, 1, 2), (len(widths), *np.swapaxes(each, 1, 2).shape)
-            )))  # fmt: skip
-        return losses(means, variances, sigmas)
-
-    @cached_property
-    def _follows(self) -> Array:
-        return np.stack([one.follows for one in self.metrics])
-
-    @cached_property
-    def _variances(self) -> Array:
-        return np.stack([one.variances for one in self.metrics])
-
-    @cached_property
-    def _means(self) -> Array:
-        return np.stack([one.prior @ one.score for one in self.looks])
-
-    def posterior(self, form: Form, widths: Sequence[float] = WIDTHS) -> tuple[Array, Array]:
-        """Mean and covariance of the coefficients (``Seen.posterior``), over V and widths."""
-        told = [(one, width) for width in (widths if form.free.shape[1] else widths[:1]) for one in self.looks]
-        gains = self._told(form, widths if form.free.shape[1] else widths[:1])
-        weights = (gains + self._own).ravel()
-        weights = np.exp(weights - logsumexp(weights))
-        mean, square = np.zeros(len(form.offset)), np.zeros_like(self.looks[0].prior)
-        for weight, (one, width) in zip(weights, told, strict=True):
-            if weight > NEGLIGIBLE:
-                middle, covariance = one.posterior(form, width)
-                mean += weight * middle
-                square += weight * (covariance + np.outer(middle, middle))
-        return mean, square - np.outer(mean, mean)
-
-    def under(self, form: Form) -> tuple[float, Seen]:
-        """V that suits a hypothesis best, and the data under it."""
-        width = WIDTHS[len(WIDTHS) // 2]
-        place = int(np.argmax(self._own + self._told(form, (width,))[0]))
-        return self.metrics[place].variance, self.looks[place]
-
-    def _mixed(self, gains: Array) -> float:
-        """Out of gains [shape=(widths, looks)], each width and each V as likely as the others."""
-        each = self._own + gains
-        most = float(np.max(each))
-        return most + float(np.log(np.mean(np.exp(each - most))))
-
-
-def weighed(
-    every: Sequence[Sums],
-    prior: Array,
-    floors: Sequence[float] | None = None,
-    metrics: Sequence[Metric] | None = None,
-) -> Weighed:
-    """All data together. ``floors``: see ``Metric.seen``; None: what these data themselves leave unexplained.
-    ``metrics``: of their columns; None: with V from the least that is known of to all that there is."""
-    least = list(map(unexplained, every)) if floors is None else floors
-    metrics = metrics_of(every, prior, possible_v(every)) if metrics is None else metrics
-    return Weighed(metrics=tuple(metrics), looks=tuple(one.seen(every, least) for one in metrics))
-
-
-def metrics_of(every: Sequence[Sums], prior: Array, variances: Array) -> tuple[Metric, ...]:
-    """Of the columns of these data, for each V."""
-    root = _root(prior)
-    return tuple(Metric.of(every, prior, float(one), root) for one in variances)
-
-
-def possible_v(every: Sequence[Sums]) -> Array:
-    """V that data may have, from the least that is known of to all that there is; 1 where none have such an error."""
-    with_error = [sums for sums in every if sums.freedom is not None]
-    if not with_error:
-        return np.array([1.0])
-    smallest = max(sums.least for sums in with_error)
-    most = max(10.0 * smallest, *(sums.power / (sums.freedom or 1.0) for sums in with_error))
-    return np.geomspace(smallest, most, STEPS_OF_V)
 
 
 def probabilities(log_evidences: ArrayLike, log_priors: ArrayLike) -> Array:

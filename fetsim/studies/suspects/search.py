@@ -59,6 +59,8 @@ class Search(Weighing):
         self.add_pairs()
         self._follow(most + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
         self._leave_unplayed()
+        self.in_doubt = True
+        self.weigh()
 
     def _follow(self, most: int, progress: Progress) -> None:
         for number in range(MOST_PLAYS):

@@ -19,9 +19,10 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError
 from fetsim.studies.suspects.columns import Columns
-from fetsim.studies.suspects.evidence import WIDTHS, Metric, Weighed, metrics_of, possible_v, probabilities, weighed
+from fetsim.studies.suspects.evidence import WIDTHS, Metric, probabilities
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.limits import within
+from fetsim.studies.suspects.mixture import Weighed, metrics_of, possible_v, weighed
 from fetsim.studies.suspects.origins import Drawn, Origin, Slopes
 from fetsim.studies.suspects.set_up import Build
 from fetsim.studies.suspects.values import Value
@@ -67,7 +68,8 @@ class Weighing:
     """The data from each origin."""
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
-
+    in_doubt: bool = field(default=False, init=False)
+    """Whether an error of the model may look like what is wrong."""
     steps: Counter[tuple[str, Slopes]] = field(default_factory=Counter, init=False)
     """That were made with slopes of elsewhere."""
     _best_from: dict[str, int] = field(default_factory=dict, init=False)
@@ -116,7 +118,10 @@ class Weighing:
     def _look(self) -> None:
         self._best_from.clear()
         floors = [min(each) for each in zip(*(one.floors for one in self.origins), strict=True)]
-        self.looks = [weighed(one.sums, self._prior, floors, self._metrics_of(one)) for one in self.origins]
+        self.looks = [
+            weighed(one.sums, self._prior, floors, self._metrics_of(one), in_doubt=self.in_doubt)
+            for one in self.origins
+        ]
         self.ground = self._ground()
 
     @property

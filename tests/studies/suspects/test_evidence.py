@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from fetsim.studies.suspects.evidence import Form, Metric, Sums, probabilities, seen, unexplained, weighed
+from fetsim.studies.suspects.evidence import Form, Metric, Sums, probabilities, seen, unexplained
+from fetsim.studies.suspects.mixture import weighed
 
 
 def drawn(rows: int = 40, values: int = 5, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

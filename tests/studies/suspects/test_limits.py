@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from fetsim.studies.suspects.evidence import Form, Sums, weighed
+from fetsim.studies.suspects.evidence import Form, Sums
 from fetsim.studies.suspects.limits import LIMIT, losses, within
+from fetsim.studies.suspects.mixture import weighed
 
 
 def posterior(seed: int) -> tuple[np.ndarray, np.ndarray]:
