@@ -41,8 +41,10 @@ def recording_of(
     >>> fetsim.recording_of(Path("in.wav"), Path("out.wav"), fetsim.load_unit("teaching")).name
     'out.wav'
     """
-    if settings:
-        unit.changed(settings)
+    try:
+        unit.changed(settings or {})
+    except InputError as error:
+        raise InputError(f"{wet}: settings it was made at: {error}") from None
     found = load_capture(dry, wet, channel=channel, loopback=loopback)
     if found.wet.shape[1] != 1:
         raise InputError(f"{wet}: has {found.wet.shape[1]} channels; say which one the unit is in, as channel 1")

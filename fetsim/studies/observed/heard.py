@@ -29,8 +29,8 @@ LIKE = 0.5
 MUCH_LIKE = 0.9
 """Two builds that a recording is so like lie within ``in_step.FARTHEST_OFF`` of each other."""
 UNLIKE = (
-    "{name}: is not like what the unit gives by its file; if it is the right take at the right settings, the fault is "
-    "too gross for a recording to tell: leave it out and go by readings"
+    "{name}: is not like what the unit gives by its file; if it is the right take at the right settings, and not "
+    "buried in noise, the fault is too gross for a recording to tell: leave it out and go by readings"
 )
 
 
@@ -92,7 +92,9 @@ def brought(
         except UnlikeError:
             continue
         except InputError as error:
-            raise InputError(f"{recording.name}: {error}") from None
+            told = str(error)
+            named = told.startswith(f"{recording.name}: ")
+            raise InputError(told if named else f"{recording.name}: {told}") from None
         if tried[-1][0].likeness[0] > LIKE:
             break
     if not tried:

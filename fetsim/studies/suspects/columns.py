@@ -38,8 +38,13 @@ taken from; that of the differences themselves is gone with these, as suspects a
 FINER_DB = -100.0
 SETTLES_S = 2.0
 """After the last sound, until a recording holds nothing but noise: releases are long."""
-ASSUMED_DB = -70.0
-"""Noise of a recording that has no quiet piece, re its own level (estimate)."""
+ASSUMED_DB = -50.0
+"""Noise of a recording that has no quiet piece, re its own level, at the most (estimate): what its quietest piece has,
+sound and all, is no less. Too much noise makes intervals wide, too little names wrong parts."""
+NO_QUIET = (
+    "{name}: has no quiet piece, so its noise is not known but taken for what its quietest one has, or 50 dB down; "
+    "leave two seconds of silence before the music"
+)
 LEVELS = (0.1, 10.0)
 """Ends of the level that a recording may have against a build, re that against the unit as drawn."""
 FINEST_DB = -80.0
@@ -68,6 +73,12 @@ class Heard:
     look: Look
     noise_db: float
     """Re the recording."""
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What to think of before it is believed."""
+        quiet = () if self.floor.read_from == "quiet" else (NO_QUIET.format(name=self.recording.name),)
+        return (*self.step.warnings, *quiet)
 
     @property
     def seconds(self) -> float:
@@ -133,7 +144,7 @@ def heard(
         )  # fmt: skip
     density = floor.noise_density / gain**2
     if floor.read_from != "quiet":
-        density = np.full_like(density, _density(level, ASSUMED_DB, recording.rate_hz))
+        density = np.minimum(density, _density(level, ASSUMED_DB, recording.rate_hz))
     density = smoothed(density, floor.frequency_hz) + _density(level, FINEST_DB, recording.rate_hz)
     look = look_at(
         model, recording.rate_hz, noise_of(density, floor.frequency_hz, len(model), recording.rate_hz),

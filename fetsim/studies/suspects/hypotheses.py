@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fetsim.errors import InputError
 from fetsim.schematic.faults import Fault
 from fetsim.studies.suspects.values import Value
 
@@ -67,7 +68,7 @@ def single_values(values: Sequence[Value], faults: Sequence[Fault]) -> list[Hypo
     return [
         Hypothesis(
             name=one.name, parts=(one.owner,), words="off its value", values=(one,), free=(k,),
-            log_prior=float(np.log(rates[one.name])),
+            log_prior=float(np.log(rates[one.name])) if rates[one.name] > 0.0 else -np.inf,
         )
         for k, one in enumerate(values)
         if one.suspect
@@ -102,6 +103,8 @@ def value_rates(values: Sequence[Value], faults: Sequence[Fault]) -> dict[str, f
 
 def shared_out(found: Sequence[Hypothesis]) -> list[float]:
     """Log priors of single faults, out of their rates, so that all of them together have the chance that health has
-    not."""
+    not. Raises InputError where none ever fails."""
     rates = np.array([one.log_prior for one in found])
+    if not np.any(np.isfinite(rates)):
+        raise InputError("rates: all of them are zero, so nothing ever fails; give at least one that is more")
     return list(rates - np.logaddexp.reduce(rates) + np.log1p(-HEALTHY_CHANCE))

@@ -34,7 +34,7 @@ from fetsim.studies.suspects.residuals import heard_before
 from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.set_up import as_drawn, set_up
 from fetsim.studies.suspects.values import values_of
-from fetsim.studies.suspects.words import verdict_of
+from fetsim.studies.suspects.words import against, verdict_of
 
 TOLD = 30
 """Suspects that are told, at the most."""
@@ -157,7 +157,7 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     odds = (1.0 - float(chance[0])) / max(float(chance[0]), 1e-300)
     below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
     heard = heard_before(search, first)
-    left_db = max((one.after_db for one in heard), default=None)
+    readings = tuple(_readings(search, first))
     return Suspicion(
         provenance=provenance(Rig(columns.observations.unit)),
         healthy=float(chance[0]),
@@ -166,26 +166,39 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
         looked_at=looked_at,
         model_error_db=float(max(errors_db)) if errors_db else None,
         below=bool(below),
-        readings=tuple(_readings(search, first)),
+        readings=readings,
         heard=heard,
         foretold=foretold(search, [one for one in hypotheses if one.single][:SHOWN]) if elsewhere else (),
-        verdict=verdict_of(below, float(chance[0]), found, reads, bool(heard), left_db),
-        warnings=tuple(text for one in columns.heard for text in one.step.warnings),
+        verdict=verdict_of(below, float(chance[0]), found, reads, heard, recorded=bool(columns.heard)),
+        warnings=(
+            *(text for one in columns.heard for text in one.warnings), *against(first.name, readings)
+        ),
     )
 
 
 def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
     one, (mean, covariance) = search.hypotheses[k], told
     off = low = high = None
-    if len(one.values) == 1 and one.fault is None:
-        (place,) = one.free
-        middle, sigma = float(mean[place]), float(np.sqrt(max(covariance[place, place], 0.0)))
-        off, low, high = (float(np.expm1(middle + way * SURE * sigma)) for way in (0.0, -1.0, 1.0))
+    words, each = one.words, [_off(mean, covariance, place) for place in one.free]
+    if len(each) == 1 and one.fault is None:
+        ((off, low, high),) = each
+    elif each:
+        words = "; ".join(
+            f"{value.name} {100.0 * at:+.3g} % ({100.0 * a:+.3g} to {100.0 * b:+.3g} %)"
+            for value, (at, a, b) in zip(one.values, each, strict=True)
+        )
     return Suspect(
-        name=one.name, parts=one.parts, words=one.words, probability=float(search.probability[k]),
+        name=one.name, parts=one.parts, words=words, probability=float(search.probability[k]),
         log_evidence=float(search.log_evidence[k] - search.log_evidence[0]), played=search.is_played(k),
         off=off, off_low=low, off_high=high, present=one.values[0].present if off is not None else None,
     )  # fmt: skip
+
+
+def _off(mean: Array, covariance: Array, place: int) -> tuple[float, float, float]:
+    """Share by which a value is off, and the ends of its interval."""
+    middle, sigma = float(mean[place]), float(np.sqrt(max(covariance[place, place], 0.0)))
+    off, low, high = (float(np.expm1(middle + way * SURE * sigma)) for way in (0.0, -1.0, 1.0))
+    return off, low, high
 
 
 def _readings(search: Search, one: Hypothesis) -> Iterable[tuple[str, float, float, float, float, str]]:

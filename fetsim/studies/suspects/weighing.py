@@ -37,6 +37,8 @@ the model makes all that had settled uncertain again."""
 SERVES, SERVES_NEAR, MOST_STEPS = 0.2, 20.0, 5
 """Slopes that miss no more of what a step does (sum of squares) serve for another one, or no more than that much
 altogether; so many steps in a row."""
+MOST_OWN = 5
+"""Places at which one suspect gets slopes of its own."""
 SHARES = (0.5, 0.25, 0.1)
 """Of a step that led away from the data, of which the best is gone."""
 FARTHEST = 3.0
@@ -63,15 +65,17 @@ class Weighing:
     foretold: dict[str, tuple[Slopes, float]] = field(default_factory=dict, init=False)
     """Of those that give what slopes foretold, which those were, and V then;"""
     unplayable: set[str] = field(default_factory=set, init=False)
-    """and those that cannot be played, which stay as slopes have them."""
+    """and those that cannot be played, or go on and on, which stay as slopes have them."""
     looks: list[Weighed] = field(default_factory=list, init=False)
     """The data from each origin."""
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
     in_doubt: bool = field(default=False, init=False)
     """Whether an error of the model may look like what is wrong."""
+    renewed: Counter[str] = field(default_factory=Counter, init=False)
+    """Places at which one has got slopes of its own,"""
     steps: Counter[tuple[str, Slopes]] = field(default_factory=Counter, init=False)
-    """That were made with slopes of elsewhere."""
+    """and steps that were made with slopes of elsewhere."""
     _best_from: dict[str, int] = field(default_factory=dict, init=False)
     _metrics: dict[Slopes, tuple[Metric, ...]] = field(default_factory=dict, init=False)
 
@@ -265,6 +269,10 @@ class Weighing:
     def _look_from(self, one: Hypothesis, origin: Origin, *, own: bool = False) -> bool:
         """Look from there too, with slopes of its ``own``; whether that can be."""
         if own:
+            self.renewed[one.name] += 1
+            if self.renewed[one.name] > MOST_OWN:  # it goes to and fro
+                self.unplayable.add(one.name)
+                return False
             try:
                 origin = self.drawn.at(one, origin.place, origin.columns)
             except FetsimError:  # trims cannot be told there

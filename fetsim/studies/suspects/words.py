@@ -2,12 +2,18 @@
 
 from collections.abc import Sequence
 
-from fetsim.studies.suspects.record import NextReading, SuspectGroup
+import numpy as np
+
+from fetsim.studies.suspects.record import HeardBefore, NextReading, SuspectGroup
 
 CLEAR, LIKELY = 0.9, 0.5
 MOST_NAMED = 6
 UNEXPLAINED_DB = -20.0
 """No model is so far off that a recording of a good unit leaves more."""
+OVER_NOISE_DB, BETTER_DB = 10.0, 6.0
+"""A suspect that leaves so much more than noise, and so little less than the unit as drawn, explains nothing."""
+OFF_SIGMAS = 4.0
+"""A reading that a suspect would make so far from what was read speaks against it."""
 
 
 def verdict_of(
@@ -15,21 +21,25 @@ def verdict_of(
     healthy: float,
     groups: Sequence[SuspectGroup],
     reads: Sequence[NextReading],
-    recorded: bool,
-    left_db: float | None = None,
+    heard: Sequence[HeardBefore] = (),
+    *,
+    recorded: bool = False,
 ) -> str:
-    """Whom to suspect and what to read next. ``left_db``: of the recording where the first suspect leaves most."""
+    """Whom to suspect and what to read next. ``heard``: what the first suspect leaves of each recording, where it could
+    be played; ``recorded``: whether there is any."""
     if not groups:
         return "Nothing can be told: there is no suspect that could be weighed."
     first = groups[0]
     # a value that is off and a fault as drawn may be two groups of one part
     chance = sum(one.probability for one in groups if set(_names(one)) <= set(_names(first)))
-    if below and left_db is not None and left_db > UNEXPLAINED_DB:
+    left_db = max((one.after_db for one in heard), default=-np.inf)
+    if (below and left_db > UNEXPLAINED_DB) or any(map(_is_unexplained, heard)):
         what = (
-            f"No suspect explains the recording, of which {left_db:.0f} dB are left at best: what is wrong is none of "
-            "them, or sounds other each time, as a loop does that chatters"
+            f"No suspect explains the recording, of which {left_db:.0f} dB are left at best, with {named(first)}: what "
+            "is wrong is none of them, or several at once, or sounds other each time, as a loop does that chatters"
         )
-    elif below:
+        return f"{what}; {_and_then(reads, recorded)}."
+    if below:
         what = (
             f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "
             "effect of a fault, if there is one, lies below noise, tolerances and the error of the model"
@@ -45,6 +55,20 @@ def verdict_of(
         sure = "over 99 %" if chance > 0.99 else f"{100.0 * chance:.0f} %"
         return f"{what} ({sure}); nothing is gained by another reading."
     return f"{what}; {_and_then(reads, recorded)}."
+
+
+def _is_unexplained(one: HeardBefore) -> bool:
+    return one.after_db > max(one.noise_db + OVER_NOISE_DB, one.before_db - BETTER_DB)
+
+
+def against(first: str, readings: Sequence[tuple[str, float, float, float, float, str]]) -> list[str]:
+    """Readings (``Suspicion.readings``) that speak against the first suspect."""
+    return [
+        f"{name}: {first} would make it {after:.4g} {unit}, and {value:.4g} {unit} was read, "
+        f"{abs(after - value) / accuracy:.0f} standard deviations off"
+        for name, value, accuracy, _, after, unit in readings
+        if accuracy > 0.0 and abs(after - value) > OFF_SIGMAS * accuracy
+    ]
 
 
 def named(group: SuspectGroup) -> str:

@@ -3,9 +3,11 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 import fetsim
 from fetsim.studies.observed.heard import placed
+from fetsim.studies.observed.observations import Recording
 from fetsim.studies.observed.readings import ACCURACY_DB, reading_of
 from fetsim.studies.suspects.columns import columns_of
 from fetsim.studies.suspects.how_to import HEADING, how_to, in_short, line_of
@@ -195,3 +197,23 @@ def test_a_recording_of_something_else_or_of_a_gross_fault_is_sent_to_readings()
 def test_nothing_to_go_by_is_refused() -> None:
     with pytest.raises(fetsim.InputError, match="neither readings nor recordings"):
         fetsim.suspects(fetsim.Observations(unit=fetsim.load_unit("teaching")))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("first", "last"), [(30000, None), (0, 80000), (30000, 80000)])
+def test_a_recording_that_begins_or_ends_within_the_sound_names_the_part(first: int, last: int | None) -> None:
+    """C2 a fifth up, noise 60 dB down; without the silence before it, the noise is not known, which is said."""
+    unit, rate_hz, rng = fetsim.load_unit("teaching"), 48000.0, np.random.default_rng(5)
+    dry = np.zeros(96000)
+    dry[24000:] = rng.normal(size=72000) * np.repeat(rng.uniform(0.01, 0.2, 72), 1000)
+    dry = signal.sosfilt(signal.butter(4, 2000.0, fs=rate_hz, output="sos"), dry)
+    played = np.ravel(fetsim.render(dry, rate_hz, unit=unit.changed(C2="180n")).output)
+    wet = -0.5 * (played + 1e-3 * np.std(played) * rng.normal(size=len(played)))[first:last]
+    recording = Recording(dry=dry, wet=wet, rate_hz=rate_hz)
+    observed = fetsim.Observations(unit=unit, readings=(), recordings=(recording,))
+    found = fetsim.suspects(observed, faults=False, workers=1)
+    suspect = found.first
+    assert suspect is not None and suspect.name == "C2" and suspect.probability > 0.9
+    assert suspect.off_low is not None and suspect.off_high is not None
+    assert suspect.off_low - 0.005 < 0.2 < suspect.off_high + 0.005 < suspect.off_low + 0.05
+    assert any("no quiet piece" in one for one in found.warnings) == (first > 0)
