@@ -45,7 +45,7 @@ NO_QUIET = (
     "{name}: has no quiet piece, so its noise is not known but taken for what its quietest one has, or 50 dB down; "
     "leave two seconds of silence before the music"
 )
-LEVELS = (0.1, 10.0)
+LEVELS = (0.01, 100.0)
 """Ends of the level that a recording may have against a build, re that against the unit as drawn."""
 FINEST_DB = -80.0
 """No noise counts as less, re the recording's own level: what the solver leaves."""

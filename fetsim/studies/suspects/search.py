@@ -27,6 +27,8 @@ LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
+OTHER_FAULTS = 4
+"""Faults as drawn that are played at least once where one of them leads, or nothing explains all."""
 WIDER = 8
 """As long as the best does not explain all, so many are tried."""
 FOLLOWED = 0.5
@@ -80,7 +82,21 @@ class Search(Weighing):
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
-        return next((k for k in [*likely, *single] if not self.is_settled(k)), None)
+        found = next((k for k in [*likely, *single] if not self.is_settled(k)), None)
+        return self._other_fault() if found is None else found
+
+    def _other_fault(self) -> int | None:
+        """Where a fault as drawn leads, or nothing explains all, the next one of the best of those that nobody has
+        played: none of them is seen from where it stands."""
+        best = self.hypotheses[int(np.argmax(self.probability))]
+        order = np.argsort(-self.log_evidence, kind="stable").tolist()
+        faults = [k for k in order if self.hypotheses[k].fault is not None][:OTHER_FAULTS]
+        if best.fault is None and self.is_explained():
+            return None
+        return next((k for k in faults if not self._is_known(k)), None)
+
+    def _is_known(self, k: int) -> bool:
+        return self.is_played(k) or self.is_settled(k)
 
     def _is_near(self, k: int) -> bool:
         """Whether the data say little more for the best one."""
