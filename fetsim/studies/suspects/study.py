@@ -158,6 +158,7 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
     heard = heard_before(search, first)
     readings = tuple(_readings(search, first))
+    speaks_against = against(first.name, readings)
     return Suspicion(
         provenance=provenance(Rig(columns.observations.unit)),
         healthy=float(chance[0]),
@@ -169,10 +170,11 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
         readings=readings,
         heard=heard,
         foretold=foretold(search, [one for one in hypotheses if one.single][:SHOWN]) if elsewhere else (),
-        verdict=verdict_of(below, float(chance[0]), found, reads, heard, recorded=bool(columns.heard)),
-        warnings=(
-            *(text for one in columns.heard for text in one.warnings), *against(first.name, readings)
+        verdict=verdict_of(
+            below, float(chance[0]), found, reads, heard, recorded=bool(columns.heard),
+            contradicted=bool(speaks_against),
         ),
+        warnings=(*(text for one in columns.heard for text in one.warnings), *speaks_against),
     )
 
 

@@ -24,9 +24,10 @@ def verdict_of(
     heard: Sequence[HeardBefore] = (),
     *,
     recorded: bool = False,
+    contradicted: bool = False,
 ) -> str:
     """Whom to suspect and what to read next. ``heard``: what the first suspect leaves of each recording, where it could
-    be played; ``recorded``: whether there is any."""
+    be played; ``recorded``: whether there is any; ``contradicted``: whether readings speak ``against`` the first."""
     if not groups:
         return "Nothing can be told: there is no suspect that could be weighed."
     first = groups[0]
@@ -39,6 +40,8 @@ def verdict_of(
             "is wrong is none of them, or several at once, or sounds other each time, as a loop does that chatters"
         )
         return f"{what}; {_and_then(reads, recorded)}."
+    if contradicted and not below:
+        return f"No suspect explains all that was read; {named(first)} comes nearest; {_and_then(reads, recorded)}."
     if below:
         what = (
             f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "

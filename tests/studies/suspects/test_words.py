@@ -75,3 +75,5 @@ def test_a_reading_that_speaks_against_the_first_suspect_is_told() -> None:
     assert against("V2 and R4", rows) == [
         "volts@vb: V2 and R4 would make it -4.346 V, and -5 V was read, 13 standard deviations off"
     ]
+    said = verdict_of(False, 0.0, [group(V2_R4=1.0)], [], recorded=True, contradicted=True)
+    assert said.startswith("No suspect explains all that was read; V2 with R4 comes nearest; no reading")
