@@ -21,7 +21,7 @@ comparison; from memory), and data enter it only by their sums.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -55,11 +55,6 @@ class Sums:
     """Power by which that of the noise may differ from what it is taken for."""
     least: float = 1.0
     """V at the least: what is known of the model's error."""
-
-    def picked(self, columns: Sequence[int]) -> "Sums":
-        """With these columns alone, in this order."""
-        kept = list(columns)
-        return replace(self, gram=self.gram[np.ix_(kept, kept)], score=self.score[kept])
 
     @staticmethod
     def of(jacobian: ArrayLike, residual: ArrayLike, sigma: ArrayLike = 1.0, freedom: float | None = None) -> "Sums":
@@ -107,13 +102,6 @@ class Seen:
     def gain(self, form: "Form", width: float) -> float:
         """Log of the evidence of a hypothesis, with a prior N(0, width^2) for what it has free, over that of health."""
         return float(gains(self.score[None], self.information[None], form, (width,))[0, 0])
-
-    def most(self, form: "Form") -> float:
-        """Log likelihood that it gains over health at its best, however broad it is."""
-        rest = self.score - self.information @ form.offset
-        along, own = form.free.T @ rest, form.free.T @ self.information @ form.free
-        certain = float(self.score @ form.offset - 0.5 * form.offset @ self.information @ form.offset)
-        return certain + 0.5 * float(along @ np.linalg.lstsq(own, along, rcond=None)[0])
 
     def posterior(self, form: "Form", width: float) -> tuple[Array, Array]:
         """Of the coefficients of all columns, the offset's left out: mean [shape=(columns,)] and covariance

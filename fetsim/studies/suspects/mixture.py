@@ -88,9 +88,7 @@ class Weighed:
             found, precision = solved(along, free.T @ information @ free, widths)
             each = follows @ free
             means = means - np.einsum("vkj,wvj->wvk", each, found)
-            variances = variances + np.einsum("vkj,wvjk->wvk", each, np.linalg.solve(precision, np.broadcast_to(
-                np.swapaxes(each, 1, 2), (len(widths), *np.swapaxes(each, 1, 2).shape)
-            )))  # fmt: skip
+            variances = variances + np.einsum("vkj,wvjl,vkl->wvk", each, np.linalg.inv(precision), each)
         return losses(means, variances, sigmas)
 
     @cached_property

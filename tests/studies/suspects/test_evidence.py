@@ -79,24 +79,6 @@ def test_posterior_is_that_of_conjugate_regression() -> None:
         np.testing.assert_allclose(found, covariance, atol=1e-9)
 
 
-def test_the_most_that_a_hypothesis_can_gain_is_that_of_least_squares() -> None:
-    """(a^T C^-1 r)^2 / (2 a^T C^-1 a) for a direction a, C the covariance of tolerances and noise."""
-    jacobian, residual, prior = drawn()
-    look = seen([Sums.of(jacobian, residual)], prior, 1.0, [0.0])
-    inverse = np.linalg.inv(jacobian @ prior @ jacobian.T + np.eye(len(residual)))
-    way = jacobian[:, 2]
-    expected = float((way @ inverse @ residual) ** 2 / (2.0 * way @ inverse @ way))
-    assert look.most(Form.of(5, [2])) == pytest.approx(expected, rel=1e-9)
-    assert look.gain(Form.of(5, [2]), 0.7) < expected
-
-
-def test_columns_that_are_picked_are_those_of_fewer_values() -> None:
-    jacobian, residual, _ = drawn()
-    found, alone = Sums.of(jacobian, residual).picked([3, 0]), Sums.of(jacobian[:, [3, 0]], residual)
-    np.testing.assert_allclose(found.gram, alone.gram)
-    np.testing.assert_allclose(found.score, alone.score)
-
-
 def test_a_fault_that_has_been_simulated_is_subtracted() -> None:
     """One more column, one of it for certain, and a value free beside it."""
     jacobian, residual, prior = drawn()
