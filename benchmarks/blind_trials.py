@@ -75,10 +75,13 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
             yield {**row, "mode": mode, "skipped": "no output"}
             continue
         try:
-            search = begun(bench.drawn(None if mode == "readings" else wet), volts=mode != "capture")
+            drawn = bench.drawn(None if mode == "readings" else wet)
         except InputError as refused:
-            yield {**row, "mode": mode, "skipped": str(refused)}
-            continue
+            if mode == "capture":
+                yield {**row, "mode": mode, "skipped": str(refused)}
+                continue
+            drawn = bench.drawn(None)  # as the refusal says
+        search = begun(drawn, volts=mode != "capture")
         search.run()
         yield {**row, "mode": mode, **diagnosed(bench, search, what, truth, healthy, shown),
                "cpu_s": time.process_time() - at}  # fmt: skip

@@ -55,7 +55,7 @@ def suspects(
         with progress_bar(unit, plays=bool(known.recordings)) as progress:
             found = suspected(
                 known, ask=words(ask, "--ask") or (), faults=faults, trims_set=trims_set, rates=table, quality=quality,
-                workers=workers, progress=progress,
+                workers=workers, progress=progress, notice=progress.say,
             )  # fmt: skip
         text = write_results(write, {"": found}, {}, fill=page_fill(page, found))
     typer.echo(text)

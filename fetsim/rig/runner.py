@@ -15,9 +15,16 @@ Result = TypeVar("Result")
 Progress = Callable[[float], None]
 """Called with the share that is done, 0 to 1."""
 
+Notice = Callable[[str], None]
+"""Called with a few words on what is being done."""
+
 
 def unwatched(share: float) -> None:
     """Progress that nobody looks at."""
+
+
+def unsaid(text: str) -> None:
+    """A notice that nobody reads."""
 
 
 def run_each(

@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -167,19 +168,37 @@ def _drawing(
     return [partial(draw, measured) for draw in (more or {}).values()]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Bar:
+    """Progress as a terminal shows it, where there is one."""
+
+    move: Progress
+    say: Callable[[str], None]
+    """What is being done: beside the bar, or on a line of its own where there is none."""
+
+    def __call__(self, share: float) -> None:
+        self.move(share)
+
+
 @contextmanager
-def progress_bar(unit: Unit, *, plays: bool = True) -> Iterator[Progress]:
+def progress_bar(unit: Unit, *, plays: bool = True) -> Iterator[Bar]:
     """A bar with the percentage and the time left, on a terminal only; tells of a compile that comes first, where the
     unit ``plays``, as one with mains does to find its rest."""
     if (plays or unit.mains) and (told := compile_notice(unit)):
-        print(f"fetsim: {told}", file=sys.stderr, flush=True)
+        _say(told)
     if not sys.stderr.isatty():
-        yield unwatched
+        yield Bar(move=unwatched, say=_say)
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    columns = (BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    columns = (BarColumn(), TaskProgressColumn(), TimeRemainingColumn(), TextColumn("{task.description}"))
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("measure", total=1.0)
-        yield lambda share: bar.update(task, completed=share)
+        task = bar.add_task("", total=1.0)
+        yield Bar(
+            move=lambda share: bar.update(task, completed=share), say=lambda text: bar.update(task, description=text)
+        )
+
+
+def _say(text: str) -> None:
+    print(f"fetsim: {text}", file=sys.stderr, flush=True)

@@ -1,4 +1,5 @@
-"""Picture of suspects: bars of probability and of evidence; what is left of each recording over time and frequency;
+"""Picture of suspects: bars of probability and of how much better than a good unit each explains everything; what is
+left of each recording over time and frequency;
 what the recording and each of the first suspects make of the dry sound, as gain over time and level out by level in;
 and how far each reading is off what each of them foretells."""
 
@@ -17,6 +18,7 @@ from fetsim.report.look.panels import Panel, stacked
 from fetsim.report.look.plots import (
     AMBER,
     BLUE,
+    COLOURS,
     GREY,
     decibel_axis,
     legend_below,
@@ -50,7 +52,8 @@ def panels(found: Suspicion) -> list[Panel]:
     """The bars, what is left of each recording, its curves beside those foretold, and the readings."""
     every = [
         Panel(beside="suspects", height_inch=BAR_INCH * len(_shown(found)) + BARS_INCH,
-              caption="How probable each suspect is, and its evidence over that of a unit with nothing wrong.",
+              caption="How probable each suspect is, and by how many powers of ten it explains everything better than "
+              "a good unit does.",
               draw=partial(_bars, found=found)),
     ]  # fmt: skip
     for number, one in enumerate(found.heard):
@@ -107,11 +110,11 @@ def draw_on(ax: Axes, measured: Mapping[str, Suspicion]) -> None:
 
 
 def _shown(found: Suspicion) -> list[tuple[str, float, float, str]]:
-    """Name, probability, evidence and colour of each bar."""
+    """Name, probability, powers of ten and colour of each bar."""
     every = [("nothing wrong", found.healthy, 0.0, GREY)]
     for number, group in enumerate(found.groups):
-        colour = BLUE if number % 2 == 0 else AMBER
-        every += [(_name(one.name), one.probability, one.log_evidence, colour) for one in group.suspects]
+        colour = COLOURS[number % len(COLOURS)]
+        every += [(_name(one.name), one.probability, one.decades, colour) for one in group.suspects]
     return every[: MOST_BARS + 1]
 
 
@@ -122,17 +125,17 @@ def _name(name: str) -> str:
 
 
 def _bars(place: FigureBase, found: Suspicion) -> None:
-    """Probability and evidence side by side."""
-    probability, evidence = place.subplots(1, 2, sharey=True)
+    """Probability, and how much better than a good unit, side by side."""
+    probability, better = place.subplots(1, 2, sharey=True)
     _probability(probability, found)
     shown = _shown(found)
-    evidence.barh(range(len(shown)), [one[2] for one in shown], color=[one[-1] for one in shown], height=BAR)
-    for row, (_, _, nats, _) in enumerate(shown):
-        _beside_bar(evidence, row, nats, f"{round(nats, 1) + 0.0:+.1f}")
-    evidence.axvline(0.0, color=GREY, linewidth=0.8)
-    evidence.tick_params(labelleft=False)
-    evidence.margins(x=0.15)
-    evidence.set(xlabel="Evidence over nothing wrong (nat)")
+    better.barh(range(len(shown)), [one[2] for one in shown], color=[one[-1] for one in shown], height=BAR)
+    for row, (_, _, decades, _) in enumerate(shown):
+        _beside_bar(better, row, decades, f"{round(decades, 1) + 0.0:+.1f}")
+    better.axvline(0.0, color=GREY, linewidth=0.8)
+    better.tick_params(labelleft=False)
+    better.margins(x=0.15)
+    better.set(xlabel="Better than nothing wrong by (powers of ten)")
 
 
 def _probability(ax: Axes, found: Suspicion) -> None:

@@ -84,26 +84,25 @@ def brought(
         found = in_step(recording.wet, reference=output, rate_hz=recording.rate_hz, near=near)
         if found.likeness[0] > MUCH_LIKE:
             return found
-    tried: list[tuple[InStep, bool]] = []
+    tried: list[InStep] = []
     for reference in [*([] if like is None else [like]), output, recording.dry]:
         try:
-            tried.append((in_step(recording.wet, reference=reference, rate_hz=recording.rate_hz),
-                          reference is recording.dry))  # fmt: skip
+            tried.append(in_step(recording.wet, reference=reference, rate_hz=recording.rate_hz))
         except UnlikeError:
             continue
         except InputError as error:
             told = str(error)
             named = told.startswith(f"{recording.name}: ")
             raise InputError(told if named else f"{recording.name}: {told}") from None
-        if tried[-1][0].likeness[0] > LIKE:
+        if tried[-1].likeness[0] > LIKE:
             break
     if not tried:
         raise InputError(UNLIKE.format(name=recording.name))
-    found, by_dry = max(tried, key=lambda one: one[0].likeness[0])
+    found = max(tried, key=lambda one: one.likeness[0])
     check_covered(recording.name, len(found.reference), len(output), recording.rate_hz)
     first = round(found.start_s * recording.rate_hz)
     model = output[first : first + len(found.reference)]
-    sign = -1 if by_dry and float(found.reference[:, 0] @ model) < 0.0 else 1
+    sign = -1 if float(found.recording[:, 0] @ model) < 0.0 else 1  # a reference may be upside down against the model
     gain = float(found.recording[:, 0] @ model) / float(model @ model)
     return replace(
         found, reference=model[:, None], recording=sign * found.recording, polarity=(sign * found.polarity[0],),

@@ -68,7 +68,7 @@ class Heard:
     first: int
     """Sample of the dry sound that both begin at."""
     gain: float
-    """Of the real recording over ``wet``."""
+    """Of the real recording over ``wet``, negative where that is upside down."""
     floor: QuietFloor
     look: Look
     noise_db: float
@@ -85,12 +85,14 @@ class Heard:
         return len(self.wet) / self.recording.rate_hz
 
     def level(self, difference: Array) -> float:
-        """By which a build that differs so from the unit as drawn [shape=(n,)] must be louder to be the recording."""
+        """By which a build that differs so from the unit as drawn [shape=(n,)] must be louder to be the recording;
+        negative where it must be turned over."""
         if self.recording.gain_sigma_db is not None:
             return 1.0
         played = self.model + difference
         power = float(played @ played)
-        return float(np.clip(self.wet @ played / power, *LEVELS)) if power > 0.0 else 1.0
+        level = float(self.wet @ played) / power if power > 0.0 else 1.0
+        return float(np.copysign(np.clip(abs(level), *LEVELS), level))
 
     def rows_of(self, other: "Heard") -> Array:
         """What another build leaves of the same stretch, as rows of this one: at the level that it has here."""
@@ -131,9 +133,8 @@ def heard(
     else:
         model, wet, first = model[MARGIN:-MARGIN], wet[MARGIN:-MARGIN], first + MARGIN
     level_of = model if like is None else like[first : first + len(wet)]
-    gain = float(wet @ level_of / (level_of @ level_of))
-    known = recording.gain_sigma_db is not None
-    wet, gain = (wet, 1.0) if known else (wet / gain, gain)
+    gain = 1.0 if recording.gain_sigma_db is not None else abs(float(wet @ level_of / (level_of @ level_of)))
+    wet = wet / gain
     level = float(np.std(wet))
     if near is not None and abs(near.step.delay_s - found.delay_s) < SAME_QUIET_S:
         floor = near.floor
@@ -148,10 +149,11 @@ def heard(
     density = smoothed(density, floor.frequency_hz) + _density(level, FINEST_DB, recording.rate_hz)
     look = look_at(
         model, recording.rate_hz, noise_of(density, floor.frequency_hz, len(model), recording.rate_hz),
-        level_known=known,
+        level_known=recording.gain_sigma_db is not None,
     )  # fmt: skip
     return Heard(
-        recording=recording, step=found, wet=wet, model=model, first=first, gain=gain, floor=floor, look=look,
+        recording=recording, step=found, wet=wet, model=model, first=first, gain=found.polarity[0] * gain, floor=floor,
+        look=look,
         noise_db=float(10.0 * np.log10(np.mean(density) * 0.5 * recording.rate_hz / level**2)),
     )  # fmt: skip
 

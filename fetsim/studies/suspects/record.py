@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from fetsim.engine.assembly import Array
 from fetsim.measurements.results.result import Result
 
@@ -28,6 +30,11 @@ class Suspect:
     """95 of 100 such intervals hold the true one, as long as the suspect is the right one."""
     present: float | None = None
     """Value as drawn, SI units."""
+
+    @property
+    def decades(self) -> float:
+        """Power of ten by which it explains everything better than a good unit does."""
+        return self.log_evidence / float(np.log(10.0))
 
 
 @dataclass(frozen=True, kw_only=True)

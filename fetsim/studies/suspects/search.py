@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fetsim.rig.runner import Progress, unwatched
+from fetsim.rig.runner import Notice, Progress, unsaid, unwatched
 from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
 from fetsim.studies.suspects.weighing import Weighing
 
@@ -27,8 +27,12 @@ LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
+MOST_RIVALS = 5
+"""Of the first, those that could have led as well when one of them was given slopes of its own are played too."""
 OTHER_FAULTS = 4
-"""Faults as drawn that are played at least once where one of them leads, or nothing explains all."""
+"""Faults as drawn that are played at least once where one of them leads, or nothing explains all;"""
+ALIKE_SHARE, MOST_ALIKE = 0.01, 16
+"""and those that do what the leading one does, but for such a share of its power, as many at the most."""
 WIDER = 8
 """As long as the best does not explain all, so many are tried."""
 FOLLOWED = 0.5
@@ -46,6 +50,31 @@ MOST_PAIRS = 12
 class Search(Weighing):
     """One search."""
 
+    notice: Notice = unsaid
+    """Told which hypothesis is played."""
+
+    def play(self, k: int) -> bool:
+        one = self.hypotheses[k]
+        self.notice(f"whether {one.name} explains it" if k else "how far tolerances alone explain it")
+        chance = self.probability
+        first = int(np.argmax(chance))
+        beside = one.fault is not None and self.hypotheses[first].fault is not None and self.is_played(first)
+        if beside and not self.is_played(k) and self.stand_there(k, first):
+            return True
+        rivals = self._rivals(k) if k == first else {}
+        before = self.own
+        found = super().play(k)
+        if self.own > before:
+            self.rivals |= rivals
+        return found
+
+    def _rivals(self, k: int) -> dict[str, int]:
+        """Those that could lead as well as this one, and where they are seen from; none where it is health."""
+        chance = self.probability
+        near = [n for n in self._order[:MOST_RIVALS] if n != k and chance[n] > LEADS * chance[k] and k]
+        each = [self.hypotheses[n] for n in near if self.hypotheses[n].single and not self.is_played(n)]
+        return {one.name: self.origins.index(self.origin_of(one)) for one in each}
+
     def run(self, progress: Progress = unwatched) -> None:
         """All of it."""
         self._leave_hopeless()
@@ -60,6 +89,9 @@ class Search(Weighing):
         self._follow(most, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
         self.add_pairs()
         self._follow(most + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
+        leader = int(np.argmax(self.probability))
+        if leader and self.stand_there(0, leader):
+            self.weigh()
         self._leave_unplayed()
         self.in_doubt = True
         self.weigh()
@@ -78,7 +110,10 @@ class Search(Weighing):
         """The best one that has not settled, of those that may lead."""
         chance = self.probability
         order = np.argsort(-chance, kind="stable").tolist()
-        likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))]
+        missed = {k: self.missed[one.name] for k, one in enumerate(self.hypotheses) if one.name in self.missed}
+        begun = [k for k in order if k in missed and missed[k] > self.behind(k)]
+        rivals = [k for k in order if self.hypotheses[k].name in self.rivals and not self._is_known(k)]
+        likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))] + begun + rivals
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
@@ -86,14 +121,28 @@ class Search(Weighing):
         return self._other_fault() if found is None else found
 
     def _other_fault(self) -> int | None:
-        """Where a fault as drawn leads, or nothing explains all, the next one of the best of those that nobody has
-        played: none of them is seen from where it stands."""
+        """Where a fault as drawn leads, or nothing explains all, the next one that nobody has played of those that are
+        best, or that do nearly what the leading one does: none of them is seen from where that stands."""
         best = self.hypotheses[int(np.argmax(self.probability))]
-        order = np.argsort(-self.log_evidence, kind="stable").tolist()
-        faults = [k for k in order if self.hypotheses[k].fault is not None][:OTHER_FAULTS]
         if best.fault is None and self.is_explained():
             return None
-        return next((k for k in faults if not self._is_known(k)), None)
+        order = np.argsort(-self.log_evidence, kind="stable").tolist()
+        faults = [k for k in order if self.hypotheses[k].fault is not None]
+        alike = self._alike(best, faults) if best.fault is not None else []
+        return next((k for k in [*faults[:OTHER_FAULTS], *alike] if not self._is_known(k)), None)
+
+    def _alike(self, one: Hypothesis, faults: Sequence[int]) -> list[int]:
+        """A fault, and those of others that do nearly what it does, the nearest first."""
+        effect = self._between(one, 0)
+        apart = {k: self._between(one, k) for k in faults}
+        alike = sorted((k for k in faults if apart[k] < ALIKE_SHARE * effect), key=lambda k: apart[k])
+        return alike[: 1 + MOST_ALIKE]
+
+    def _between(self, one: Hypothesis, other: int) -> float:
+        """How far two faults lie apart in what they do to the unit as drawn (sum of squares over the noise)."""
+        drawn, zero = self.origins[0], np.zeros(len(self.values))
+        way = drawn.away(one, zero) - drawn.away(self.hypotheses[other], zero)
+        return self._weight([float(way @ sums.gram @ way) for sums in drawn.sums])
 
     def _is_known(self, k: int) -> bool:
         return self.is_played(k) or self.is_settled(k)
@@ -115,13 +164,15 @@ class Search(Weighing):
         return [int(k) for k in np.argsort(-self.probability, kind="stable") if k != 0]
 
     def _leave_hopeless(self) -> None:
-        """Of faults as drawn those stay that are most probable by what they do to the unit as drawn."""
-        of_faults = [one for one in self.hypotheses if one.fault is not None]
-        best = [self.hypotheses[k] for k in self._order if self.hypotheses[k].fault is not None][:MOST_FAULTS]
-        if len(best) == len(of_faults):
+        """Of faults as drawn those stay that are most probable by what they do to the unit as drawn, and those that do
+        nearly what the best of them does."""
+        faults = [k for k in self._order if self.hypotheses[k].fault is not None]
+        if len(faults) <= MOST_FAULTS:
             return
         first = len(self.values)
-        kept = sorted(one.certain - first for one in best if one.certain is not None)
+        chosen = {*faults[:MOST_FAULTS], *self._alike(self.hypotheses[faults[0]], faults)}
+        columns = [self.hypotheses[k].certain for k in chosen]
+        kept = sorted(one - first for one in columns if one is not None)
         at = {first + k: first + place for place, k in enumerate(kept)}
         self.hypotheses = [
             one if one.certain is None else one.moved(at[one.certain])

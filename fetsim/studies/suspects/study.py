@@ -9,7 +9,7 @@ from fetsim.errors import InputError
 from fetsim.rig.processes import processes_of
 from fetsim.rig.provenance import provenance
 from fetsim.rig.rig import Rig
-from fetsim.rig.runner import Progress, unwatched
+from fetsim.rig.runner import Notice, Progress, unsaid, unwatched
 from fetsim.schematic.fault_rates import Rates
 from fetsim.schematic.faults import faults_of
 from fetsim.schematic.unit import Unit
@@ -60,6 +60,7 @@ def suspects(
     quality: str = "standard",
     workers: int | None = None,
     progress: Progress = unwatched,
+    notice: Notice = unsaid,
 ) -> Suspicion:
     """Rank what may be wrong with the real unit that was read and recorded; that of the observations is what it
     should be.
@@ -67,6 +68,7 @@ def suspects(
     ``ask``: figures that could be read next, besides volts at rest, by name (``threshold``, ``attack``). ``faults``:
     whether faults as drawn (open, shorted, leaky ...) are played as well as values that are off. ``trims_set``: whether
     the unit's trims were set by its alignment before it went wrong. ``rates``: how often parts fail (``read_rates``).
+    ``notice`` is called with what is being done.
 
     Raises InputError where there is nothing to go by, or what there is cannot be this unit's.
 
@@ -91,12 +93,15 @@ def suspects(
     drawn = [one for one in every if one.kind not in AS_VALUES and one.rate > 0.0] if faults else []
     columns = columns.in_step_with([one.changes for one in drawn])
     setting = (set_up if trims_set else as_drawn)(unit, *values_of(unit))
+    notice(f"what each of {len(setting.values)} values and {len(drawn)} faults does to the unit as drawn")
     plays = columns.predicted(setting.moved(), lambda share: progress(0.2 * share))
     plays += columns.predicted([one.changes for one in drawn], lambda share: progress(0.2 + 0.3 * share))
     why = ["; ".join(one.reasons) for one in plays[len(setting.values) :]]
     singles = [*single_values(setting.values, every), *single_faults(drawn, why, len(setting.values))]
-    search = Search(drawn=Drawn(columns=columns, set_up=setting, plays=plays), hypotheses=with_chances(singles))
+    moved = Drawn(columns=columns, set_up=setting, plays=plays)
+    search = Search(drawn=moved, hypotheses=with_chances(singles), notice=notice)
     search.run(progress=lambda share: progress(0.5 + 0.5 * share))
+    notice("which reading would tell the first suspects apart")
     return told(search)
 
 

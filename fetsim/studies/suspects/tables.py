@@ -55,15 +55,16 @@ def _suspects(found: Suspicion) -> Table:
             Column(key="off", heading="off by", show=_signed),
             Column(key="off_low", heading="from", show=_signed),
             Column(key="off_high", heading="to", show=_signed),
-            Column(key="log_evidence", heading="evidence", unit="nat", show=fixed(1, sign=True),
-                   meaning="logarithm of how much better it explains everything than a healthy unit does"),
+            Column(key="better_decades", heading="better by", unit="decades", show=fixed(1, sign=True),
+                   meaning="powers of ten by which it explains everything better than a good unit does: 2 is a hundred "
+                           "times as well"),
         ),
     )  # fmt: skip
 
 
 def _row(one: Suspect) -> tuple[Cell, ...]:
-    return (one.name, 100.0 * one.probability, one.words if one.played else f"{one.words} (by its slope)", one.off,
-            one.off_low, one.off_high, one.log_evidence)  # fmt: skip
+    words = one.words if one.played else f"{one.words} (estimated, not played)"
+    return one.name, 100.0 * one.probability, words, one.off, one.off_low, one.off_high, one.decades
 
 
 def _signed(share: float) -> str:

@@ -28,9 +28,10 @@ from fetsim.studies.suspects.set_up import Build
 from fetsim.studies.suspects.values import Value
 
 PROVED_NATS = 2.0
-"""By which a play may leave more or less than slopes foretold, and how far a step may move: no more is looked into."""
-EXPLAINED = 6.0
-"""Times the V that is known of, up to which all is explained."""
+"""By which a play may leave more or less than slopes foretold, and how far a step may move: no more is looked into;
+by the same slopes from the third step on as much more each time, as plays are not exact to a nat."""
+EXPLAINED, WITHIN_NOISE = 6.0, 0.03
+"""Times the V that is known of, up to which all is explained; or that much of the power of the noise."""
 LESS = 0.5
 """A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
 the model makes all that had settled uncertain again."""
@@ -75,7 +76,12 @@ class Weighing:
     renewed: Counter[str] = field(default_factory=Counter, init=False)
     """Places at which one has got slopes of its own,"""
     steps: Counter[tuple[str, Slopes]] = field(default_factory=Counter, init=False)
-    """and steps that were made with slopes of elsewhere."""
+    """and steps that were made with slopes of elsewhere;"""
+    missed: dict[str, float] = field(default_factory=dict, init=False)
+    """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
+    rivals: dict[str, int] = field(default_factory=dict, init=False)
+    """Of those that nobody has played, but that could have led as well when another one was given slopes of its own:
+    the origin that they were seen from then."""
     _best_from: dict[str, int] = field(default_factory=dict, init=False)
     _metrics: dict[Slopes, tuple[Metric, ...]] = field(default_factory=dict, init=False)
 
@@ -170,8 +176,11 @@ class Weighing:
         return self.ground if back else own
 
     def _afar(self, one: Hypothesis) -> int:
-        """Of one that has no origin: the ground. Readings alone are soon played, so there it is as good as it looks
-        from the ground or from the unit as drawn: what leads may have a value far off, and the way back bends."""
+        """Of one that has no origin: the ground, or for a rival where it was seen from: what leads may have a value far
+        off, and the way back bends. Readings alone are soon played, so there it is as good as it looks from the ground
+        or from the unit as drawn."""
+        if one.name in self.rivals:
+            return self.rivals[one.name]
         if self.columns.heard or not self.ground:
             return self.ground
         if one.name not in self._best_from:
@@ -232,8 +241,9 @@ class Weighing:
     def is_explained(self) -> bool:
         """Whether the best needs hardly more error of the model than is known of: the right one is among those
         played."""
-        known = [sums.least for sums in self.origins[0].sums if sums.freedom is not None]
-        return not known or self.variance < EXPLAINED * max(known)
+        heard = [(sums, sums.freedom) for sums in self.origins[0].sums if sums.freedom is not None]
+        enough = [max(EXPLAINED * one.least, WITHIN_NOISE * one.count / freedom) for one, freedom in heard]
+        return not enough or self.variance < max(enough)
 
     def play(self, k: int) -> bool:
         """Play one where it stands, and look from there if that was not foretold, or is much nearer to the data than
@@ -245,14 +255,17 @@ class Weighing:
         if tried:
             left, away = self._weight(tried[0].left), origin.away(one, goal)
             missed = left - self._weight(origin.foretold(away))
+            self.missed[one.name] = 0.5 * abs(missed)
             known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
             moved = self._weight(origin.moved(away))
-            if known and min(abs(missed), moved) < 2.0 * PROVED_NATS and left > LESS * before:
-                if origin.slopes.stands is not one and self._leads(k) and self.is_explained():
+            steps = self.steps[one.name, origin.slopes]
+            proved = 2.0 * PROVED_NATS * max(1, steps)
+            hopeless = self.behind(k) > self.missed[one.name]
+            if known and (min(abs(missed), moved) < proved or hopeless) and left > LESS * before:
+                if origin.slopes.stands is not one and self._leads(k):
                     return self._look_from(one, tried[0], own=True)
                 self.foretold[one.name] = origin.slopes, self.variance
                 return False
-            steps = self.steps[one.name, origin.slopes]
             if tried[0].borrowed and missed < SERVES * moved + SERVES_NEAR and steps < MOST_STEPS:
                 self.steps[one.name, origin.slopes] += 1
                 return self._look_from(one, tried[0])
@@ -263,8 +276,29 @@ class Weighing:
         if not tried:
             self.unplayable.add(one.name)
             return False
-        best = min(tried, key=lambda each: self._weight(each.left) + self._unlikely(one, each.place))
+        best = min(tried, key=lambda each: self._misfit(one, each))
         return self._look_from(one, best, own=True)
+
+    def stand_there(self, k: int, other: int) -> bool:
+        """Let one stand where all values are under another one, which has gone farther, if that is better; whether it
+        is. It borrows the slopes there, but none of a fault for what has none."""
+        one, best = self.hypotheses[k], self.hypotheses[other]
+        here, there = self.origin_of(one), self.origin_of(best)
+        place = there.place.copy()
+        place[list(best.free)] = 0.0
+        lenders = [here if there.is_faulty and one.fault is None else there, self.origins[self.ground]]
+        (columns,) = self.drawn.played([(one, place)])
+        if columns is None:
+            return False
+        each = [self._standing(one, place, columns, lender) for lender in lenders]
+        found = next((origin for origin in each if origin.borrowed), None)
+        if found is None or self._misfit(one, found) >= self._misfit(one, here):
+            return False
+        return self._look_from(one, found)
+
+    def _misfit(self, one: Hypothesis, origin: Origin) -> float:
+        """Chi squared of a place and of what it leaves of the data."""
+        return self._weight(origin.left) + self._unlikely(one, origin.place)
 
     def _look_from(self, one: Hypothesis, origin: Origin, *, own: bool = False) -> bool:
         """Look from there too, with slopes of its ``own``; whether that can be."""
@@ -294,6 +328,11 @@ class Weighing:
     def own(self) -> int:
         """Places at which slopes have been taken."""
         return sum(not one.borrowed for one in self.origins)
+
+    def behind(self, k: int) -> float:
+        """By how much the best one is more probable (nats)."""
+        chance = self.log_evidence + np.array([one.log_prior for one in self.hypotheses])
+        return float(np.max(chance) - chance[k])
 
     def _leads(self, k: int) -> bool:
         return k == int(np.argmax(self.probability))
