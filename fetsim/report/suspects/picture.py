@@ -53,7 +53,7 @@ def panels(found: Suspicion) -> list[Panel]:
     every = [
         Panel(beside="suspects", height_inch=BAR_INCH * len(_shown(found)) + BARS_INCH,
               caption="How probable each suspect is, and by how many powers of ten it explains everything better than "
-              "a good unit does.",
+              "a good unit does; colours change from group to group.",
               draw=partial(_bars, found=found)),
     ]  # fmt: skip
     for number, one in enumerate(found.heard):
@@ -135,7 +135,7 @@ def _bars(place: FigureBase, found: Suspicion) -> None:
     better.axvline(0.0, color=GREY, linewidth=0.8)
     better.tick_params(labelleft=False)
     better.margins(x=0.15)
-    better.set(xlabel="Better than nothing wrong by (powers of ten)")
+    better.set(xlabel="Better than a good unit (powers of ten)")
 
 
 def _probability(ax: Axes, found: Suspicion) -> None:
@@ -148,7 +148,7 @@ def _probability(ax: Axes, found: Suspicion) -> None:
     ax.invert_yaxis()
     most = 100.0 * max(LEAST_SPAN, *(chance for _, chance, *_ in shown))
     ax.set_xlim(0.0, 1.15 * most)
-    ax.set(xlabel="Probability (%); colours change from group to group")
+    ax.set(xlabel="Probability (%)")
 
 
 def _beside_bar(ax: Axes, row: int, value: float, text: str) -> None:
@@ -162,7 +162,7 @@ def _time(ax: Axes, one: HeardBefore) -> None:
     ax.plot(one.time_s, one.after_time_db, color=BLUE, label="with the first suspect")
     ax.axhline(one.noise_db, color=GREY, linewidth=0.8, linestyle=(0, (1.5, 1)), label="noise of the recording")
     decibel_axis(ax)
-    ax.set(xlabel="Time (s)", ylabel="Left over (dB re its level)", title=_name(one.name))
+    ax.set(xlabel="Time (s)", ylabel="Left over (dB re\nits level)", title=_name(one.name))
 
 
 def _frequency(ax: Axes, one: HeardBefore) -> None:
@@ -171,7 +171,7 @@ def _frequency(ax: Axes, one: HeardBefore) -> None:
     ax.plot(one.band_hz, one.noise_band_db, color=GREY, linewidth=0.8, linestyle=(0, (1.5, 1)))
     plain_log_axis(ax, "x", TICKS)
     decibel_axis(ax)
-    ax.set(xlabel="Frequency (Hz)", ylabel="Left over (dB re loudest band)")
+    ax.set(xlabel="Frequency (Hz)", ylabel="Left over (dB re\nloudest band)")
 
 
 def _styles(told: Sequence[Foretold]) -> Iterator[dict[str, Any]]:
@@ -211,6 +211,10 @@ def _readings(ax: Axes, found: Suspicion) -> None:
     ax.axhspan(-2.0, 2.0, color="0.93")
     if farthest > FAR:
         ax.set_yscale("symlog", linthresh=FAR)
+        decades = 10.0 ** np.arange(int(np.log10(farthest / FAR)) + 1)
+        steps = (FAR * np.outer(decades, (1.0, 2.0))).ravel().tolist()
+        ax.set_yticks([*(-one for one in reversed(steps)), 0.0, *steps])
+        ax.minorticks_off()
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     ax.margins(y=0.1)
     ax.set_xticks(places, [_name(name) for name in names], rotation=45, ha="right")
