@@ -7,7 +7,7 @@ what it gives. The numbers here and in ``weighing`` are choices, made on a handf
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -51,17 +51,20 @@ class Search(Weighing):
     """One search."""
 
     notice: Notice = unsaid
-    """Told which hypothesis is played."""
+    """Told which hypothesis is played, once in a row."""
+    _noticed: str = field(default="", init=False)
 
     def play(self, k: int) -> bool:
         one = self.hypotheses[k]
-        self.notice(f"whether {one.name} explains it" if k else "how far tolerances alone explain it")
-        chance = self.probability
-        first = int(np.argmax(chance))
+        what = f"whether {one.name} explains it" if k else "how far tolerances alone explain it"
+        if what != self._noticed:
+            self.notice(what)
+        self._noticed = what
+        first = int(np.argmax(self.probability))
         beside = one.fault is not None and self.hypotheses[first].fault is not None and self.is_played(first)
         if beside and not self.is_played(k) and self.stand_there(k, first):
             return True
-        rivals = self._rivals(k) if k == first else {}
+        rivals = self._rivals(k) if k == first != 0 else {}
         before = self.own
         found = super().play(k)
         if self.own > before:
@@ -69,9 +72,9 @@ class Search(Weighing):
         return found
 
     def _rivals(self, k: int) -> dict[str, int]:
-        """Those that could lead as well as this one, and where they are seen from; none where it is health."""
+        """Those that could lead as well as this one, and where they are seen from."""
         chance = self.probability
-        near = [n for n in self._order[:MOST_RIVALS] if n != k and chance[n] > LEADS * chance[k] and k]
+        near = [n for n in self._order[:MOST_RIVALS] if n != k and chance[n] > LEADS * chance[k]]
         each = [self.hypotheses[n] for n in near if self.hypotheses[n].single and not self.is_played(n)]
         return {one.name: self.origins.index(self.origin_of(one)) for one in each}
 

@@ -1,5 +1,6 @@
 """Suspects of the teaching loop, whose volts at rest can be told by Ohm's law, and the values of a unit."""
 
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -65,8 +66,11 @@ def test_a_trim_is_set_again_for_tolerances_and_stays_where_it_was_for_what_is_w
 
 def test_a_supply_that_is_off_is_found_by_volts_and_its_interval_holds_it() -> None:
     """V1 at -6 V instead of -7 V: the node behind it follows, and nothing else moves that one so."""
-    unit = fetsim.load_unit("teaching")
-    found = fetsim.suspects(observed(unit, unit.changed(V1="-6V")), faults=False, workers=1)
+    unit, said = fetsim.load_unit("teaching"), []
+    read = observed(unit, unit.changed(V1="-6V"))
+    found = fetsim.suspects(read, faults=False, workers=1, notice=said.append)
+    assert said[0].startswith("what each of") and "whether V1 explains it" in said
+    assert said[-1].startswith("which reading") and all(one != then for one, then in pairwise(said))
     first = found.groups[0].suspects[0]
     assert first.name == "V1" and not found.below and "V1" in found.verdict
     assert first.played and all(one.played for group in found.groups for one in group.suspects if len(one.parts) > 1)
