@@ -1,7 +1,6 @@
 """Picture of suspects: bars of probability and of how much better than a good unit each explains everything; what is
-left of each recording over time and frequency;
-what the recording and each of the first suspects make of the dry sound, as gain over time and level out by level in;
-and how far each reading is off what each of them foretells."""
+left of each recording over time and frequency; what the recording and each of the first suspects make of the dry sound,
+as gain over time and level out by level in; and how far each reading is off what each of them foretells."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
