@@ -18,7 +18,7 @@ from fetsim.schematic.movable import movable
 from fetsim.schematic.spreads import spreads_of
 from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.predict import Predicted, predict
-from fetsim.studies.suspects.columns import Columns, columns_of
+from fetsim.studies.suspects.columns import Columns, columns_of, drawn_of
 from fetsim.studies.suspects.hypotheses import single_faults, single_values
 from fetsim.studies.suspects.origins import Drawn, Slopes
 from fetsim.studies.suspects.search import Search
@@ -65,13 +65,11 @@ class Bench:
         self.faults = [one for one in drawn if one.kind not in AS_VALUES and one.rate > 0.0]
         self.recordings = (Recording(dry=self.dry, wet=self.dry, rate_hz=RATE_HZ),) if played else ()
         self.every = Observations(unit=self.unit, readings=self.nodes, recordings=self.recordings)
-        (self.base,) = predict(self.every, [{}], quality=quality, workers=1)
-        (self.draft,) = predict(self.every, [{}], quality="draft", workers=1)
+        self.base, self.draft = drawn_of(self.every, quality, 1)
         columns = self._bare(self.every)
-        builds = self.set_up.moved()
-        self.builds = columns.predicted([*builds, *(one.changes for one in self.faults)])
+        self.builds = [*columns.moved(self.set_up), *columns.predicted([one.changes for one in self.faults])]
         self.places = columns.places
-        self.why = ["; ".join(one.reasons) for one in self.builds[len(builds) :]]
+        self.why = ["; ".join(one.reasons) for one in self.builds[len(self.values) :]]
         singles = single_values(self.values, faults_of(self.unit))
         self.hypotheses = with_chances([*singles, *single_faults(self.faults, self.why, len(self.values))])
 

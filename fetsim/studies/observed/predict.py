@@ -2,8 +2,8 @@
 
 Readings come from the figures of builds (``studies/spread/evaluate``), volts from the state at rest with the meter at
 its node; recordings by playing their dry sound. Four builds are played side by side in the lanes of each core. Plays
-are kept in the user's cache, in single precision (24 bits of each sample), under the circuit, the dry sound and the
-quality.
+are kept in the user's cache, in single precision (24 bits of each sample) unless ``fine``, under the circuit, the dry
+sound and the quality.
 """
 
 from collections.abc import Mapping, Sequence
@@ -37,7 +37,7 @@ SAMPLES = "output.npy"
 MOST_TOGETHER = 3 * WIDTH
 """Builds that one job plays: few, so that what was done before an interruption is kept."""
 
-Samples = NDArray[np.float32]
+Samples = NDArray[np.float32] | NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,9 +62,13 @@ def predict(
     cache: UserCache | None = None,
     tolerance_v: float | None = None,
     keep: bool = True,
+    fine: bool = False,
+    read: Sequence[Changes] | None = None,
 ) -> list[Predicted]:
     """For each build, as changes of the observed unit. Settings of a reading or recording go on top of the changes.
     ``tolerance_v``: of sound, as a ``Rig`` has it. ``keep``: in the cache; places that nobody comes to again are not.
+    ``fine``: sound in double precision, as a difference of builds that hardly differ takes it. ``read``: builds that
+    readings are taken of instead of these.
 
     Raises InputError where the observations cannot be had of the unit at all.
     """
@@ -78,13 +82,13 @@ def predict(
     readings = np.full((len(builds), len(observations.readings)), np.nan)
     reasons: list[dict[str, None]] = [{} for _ in builds]
     for number, (settings, places) in enumerate(observations.at_settings.items()):
-        merged: list[Changes] = [{**build, **dict(settings)} for build in builds]
+        merged: list[Changes] = [{**build, **dict(settings)} for build in read or builds]
         _read(observations, merged, made, places, readings, reasons, quality, workers, part(number))
     outputs: list[list[Samples | None]] = [[] for _ in builds]
     for number, recording in enumerate(observations.recordings, start=len(observations.at_settings)):
         merged = [{**build, **recording.settings} for build in builds]
         played = play(observations.unit, merged, recording, quality=quality, workers=workers, cache=kept,
-                      progress=part(number), tolerance_v=tolerance_v, keep=keep, made=made)  # fmt: skip
+                      progress=part(number), tolerance_v=tolerance_v, keep=keep, fine=fine, made=made)  # fmt: skip
         for row, output in enumerate(played):
             outputs[row].append(None if isinstance(output, str) else output)
             reasons[row] |= {output: None} if isinstance(output, str) else {}
@@ -146,6 +150,7 @@ def play(
     progress: Progress = unwatched,
     tolerance_v: float | None = None,
     keep: bool = True,
+    fine: bool = False,
     made: "_Made | None" = None,
 ) -> list[Samples | str]:
     """The dry sound of a recording through each build [shape=(n,)], or why it could not be played."""
@@ -153,9 +158,11 @@ def play(
     made = made or _Made(unit)
     units = [made.of(build) for build in builds]
     keys = [
-        None if isinstance(one, str) else _key(one, recording, quality, tolerance_v) if keep else f"build {number}"
+        None if isinstance(one, str)
+        else _key(one, recording, quality, tolerance_v, fine) if keep
+        else f"build {number}"
         for number, one in enumerate(units)
-    ]
+    ]  # fmt: skip
     left = {key: one for key, one in zip(keys, units, strict=True) if key and not isinstance(one, str)}
     left = {key: one for key, one in left.items() if not keep or kept.find(key) is None}
     told: dict[str, Samples | str] = {}
@@ -174,7 +181,7 @@ def play(
 
         jobs = [[left[key] for key in batch] for batch in batches]
         near = Rig(unit, quality, recording.rate_hz, tolerance_v=tolerance_v)
-        work = partial(_played, near, recording.dry)
+        work = partial(_played, near, recording.dry, fine)
         run_apart(jobs, work, progress, workers=workers, arrived=arrived)
         if keep:
             kept.trim()
@@ -208,8 +215,9 @@ class _Made:
         return self._found[key]
 
 
-def _key(unit: Unit, recording: Recording, quality: str, tolerance_v: float | None) -> str:
-    return key_of("played", circuit_key(unit), recording.dry, recording.rate_hz, quality, tolerance_v, source=PLAYS)
+def _key(unit: Unit, recording: Recording, quality: str, tolerance_v: float | None, fine: bool) -> str:
+    what = circuit_key(unit), recording.dry, recording.rate_hz, quality, tolerance_v, fine
+    return key_of("played", *what, source=PLAYS)
 
 
 def _fetched(cache: UserCache, key: str | None, told: Mapping[str, Samples | str]) -> Samples | str:
@@ -221,13 +229,13 @@ def _fetched(cache: UserCache, key: str | None, told: Mapping[str, Samples | str
     return samples
 
 
-def _played(near: Rig, dry: Array, units: Sequence[Unit]) -> list[Samples | str]:
+def _played(near: Rig, dry: Array, fine: bool, units: Sequence[Unit]) -> list[Samples | str]:
     """Side by side in the lanes of this process."""
-    found = side_by_side({k: partial(_one, one, near, dry) for k, one in enumerate(units)}, cores=1)
+    found = side_by_side({k: partial(_one, one, near, dry, fine) for k, one in enumerate(units)}, cores=1)
     return [found[k] for k in range(len(units))]
 
 
-def _one(unit: Unit, near: Rig, dry: Array) -> Samples | str:
+def _one(unit: Unit, near: Rig, dry: Array, fine: bool) -> Samples | str:
     try:
         channel = Channel(replace(near, unit=unit, near=near))
         blocks = range(0, len(dry), BLOCK_FRAMES)
@@ -237,4 +245,5 @@ def _one(unit: Unit, near: Rig, dry: Array) -> Samples | str:
         ]
     except FetsimError as error:
         return str(error)
-    return np.concatenate(pieces).astype(np.float32)
+    whole = np.concatenate(pieces)
+    return whole.astype(np.float64) if fine else whole.astype(np.float32)

@@ -13,154 +13,30 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
-from fetsim.measurements.traces.in_step import InStep
-from fetsim.measurements.traces.quiet import QuietFloor, quiet_floor
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.fault_words import is_fault
 from fetsim.schematic.faults import faults_of
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
-from fetsim.studies.observed.heard import brought
-from fetsim.studies.observed.observations import Observations, Recording
+from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.order import FAR_DB, check_order, left_db
 from fetsim.studies.observed.plausible import check_volts
-from fetsim.studies.observed.predict import Predicted, Samples, predict
+from fetsim.studies.observed.predict import Predicted, predict
 from fetsim.studies.observed.readings import Reading
 from fetsim.studies.spread.evaluate import Changes
 from fetsim.studies.suspects.evidence import Sums
-from fetsim.studies.suspects.gains import levels_db, window_of
-from fetsim.studies.suspects.spectra import Look, Table, look_at, noise_of, smoothed
+from fetsim.studies.suspects.recorded import Heard, heard
+from fetsim.studies.suspects.set_up import SetUp
+from fetsim.studies.suspects.spectra import Table, modes_of
+from fetsim.studies.suspects.values import Value
 
 DIFFERENCES = "draft"
+TOLERANCE_V = 1e-4
+"""To which steps of sound are solved: builds that hardly differ are told apart."""
 STEPS_DB: Mapping[str, float] = {"draft": -69.0, "standard": -91.0}
 """What the steps of time leave, re the output, of treble-rich strikes (README), by the quality of what differences are
 taken from; that of the differences themselves is gone with these, as suspects are looked at from where they stand."""
 FINER_DB = -100.0
-SETTLES_S = 2.0
-"""After the last sound, until a recording holds nothing but noise: releases are long."""
-ASSUMED_DB = -50.0
-"""Noise of a recording that has no quiet piece, re its own level, at the most (estimate): what its quietest piece has,
-sound and all, is no less. Too much noise makes intervals wide, too little names wrong parts."""
-NO_QUIET = (
-    "{name}: has no quiet piece, so its noise is not known but taken for what its quietest one has, or 50 dB down; "
-    "leave two seconds of silence before the music"
-)
-LEVELS = (0.01, 100.0)
-"""Ends of the level that a recording may have against a build, re that against the unit as drawn."""
-FINEST_DB = -80.0
-"""No noise counts as less, re the recording's own level: what the solver leaves."""
-MARGIN = 64
-"""Samples that are cut at both ends of what a recording covers: another build may lie some beside."""
-SAME_QUIET_S = 1e-3
-"""Recordings that lie so near each other have the same quiet piece."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Heard:
-    """One recording in step with what the unit as drawn plays."""
-
-    recording: Recording
-    step: InStep
-    wet: Array
-    """[shape=(n,)], its level that of the model where the real one is unknown"""
-    model: Array
-    """What the unit as drawn gives [shape=(n,)]."""
-    first: int
-    """Sample of the dry sound that both begin at."""
-    gain: float
-    """Of the real recording over ``wet``, negative where that is upside down."""
-    floor: QuietFloor
-    look: Look
-    noise_db: float
-    """Re the recording."""
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What to think of before it is believed."""
-        quiet = () if self.floor.read_from == "quiet" else (NO_QUIET.format(name=self.recording.name),)
-        return (*self.step.warnings, *quiet)
-
-    @property
-    def seconds(self) -> float:
-        return len(self.wet) / self.recording.rate_hz
-
-    def level(self, difference: Array) -> float:
-        """By which a build that differs so from the unit as drawn [shape=(n,)] must be louder to be the recording;
-        negative where it must be turned over."""
-        if self.recording.gain_sigma_db is not None:
-            return 1.0
-        played = self.model + difference
-        power = float(played @ played)
-        level = float(self.wet @ played) / power if power > 0.0 else 1.0
-        return float(np.copysign(np.clip(abs(level), *LEVELS), level))
-
-    def rows_of(self, other: "Heard") -> Array:
-        """What another build leaves of the same stretch, as rows of this one: at the level that it has here."""
-        return self.look.rows((other.wet - other.model) * other.gain / self.gain)
-
-    @property
-    def window(self) -> int:
-        """Samples over which levels are taken."""
-        return window_of(len(self.wet), self.recording.rate_hz)
-
-    @cached_property
-    def dry_db(self) -> Array:
-        """Levels of the dry sound in such windows."""
-        return levels_db(self.recording.dry[self.first : self.first + len(self.wet)], self.window)
-
-    def fits(self, other: "Heard") -> bool:
-        """Whether the other one is of the same stretch."""
-        return (self.first, len(self.wet)) == (other.first, len(other.wet))
-
-    def cut(self, output: Samples | Array) -> Array:
-        """The part of a play that counts."""
-        return np.asarray(output[self.first : self.first + len(self.wet)], dtype=np.float64)
-
-
-def heard(
-    recording: Recording, output: Array, like: Array | None = None, near: Heard | None = None
-) -> Heard:
-    """``output`` [shape=(n,)]: what the unit as drawn makes of its dry sound. ``like``: what a
-    build makes of it that is more like the recording, which then has the place and the level of that one. ``near``:
-    the same recording to another build, which saves looking for what does not depend on it. Raises InputError."""
-    found = brought(recording, output, like, None if near is None else near.step)
-    first = round(found.start_s * recording.rate_hz)
-    model, wet = found.reference[:, 0], found.recording[:, 0]
-    begins = 0 if near is None else near.first - first
-    if near is not None and 0 <= begins <= len(wet) - len(near.wet):  # the same stretch
-        cut = slice(begins, begins + len(near.wet))
-        model, wet, first = model[cut], wet[cut], near.first
-    else:
-        model, wet, first = model[MARGIN:-MARGIN], wet[MARGIN:-MARGIN], first + MARGIN
-    level_of = model if like is None else like[first : first + len(wet)]
-    gain = 1.0 if recording.gain_sigma_db is not None else abs(float(wet @ level_of / (level_of @ level_of)))
-    wet = wet / gain
-    level = float(np.std(wet))
-    if near is not None and abs(near.step.delay_s - found.delay_s) < SAME_QUIET_S:
-        floor = near.floor
-    else:
-        floor = quiet_floor(
-            recording.wet, played=recording.dry, rate_hz=recording.rate_hz, delay_s=found.delay_s,
-            settling_s=SETTLES_S,
-        )  # fmt: skip
-    density = floor.noise_density / gain**2
-    if floor.read_from != "quiet":
-        density = np.minimum(density, _density(level, ASSUMED_DB, recording.rate_hz))
-    density = smoothed(density, floor.frequency_hz) + _density(level, FINEST_DB, recording.rate_hz)
-    look = look_at(
-        model, recording.rate_hz, noise_of(density, floor.frequency_hz, len(model), recording.rate_hz),
-        level_known=recording.gain_sigma_db is not None,
-    )  # fmt: skip
-    return Heard(
-        recording=recording, step=found, wet=wet, model=model, first=first, gain=found.polarity[0] * gain, floor=floor,
-        look=look,
-        noise_db=float(10.0 * np.log10(np.mean(density) * 0.5 * recording.rate_hz / level**2)),
-    )  # fmt: skip
-
-
-def _density(level: float, below_db: float, rate_hz: float) -> float:
-    """Power in 1 Hz of white noise so far below a level."""
-    return level**2 * 10.0 ** (below_db / 10.0) / (0.5 * rate_hz)
 
 
 @dataclass(eq=False)
@@ -209,25 +85,36 @@ class Columns:
         return replace(self, heard=tuple(anew), tables=self._tables(anew))
 
     def predicted(
-        self, builds: Sequence[Changes], progress: Progress = unwatched, *, keep: bool = True, whole: bool = False
-    ) -> list[Predicted]:
+        self, builds: Sequence[Changes], progress: Progress = unwatched, *, keep: bool = True, whole: bool = False,
+        read: Sequence[Changes] | None = None,
+    ) -> list[Predicted]:  # fmt: skip
         """What builds give, in draft, for differences, or ``whole``: as what those are taken from. ``keep``: in the
-        cache. Faults that need elements of their own are put into a unit that has places for all such elements, and
-        what those do to a sound one is taken out again."""
+        cache. ``read``: builds that differ by steps that readings take; these differ by steps that sound takes. Faults
+        that need elements of their own are put into a unit that has places for all such elements, and what those do to
+        a sound one is taken out again."""
         quality, plain = (self.quality, self.base) if whole else (DIFFERENCES, self.draft)
-        ask = partial(predict, quality=quality, workers=self.workers, progress=progress, keep=keep)
-        unit = self.observations.unit
+        unit, fine = self.observations.unit, read is not None
+
+        def ask(observations: Observations, places: Sequence[int]) -> list[Predicted]:
+            return predict(
+                observations, [builds[k] for k in places], quality=quality, workers=self.workers, progress=progress,
+                keep=keep, fine=fine, tolerance_v=TOLERANCE_V, read=read and [read[k] for k in places],
+            )  # fmt: skip
+
         apart = [k for k, build in enumerate(builds) if _adds(unit, build)]
-        found = dict(enumerate(ask(self.observations, builds))) if not apart else {}
+        others = [k for k in range(len(builds)) if k not in apart]
+        found = dict(zip(others, ask(self.observations, others), strict=True)) if others else {}
         if apart:
-            others = [k for k in range(len(builds)) if k not in apart]
-            if others:
-                found |= zip(others, ask(self.observations, [builds[k] for k in others]), strict=True)
             with_places = replace(self.observations, unit=unit.ready_for(self.places))
-            (sound,) = ask(with_places, [{}], keep=True)
-            rest = ask(with_places, [builds[k] for k in apart])
+            (sound,) = predict(with_places, [{}], quality=quality, workers=self.workers, tolerance_v=TOLERANCE_V,
+                               fine=fine)  # fmt: skip
+            rest = ask(with_places, apart)
             found |= zip(apart, (_on_top(one, sound, plain) for one in rest), strict=True)
         return [found[k] for k in range(len(builds))]
+
+    def moved(self, setting: SetUp, progress: Progress = unwatched) -> list[Predicted]:
+        """What each value of a unit makes by its step."""
+        return self.predicted(setting.moved(), progress, read=setting.moved(coarse=True))
 
     def around(self, base: Predicted, draft: Predicted | None = None) -> "Columns":
         """Another one without columns, about a build: recordings in step with that. Raises InputError where one is
@@ -241,7 +128,7 @@ class Columns:
             for one, output in zip(self.heard, base.outputs, strict=True)
         ]
         return replace(
-            self, base=base, draft=draft or self.draft, heard=tuple(found), tables=self._tables(found),
+            self, base=base, draft=draft or self.draft, heard=tuple(found), tables=self._tables(found, lend=False),
             readings=np.zeros((len(self.readings), 0)),
         )  # fmt: skip
 
@@ -249,8 +136,9 @@ class Columns:
         """The same without columns."""
         return replace(self, tables=self._tables(self.heard), readings=np.zeros((len(self.readings), 0)))
 
-    def _tables(self, each: Sequence[Heard]) -> tuple[Table, ...]:
-        return tuple(_table(one, STEPS_DB.get(self.quality, FINER_DB)) for one in each)
+    def _tables(self, each: Sequence[Heard], *, lend: bool = True) -> tuple[Table, ...]:
+        """``lend``: whether they will get columns."""
+        return tuple(_table(one, STEPS_DB.get(self.quality, FINER_DB), lend=lend) for one in each)
 
     @cached_property
     def places(self) -> tuple[str, ...]:
@@ -261,23 +149,24 @@ class Columns:
         ))  # fmt: skip
 
     def difference(
-        self, one: Predicted, origin: Predicted, step: float = 1.0, *, levelled: bool = False,
+        self, one: Predicted, origin: Predicted, value: Value | None = None, *, levelled: bool = False,
         drawn: "Columns | None" = None,
     ) -> "Column":  # fmt: skip
-        """Between two builds over a step. ``levelled``: at the level that the recording has if that is put in, not at
-        that of the build that all is counted from. ``drawn``: about which it has been made, if not about this build:
-        what wires there make up for is gone."""
+        """Between two builds, over the step of the value by which they differ. ``levelled``: at the level that the
+        recording has if that is put in, not at that of the build that all is counted from. ``drawn``: about which it
+        has been made, if not about this build: what wires there make up for is gone."""
+        step, coarse = (1.0, 1.0) if value is None else (value.step, value.coarse)
         outputs = []
         others = self.heard if drawn is None else drawn.heard
-        for heard, about, output, other in zip(self.heard, others, one.outputs, origin.outputs, strict=False):
+        for mine, about, output, other in zip(self.heard, others, one.outputs, origin.outputs, strict=False):
             if output is None or other is None:
-                outputs.append(np.zeros(2 * len(heard.look.bins)))
+                outputs.append(np.zeros(2 * len(mine.look.bins)))
                 continue
-            there = about if about.fits(heard) else heard
+            there = about if about.fits(mine) else mine
             difference = there.cut(output) - there.cut(other)
             rows = there.look.rows((there.level(difference) if levelled else 1.0) * difference / step)
-            outputs.append(rows if there is heard else heard.look.without_wires(rows))
-        return Column(readings=(one.readings - origin.readings) / step, rows=tuple(outputs))
+            outputs.append(rows if there is mine else mine.look.without_wires(rows))
+        return Column(readings=(one.readings - origin.readings) / coarse, rows=tuple(outputs))
 
     def put(self, columns: Sequence["Column"]) -> None:
         """Add columns."""
@@ -316,6 +205,15 @@ class Columns:
             kept = np.isfinite(off)
             found.append(Sums.of(np.nan_to_num(self.readings[: self.taken][kept]), off[kept], sigma[kept]))
         return found
+
+    def bent(self, before: "Columns", after: "Columns", step: Array, shares: Array) -> "Columns":
+        """With columns that give what one build after another differs by over a step (``Table.bent``)."""
+        each = zip(self.tables, self.heard, before.heard, after.heard, strict=True)
+        tables = tuple(
+            table.bent(mine.rows_of(first) - mine.rows_of(then), step, shares) for table, mine, first, then in each
+        )
+        missed = after.base.readings - before.base.readings - np.nan_to_num(self.readings) @ step
+        return replace(self, tables=tables, readings=self.readings + np.outer(np.nan_to_num(missed), shares))
 
     def picked(self, columns: Sequence[int]) -> "Columns":
         """With these columns alone, in this order."""
@@ -358,8 +256,7 @@ def columns_of(
 ) -> Columns:
     """Without columns yet. Raises InputError where the unit as drawn cannot be had, or a recording is none of it."""
     every = replace(observations, readings=(*observations.readings, *candidates))
-    ask = partial(predict, every, workers=workers)
-    (base,), (draft,) = ask([{}], quality=quality), ask([{}], quality=DIFFERENCES)
+    base, draft = drawn_of(every, quality, workers)
     if base.reasons and any(output is None for output in base.outputs):
         raise InputError(f"{observations.unit.name}: cannot be played: {'; '.join(base.reasons)}")
     check_volts(observations.readings, base.readings[[one.figure.kind == "volts" for one in every.readings]])
@@ -375,6 +272,14 @@ def columns_of(
     return replace(bare, tables=bare._tables(found))
 
 
-def _table(one: Heard, steps_db: float) -> Table:
+def drawn_of(observations: Observations, quality: str, workers: int | None = None) -> tuple[Predicted, Predicted]:
+    """The unit as drawn: as it is, and in draft, for differences."""
+    ask = partial(predict, observations, [{}], workers=workers, tolerance_v=TOLERANCE_V, fine=True)
+    (base,), (draft,) = ask(quality=quality), ask(quality=DIFFERENCES)
+    return base, draft
+
+
+def _table(one: Heard, steps_db: float, *, lend: bool) -> Table:
     rows = one.look.rows(one.wet - one.model)
-    return Table.of(one.look, rows, one.seconds, steps_db - one.noise_db)
+    modes = modes_of(one.look, one.model, one.recording.rate_hz) if lend else None
+    return Table.of(one.look, rows, one.seconds, steps_db - one.noise_db, modes)

@@ -9,8 +9,9 @@ The data, less what the unit as drawn would give, are r = J (z + d) + e + n:
   independent numbers (``Sums.freedom``) than a recording has samples, since what is modelled wrongly goes on being so.
   It is taken as white among both, with a variance that nobody knows: V = 1 + that, in units of the noise's, is
   integrated over, evenly in its logarithm. A law that differs leaves a residual, the residual raises V, and a larger V
-  takes the certainty out of everything. What of a residual the noise could be by itself (``Sums.unsure``) says nothing
-  of V.
+  takes the certainty out of everything. What of the whole residual the noise could be by itself (``Sums.unsure``) says
+  nothing of V; but an error of the model moves with the music, and what is left along such directions (``Sums.modes``)
+  says how large it is.
 
 J has a column for each value, and further ones, without a spread, for what has been simulated: the difference that a
 fault makes, or how the data move with a value where that is far from the drawn one.
@@ -21,7 +22,7 @@ comparison; from memory), and data enter it only by their sums.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -34,6 +35,8 @@ Array = NDArray[np.float64]
 WIDTHS = (0.15, 0.5, 1.5)
 """Standard deviations of the logarithm of a value that is wrong, each as likely as the others: by 15 %, by a factor of
 1.6, of 4.5. Our choice; the tails decide little, since a wide prior is lost only by its logarithm."""
+KNOWN = 1.0
+"""Information beyond which data know a coefficient: what one of it moves is the noise's deviation."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -55,6 +58,10 @@ class Sums:
     """Power by which that of the noise may differ from what it is taken for."""
     least: float = 1.0
     """V at the least: what is known of the model's error."""
+    modes: Array | None = None
+    """What columns give along directions that the error of the model has [shape=(directions, values)],"""
+    along: Array | None = None
+    """and the residual there [shape=(directions,)]."""
 
     @staticmethod
     def of(jacobian: ArrayLike, residual: ArrayLike, sigma: ArrayLike = 1.0, freedom: float | None = None) -> "Sums":
@@ -67,23 +74,51 @@ class Sums:
     def shifted(self, step: ArrayLike) -> "Sums":
         """The same data, of which what is measured from is moved by ``step`` [shape=(values,)]: r + J step."""
         way = np.asarray(step, dtype=np.float64)
-        return Sums(
-            gram=self.gram, score=self.score + self.gram @ way, count=self.count, freedom=self.freedom,
-            unsure=self.unsure, least=self.least,
+        return replace(
+            self, score=self.score + self.gram @ way,
             power=self.power + 2.0 * float(self.score @ way) + float(way @ self.gram @ way),
+            along=None if self.modes is None or self.along is None else self.along + self.modes @ way,
         )  # fmt: skip
 
 
-def unexplained(sums: Sums, columns: Sequence[int] | slice = slice(None), certain: Sequence[int] = ()) -> float:
-    """Power that no coefficients of these columns would take away, in units of the noise's variance; the least with any
-    one of the ``certain`` columns subtracted, or with none."""
+@dataclass(frozen=True)
+class Floor:
+    """What is left of data whatever values are."""
+
+    power: float
+    """In units of the noise's variance."""
+    along: float = 0.0
+    """Of that, what lies along directions that the error of the model has,"""
+    numbers: float = 0.0
+    """and independent numbers that it is left in."""
+
+    @staticmethod
+    def of(each: Sequence["Floor"], *, sharp: bool = True) -> "Floor":
+        """Of the same data by several sets of columns, the least. ``sharp``: with what is left along directions."""
+        if not sharp:
+            return Floor(min(one.power for one in each))
+        best = min(each, key=lambda one: one.along / one.numbers if one.numbers else np.inf)
+        return Floor(min(one.power for one in each), best.along, best.numbers)
+
+
+def unexplained(sums: Sums, columns: Sequence[int] | slice = slice(None), certain: Sequence[int] = ()) -> Floor:
+    """What no coefficients of these columns would take away; the least with any one of the ``certain`` columns
+    subtracted, or with none."""
     values, vectors = np.linalg.eigh(sums.gram[columns][:, columns])
     told = values > 1e-9 * max(float(values[-1]), np.finfo(float).tiny)
     of = list(certain)
     score = np.column_stack([sums.score, sums.score[:, None] - sums.gram[:, of]])[columns]
     power = sums.power + np.concatenate([[0.0], np.diag(sums.gram)[of] - 2.0 * sums.score[of]])
     along = vectors[:, told].T @ score
-    return max(0.0, float(np.min(power - np.sum(along**2 / values[told, None], axis=0))))
+    left = power - np.sum(along**2 / values[told, None], axis=0)
+    least = int(np.argmin(left))
+    if sums.modes is None or sums.along is None or not len(sums.along):
+        return Floor(max(0.0, float(left[least])))
+    known = values > KNOWN
+    ways = sums.modes[:, columns] @ vectors[:, known] / np.sqrt(values[known])
+    seen = sums.along if least == 0 else sums.along - sums.modes[:, of[least - 1]]
+    rest = seen - ways @ ((vectors[:, known].T @ score[:, least]) / np.sqrt(values[known]))
+    return Floor(max(0.0, float(left[least])), float(rest @ rest), max(1.0, len(rest) - float(np.sum(ways**2))))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -211,8 +246,8 @@ class Metric:
             log_det=2.0 * float(np.sum(np.log(np.diag(factor[0])))), told=float(np.sum(known / (1.0 + known))),
         )  # fmt: skip
 
-    def seen(self, every: Sequence[Sums], floors: Sequence[float]) -> Seen:
-        """Data that such columns explain. ``floors``: power that the best of all hypotheses leaves of each of them
+    def seen(self, every: Sequence[Sums], floors: Sequence[Floor]) -> Seen:
+        """Data that such columns explain. ``floors``: what the best of all hypotheses leaves of each of them
         (``unexplained``), of which what is above the noise's own is the model's error."""
         score, constant, own = np.zeros(len(self.prior)), 0.0, self.variance
         recordings = sum(sums.freedom is not None for sums in every)
@@ -222,11 +257,12 @@ class Metric:
             if sums.freedom is None:
                 constant += sums.power
             else:
-                least = min(floor, sums.power)
+                least = min(floor.power, sums.power)
                 constant += (sums.power - least) / own + told_each * np.log(own)
                 above = max(0.0, least - (sums.count - told_each) - sums.unsure)
                 unseen = own + sums.unsure / sums.freedom
                 constant += sums.freedom * np.log(unseen) + (above + sums.unsure + sums.freedom) / unseen
+                constant += floor.numbers * np.log(own) + floor.along / own
         told = self.root.T @ score
         solved = cho_solve(self.factor, told)
         return Seen(
@@ -235,7 +271,7 @@ class Metric:
         )  # fmt: skip
 
 
-def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[float]) -> Seen:
+def seen(every: Sequence[Sums], prior: Array, variance: float, floors: Sequence[Floor]) -> Seen:
     """Data under one V (``Metric``)."""
     return Metric.of(every, prior, variance).seen(every, floors)
 

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.studies.suspects.columns import Columns, Heard
+from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.gains import gain_db, level_curve, levels_db
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.record import Foretold
+from fetsim.studies.suspects.recorded import Heard
 from fetsim.studies.suspects.search import Search
 
 DRAWN = "as drawn"

@@ -10,6 +10,7 @@ from scipy.special import logsumexp
 from fetsim.studies.suspects.evidence import (
     WIDTHS,
     Array,
+    Floor,
     Form,
     Metric,
     Seen,
@@ -133,7 +134,7 @@ class Weighed:
 def weighed(
     every: Sequence[Sums],
     prior: Array,
-    floors: Sequence[float] | None = None,
+    floors: Sequence[Floor] | None = None,
     metrics: Sequence[Metric] | None = None,
     *,
     in_doubt: bool = False,

@@ -156,9 +156,10 @@ class _Elsewhere:
     def _spread(self, played: _Played) -> Iterator[_Candidate]:
         """With what tolerances spread them by."""
         search, there = self._search, played.columns
-        moved = there.predicted(search.drawn.set_up.moved(), keep=False)
+        moved = there.predicted(search.drawn.set_up.moved(coarse=True), keep=False)
         rows = np.stack([
-            (one.readings - there.draft.readings) / value.step for one, value in zip(moved, search.values, strict=True)
+            (one.readings - there.draft.readings) / value.coarse
+            for one, value in zip(moved, search.values, strict=True)
         ], axis=1)  # fmt: skip
         spreads = np.array([_spread(np.nan_to_num(rows), self._scatter(one)) for one in self._weighed])
         for k in played.kept:

@@ -18,7 +18,7 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.suspects.columns import Column, Columns
-from fetsim.studies.suspects.evidence import Form, Sums, unexplained
+from fetsim.studies.suspects.evidence import Floor, Form, Sums, unexplained
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.set_up import Build, SetUp
 
@@ -38,12 +38,34 @@ class Slopes:
     """How trims follow there."""
     stands: Hypothesis | None = None
     """What stood there; None: the unit as drawn."""
+    taken: "Slopes | None" = None
+    """Those that were taken, of which these have been bent; None: these."""
+
+    @property
+    def root(self) -> "Slopes":
+        """Those that were taken."""
+        return self.taken or self
+
+    def bent(self, before: Columns, after: Columns, step: Array) -> "Slopes":
+        """The secant of two builds, which differ by a step [shape=(columns,)]: so what they give is foretold exactly
+        from now on (Broyden, Math. Comp. 19 (1965) 577, from memory). What slopes missed is shared out by how much each
+        value moves the data over the step, as all slopes are about as good."""
+        power = sum((np.diag(sums.gram) for sums in self.columns.sums()), np.zeros(len(step))) * step
+        moved = float(power @ step)
+        if not moved > 0.0:
+            return self
+        return replace(self, columns=self.columns.bent(before, after, step, power / moved), taken=self.root)
 
     def can_lend(self, columns: Columns) -> bool:
         """Whether they serve what is left by another build: they are of the same stretches of all recordings."""
         if columns.heard and not self.columns.tables:
             return False
         return all(mine.fits(its) for mine, its in zip(columns.heard, self.columns.heard, strict=True))
+
+    @property
+    def size(self) -> int:
+        """Bytes of what only lending takes."""
+        return sum(table.rows.nbytes for table in self.columns.tables)
 
     def forget(self) -> None:
         """What only lending takes, which is most of the memory."""
@@ -66,7 +88,9 @@ class Origin:
     place: Array
     """with all values there [shape=(values,)]."""
     borrowed: bool = False
-    """Whether the slopes are those of another place."""
+    """Whether the slopes are those of another place,"""
+    came_from: "Origin | None" = None
+    """bent by the step from this one."""
 
     @property
     def set_up(self) -> SetUp:
@@ -103,7 +127,7 @@ class Origin:
         return [one.shifted(self._away) for one in self.left_here]
 
     @cached_property
-    def floors(self) -> list[float]:
+    def floors(self) -> list[Floor]:
         """What no values, nor any fault with them, take away of each of the data."""
         values = len(self.place)
         return [unexplained(sums, slice(0, values), range(values, self.count)) for sums in self.sums]
@@ -118,8 +142,17 @@ class Origin:
         return self.columns.base.readings + np.nan_to_num(self.reading_slopes) @ (coefficients - self._away)
 
     def borrowing(self, slopes: Slopes) -> "Origin":
-        """The same with slopes of another place."""
-        return replace(self, slopes=slopes, borrowed=True)
+        """The same with slopes of another place, bent by the step that led here."""
+        found = replace(self, slopes=slopes, borrowed=True)
+        return found if self.came_from is None else found.bent(self.came_from)
+
+    def bent(self, other: "Origin") -> "Origin":
+        """The same with slopes that give what lies between this place and another one (``Slopes.bent``)."""
+        other = replace(other, slopes=self.slopes, came_from=None)
+        step = self._away - other._away
+        if np.any(step[len(self.place) :]):  # a fault is between them, and no slope has missed that
+            return self
+        return replace(self, slopes=self.slopes.bent(other.columns, self.columns, step), came_from=other)
 
     def picked(self, columns: Sequence[int]) -> "Origin":
         """With these columns alone, in this order."""
@@ -202,15 +235,19 @@ class Drawn:
         others, off = _apart(one, place)
         there = self.set_up.at(others)
         anew = [k for k in range(self._values) if self._matters[k] or k in off]
-        builds = [there.build(others, off, fault)]
-        for k in anew:
-            beside = others.copy()
+
+        def moved(k: int, step: float) -> Build:
             if k in off:
-                builds.append(there.build(others, {**off, k: off[k] + values[k].step}, fault))
-            else:
-                beside[k] += values[k].step
-                builds.append(there.build(beside, off, fault, like=others))
-        here, *found = self.columns.predicted(builds, keep=False)
+                return there.build(others, {**off, k: off[k] + step}, fault)
+            beside = others.copy()
+            beside[k] += step
+            return there.build(beside, off, fault, like=others)
+
+        first = there.build(others, off, fault)
+        here, *found = self.columns.predicted(
+            [first, *(moved(k, values[k].step) for k in anew)], keep=False,
+            read=[first, *(moved(k, values[k].coarse) for k in anew)],
+        )  # fmt: skip
         each = zip(anew, found, strict=True)
         beside_it = {k: play for k, play in each if not (play.reasons or here.reasons)}
         slopes = self._slopes(replace(columns, draft=here), beside_it, there, one)
@@ -228,8 +265,8 @@ class Drawn:
             if k >= len(values):
                 return columns.difference(self.plays[k], drawn, levelled=True, drawn=self.columns)
             if k in beside:
-                return columns.difference(beside[k], columns.draft, values[k].step)
-            return columns.difference(self.plays[k], drawn, values[k].step, drawn=self.columns)
+                return columns.difference(beside[k], columns.draft, values[k])
+            return columns.difference(self.plays[k], drawn, values[k], drawn=self.columns)
 
         def column(k: int) -> Column:
             found = alone(k)

@@ -5,10 +5,10 @@ from scipy import fft
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
-from fetsim.studies.suspects.columns import Heard
 from fetsim.studies.suspects.gains import gain_db, level_curve, levels_db
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.record import HeardBefore
+from fetsim.studies.suspects.recorded import Heard
 from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.spectra import bands_db
 

@@ -6,6 +6,7 @@ until the best stays where it is; then what could still lead beside it, pairs to
 what it gives. The numbers here and in ``weighing`` are choices, made on a handful of blind trials.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -13,12 +14,12 @@ import numpy as np
 
 from fetsim.rig.runner import Notice, Progress, unsaid, unwatched
 from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
-from fetsim.studies.suspects.weighing import Weighing
+from fetsim.studies.suspects.playing import Playing
 
 GROSS = 0.25
 """Of what the unit as drawn leaves, a fault as drawn that leaves no more is no matter of tolerances."""
-HEALTH_FIRST = 8
-"""Steps in which health is followed."""
+HEALTH_FIRST, NOISE = 6, 1.1
+"""Steps in which health is followed; where it leaves noise but for so much, everything is seen from there anew."""
 MOST_ORIGINS, MOST_READ, MORE_FOR_PAIRS = 14, 40, 2
 """Places from which slopes are taken, at the most, of recordings and of readings alone;"""
 MOST_PLAYS = 60
@@ -33,12 +34,16 @@ OTHER_FAULTS = 4
 """Faults as drawn that are played at least once where one of them leads, or nothing explains all;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
 """and those that do what the leading one does, but for such a share of its power, as many at the most."""
+BEGUN, STILL_NATS = 4, 50.0
+"""Plays after which one is left that is farther behind than that."""
 WIDER = 8
 """As long as the best does not explain all, so many are tried."""
 FOLLOWED = 0.5
 """Share of the way of a search by which the first is followed."""
 MOST_FAULTS = 60
 """Faults as drawn that are kept, out of hundreds."""
+MOST_PROVED, ROUNDS = 4, 2
+"""Intervals of the first suspects that are proved by plays at their ends, and how often."""
 AND = " and "
 PAIRS_OF = 2
 """Leading suspects beside which a second one is looked for;"""
@@ -47,15 +52,18 @@ MOST_PAIRS = 12
 
 
 @dataclass(eq=False)
-class Search(Weighing):
+class Search(Playing):
     """One search."""
 
     notice: Notice = unsaid
     """Told which hypothesis is played, once in a row."""
+    plays: Counter[str] = field(default_factory=Counter, init=False)
+    """Of each, how many there have been."""
     _noticed: str = field(default="", init=False)
 
     def play(self, k: int) -> bool:
         one = self.hypotheses[k]
+        self.plays[one.name] += 1
         what = f"whether {one.name} explains it" if k else "how far tolerances alone explain it"
         if what != self._noticed:
             self.notice(what)
@@ -88,6 +96,8 @@ class Search(Weighing):
             if self.play(0):
                 self.weigh()
             progress(FOLLOWED * 0.5 * (number + 1) / HEALTH_FIRST)
+        if self._is_left_noise(0) and self.take_slopes(0):
+            self.weigh()
         most = MOST_ORIGINS if self.columns.heard else MOST_READ
         self._follow(most, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
         self.add_pairs()
@@ -95,9 +105,30 @@ class Search(Weighing):
         leader = int(np.argmax(self.probability))
         if leader and self.stand_there(0, leader):
             self.weigh()
+        self.sharp = True
+        self.weigh()
+        self._follow(most + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
+        self._prove()
         self._leave_unplayed()
         self.in_doubt = True
         self.weigh()
+
+    def _is_left_noise(self, k: int) -> bool:
+        """Whether one leaves hardly more than noise of what was recorded, where it stands."""
+        heard = self.origin_of(self.hypotheses[k]).left_here
+        return all(one.power < NOISE * one.count for one in heard if one.freedom is not None)
+
+    def _prove(self) -> None:
+        """Intervals of the values that lead."""
+        for _ in range(ROUNDS):
+            found = [k for k in self._order[:MOST_PROVED] if self.probability[k] > LEADS and self._has_interval(k)]
+            if not [k for k in found if self.prove(k)]:
+                break
+            self.weigh()
+
+    def _has_interval(self, k: int) -> bool:
+        one = self.hypotheses[k]
+        return len(one.free) == 1 and one.fault is None and one.name in self.home
 
     def _follow(self, most: int, progress: Progress) -> None:
         for number in range(MOST_PLAYS):
@@ -114,7 +145,10 @@ class Search(Weighing):
         chance = self.probability
         order = np.argsort(-chance, kind="stable").tolist()
         missed = {k: self.missed[one.name] for k, one in enumerate(self.hypotheses) if one.name in self.missed}
-        begun = [k for k in order if k in missed and missed[k] > self.behind(k)]
+        begun = [
+            k for k in order if k in missed and missed[k] > self.behind(k) and
+            (self.plays[self.hypotheses[k].name] < BEGUN or self.behind(k) < STILL_NATS)
+        ]  # fmt: skip
         rivals = [k for k in order if self.hypotheses[k].name in self.rivals and not self._is_known(k)]
         likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))] + begun + rivals
         if self.is_explained():

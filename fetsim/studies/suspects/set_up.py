@@ -19,7 +19,7 @@ from fetsim.errors import FetsimError
 from fetsim.rig.rig import Rig
 from fetsim.schematic.alignment import READINGS
 from fetsim.schematic.unit import AlignmentStep, Unit
-from fetsim.studies.suspects.values import Value
+from fetsim.studies.suspects.values import Value, carried
 from fetsim.studies.trims.aligned import aligned, for_step
 from fetsim.studies.trims.readings import missed_at_rest
 from fetsim.studies.trims.resting import Resting
@@ -91,7 +91,7 @@ class SetUp:
             along = np.zeros(len(place))
         wrong = {self.values[k].name: self.values[k].moved(way) for k, way in off.items() if k not in trims}
         goes_along = np.any(np.abs(place) @ np.abs(self.follows) > STAYS)
-        set_to = self._set(within(place)) if goes_along else self._drawn
+        set_to = self._set(carried(self.values, within(place))) if goes_along else self._drawn
         turned = {}
         for k in trims:
             one = self.values[k]
@@ -103,11 +103,12 @@ class SetUp:
             value = there.moved(float(place[k] + along[k]) + off.get(k, 0.0))
             if value != one.present:
                 turned[one.name] = value
-        return {**tolerances, **turned, **wrong, **fault}
+        return {**turned, **carried(self.values, {**tolerances, **wrong}), **fault}
 
-    def moved(self) -> list[Build]:
-        """Each value by its step, alone."""
-        return [self.build(one.step * row) for one, row in zip(self.values, np.eye(len(self.values)), strict=True)]
+    def moved(self, *, coarse: bool = False) -> list[Build]:
+        """Each value by its step, or ``coarse`` one, alone; trims go along in proportion."""
+        rows, drawn = np.diag([one.coarse if coarse else one.step for one in self.values]), np.zeros(len(self.values))
+        return [self.build(row, like=drawn) for row in rows]
 
     def at(self, place: Array) -> "SetUp":
         """The same where all values stand so, as far as they had moved when the trims were set [shape=(values,)]."""
@@ -194,7 +195,7 @@ def _slopes(unit: Unit, step: AlignmentStep, values: Mapping[int, Value], count:
     found = np.zeros(count)
     for k, one in values.items():
         try:
-            found[k] = (missed(unit.changed({one.name: one.moved(one.step)})) - before) / one.step
+            found[k] = (missed(unit.changed({one.name: one.moved(one.coarse)})) - before) / one.coarse
         except FetsimError:
             continue
     return before, found

@@ -30,6 +30,8 @@ FREEDOM_HZ = 20.0
 """Independent numbers that the model's error has in each second (estimate: gain that is wrong moves as fast as attack
 and the music's own envelope let it)."""
 
+MOST_MODES = 40
+"""Functions of time up to half of that, by which each of what the music carries is taken to be wrong."""
 NOISE_WITHIN = 0.015
 """Share by which power of the noise is known (one standard deviation, estimate): 12 kHz of half a quiet second."""
 
@@ -116,6 +118,21 @@ def noise_of(density: Array, at_hz: Array, length: int, rate_hz: float) -> Array
     return np.asarray(np.sqrt(0.25 * length * rate_hz * np.interp(hz, at_hz, density)))
 
 
+def modes_of(look: Look, model: Array, rate_hz: float) -> Rows:
+    """Directions that an error of the model has, orthonormal [shape=(rows, directions)]: the sound itself, its slope
+    and its odd curve, each as much too loud as a slow function of time has it. Gain, response and bend of a law that is
+    wrong lie along them; our choice."""
+    seconds = len(model) / rate_hz
+    numbers = min(MOST_MODES, int(FREEDOM_HZ * seconds))
+    phase = np.pi * np.arange(len(model)) / len(model)
+    highest = FREEDOM_HZ * seconds  # half waves in all of it
+    slow = [np.cos(k * phase) for k in np.linspace(0.0, highest, numbers)]
+    carried = [model, np.gradient(model), model * np.abs(model)]
+    rows = np.stack([look.rows(one / np.std(one) * way) for one in carried for way in slow], axis=1)
+    found, _ = np.linalg.qr(rows)
+    return found.astype(np.float32)
+
+
 @dataclass(eq=False)
 class Table:
     """Columns of rows, in single precision, with their products, which are worked out once for each pair."""
@@ -130,14 +147,26 @@ class Table:
     """[shape=(rows, columns)]"""
     gram: Array
     score: Array
+    modes: Rows
+    """Directions that the error of the model has [shape=(rows, directions)],"""
+    moved: Array
+    """what columns give along them [shape=(directions, columns)],"""
+    along: Array
+    """and the residual [shape=(directions,)]."""
+    bends: tuple[tuple[Array, Array], ...] = ()
+    """What has been learnt since of how the columns differ from these rows: a row vector [shape=(rows,)], and how much
+    of it each column has [shape=(columns,)]."""
 
     @staticmethod
-    def of(look: Look, residual: Array, seconds: float, error_db: float = -np.inf) -> "Table":
+    def of(
+        look: Look, residual: Array, seconds: float, error_db: float = -np.inf, modes: Rows | None = None
+    ) -> "Table":
         """Without columns."""
         empty = np.zeros((len(residual), 0), dtype=np.float32, order="F")
+        modes = empty if modes is None else modes
         return Table(
-            look=look, residual=residual, seconds=seconds, error_db=error_db, rows=empty,
-            gram=np.zeros((0, 0)), score=np.zeros(0),
+            look=look, residual=residual, seconds=seconds, error_db=error_db, rows=empty, gram=np.zeros((0, 0)),
+            score=np.zeros(0), modes=modes, moved=np.zeros((modes.shape[1], 0)), along=_on(modes, residual),
         )
 
     def put(self, columns: Sequence[Array]) -> None:
@@ -146,18 +175,43 @@ class Table:
         own, across, score = _products(new, new), _products(self.rows, new), _products(new, self.residual[:, None])
         self.gram = np.block([[self.gram, across], [across.T, own]])
         self.score = np.concatenate([self.score, score[:, 0]])
+        self.moved = np.column_stack([self.moved, _products(self.modes, new)])
         self.rows = np.concatenate([self.rows.T, new.T]).T
 
     def about(self, residual: Array) -> "Table":
         """The same columns, with something else to be explained [shape=(rows,)]."""
-        return replace(self, residual=residual, score=_products(self.rows, residual[:, None])[:, 0])
+        return replace(self, residual=residual, score=self._along(residual), along=_on(self.modes, residual))
+
+    def bent(self, change: Array, step: Array, shares: Array) -> "Table":
+        """With columns that give, over a step [shape=(columns,)], the ``change`` that was seen [shape=(rows,)]: what
+        they missed is shared out among them [shape=(columns,)] so that it comes in as ``shares @ step``, which is 1."""
+        missed = change - self._sum(step)
+        across = self._along(missed)
+        return replace(
+            self, bends=(*self.bends, (missed, shares)), score=self.score + shares * float(missed @ self.residual),
+            gram=self.gram + np.outer(across, shares) + np.outer(shares, across)
+            + float(missed @ missed) * np.outer(shares, shares),
+            moved=self.moved + np.outer(_on(self.modes, missed), shares),
+        )  # fmt: skip
+
+    def _along(self, one: Array) -> Array:
+        """Products of all columns with another one [shape=(columns,)]."""
+        found = _on(self.rows, one)
+        return found + sum((shares * float(missed @ one) for missed, shares in self.bends), np.zeros(len(found)))
+
+    def _sum(self, step: Array) -> Array:
+        """So much of each column [shape=(rows,)]."""
+        kept = np.flatnonzero(step)
+        found = self.rows[:, kept].astype(np.float64) @ step[kept]
+        return found + sum((missed * float(shares @ step) for missed, shares in self.bends), np.zeros(len(found)))
 
     def picked(self, columns: Sequence[int]) -> "Table":
         """With these columns alone, in this order."""
         kept = list(columns)
         return replace(
             self, rows=np.asfortranarray(self.rows[:, kept]), gram=self.gram[np.ix_(kept, kept)],
-            score=self.score[kept],
+            score=self.score[kept], moved=self.moved[:, kept],
+            bends=tuple((missed, shares[kept]) for missed, shares in self.bends),
         )  # fmt: skip
 
     def sums(self) -> Sums:
@@ -167,7 +221,7 @@ class Table:
         return Sums(
             gram=self.gram, score=self.score, power=power, count=self.look.count, freedom=freedom,
             unsure=2.0 * float(np.hypot(np.sqrt(2.0 * self.look.count), NOISE_WITHIN * self.look.count)),
-            least=1.0 + known / freedom,
+            least=1.0 + known / freedom, modes=self.moved, along=self.along,
         )  # fmt: skip
 
 
@@ -178,6 +232,11 @@ def _products(one: Rows | Array, other: Rows | Array) -> Array:
         few = slice(first, first + TOGETHER)
         found += one[few].T.astype(np.float64) @ other[few].astype(np.float64)
     return found
+
+
+def _on(columns: Rows, one: Array) -> Array:
+    """Products of all columns with one row vector [shape=(columns,)]."""
+    return _products(columns, one[:, None])[:, 0]
 
 
 def bands_db(look: Look, rate_hz: float, rows: Sequence[Array]) -> tuple[Array, Array]:

@@ -94,7 +94,7 @@ def suspects(
     columns = columns.in_step_with([one.changes for one in drawn])
     setting = (set_up if trims_set else as_drawn)(unit, *values_of(unit))
     notice(f"what each of {len(setting.values)} values and {len(drawn)} faults does to the unit as drawn")
-    plays = columns.predicted(setting.moved(), lambda share: progress(0.2 * share))
+    plays = columns.moved(setting, lambda share: progress(0.2 * share))
     plays += columns.predicted([one.changes for one in drawn], lambda share: progress(0.2 + 0.3 * share))
     why = ["; ".join(one.reasons) for one in plays[len(setting.values) :]]
     singles = [*single_values(setting.values, every), *single_faults(drawn, why, len(setting.values))]

@@ -5,8 +5,8 @@ standard deviations of its own. What a good unit's values scatter by, S of ``evi
 nothing limits a value, from ``USUAL`` (estimates, no source), and where it has been read, from ``READ``.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from math import exp, sqrt
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from fetsim.schematic.movable import movable
 from fetsim.schematic.schema import MAIN_KEYS
 from fetsim.schematic.spreads import EITHER_SIGN, Drawn, Spreads, spreads_of
-from fetsim.schematic.unit import Unit
+from fetsim.schematic.unit import Part, Unit
 from fetsim.studies.suspects.evidence import Array
 
 USUAL: Mapping[str, float] = {
@@ -27,13 +27,18 @@ READ, LAW = 0.03, 0.06
 """Of a figure that has been read for this one part: a good tester; and what its law may be off by elsewhere than where
 it was read, which looks like another figure: JFETs go with a power of 1.9 to 2.2 (from memory), which half way to
 pinch-off is +7 to -13 % of a square law's current."""
+LAWS: Mapping[str, float] = {"ideality": 0.2, "r_ds_on": 0.06}
+"""Figures of a JFET's law that few sheets give (``devices/jfet_channel``), and what they scatter by (estimates): tails
+of 60 to 100 mV a decade, channels that have up to a fifth more or less resistance than the square law."""
 POSITION = 0.005
 """Of a control that was set to a mark, in turns."""
-STEP, LEAST_STEP = 0.02, 0.001
-"""By which a value is moved at the most, up, for what it does; a position by half of it. Leaves the curvature: 1 % of a
-slope that doubles over the value. Values that are known well hide little by that only if the step is no longer than"""
-STEP_SIGMAS = 0.3
-"""so many of their standard deviations."""
+STEP, LEAST_STEP, STEP_SIGMAS = 2e-3, 1e-4, 0.03
+"""By which a value is moved for what it does: so many of its standard deviations, within limits; a position by half of
+it. One side alone is played, which leaves half of what both sides differ by: with plays in double precision whose
+steps are solved to 0.1 mV, 0.005 to 0.3 % on both shipped units (2 to 5 % at ten times the step). Of two hundred values
+some make up for others nearly, and whatever is left of slopes then looks as if it told them apart."""
+COARSE = 10.0
+"""Times that step, for what it does to readings: some are found by search, to a thousandth."""
 QUANTILES = (np.arange(400) + 0.5) / 400.0
 
 
@@ -53,20 +58,32 @@ class Value:
     """Standard deviation in a good unit, in the same."""
     unit_size: float = 1.0
     """Of ``sigma``: so much in SI units."""
+    law: bool = False
+    """Whether it says how a law differs, which is nothing that goes wrong;"""
+    goes_with: tuple[tuple[str, float, float], ...] = ()
+    """values by name, as they are now, and the power with which they carry it along."""
 
     @property
     def step(self) -> float:
-        """By which it is moved."""
+        """By which it is moved for what it does to sound,"""
+        return self._step(1.0)
+
+    @property
+    def coarse(self) -> float:
+        """and to readings."""
+        return self._step(COARSE)
+
+    def _step(self, times: float) -> float:
         if self.scale == "sigma":
-            return STEP_SIGMAS
+            return STEP_SIGMAS * times
         most = STEP if self.scale == "log" else STEP / 2.0
-        step = float(np.clip(STEP_SIGMAS * self.sigma, LEAST_STEP, most))
+        step = times * float(np.clip(STEP_SIGMAS * self.sigma, LEAST_STEP, most))
         return -step if self.scale == "turn" and self.present + step > 1.0 else step
 
     @property
     def suspect(self) -> bool:
         """Whether it may be what is wrong; a control is where it was set."""
-        return self.scale == "log"
+        return self.scale == "log" and not self.law
 
     def moved(self, way: float) -> float:
         """The value so far away, in SI units or turns."""
@@ -102,10 +119,37 @@ def values_of(unit: Unit) -> tuple[tuple[Value, ...], Array]:
             found.append(Value(
                 name=name, owner=one.spread.part, present=present, scale="sigma", sigma=1.0, unit_size=size
             ))  # fmt: skip
+    known = {one.name for one in found}
+    found += [one for part in unit.parts.values() if part.kind == "jfet" for one in _law(part, known)]
     for name, control in unit.controls.items():
         if any(part.control == name and not part.steps for part in unit.parts.values()):
             found.append(Value(name=name, owner=name, present=control.position, scale="turn", sigma=POSITION))
     return tuple(found), _covariance(found, spreads)
+
+
+def _law(part: Part, known: Container[str]) -> Iterator[Value]:
+    """What the file does not say of a JFET's law, counted from the square law."""
+    assert part.device is not None
+    figures, name = part.device.figures, part.designator
+    depth = "v_gs_off" if "v_gs_off" in figures else "pinch_off_voltage"
+    with_them = ((f"{name}.{depth}", figures[depth], 1.0), (f"{name}.i_dss", figures["i_dss"], -1.0))
+    tail = Value(name=f"{name}.ideality", owner=name, present=figures["ideality"], scale="log", sigma=LAWS["ideality"],
+                 law=True)  # fmt: skip
+    if f"{name}.ideality" not in known:
+        yield tail
+    if "r_ds_on" not in figures:
+        ohm = abs(figures["pinch_off_voltage"]) / (2.0 * figures["i_dss"])
+        yield replace(tail, name=f"{name}.r_ds_on", present=ohm, sigma=LAWS["r_ds_on"], goes_with=with_them)
+
+
+def carried(values: Iterable[Value], changes: Mapping[str, float]) -> dict[str, float]:
+    """Changes [SI units] in which values that go with others have gone with them."""
+    found = dict(changes)
+    for one in values:
+        if one.name in found:
+            for name, present, power in one.goes_with:
+                found[one.name] *= abs(found.get(name, present) / present) ** power
+    return found
 
 
 def _scatter(one: Drawn) -> float:

@@ -1,25 +1,20 @@
 """Hypotheses weighed against the data, each by slopes from where it stands, or from where the best one does.
 
-What a value far off does is no multiple of its slope, and a hundred others pull along. So a hypothesis is played, as a
-whole, at its most probable place. Where what is left is not what slopes foretold, all is looked at anew from there
-(``origins``): that is a step of Gauss and Newton's method with all values free, which comes to the noise in four or
-five, each of a tenth or less of the error before. What has not been played is weighed from the best origin: whatever
-explains the data as well gives the same sound, so its slopes there are nearly its own. So a suspect that is played
-borrows them as long as they foretell most of what a step does, and what leads in the end has its own. ``search`` says
-what is played.
+What a value far off does is no multiple of its slope, and a hundred others pull along. So a hypothesis that has been
+played is weighed from there (``origins``), and what has not from the best origin: whatever explains the data as well
+gives the same sound, so its slopes there are nearly its own. ``playing`` says how one is played, ``search`` which.
 """
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, partial
+from functools import partial
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
-from fetsim.errors import FetsimError
 from fetsim.studies.suspects.columns import Columns
-from fetsim.studies.suspects.evidence import WIDTHS, Metric, probabilities
+from fetsim.studies.suspects.evidence import Floor, Metric, probabilities
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.limits import within
 from fetsim.studies.suspects.mixture import Weighed, metrics_of, possible_v, weighed
@@ -27,21 +22,11 @@ from fetsim.studies.suspects.origins import Drawn, Origin, Slopes
 from fetsim.studies.suspects.set_up import Build
 from fetsim.studies.suspects.values import Value
 
-PROVED_NATS = 2.0
-"""By which a play may leave more or less than slopes foretold, and how far a step may move: no more is looked into;
-by the same slopes from the third step on as much more each time, as plays are not exact to a nat."""
 EXPLAINED, WITHIN_NOISE = 6.0, 0.03
 """Times the V that is known of, up to which all is explained; or that much of the power of the noise."""
 LESS = 0.5
 """A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
 the model makes all that had settled uncertain again."""
-SERVES, SERVES_NEAR, MOST_STEPS = 0.2, 20.0, 5
-"""Slopes that miss no more of what a step does (sum of squares) serve for another one, or no more than that much
-altogether; so many steps in a row."""
-MOST_OWN = 5
-"""Places at which one suspect gets slopes of its own."""
-SHARES = (0.5, 0.25, 0.1)
-"""Of a step that led away from the data, of which the best is gone."""
 FARTHEST = 3.0
 """Of a value that is off: a factor of 20 either way."""
 
@@ -71,14 +56,11 @@ class Weighing:
     """The data from each origin."""
     log_evidence: Array = field(init=False)
     """Of each hypothesis."""
+    sharp: bool = False
+    """Whether V is told by what is left along ``Sums.modes``, too: for what has been played so near to the data that
+    slopes are good enough;"""
     in_doubt: bool = field(default=False, init=False)
     """Whether an error of the model may look like what is wrong."""
-    renewed: Counter[str] = field(default_factory=Counter, init=False)
-    """Places at which one has got slopes of its own,"""
-    steps: Counter[tuple[str, Slopes]] = field(default_factory=Counter, init=False)
-    """and steps that were made with slopes of elsewhere;"""
-    missed: dict[str, float] = field(default_factory=dict, init=False)
-    """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
     rivals: dict[str, int] = field(default_factory=dict, init=False)
     """Of those that nobody has played, but that could have led as well when another one was given slopes of its own:
     the origin that they were seen from then."""
@@ -109,15 +91,11 @@ class Weighing:
         """S of the values [shape=(values, values)]."""
         return self.drawn.set_up.scatter
 
-    @cached_property
-    def _precision(self) -> Array:
-        return np.asarray(np.linalg.pinv(self.scatter, rcond=1e-12, hermitian=True), dtype=np.float64)
-
     def weigh(self) -> None:
         """All hypotheses from all origins that there are."""
         self._look()
-        best = self.origins[self.ground].slopes
-        if any(one.slopes is not best for one in self.origins if self._borrows(one, best)):
+        best = self.origins[self.ground].slopes.root
+        if any(self._borrows(one, best) for one in self.origins):
             self.origins = [one.borrowing(best) if self._borrows(one, best) else one for one in self.origins]
             self._look()
         self.log_evidence = np.array([self._weighed(one) for one in self.hypotheses])
@@ -127,7 +105,7 @@ class Weighing:
 
     def _look(self) -> None:
         self._best_from.clear()
-        floors = [min(each) for each in zip(*(one.floors for one in self.origins), strict=True)]
+        floors = [Floor.of(each, sharp=self.sharp) for each in zip(*(one.floors for one in self.origins), strict=True)]
         self.looks = [
             weighed(one.sums, self._prior, floors, self._metrics_of(one), in_doubt=self.in_doubt)
             for one in self.origins
@@ -149,8 +127,10 @@ class Weighing:
         return self._metrics[origin.slopes]
 
     def _borrows(self, origin: Origin, slopes: Slopes) -> bool:
-        """Whether it has none of its own, and could have these."""
-        return origin.borrowed and not origin.is_faulty and slopes.can_lend(origin.columns)
+        """Whether it has none of its own, and could have these instead of others."""
+        root = origin.slopes.root
+        others = origin.borrowed and root is not slopes and (root.stands is None or root.stands is not origin.stands)
+        return others and not origin.is_faulty and slopes.can_lend(origin.columns)
 
     def _ground(self) -> int:
         """Of the origins without a fault that of the best one, weighed from its own; at first the unit as drawn."""
@@ -225,14 +205,21 @@ class Weighing:
 
     def place(self, one: Hypothesis) -> Array:
         """How far all values are moved under it [shape=(values,)]."""
-        mean, covariance = self.coefficients(one)
-        follows, sigma = self.origin_of(one).set_up.follows, np.sqrt(np.diag(self.scatter))
-        values, trims_stay = slice(0, len(sigma)), np.eye(len(sigma))
-        trims_stay[:, list(one.free)] += follows[list(one.free)].T
-        covariance = trims_stay @ covariance[values, values] @ trims_stay.T
-        place = within(trims_stay @ mean[values], covariance, sigma, one.free)
+        sigma, (mean, _) = np.sqrt(np.diag(self.scatter)), self.coefficients(one)
+        place = within(self._trims_stay(one) @ mean[: len(sigma)], self._spread(one), sigma, one.free)
         place[list(one.free)] = np.clip(place[list(one.free)], -FARTHEST, FARTHEST)
         return place
+
+    def _spread(self, one: Hypothesis) -> Array:
+        """Covariance of that [shape=(values, values)]."""
+        values, stay = slice(0, len(self.values)), self._trims_stay(one)
+        return np.asarray(stay @ self.coefficients(one)[1][values, values] @ stay.T)
+
+    def _trims_stay(self, one: Hypothesis) -> Array:
+        """From what columns count to how far values are moved: trims stay where they were before it went wrong."""
+        found, follows = np.eye(len(self.values)), self.origin_of(one).set_up.follows
+        found[:, list(one.free)] += follows[list(one.free)].T
+        return found
 
     def build(self, one: Hypothesis) -> Build:
         """The changes that put a hypothesis in where it stands."""
@@ -245,115 +232,10 @@ class Weighing:
         enough = [max(EXPLAINED * one.least, WITHIN_NOISE * one.count / freedom) for one, freedom in heard]
         return not enough or self.variance < max(enough)
 
-    def play(self, k: int) -> bool:
-        """Play one where it stands, and look from there if that was not foretold, or is much nearer to the data than
-        where its slopes were taken; whether there is something new."""
-        one = self.hypotheses[k]
-        origin, _ = self.seen_by(one)
-        goal = self.place(one)
-        tried, before = self._tried(one, [goal], origin), self._weight(origin.left)
-        if tried:
-            left, away = self._weight(tried[0].left), origin.away(one, goal)
-            missed = left - self._weight(origin.foretold(away))
-            self.missed[one.name] = 0.5 * abs(missed)
-            known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
-            moved = self._weight(origin.moved(away))
-            steps = self.steps[one.name, origin.slopes]
-            proved = 2.0 * PROVED_NATS * max(1, steps)
-            hopeless = self.behind(k) > self.missed[one.name]
-            if known and (min(abs(missed), moved) < proved or hopeless) and left > LESS * before:
-                if origin.slopes.stands is not one and self._leads(k):
-                    return self._look_from(one, tried[0], own=True)
-                self.foretold[one.name] = origin.slopes, self.variance
-                return False
-            if tried[0].borrowed and missed < SERVES * moved + SERVES_NEAR and steps < MOST_STEPS:
-                self.steps[one.name, origin.slopes] += 1
-                return self._look_from(one, tried[0])
-        if not tried or (left > before and one.fault is None):
-            same = origin.stands is None or origin.stands.name == one.name
-            start = origin.place if same else np.zeros(len(goal))
-            tried += self._tried(one, [start + share * (goal - start) for share in SHARES], origin)
-        if not tried:
-            self.unplayable.add(one.name)
-            return False
-        best = min(tried, key=lambda each: self._misfit(one, each))
-        return self._look_from(one, best, own=True)
-
-    def stand_there(self, k: int, other: int) -> bool:
-        """Let one stand where all values are under another one, which has gone farther, if that is better; whether it
-        is. It borrows the slopes there, but none of a fault for what has none."""
-        one, best = self.hypotheses[k], self.hypotheses[other]
-        here, there = self.origin_of(one), self.origin_of(best)
-        place = there.place.copy()
-        place[list(best.free)] = 0.0
-        lenders = [here if there.is_faulty and one.fault is None else there, self.origins[self.ground]]
-        (columns,) = self.drawn.played([(one, place)])
-        if columns is None:
-            return False
-        each = [self._standing(one, place, columns, lender) for lender in lenders]
-        found = next((origin for origin in each if origin.borrowed), None)
-        if found is None or self._misfit(one, found) >= self._misfit(one, here):
-            return False
-        return self._look_from(one, found)
-
-    def _misfit(self, one: Hypothesis, origin: Origin) -> float:
-        """Chi squared of a place and of what it leaves of the data."""
-        return self._weight(origin.left) + self._unlikely(one, origin.place)
-
-    def _look_from(self, one: Hypothesis, origin: Origin, *, own: bool = False) -> bool:
-        """Look from there too, with slopes of its ``own``; whether that can be."""
-        if own:
-            self.renewed[one.name] += 1
-            if self.renewed[one.name] > MOST_OWN:  # it goes to and fro
-                self.unplayable.add(one.name)
-                return False
-            try:
-                origin = self.drawn.at(one, origin.place, origin.columns)
-            except FetsimError:  # trims cannot be told there
-                self.unplayable.add(one.name)
-                return False
-            self._forget()
-        self.origins.append(origin)
-        self.home[one.name] = len(self.origins) - 1
-        self.tried[one.name].add(self.ground)
-        return True
-
-    def _forget(self) -> None:
-        """What nobody will borrow: all slopes but those of the ground."""
-        for one in self.origins:
-            if one.slopes is not self.origins[self.ground].slopes:
-                one.slopes.forget()
-
-    @property
-    def own(self) -> int:
-        """Places at which slopes have been taken."""
-        return sum(not one.borrowed for one in self.origins)
-
     def behind(self, k: int) -> float:
         """By how much the best one is more probable (nats)."""
         chance = self.log_evidence + np.array([one.log_prior for one in self.hypotheses])
         return float(np.max(chance) - chance[k])
-
-    def _leads(self, k: int) -> bool:
-        return k == int(np.argmax(self.probability))
-
-    def _tried(self, one: Hypothesis, places: Sequence[Array], origin: Origin) -> list[Origin]:
-        """Played there, as a whole, with the slopes of an origin as far as it can lend them; without those that cannot
-        be, or are nothing like a recording."""
-        each = zip(places, self.drawn.played([(one, place) for place in places]), strict=True)
-        return [self._standing(one, place, columns, origin) for place, columns in each if columns is not None]
-
-    def _standing(self, one: Hypothesis, place: Array, columns: Columns, origin: Origin) -> Origin:
-        lent = origin.slopes.can_lend(columns)
-        slopes = origin.slopes if lent else Slopes(columns=columns, set_up=origin.set_up, stands=one)
-        return Origin(columns=columns, slopes=slopes, stands=one, place=place, borrowed=lent)
-
-    def _unlikely(self, one: Hypothesis, place: Array) -> float:
-        """Chi squared of a place."""
-        others = place.copy()
-        others[list(one.free)] = 0.0
-        ways = place[list(one.free)] / WIDTHS[len(WIDTHS) // 2]
-        return float(others @ self._precision @ others + ways @ ways)
 
     def _weight(self, left: Sequence[float]) -> float:
         """Chi squared of what is left of the data, the model's error in it."""

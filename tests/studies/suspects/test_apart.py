@@ -12,13 +12,13 @@ from fetsim.studies.suspects.apart import (
     told_apart,
     uncertainty_bits,
 )
-from fetsim.studies.suspects.evidence import Form, Sums, seen
+from fetsim.studies.suspects.evidence import Floor, Form, Sums, seen
 
 
 def test_loss_is_the_part_of_a_signature_that_the_other_one_has_not() -> None:
     """No tolerances, noise 1: what is at right angles, squared and halved."""
     jacobian = np.array([[3.0, 3.0, 0.0], [0.0, 0.4, 5.0]])
-    look = seen([Sums.of(jacobian, [6.0, 0.0])], np.zeros((3, 3)), 1.0, [0.0])
+    look = seen([Sums.of(jacobian, [6.0, 0.0])], np.zeros((3, 3)), 1.0, [Floor(0.0)])
     forms = [Form.of(3, [k]) for k in range(3)]
     loss = distances(look, forms, [np.eye(3)[k] * 2.0 for k in range(3)], np.inf)
     share = 0.4**2 / (3.0**2 + 0.4**2)
@@ -30,7 +30,7 @@ def test_loss_is_the_part_of_a_signature_that_the_other_one_has_not() -> None:
 
 def test_what_would_have_to_be_off_beyond_belief_stands_in_for_nothing() -> None:
     """The second has the direction of the first, but would have to be off by 2000 for it, where 1.5 are usual."""
-    look = seen([Sums.of(np.array([[3.0, 3e-3]]), [6.0])], np.zeros((2, 2)), 1.0, [0.0])
+    look = seen([Sums.of(np.array([[3.0, 3e-3]]), [6.0])], np.zeros((2, 2)), 1.0, [Floor(0.0)])
     forms, means = [Form.of(2, [k]) for k in range(2)], [np.array([2.0, 0.0]), np.array([0.0, 2.0])]
     assert distances(look, forms, means, np.inf)[0, 1] == pytest.approx(0.0, abs=1e-9)
     assert distances(look, forms, means)[0, 1] == pytest.approx(0.5 * 6.0**2, rel=1e-4)
@@ -41,7 +41,7 @@ def test_a_tolerance_beside_makes_two_signatures_alike() -> None:
     jacobian = np.array([[3.0, 3.0, 0.0], [0.0, 2.0, 5.0]])
     losses = []
     for sigma in (0.0, 1e3):
-        look = seen([Sums.of(jacobian, [6.0, 0.0])], np.diag([0.0, 0.0, sigma**2]), 1.0, [0.0])
+        look = seen([Sums.of(jacobian, [6.0, 0.0])], np.diag([0.0, 0.0, sigma**2]), 1.0, [Floor(0.0)])
         forms = [Form.of(3, [k]) for k in range(2)]
         losses.append(distances(look, forms, [np.eye(3)[k] * 2.0 for k in range(2)], np.inf)[0, 1])
     assert losses[0] > 5.0 and losses[1] < 1e-4

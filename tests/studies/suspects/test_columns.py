@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 
 from fetsim.studies.observed.observations import Recording
-from fetsim.studies.suspects.columns import heard
+from fetsim.studies.suspects.recorded import heard
 
 RATE_HZ, SECONDS, QUIET = 48000.0, 2.0, 48000
 

@@ -32,7 +32,7 @@ def drawn() -> Drawn:
         Observations(unit=unit, readings=(), recordings=(recording,)), (), quality="standard", workers=1
     )
     setting = set_up(unit, *values_of(unit))
-    return Drawn(columns=columns, set_up=setting, plays=columns.predicted(setting.moved()))
+    return Drawn(columns=columns, set_up=setting, plays=columns.moved(setting))
 
 
 def place_of(drawn: Drawn, **ways: float) -> np.ndarray:
@@ -82,6 +82,25 @@ def test_what_is_borrowed_serves_where_it_is_not_far(drawn: Drawn) -> None:
     assert own.left[0] == pytest.approx(there, rel=0.02)
     own.slopes.forget()
     assert not own.slopes.can_lend(columns)
+
+
+def test_bent_slopes_give_the_step_that_they_were_bent_by(drawn: Drawn) -> None:
+    """C2 a fifth up: by slopes of the unit as drawn something is missed, by the secant of the two nothing, from either
+    end; and slopes of elsewhere, lent later, are bent likewise."""
+    (suspect,) = (one for one in single_values(drawn.set_up.values, ()) if one.name == "C2")
+    place = place_of(drawn, C2=0.18, R1=0.01)
+    (columns,) = drawn.played([(suspect, place)])
+    assert columns is not None
+    there = Origin(columns=columns, slopes=drawn.origin.slopes, stands=suspect, place=place, borrowed=True)
+    here = drawn.origin
+    away, back = here.away(suspect, place), np.zeros(here.count)
+    assert abs(here.foretold(away)[0] - there.left[0]) > 1e-3 * here.left[0]
+    bent = there.bent(here)
+    assert bent.foretold(back) == pytest.approx(here.left, rel=1e-6)
+    assert here.bent(there).foretold(away) == pytest.approx(there.left, rel=1e-3)
+    assert bent.slopes.root is here.slopes and bent.slopes is not here.slopes
+    own = drawn.at(suspect, place, columns)
+    assert bent.borrowing(own.slopes).foretold(back) == pytest.approx(replace(here, slopes=own.slopes).left, rel=1e-6)
 
 
 def test_a_value_that_moves_the_level_alone_says_nothing_anywhere(drawn: Drawn) -> None:

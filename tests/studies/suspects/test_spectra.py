@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fetsim.studies.suspects.spectra import Table, look_at, noise_of, smoothed
+from fetsim.studies.suspects.spectra import Table, look_at, modes_of, noise_of, smoothed
 
 RATE_HZ, LENGTH = 8000.0, 8000
 
@@ -78,3 +78,44 @@ def test_rows_of_noise_have_its_own_size_and_its_level_within_the_band_is_told()
     assert look.noise_power == pytest.approx(1e-6 * len(look.bins) / 24000.0, rel=1e-3)
     assert np.mean(look.bare(sound) ** 2) == pytest.approx(1e6, rel=0.05)
     assert np.mean(look.rows(sound) ** 2) < 1e-6  # its level is nobody's question
+
+
+def test_bent_columns_are_those_of_a_table_that_was_made_of_them() -> None:
+    """A secant: over the step the bent columns give the change that was seen; sums are those of such columns."""
+    rng = np.random.default_rng(6)
+    look = look_at(rng.normal(size=2000), 48000.0, np.ones(1001))
+    size = 2 * len(look.bins)
+    residual, columns, change = rng.normal(size=size), rng.normal(size=(size, 4)), rng.normal(size=size)
+    modes, _ = np.linalg.qr(rng.normal(size=(size, 6)))
+    table = Table.of(look, residual, 1.0, modes=modes.astype(np.float32))
+    table.put(list(columns.T))
+    step, shares = np.array([0.5, 0.0, -2.0, 1.0]), np.array([0.4, 0.0, -0.1, 0.6])
+    shares /= shares @ step
+    single = columns.astype(np.float32).astype(np.float64)
+    bent = single + np.outer(change - single @ step, shares)
+    other = rng.normal(size=size)
+    for found, left in ((table.bent(change, step, shares), residual),
+                        (table.bent(change, step, shares).about(other), other)):  # fmt: skip
+        sums = found.sums()
+        np.testing.assert_allclose(sums.gram, bent.T @ bent, rtol=1e-9)
+        np.testing.assert_allclose(sums.score, bent.T @ left, rtol=1e-9, atol=1e-8)
+        np.testing.assert_allclose(sums.modes, modes.T @ bent, rtol=1e-5, atol=1e-5)
+        np.testing.assert_allclose(sums.along, modes.T @ left, rtol=1e-5, atol=1e-5)
+    twice = table.bent(change, step, shares).bent(other, step, shares).picked([2, 0, 3])
+    again = (bent + np.outer(other - bent @ step, shares))[:, [2, 0, 3]]
+    np.testing.assert_allclose(twice.sums().gram, again.T @ again, rtol=1e-9)
+    np.testing.assert_allclose(twice.about(other).sums().score, again.T @ other, rtol=1e-9, atol=1e-8)
+    np.testing.assert_allclose(bent @ step, change, rtol=1e-9, atol=1e-9)
+
+
+def test_what_is_wrong_with_a_gain_lies_along_the_directions_of_an_error_and_noise_hardly() -> None:
+    """A level that is 1 % up and down at 3 Hz: nearly all of it; of white noise as many numbers as there are."""
+    rng = np.random.default_rng(7)
+    rate_hz, at_s = 8000.0, np.arange(16000) / 8000.0
+    sound = np.convolve(rng.standard_normal(16000), np.ones(8), mode="same")
+    look = look_at(sound, rate_hz, noise_of(np.full(2, 1.0 / (0.5 * rate_hz)), np.array([0.0, 4000.0]), 16000, rate_hz))
+    modes = modes_of(look, sound, rate_hz).astype(np.float64)
+    np.testing.assert_allclose(modes.T @ modes, np.eye(120), atol=1e-4)
+    wrong, noise = look.rows(0.01 * np.sin(6.0 * np.pi * at_s) * sound), look.rows(rng.standard_normal(16000))
+    assert np.sum((modes.T @ wrong) ** 2) > 0.95 * float(wrong @ wrong)
+    assert np.sum((modes.T @ noise) ** 2) == pytest.approx(120.0, abs=4.0 * np.sqrt(240.0))

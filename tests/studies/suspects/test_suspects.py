@@ -36,6 +36,26 @@ def test_tolerances_are_a_third_of_their_limits_and_fets_go_together() -> None:
     assert np.all(np.linalg.eigvalsh(scatter) > 0.0)
 
 
+def test_the_law_of_a_fet_scatters_but_is_no_suspect_and_goes_with_its_figures() -> None:
+    """I_DSS 20 % up and V_P 10 % down: the channel of the square law has 0.75 of the resistance, |V_P| / (2 I_DSS), and
+    what its law has beside that comes on top; the unit takes it."""
+    unit = fetsim.load_unit("dunlin")
+    values, scatter = values_of(unit)
+    law = {one.name: one for one in values if one.law}
+    assert law.keys() == {"J1.ideality", "J1.r_ds_on"} and not any(one.suspect for one in law.values())
+    assert law["J1.r_ds_on"].present == pytest.approx(4.5 / (2.0 * 0.015))
+    setting, names = set_up(unit, values, scatter), [one.name for one in values]
+    place = np.zeros(len(names))
+    place[names.index("J1.i_dss")], place[names.index("J1.pinch_off_voltage")] = np.log(1.2), np.log(0.9)
+    assert "J1.r_ds_on" not in setting.build(place)
+    place[names.index("J1.r_ds_on")] = np.log(1.1)
+    for build in (setting.build(place), setting.build(place, like=place),
+                  setting.build(place, off={names.index("J1.i_dss"): np.log(1.2)})):  # fmt: skip
+        assert build["J1.r_ds_on"] == pytest.approx(150.0 * 0.75 * 1.1)
+        device = unit.changed(build).parts["J1"].device
+        assert device is not None and device.figures["r_ds_on"] == build["J1.r_ds_on"]
+
+
 def test_a_trim_is_set_again_for_tolerances_and_stays_where_it_was_for_what_is_wrong() -> None:
     """V_P 10 % up with its I_DSS: the bench turns the trim to where ``aligned`` finds it; as a fault nobody does."""
     unit = fetsim.load_unit("dunlin")
@@ -96,7 +116,7 @@ def test_slopes_are_those_of_where_a_suspect_stands() -> None:
     unit = fetsim.load_unit("teaching")
     columns = columns_of(observed(unit, unit.changed(V1="-6V")), (), quality="draft", workers=1)
     setting = as_drawn(unit, *values_of(unit))
-    drawn = Drawn(columns=columns, set_up=setting, plays=columns.predicted(setting.moved()))
+    drawn = Drawn(columns=columns, set_up=setting, plays=columns.moved(setting))
     names = [one.name for one in setting.values]
     (suspect,) = (one for one in single_values(setting.values, ()) if one.name == "V1")
     place = np.zeros(len(names))

@@ -1,0 +1,224 @@
+"""Hypotheses played where they are most probable, a step after the other, until they stand.
+
+A play is what slopes have foretold, or it tells what they missed, and so do the ends of an interval. Slopes of another
+place are bent by that (``Slopes.bent``) and serve on, which takes one play a step; where that leads nowhere, and for
+what leads in the end, slopes are taken anew, which takes a play for each value.
+"""
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
+
+import numpy as np
+
+from fetsim.engine.assembly import Array
+from fetsim.errors import FetsimError
+from fetsim.studies.suspects.columns import Columns
+from fetsim.studies.suspects.evidence import WIDTHS
+from fetsim.studies.suspects.hypotheses import Hypothesis
+from fetsim.studies.suspects.origins import Origin, Slopes
+from fetsim.studies.suspects.weighing import Weighing
+
+PROVED_NATS = 2.0
+"""By which a play may leave more or less than slopes foretold, and how far a step may move: no more is looked into;
+by the same slopes from the third step on as much more each time, as plays are not exact to a nat."""
+SERVES, SERVES_NEAR, MOST_STEPS = 0.2, 20.0, 8
+"""Slopes that miss no more of what a step does (sum of squares) serve for another one, or no more than that much
+altogether; so many steps in a row."""
+BENT, NEAR_MISFIT = 500.0, 60.0
+"""Chi squared that slopes must have missed on the way for those at its end to be taken for something else, where no
+more is left that they could explain."""
+MOST_BYTES = 800_000_000
+"""That slopes of elsewhere may hold: of two seconds of sound a set of the Dunlin's takes 60 million."""
+MOST_OWN = 5
+"""Places at which one suspect gets slopes of its own."""
+SHORTER, SHORTEST = 0.3, 0.02
+"""A step that led away from the data is made so much shorter, down to that."""
+SURE = 1.96
+"""Standard deviations of 95 %."""
+
+
+@dataclass(eq=False)
+class Playing(Weighing):
+    """Hypotheses that are followed."""
+
+    renewed: Counter[str] = field(default_factory=Counter, init=False)
+    """Places at which one has got slopes of its own,"""
+    steps: Counter[tuple[str, Slopes]] = field(default_factory=Counter, init=False)
+    """and steps that were made with slopes of elsewhere;"""
+    bent: defaultdict[tuple[str, Slopes], float] = field(default_factory=partial(defaultdict, float), init=False)
+    """what those missed on the way (chi squared);"""
+    shares: defaultdict[str, float] = field(default_factory=partial(defaultdict, lambda: 1.0), init=False)
+    """how much of a step is made,"""
+    missed: dict[str, float] = field(default_factory=dict, init=False)
+    """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
+
+    def play(self, k: int) -> bool:
+        """Play one where it stands, and look from there; whether there is something new. Slopes are bent so that they
+        would have foretold what came; where that leads nowhere, it gets slopes of its own."""
+        one = self.hypotheses[k]
+        origin, _ = self.seen_by(one)
+        mine = origin.stands is not None and origin.stands.name == one.name
+        start = origin.place if mine or origin.stands is None else np.zeros(len(origin.place))
+        share = self.shares[one.name] if mine else 1.0
+        there = self._tried(one, start + share * (self.place(one) - start), origin)
+        if there is None:
+            self.shares[one.name] = share * SHORTER
+            if self.shares[one.name] < SHORTEST:
+                self.unplayable.add(one.name)
+            return False
+        away = origin.away(one, there.place)
+        missed = self._weight(there.left) - self._weight(origin.foretold(away))
+        moved = self._weight(origin.moved(away))
+        self.missed[one.name] = 0.5 * abs(missed)
+        better = not mine or self._misfit(one, there) <= self._misfit(one, origin)
+        steps = self.steps[one.name, origin.slopes.root]
+        self.bent[one.name, origin.slopes.root] += abs(missed)
+        known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
+        small = abs(missed) < 2.0 * PROVED_NATS
+        gains = self._could_gain(one, there if better else origin)
+        done = known and (small or self.behind(k) > self.missed[one.name] + gains)
+        if done and origin.slopes.root.stands is not one and (self._leads(k) or self.behind(k) < gains):
+            return self._look_from(one, there if better else origin, own=True)
+        jumps = one.fault is not None and not mine and self._leads(k) and missed > SERVES * moved + SERVES_NEAR
+        if not there.borrowed or jumps or steps >= MOST_STEPS:
+            if done:
+                self.foretold[one.name] = origin.slopes, self.variance
+                return False
+            return self._look_from(one, there if better else origin, own=True)
+        self.steps[one.name, origin.slopes.root] += 1
+        self.shares[one.name] = min(1.0, share / SHORTER) if better else share * SHORTER
+        if not better and not done:
+            return False
+        self._look_from(one, there.bent(origin) if better else origin.bent(there))
+        if done:
+            self.foretold[one.name] = self.origins[-1].slopes, self.variance
+        return True
+
+    def prove(self, k: int) -> bool:
+        """Play both ends of the interval of a value that is off, all others following, and bend slopes to what lies
+        between; whether they were not foretold."""
+        one = self.hypotheses[k]
+        origin, _ = self.seen_by(one)
+        if not origin.slopes.can_lend(origin.columns):
+            return False
+        middle, way = self.place(one), self._end(one)
+        ends = [self._tried(one, middle + side * way, origin) for side in (-1.0, 1.0)]
+        low, high = ends
+        if low is None or high is None or not (low.borrowed and high.borrowed):
+            return False
+        missed = [
+            self._weight(end.left) - self._weight(origin.foretold(origin.away(one, end.place))) for end in (low, high)
+        ]
+        if max(map(abs, missed)) < 2.0 * PROVED_NATS:
+            return False
+        best = min(origin, low, high, key=lambda each: self._misfit(one, each))
+        slopes = low.bent(high).slopes
+        self._look_from(one, replace(best, slopes=slopes, borrowed=True, came_from=None))
+        return True
+
+    def _end(self, one: Hypothesis) -> Array:
+        """From the middle of the interval of its value to its end, all others following [shape=(values,)]."""
+        (free,), covariance = one.free, self._spread(one)
+        return np.asarray(SURE * covariance[free] / np.sqrt(covariance[free, free]))
+
+    def _could_gain(self, one: Hypothesis, origin: Origin) -> float:
+        """Nats that slopes of its own might be worth, where others have missed much on the way: as far as the best one
+        is ahead by being more likely, or explaining more."""
+        if origin.slopes.root.stands is one or self.bent[one.name, origin.slopes.root] < BENT:
+            return 0.0
+        best, there = self._best()
+        ahead = self._misfit(one, origin) - self._weight(there.left) - 0.5 * self._unlikely(best, there.place)
+        return 0.5 * max(0.0, ahead) if ahead < NEAR_MISFIT else 0.0
+
+    def _best(self) -> tuple[Hypothesis, Origin]:
+        best = self.hypotheses[int(np.argmax(self.probability))]
+        return best, self.origin_of(best)
+
+    def stand_there(self, k: int, other: int) -> bool:
+        """Let one stand where all values are under another one, which has gone farther, if that is better; whether it
+        is. It borrows the slopes there, but none of a fault for what has none."""
+        one, best = self.hypotheses[k], self.hypotheses[other]
+        here, there = self.origin_of(one), self.origin_of(best)
+        place = there.place.copy()
+        place[list(best.free)] = 0.0
+        lenders = [here if there.is_faulty and one.fault is None else there, self.origins[self.ground]]
+        (columns,) = self.drawn.played([(one, place)])
+        if columns is None:
+            return False
+        each = [self._standing(one, place, columns, lender) for lender in lenders]
+        found = next((origin for origin in each if origin.borrowed), None)
+        if found is None or self._misfit(one, found) >= self._misfit(one, here):
+            return False
+        return self._look_from(one, found)
+
+    def _misfit(self, one: Hypothesis, origin: Origin) -> float:
+        """Chi squared of a place and of what it leaves of the data."""
+        return self._weight(origin.left) + self._unlikely(one, origin.place)
+
+    def _look_from(self, one: Hypothesis, origin: Origin, *, own: bool = False) -> bool:
+        """Look from there too, with slopes of its ``own``; whether that can be."""
+        if own:
+            self.renewed[one.name] += 1
+            if self.renewed[one.name] > MOST_OWN:  # it goes to and fro
+                self.unplayable.add(one.name)
+                return False
+            try:
+                origin = self.drawn.at(one, origin.place, origin.columns)
+            except FetsimError:  # trims cannot be told there
+                self.unplayable.add(one.name)
+                return False
+            self._forget()
+        self.origins.append(origin)
+        self.home[one.name] = len(self.origins) - 1
+        self.tried[one.name].add(self.ground)
+        return True
+
+    def _forget(self) -> None:
+        """What lending takes of slopes, the oldest first, until what is left is not too much; never of the ground's."""
+        sizes = {one.slopes.root: one.slopes.root.size for one in self.origins}
+        for root in list(sizes):
+            if sum(sizes.values()) > MOST_BYTES and root is not self.origins[self.ground].slopes.root:
+                del sizes[root]
+                for one in self.origins:
+                    if one.slopes.root is root:
+                        one.slopes.forget()
+                root.forget()
+
+    @property
+    def own(self) -> int:
+        """Places at which slopes have been taken."""
+        return sum(not one.borrowed for one in self.origins)
+
+    def _leads(self, k: int) -> bool:
+        return k == int(np.argmax(self.probability))
+
+    def take_slopes(self, k: int) -> bool:
+        """Give one slopes of its own where it stands, if those it has were bent much; whether that was done."""
+        one = self.hypotheses[k]
+        origin = self.origin_of(one)
+        if one.name not in self.home or self.bent[one.name, origin.slopes.root] < BENT:
+            return False
+        return self._look_from(one, origin, own=True)
+
+    def _tried(self, one: Hypothesis, place: Array, origin: Origin) -> Origin | None:
+        """Played there, as a whole, with the slopes of an origin as far as it can lend them; None where it cannot be,
+        or is nothing like a recording."""
+        (columns,) = self.drawn.played([(one, place)])
+        return None if columns is None else self._standing(one, place, columns, origin)
+
+    def _standing(self, one: Hypothesis, place: Array, columns: Columns, origin: Origin) -> Origin:
+        lent = origin.slopes.can_lend(columns)
+        slopes = origin.slopes if lent else Slopes(columns=columns, set_up=origin.set_up, stands=one)
+        return Origin(columns=columns, slopes=slopes, stands=one, place=place, borrowed=lent)
+
+    @cached_property
+    def _precision(self) -> Array:
+        return np.asarray(np.linalg.pinv(self.scatter, rcond=1e-12, hermitian=True), dtype=np.float64)
+
+    def _unlikely(self, one: Hypothesis, place: Array) -> float:
+        """Chi squared of a place."""
+        others = place.copy()
+        others[list(one.free)] = 0.0
+        ways = place[list(one.free)] / WIDTHS[len(WIDTHS) // 2]
+        return float(others @ self._precision @ others + ways @ ways)
