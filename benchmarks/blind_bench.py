@@ -1,7 +1,6 @@
 """A unit with something wrong that nobody knows of, and what a bench reads and records of it (``blind_trials``)."""
 
 import sys
-from copy import copy
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -18,11 +17,13 @@ from fetsim.schematic.movable import movable
 from fetsim.schematic.spreads import spreads_of
 from fetsim.studies.observed.observations import Observations, Recording
 from fetsim.studies.observed.predict import Predicted, predict
+from fetsim.studies.observed.readings import usual_accuracy
 from fetsim.studies.suspects.columns import Columns, columns_of, drawn_of
 from fetsim.studies.suspects.hypotheses import single_faults, single_values
-from fetsim.studies.suspects.origins import Drawn, Slopes
-from fetsim.studies.suspects.search import Search
+from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.record import NextReading
 from fetsim.studies.suspects.set_up import set_up
+from fetsim.studies.suspects.stands import reading_at
 from fetsim.studies.suspects.study import AS_VALUES, candidates_of, with_chances
 from fetsim.studies.suspects.values import values_of
 from fetsim.studies.trims.aligned import aligned
@@ -159,9 +160,14 @@ def other_law(unit: Any) -> dict[str, float]:
     return changes
 
 
+def real_unit(bench: Bench, kind: str) -> Any:
+    """As its file has it, but for its law."""
+    return bench.unit.changed(other_law(bench.unit)) if kind == "law" else bench.unit
+
+
 def truths(bench: Bench, kind: str, what: Hidden) -> tuple[Predicted, Predicted]:
     """What the real unit gives, and what it would if nothing were wrong with it."""
-    unit = bench.unit.changed(other_law(bench.unit)) if kind == "law" else bench.unit
+    unit = real_unit(bench, kind)
     real = replace(bench.every, unit=unit)
     added = any(isinstance(value, str) for value in what.faulty.values())
     builds = [what.sound] if added or what.faulty is what.sound else [what.sound, what.faulty]
@@ -184,23 +190,45 @@ def recorded(output: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.asarray(wet * rng.choice([-1.0, 1.0]) * rng.uniform(0.3, 1.0))
 
 
-def with_reading(columns: Columns, name: str, value: float) -> Columns:
-    """With one of the candidates taken."""
-    order = _order(columns, name)
+def read_of(drawn: Drawn, name: str, value: float) -> Drawn:
+    """With one of the candidates taken, and what all builds make of it."""
+    columns, order = drawn.columns, _order(drawn.columns, name)
     every = [columns.observations.readings[k] for k in order]
     every[columns.taken] = replace(every[columns.taken], value=value, accuracy=max(METER * abs(value), 1e-3))
-    return replace(
+    taken = replace(
         columns, observations=replace(columns.observations, readings=tuple(every)), taken=columns.taken + 1,
         base=_in_order(columns.base, order), readings=columns.readings[order], draft=_in_order(columns.draft, order),
     )  # fmt: skip
+    return replace(drawn, columns=taken, plays=[_in_order(one, order) for one in drawn.plays])
 
 
-def read_of(drawn: Drawn, name: str, value: float) -> Drawn:
-    """The same, with what all builds give."""
-    order = _order(drawn.columns, name)
-    return replace(
-        drawn, columns=with_reading(drawn.columns, name, value), plays=[_in_order(one, order) for one in drawn.plays]
-    )
+def read_next(bench: Bench, kind: str, what: Hidden, drawn: Drawn, asked: NextReading, rng: np.random.Generator) -> (
+        Drawn):  # fmt: skip
+    """With a reading taken that was proposed, as usual meters have it, whatever the unit must be set to for it."""
+    reading = reading_at(bench.unit, asked.figure, asked.settings)
+    (real,) = predict(Observations(unit=real_unit(bench, kind), readings=(reading,)), [what.faulty], workers=1)
+    accuracy = usual_accuracy(reading.figure, float(real.readings[0]))
+    reading = replace(reading, value=float(real.readings[0]) + accuracy * float(rng.normal()), accuracy=accuracy)
+    names = [one.name for one in drawn.columns.observations.readings]
+    if reading.name in names:
+        return read_of(drawn, reading.name, reading.value)
+    there = drawn.columns.only_read((reading,))
+    (base,) = there.predicted([{}], keep=False, whole=True)
+    plays = [*there.moved(bench.set_up), *there.predicted([one.changes for one in bench.faults], keep=False)]
+    columns, every = drawn.columns, list(drawn.columns.observations.readings)
+    every.insert(columns.taken, reading)
+    taken = replace(
+        columns, observations=replace(columns.observations, readings=tuple(every)), taken=columns.taken + 1,
+        base=_with(columns.base, base, columns.taken), draft=_with(columns.draft, there.draft, columns.taken),
+        readings=np.insert(columns.readings, columns.taken, 0.0, axis=0),
+    )  # fmt: skip
+    both = zip(drawn.plays, plays, strict=True)
+    return replace(drawn, columns=taken, plays=[_with(one, more, columns.taken) for one, more in both])
+
+
+def _with(one: Predicted, more: Predicted, place: int) -> Predicted:
+    """With the reading of another play in this place."""
+    return replace(one, readings=np.insert(one.readings, place, more.readings[0]))
 
 
 def _order(columns: Columns, name: str) -> list[int]:
@@ -212,24 +240,3 @@ def _order(columns: Columns, name: str) -> list[int]:
 
 def _in_order(play: Predicted, order: list[int]) -> Predicted:
     return replace(play, readings=play.readings[order])
-
-
-def read_too(search: Search, name: str, value: float) -> Search:
-    """A search as far as it has come, with one more reading, and nothing played for it."""
-    found = copy(search)
-    recorded = len(search.columns.heard)
-    found.drawn = read_of(search.drawn, name, value)
-    slopes = {
-        one: Slopes(columns=with_reading(one.columns, name, value), set_up=one.set_up)
-        for one in dict.fromkeys(each.slopes for each in search.origins)
-    }
-    found.origins = [
-        replace(one, columns=with_reading(one.columns, name, value), slopes=slopes[one.slopes])
-        for one in search.origins
-    ]
-    for old, new in zip(search.origins, found.origins, strict=True):
-        read = replace(new.slopes.columns, heard=(), tables=()).sums(replace(new.columns, heard=(), tables=()))
-        vars(new)["left_here"] = [*old.left_here[:recorded], *read]
-    found._metrics = {}
-    found.weigh()
-    return found

@@ -9,7 +9,8 @@ more resistance than its square law, and whose cores have no memory, none of whi
 is 10 dB above the noise of a recording by what the drawn unit does with it; the stage that it is in goes round by the
 number of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the demo jingle, with
 noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, gain, and a clock 20 ppm off. The diagnosis gets the
-recording, the volts, or both. Afterwards the volts that it proposes are read.
+recording, the volts, or both. Where the group that holds the truth has more than one part, the reading that it proposes
+is taken, and all diagnosed again.
 
 Results go to ``--to``, a line of JSON each; the same command does what is not there yet, kinds and units in turns.
 ``--report`` prints the table.
@@ -32,8 +33,8 @@ from blind_bench import (
     Bench,
     Hidden,
     hidden,
+    read_next,
     read_of,
-    read_too,
     recorded,
     truths,
 )  # fmt: skip
@@ -41,6 +42,7 @@ from blind_bench import (
 from fetsim.errors import InputError
 from fetsim.studies.observed.predict import Predicted
 from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.record import Suspicion
 from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.study import told
 
@@ -63,10 +65,10 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
     read = rng.choice(len(bench.nodes), min(NODES, len(bench.nodes)), replace=False)
     shown = truth.readings * (1.0 + METER * rng.normal(size=len(bench.nodes)))
 
-    def begun(drawn: Drawn, *, volts: bool) -> Search:
+    def with_volts(drawn: Drawn, *, volts: bool) -> Drawn:
         for k in read if volts else ():
             drawn = read_of(drawn, bench.nodes[k].name, float(shown[k]))
-        return Search(drawn=drawn, hypotheses=list(bench.hypotheses))
+        return drawn
 
     wet = None if dead or not {"capture", "both"} & set(modes) else recorded(output, rng)
     for mode in modes:
@@ -81,14 +83,22 @@ def trial(bench: Bench, kind: str, number: int, modes: Sequence[str]) -> Iterato
                 yield {**row, "mode": mode, "skipped": str(refused)}
                 continue
             drawn = bench.drawn(None)  # as the refusal says
-        search = begun(drawn, volts=mode != "capture")
+        drawn = with_volts(drawn, volts=mode != "capture")
+        search = Search(drawn=drawn, hypotheses=list(bench.hypotheses))
         search.run()
-        yield {**row, "mode": mode, **diagnosed(bench, search, what, truth, healthy, shown),
-               "cpu_s": time.process_time() - at}  # fmt: skip
+        came = told(search)
+        found = {**row, "mode": mode, **diagnosed(bench, search, came, what, truth, healthy),
+                 "cpu_s": time.process_time() - at}  # fmt: skip
+        if came.next_readings and found["size"] > 1:
+            more = read_next(bench, kind, what, drawn, came.next_readings[0], rng)
+            later = Search(drawn=more, hypotheses=list(bench.hypotheses))
+            later.run()
+            found["after"] = ranked(told(later, elsewhere=False).groups, what.parts)
+        yield found
 
 
 def diagnosed(
-    bench: Bench, search: Search, what: Hidden, truth: Predicted, healthy: Predicted, shown: np.ndarray
+    bench: Bench, search: Search, came: Suspicion, what: Hidden, truth: Predicted, healthy: Predicted
 ) -> dict[str, Any]:
     """What came out, and how it stands to the truth."""
     columns, effect_db = search.columns, -99.0
@@ -102,25 +112,20 @@ def diagnosed(
     names = [one.name for one in bench.nodes]
     places = [names.index(one.name) for one in columns.observations.readings[: columns.taken]]
     moved = (np.abs(truth.readings - healthy.readings) / sigma)[places] if places else np.zeros(1)
-    came = told(search, elsewhere=False)
     place, size = ranked(came.groups, what.parts)
     intervals = {}
     for group in came.groups:
         for one in group.suspects:
             if one.name in what.factors and one.off_low is not None and one.name not in intervals:
                 intervals[one.name] = [one.off, one.off_low, one.off_high, what.factors[one.name] - 1.0]
-    after = None
-    if came.next_readings and place is not None and size > 1:
-        k = names.index(came.next_readings[0].name)
-        later = read_too(search, names[k], float(shown[k]))
-        after = ranked(told(later, elsewhere=False).groups, what.parts)
     return {
         "effect_db": effect_db, "moved_sigmas": float(np.max(moved)), "healthy": came.healthy, "below": came.below,
         "place": place, "size": size, "first": list(came.groups[0].parts),
         "first_probability": came.groups[0].probability,
         "groups": [[list(one.parts), one.probability, [s.name for s in one.suspects[:6]]] for one in came.groups[:4]],
         "intervals": intervals, "bits": float(came.next_readings[0].bits) if came.next_readings else 0.0,
-        "after": after, "origins": len(search.origins), "model_error_db": came.model_error_db, "verdict": came.verdict,
+        "next": came.next_readings[0].name if came.next_readings else None, "after": None,
+        "origins": len(search.origins), "model_error_db": came.model_error_db, "verdict": came.verdict,
     }  # fmt: skip
 
 

@@ -104,6 +104,7 @@ def test_keys_do_everything(serve, opened):
     page.keyboard.press("r")
     expect(page.locator("#nothing")).to_be_visible()
     page.keyboard.press("b")
+    expect(page.locator("#held-B")).not_to_have_text("empty")  # the program keeps it, and has told the page
     for name in ("blind-kind", "blind-count"):
         assert page.evaluate(f"document.getElementById('{name}').tabIndex") == 0
     page.fill("#blind-count", "1")

@@ -15,6 +15,7 @@ import numpy as np
 
 from fetsim.audio.levels import dbu_to_rms_v
 from fetsim.engine.assembly import Array
+from fetsim.errors import FetsimError
 from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.readings import DB_A_NEPER, Reading, usual_accuracy
 from fetsim.studies.suspects.apart import WORTH_BITS, best_split, expected_bits, uncertainty_bits
@@ -142,7 +143,10 @@ class _Elsewhere:
             least_bits = max([least_bits, *(each.bits(self._chance) for each in spread)])
 
     def _played(self, stand: Stand) -> _Played | None:
-        there = self._search.columns.only_read(stand.readings)
+        try:
+            there = self._search.columns.only_read(stand.readings)
+        except FetsimError:  # as without a threshold when set so
+            return None
         expected = np.array([one.readings for one in there.predicted(self._builds, keep=False)])
         kept = [int(k) for k in np.flatnonzero(np.isfinite(expected).all(axis=0) & np.isfinite(there.draft.readings))]
         self.looked_at += len(kept)

@@ -103,7 +103,8 @@ class Origin:
         return self.stands is not None and self.stands.fault is not None
 
     @cached_property
-    def _away(self) -> Array:
+    def away_here(self) -> Array:
+        """How much of each column it is to stand here [shape=(columns,)]."""
         return np.zeros(self.count) if self.stands is None else self.away(self.stands, self.place)
 
     @property
@@ -124,7 +125,7 @@ class Origin:
     @cached_property
     def sums(self) -> list[Sums]:
         """What the data say, counted from the unit as drawn."""
-        return [one.shifted(self._away) for one in self.left_here]
+        return [one.shifted(self.away_here) for one in self.left_here]
 
     @cached_property
     def floors(self) -> list[Floor]:
@@ -139,7 +140,7 @@ class Origin:
 
     def readings(self, coefficients: Array) -> Array:
         """All readings, taken or not, with so much of each column [shape=(readings,)]."""
-        return self.columns.base.readings + np.nan_to_num(self.reading_slopes) @ (coefficients - self._away)
+        return self.columns.base.readings + np.nan_to_num(self.reading_slopes) @ (coefficients - self.away_here)
 
     def borrowing(self, slopes: Slopes) -> "Origin":
         """The same with slopes of another place, bent by the step that led here."""
@@ -149,7 +150,7 @@ class Origin:
     def bent(self, other: "Origin") -> "Origin":
         """The same with slopes that give what lies between this place and another one (``Slopes.bent``)."""
         other = replace(other, slopes=self.slopes, came_from=None)
-        step = self._away - other._away
+        step = self.away_here - other.away_here
         if np.any(step[len(self.place) :]):  # a fault is between them, and no slope has missed that
             return self
         return replace(self, slopes=self.slopes.bent(other.columns, self.columns, step), came_from=other)
@@ -181,7 +182,7 @@ class Origin:
 
     def moved(self, away: Array) -> list[float]:
         """How far each of the data would move from here to there (sum of squares over the noise)."""
-        way = away - self._away
+        way = away - self.away_here
         return [float(way @ sums.gram @ way) for sums in self.sums]
 
 

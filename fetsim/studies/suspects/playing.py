@@ -1,8 +1,10 @@
 """Hypotheses played where they are most probable, a step after the other, until they stand.
 
-A play is what slopes have foretold, or it tells what they missed, and so do the ends of an interval. Slopes of another
-place are bent by that (``Slopes.bent``) and serve on, which takes one play a step; where that leads nowhere, and for
-what leads in the end, slopes are taken anew, which takes a play for each value.
+A step is one of Gauss and Newton's method with all values free: the most probable place by the slopes there are. A play
+is what slopes have foretold, or it tells what they missed, and so do the ends of an interval. Slopes of another place
+are bent by that (``Slopes.bent``) and serve on, which takes one play a step; where that leads nowhere, and for what
+leads in the end, slopes are taken anew, which takes a play for each value. What data know badly, hundreds of values
+that make up for each other, are narrow valleys that bend: a step that leaves one is followed by one back into it.
 """
 
 from collections import Counter, defaultdict
@@ -20,11 +22,12 @@ from fetsim.studies.suspects.origins import Origin, Slopes
 from fetsim.studies.suspects.weighing import Weighing
 
 PROVED_NATS = 2.0
-"""By which a play may leave more or less than slopes foretold, and how far a step may move: no more is looked into;
-by the same slopes from the third step on as much more each time, as plays are not exact to a nat."""
-SERVES, SERVES_NEAR, MOST_STEPS = 0.2, 20.0, 8
-"""Slopes that miss no more of what a step does (sum of squares) serve for another one, or no more than that much
-altogether; so many steps in a row."""
+"""By which a play may leave more or less than slopes foretold, or what a step may promise: no more is looked into."""
+SERVES, SERVES_NEAR = 0.2, 20.0
+"""Where slopes miss more than such a share of what a fault does (sum of squares), and than so much, and it leads, it
+gets its own."""
+MOST_STEPS = 8
+"""By the same slopes."""
 BENT, NEAR_MISFIT = 500.0, 60.0
 """Chi squared that slopes must have missed on the way for those at its end to be taken for something else, where no
 more is left that they could explain."""
@@ -32,8 +35,9 @@ MOST_BYTES = 800_000_000
 """That slopes of elsewhere may hold: of two seconds of sound a set of the Dunlin's takes 60 million."""
 MOST_OWN = 5
 """Places at which one suspect gets slopes of its own."""
-SHORTER, SHORTEST = 0.3, 0.02
-"""A step that led away from the data is made so much shorter, down to that."""
+FIRST_HELD, TIGHTER, TIGHTEST = 1.0, 10.0, 10.0
+"""How fast a step is held that comes after one that led away from the data (``Weighing.place``), how much faster each
+time, and up to where."""
 SURE = 1.96
 """Standard deviations of 95 %."""
 
@@ -48,8 +52,8 @@ class Playing(Weighing):
     """and steps that were made with slopes of elsewhere;"""
     bent: defaultdict[tuple[str, Slopes], float] = field(default_factory=partial(defaultdict, float), init=False)
     """what those missed on the way (chi squared);"""
-    shares: defaultdict[str, float] = field(default_factory=partial(defaultdict, lambda: 1.0), init=False)
-    """how much of a step is made,"""
+    held: defaultdict[str, float] = field(default_factory=partial(defaultdict, float), init=False)
+    """how fast a step is held where it begins, after others that led away from the data,"""
     missed: dict[str, float] = field(default_factory=dict, init=False)
     """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
 
@@ -59,41 +63,48 @@ class Playing(Weighing):
         one = self.hypotheses[k]
         origin, _ = self.seen_by(one)
         mine = origin.stands is not None and origin.stands.name == one.name
-        start = origin.place if mine or origin.stands is None else np.zeros(len(origin.place))
-        share = self.shares[one.name] if mine else 1.0
-        there = self._tried(one, start + share * (self.place(one) - start), origin)
+        held = self.held[one.name]
+        goal = self.place(one, held)
+        there = self._tried(one, goal, origin)
         if there is None:
-            self.shares[one.name] = share * SHORTER
-            if self.shares[one.name] < SHORTEST:
+            self.held[one.name] = max(FIRST_HELD, held * TIGHTER)
+            if held > TIGHTEST:
                 self.unplayable.add(one.name)
             return False
+        straight = not mine or not there.borrowed or self._misfit(one, there) <= self._misfit(one, origin)
+        if not straight:
+            there = self._back(one, origin, there, held)
         away = origin.away(one, there.place)
         missed = self._weight(there.left) - self._weight(origin.foretold(away))
         moved = self._weight(origin.moved(away))
         self.missed[one.name] = 0.5 * abs(missed)
         better = not mine or self._misfit(one, there) <= self._misfit(one, origin)
-        steps = self.steps[one.name, origin.slopes.root]
         self.bent[one.name, origin.slopes.root] += abs(missed)
         known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
-        small = abs(missed) < 2.0 * PROVED_NATS
+        hoped = self._weight(origin.foretold(origin.away(one, goal))) + self._unlikely(one, goal)
+        small = abs(missed) < 2.0 * PROVED_NATS or (mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS)
         gains = self._could_gain(one, there if better else origin)
         done = known and (small or self.behind(k) > self.missed[one.name] + gains)
-        if done and origin.slopes.root.stands is not one and (self._leads(k) or self.behind(k) < gains):
-            return self._look_from(one, there if better else origin, own=True)
+        own, steps = origin.slopes.root.stands is one, self.steps[one.name, origin.slopes.root]
+        stuck = not better or not there.borrowed or steps >= MOST_STEPS
+        leads = self._leads(k) or self.behind(k) < gains
         jumps = one.fault is not None and not mine and self._leads(k) and missed > SERVES * moved + SERVES_NEAR
-        if not there.borrowed or jumps or steps >= MOST_STEPS:
-            if done:
-                self.foretold[one.name] = origin.slopes, self.variance
-                return False
+        if not own and ((leads and (done or stuck)) or jumps):
             return self._look_from(one, there if better else origin, own=True)
         self.steps[one.name, origin.slopes.root] += 1
-        self.shares[one.name] = min(1.0, share / SHORTER) if better else share * SHORTER
-        if not better and not done:
-            return False
-        self._look_from(one, there.bent(origin) if better else origin.bent(there))
-        if done:
-            self.foretold[one.name] = self.origins[-1].slopes, self.variance
-        return True
+        self.held[one.name] = held / TIGHTER if better else max(FIRST_HELD, held * TIGHTER)
+        if better and there.borrowed:
+            self._look_from(one, there.bent(origin) if straight else there)
+        if done or (stuck and (not own or held > TIGHTEST)):
+            self.foretold[one.name] = self.origin_of(one).slopes, self.variance
+        return better and there.borrowed
+
+    def _back(self, one: Hypothesis, origin: Origin, there: Origin, held: float) -> Origin:
+        """After a step that led away from the data: from its end a second one by the same slopes, back to where the
+        data are, which bends along a valley as straight steps do not (the idea of Transtrum and Sethna,
+        arXiv:1201.5885, from memory); the better of both."""
+        back = self._tried(one, self.place(one, held, there), origin)
+        return there if back is None else min(there, back, key=lambda each: self._misfit(one, each))
 
     def prove(self, k: int) -> bool:
         """Play both ends of the interval of a value that is off, all others following, and bend slopes to what lies

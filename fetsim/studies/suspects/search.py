@@ -93,8 +93,9 @@ class Search(Playing):
         for number in range(HEALTH_FIRST):
             if gross or self.is_settled(0):
                 break
-            if self.play(0):
-                self.weigh()
+            if not self.play(0):
+                break
+            self.weigh()
             progress(FOLLOWED * 0.5 * (number + 1) / HEALTH_FIRST)
         if self._is_left_noise(0) and self.take_slopes(0):
             self.weigh()

@@ -58,6 +58,8 @@ class Value:
     """Standard deviation in a good unit, in the same."""
     unit_size: float = 1.0
     """Of ``sigma``: so much in SI units."""
+    least: float = 0.0
+    """It is no smaller; SI units."""
     law: bool = False
     """Whether it says how a law differs, which is nothing that goes wrong;"""
     goes_with: tuple[tuple[str, float, float], ...] = ()
@@ -88,7 +90,8 @@ class Value:
     def moved(self, way: float) -> float:
         """The value so far away, in SI units or turns."""
         if self.scale == "log":
-            return self.present * exp(way)
+            size = max(abs(self.present) * exp(way), self.least)
+            return -size if self.present < 0.0 else size
         return min(max(self.present + way * self.unit_size, 0.0), 1.0) if self.scale == "turn" else (
             self.present + way * self.unit_size
         )
@@ -134,12 +137,12 @@ def _law(part: Part, known: Container[str]) -> Iterator[Value]:
     depth = "v_gs_off" if "v_gs_off" in figures else "pinch_off_voltage"
     with_them = ((f"{name}.{depth}", figures[depth], 1.0), (f"{name}.i_dss", figures["i_dss"], -1.0))
     tail = Value(name=f"{name}.ideality", owner=name, present=figures["ideality"], scale="log", sigma=LAWS["ideality"],
-                 law=True)  # fmt: skip
+                 law=True, least=1.0)  # fmt: skip
     if f"{name}.ideality" not in known:
         yield tail
     if "r_ds_on" not in figures:
         ohm = abs(figures["pinch_off_voltage"]) / (2.0 * figures["i_dss"])
-        yield replace(tail, name=f"{name}.r_ds_on", present=ohm, sigma=LAWS["r_ds_on"], goes_with=with_them)
+        yield replace(tail, name=f"{name}.r_ds_on", present=ohm, sigma=LAWS["r_ds_on"], least=0.0, goes_with=with_them)
 
 
 def carried(values: Iterable[Value], changes: Mapping[str, float]) -> dict[str, float]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.studies.suspects.columns import Columns
-from fetsim.studies.suspects.evidence import Floor, Metric, probabilities
+from fetsim.studies.suspects.evidence import WIDTHS, Floor, Metric, probabilities, root_of
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.limits import within
 from fetsim.studies.suspects.mixture import Weighed, metrics_of, possible_v, weighed
@@ -203,12 +203,30 @@ class Weighing:
         slopes, variance = self.foretold.get(name, (None, np.inf))
         return slopes is self.origin_of(self.hypotheses[k]).slopes and self.variance > LESS * variance
 
-    def place(self, one: Hypothesis) -> Array:
-        """How far all values are moved under it [shape=(values,)]."""
-        sigma, (mean, _) = np.sqrt(np.diag(self.scatter)), self.coefficients(one)
+    def place(self, one: Hypothesis, held: float = 0.0, origin: Origin | None = None) -> Array:
+        """How far all values are moved under it [shape=(values,)]. ``held``: as if all were known to be where they
+        stand now, so many times as well as they are before anything has been looked at (Levenberg, Quart. Appl. Math. 2
+        (1944) 164, from memory), for slopes that do not reach far. ``origin``: seen from there."""
+        sigma = np.sqrt(np.diag(self.scatter))
+        plain = held == 0.0 and origin is None
+        mean = self.coefficients(one)[0] if plain else self._held(one, held, origin or self.origin_of(one))
         place = within(self._trims_stay(one) @ mean[: len(sigma)], self._spread(one), sigma, one.free)
         place[list(one.free)] = np.clip(place[list(one.free)], -FARTHEST, FARTHEST)
         return place
+
+    def _held(self, one: Hypothesis, times: float, origin: Origin) -> Array:
+        """Coefficients, held so [shape=(columns,)]: at the V that suits the best one."""
+        form = origin.form(one)
+        prior = self._prior + WIDTHS[len(WIDTHS) // 2] ** 2 * form.free @ form.free.T
+        root = root_of(prior)
+        here = np.linalg.pinv(root) @ (origin.away_here - form.offset)
+        gram, score = np.zeros_like(prior), np.zeros(len(prior))
+        for sums in origin.sums:
+            weight = 1.0 if sums.freedom is None else self.variance
+            gram += sums.gram / weight
+            score += (sums.score - sums.gram @ form.offset) / weight
+        known = root.T @ gram @ root + (1.0 + times) * np.eye(root.shape[1])
+        return np.asarray(root @ np.linalg.solve(known, root.T @ score + times * here))
 
     def _spread(self, one: Hypothesis) -> Array:
         """Covariance of that [shape=(values, values)]."""
