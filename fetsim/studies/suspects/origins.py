@@ -27,6 +27,8 @@ TOGETHER = 16
 MATTERS = 16.0
 """What a value must change within its tolerance (one standard deviation, sum of squares over the noise) for its slope
 to be taken anew: of a slope that is a fifth off, 0.3 nats are missed."""
+LEAST_MOVED = 4.0
+"""A step that moves the data by less (sum of squares over the noise) says nothing of slopes: plays are not exact."""
 
 
 @dataclass(kw_only=True, eq=False)
@@ -52,7 +54,7 @@ class Slopes:
         value moves the data over the step, as all slopes are about as good."""
         power = sum((np.diag(sums.gram) for sums in self.columns.sums()), np.zeros(len(step))) * step
         moved = float(power @ step)
-        if not moved > 0.0:
+        if moved < LEAST_MOVED:
             return self
         return replace(self, columns=self.columns.bent(before, after, step, power / moved), taken=self.root)
 
