@@ -30,8 +30,8 @@ SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
 MOST_RIVALS = 5
 """Of the first, those that could have led as well when one of them was given slopes of its own are played too."""
-OTHER_FAULTS = 4
-"""Faults as drawn that are played at least once where one of them leads, or nothing explains all;"""
+OTHER_FAULTS, MOST_OTHER = 4, 8
+"""Faults as drawn of which all are played where one of them leads, or nothing explains all, until so many have been;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
 """and those that do what the leading one does, but for such a share of its power, as many at the most."""
 BEGUN, STILL_NATS = 4, 50.0
@@ -166,8 +166,9 @@ class Search(Playing):
             return None
         order = np.argsort(-self.log_evidence, kind="stable").tolist()
         faults = [k for k in order if self.hypotheses[k].fault is not None]
+        others = faults[:OTHER_FAULTS] if sum(map(self._is_known, faults)) < MOST_OTHER else []
         alike = self._alike(best, faults) if best.fault is not None else []
-        return next((k for k in [*faults[:OTHER_FAULTS], *alike] if not self._is_known(k)), None)
+        return next((k for k in [*others, *alike] if not self._is_known(k)), None)
 
     def _alike(self, one: Hypothesis, faults: Sequence[int]) -> list[int]:
         """A fault, and those of others that do nearly what it does, the nearest first."""
