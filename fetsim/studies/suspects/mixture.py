@@ -39,8 +39,9 @@ class Weighed:
     """Of all V."""
     looks: tuple[Seen, ...]
     """The data under each of them."""
-    in_doubt: bool = False
-    """Whether an error of the model may look like what is wrong (``ALIKE``): for what is told, not for the search."""
+    health: Array | None = None
+    """Log evidence of nothing being wrong under each V, from where that is seen best: where an error of the model may
+    look like what is wrong (``ALIKE``), which is for what is told, not for the search."""
 
     @cached_property
     def log_evidence(self) -> float:
@@ -64,11 +65,15 @@ class Weighed:
         in doubt of what recordings say of them, which is nothing under the largest V, no more than a model in error
         may say."""
         found = gains(*self._stacked, form, widths) - self._losses(form, widths)
-        if not self.in_doubt:
+        if self.health is None:
             return found
-        read, numbers = found[:, -1:], self._numbers
-        said = np.maximum(found - read, 0.0)
+        over = found + self._own - self.health
+        said, numbers = np.maximum(over - over[:, -1:], 0.0), self._numbers
         return np.asarray(found - said + 0.5 * numbers * np.log1p(2.0 * said / numbers))
+
+    def by_v(self, form: Form) -> Array:
+        """Log evidence of a hypothesis under each V, its width as is usual [shape=(looks,)]."""
+        return np.asarray(self._own + self._told(form, (WIDTHS[len(WIDTHS) // 2],))[0])
 
     @cached_property
     def _numbers(self) -> Array:
@@ -136,14 +141,14 @@ def weighed(
     prior: Array,
     floors: Sequence[Floor] | None = None,
     metrics: Sequence[Metric] | None = None,
-    *,
-    in_doubt: bool = False,
+    health: Array | None = None,
 ) -> Weighed:
-    """All data together. ``floors``: see ``Metric.seen``; None: what these data themselves leave unexplained.
-    ``metrics``: of their columns; None: with V from the least that is known of to all that there is."""
+    """All data together. ``health``: as ``Weighed`` has it. ``floors``: see ``Metric.seen``; None: what these data
+    themselves leave unexplained. ``metrics``: of their columns; None: with V from the least that is known of to all that
+    there is."""
     least = list(map(unexplained, every)) if floors is None else floors
     metrics = metrics_of(every, prior, possible_v(every)) if metrics is None else metrics
-    return Weighed(metrics=tuple(metrics), looks=tuple(one.seen(every, least) for one in metrics), in_doubt=in_doubt)
+    return Weighed(metrics=tuple(metrics), looks=tuple(one.seen(every, least) for one in metrics), health=health)
 
 
 def metrics_of(every: Sequence[Sums], prior: Array, variances: Array) -> tuple[Metric, ...]:

@@ -7,7 +7,7 @@ gives the same sound, so its slopes there are nearly its own. ``playing`` says h
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -106,10 +106,11 @@ class Weighing:
     def _look(self) -> None:
         self._best_from.clear()
         floors = [Floor.of(each, sharp=self.sharp) for each in zip(*(one.floors for one in self.origins), strict=True)]
-        self.looks = [
-            weighed(one.sums, self._prior, floors, self._metrics_of(one), in_doubt=self.in_doubt)
-            for one in self.origins
-        ]
+        self.looks = [weighed(one.sums, self._prior, floors, self._metrics_of(one)) for one in self.origins]
+        if self.in_doubt:
+            origin, data = self.seen_by(self.hypotheses[0])
+            health = data.by_v(origin.form(self.hypotheses[0]))
+            self.looks = [replace(one, health=health) for one in self.looks]
         self.ground = self._ground()
 
     @property
