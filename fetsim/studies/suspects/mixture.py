@@ -144,8 +144,8 @@ def weighed(
     health: Array | None = None,
 ) -> Weighed:
     """All data together. ``health``: as ``Weighed`` has it. ``floors``: see ``Metric.seen``; None: what these data
-    themselves leave unexplained. ``metrics``: of their columns; None: with V from the least that is known of to all that
-    there is."""
+    themselves leave unexplained. ``metrics``: of their columns; None: with V from the least that is known of to all
+    that there is."""
     least = list(map(unexplained, every)) if floors is None else floors
     metrics = metrics_of(every, prior, possible_v(every)) if metrics is None else metrics
     return Weighed(metrics=tuple(metrics), looks=tuple(one.seen(every, least) for one in metrics), health=health)
