@@ -5,7 +5,8 @@
 Each trial draws a unit within its tolerances (its FET within 3 % of what the tester said), sets its trims, then puts
 in what is hidden: a value 20 to 60 % off what is drawn, or a fault as ``faults_of`` lists them; for ``two`` two
 values, for ``law`` a value off in a unit whose FET has a tail of another slope (ideality 1.5) and a channel of 12 %
-more resistance than its square law, and whose cores have no memory, none of which the diagnosis knows. It is one that
+more resistance than its square law, and whose cores have no memory. The diagnosis takes square law and memory for the
+most probable, and lets both scatter: this lies about two standard deviations off. What is wrong is one that
 is 10 dB above the noise of a recording by what the drawn unit does with it; the stage that it is in goes round by the
 number of the trial. Then the bench: volts at rest of ten nodes by a meter of 1 % and 10 Mohm; the demo jingle, with
 noise 60 dB down, hum of 50 Hz 70 dB down, delay, polarity, gain, and a clock 20 ppm off. The diagnosis gets the

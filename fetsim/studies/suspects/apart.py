@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 TOLD_APART = 3.0
 """Nats, a ratio of 20: less is not told apart."""
 UNSURE = 2.0
-"""Nats by which what the data said may be wrong, as plays are not exact (``weighing.PROVED_NATS``)."""
+"""Nats by which what the data said may be wrong, as plays are not exact (``playing.PROVED_NATS``)."""
 WORTH_BITS = 0.1
 """A reading that is expected to tell less is not worth taking."""
 GRID = 801

@@ -3,7 +3,7 @@
 Health first, as far as tolerances take it, unless a gross fault explains much by itself: from there the slopes of all
 others are nearly their own. Then whatever leads is followed: played where it stands, all weighed again from there,
 until the best stays where it is; then what could still lead beside it, pairs too, each until its slopes have foretold
-what it gives. The numbers here and in ``weighing`` are choices, made on a handful of blind trials.
+what it gives. The numbers here and in ``playing`` are choices, made on a handful of blind trials.
 """
 
 from collections import Counter

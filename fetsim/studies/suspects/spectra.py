@@ -31,7 +31,7 @@ FREEDOM_HZ = 20.0
 and the music's own envelope let it)."""
 
 MOST_MODES = 40
-"""Functions of time up to half of that, by which each of what the music carries is taken to be wrong."""
+"""Slow functions of time, at the most, by which each of what the music carries may be too loud."""
 NOISE_WITHIN = 0.015
 """Share by which power of the noise is known (one standard deviation, estimate): 12 kHz of half a quiet second."""
 
@@ -123,7 +123,7 @@ def modes_of(look: Look, model: Array, rate_hz: float) -> Rows:
     and its odd curve, each as much too loud as a slow function of time has it. Gain, response and bend of a law that is
     wrong lie along them; our choice."""
     seconds = len(model) / rate_hz
-    numbers = min(MOST_MODES, int(FREEDOM_HZ * seconds))
+    numbers = min(MOST_MODES, max(1, int(FREEDOM_HZ * seconds)))
     phase = np.pi * np.arange(len(model)) / len(model)
     highest = FREEDOM_HZ * seconds  # half waves in all of it
     slow = [np.cos(k * phase) for k in np.linspace(0.0, highest, numbers)]

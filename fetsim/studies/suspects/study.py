@@ -29,6 +29,7 @@ from fetsim.studies.suspects.hypotheses import (
 )
 from fetsim.studies.suspects.next_reading import next_readings
 from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.playing import SURE
 from fetsim.studies.suspects.record import Suspect, SuspectGroup, Suspicion
 from fetsim.studies.suspects.residuals import heard_before
 from fetsim.studies.suspects.search import Search
@@ -46,8 +47,6 @@ WEIGHED = 8
 """Suspects between which the next reading has to tell."""
 SHOWN = 4
 """Whose curves are drawn beside what was observed."""
-SURE = 1.96
-"""Standard deviations of 95 %."""
 
 
 def suspects(

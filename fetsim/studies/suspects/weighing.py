@@ -25,8 +25,8 @@ from fetsim.studies.suspects.values import Value
 EXPLAINED, WITHIN_NOISE = 6.0, 0.03
 """Times the V that is known of, up to which all is explained; or that much of the power of the noise."""
 LESS = 0.5
-"""A play that leaves less than such a share of what its origin does is looked from, too; and so much less an error of
-the model makes all that had settled uncertain again."""
+"""An error of the model that is smaller by such a share makes all that had settled uncertain again; and what leaves so
+much more than the best origin has strayed."""
 FARTHEST = 3.0
 """Of a value that is off: a factor of 20 either way."""
 

@@ -170,3 +170,17 @@ def test_what_is_left_along_directions_of_an_error_says_how_large_it_is() -> Non
         assert floor.along / floor.numbers > least
         assert found.under(Form.of(5, [2]))[0] == pytest.approx(max(1.0, floor.along / floor.numbers), rel=0.5)
         assert Floor.of([floor], sharp=False) == Floor(floor.power)
+
+
+def test_in_doubt_what_a_suspect_is_better_by_counts_from_good_health() -> None:
+    """Health itself stays as it is, a find is worth less, and how far off health would be as seen from somewhere else,
+    as long as that is the same under each error of the model, is nothing to it."""
+    jacobian, residual, prior = drawn(rows=400)
+    plain = weighed([Sums.of(jacobian, 5.0 * residual, freedom=20.0)], prior)
+    none, form = Form.of(5), Form.of(5, [2])
+    health = plain.by_v(none)
+    assert np.all(health <= np.array([one.log_evidence for one in plain.looks]) + 1e-9)  # less what limits take
+    doubtful, afar = replace(plain, health=health), replace(plain, health=health - 1e6)
+    assert doubtful.of(none) == pytest.approx(plain.of(none), abs=1e-9)
+    assert 0.0 < doubtful.of(form) - doubtful.of(none) < plain.of(form) - plain.of(none) - 1.0
+    assert afar.of(form) == pytest.approx(doubtful.of(form), abs=1e-6)
