@@ -8,6 +8,7 @@ that make up for each other, are narrow valleys that bend: a step that leaves on
 """
 
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 
@@ -42,6 +43,30 @@ SURE = 1.96
 """Standard deviations of 95 %."""
 
 
+@dataclass(kw_only=True, eq=False)
+class Step:
+    """One step of one hypothesis."""
+
+    k: int
+    """Number of it."""
+    one: Hypothesis
+    origin: Origin
+    """From there,"""
+    held: float
+    """held so much,"""
+    goal: Array
+    """to here [shape=(values,)]."""
+    there: Origin | None = None
+    """What was played, at the goal or back from it; None: could not be."""
+    straight: bool = True
+    """Whether it is at the goal."""
+
+    @property
+    def mine(self) -> bool:
+        """Whether the hypothesis stood there before."""
+        return self.origin.stands is not None and self.origin.stands.name == self.one.name
+
+
 @dataclass(eq=False)
 class Playing(Weighing):
     """Hypotheses that are followed."""
@@ -57,54 +82,81 @@ class Playing(Weighing):
     missed: dict[str, float] = field(default_factory=dict, init=False)
     """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
 
-    def play(self, k: int) -> bool:
-        """Play one where it stands, and look from there; whether there is something new. Slopes are bent so that they
-        would have foretold what came; where that leads nowhere, it gets slopes of its own."""
+    def play(self, each: Sequence[int]) -> bool:
+        """Play these where they stand, side by side, and look from there; whether there is something new. Slopes are
+        bent so that they would have foretold what came; where that leads nowhere, the best gets slopes of its own."""
+        steps = [self._step(k) for k in each]
+        for step, there in zip(steps, self._tried([(one.one, one.goal, one.origin) for one in steps]), strict=True):
+            step.there = there
+        self._back([step for step in steps if step.there is not None and self._strays(step)])
+        own = self.own
+        found = [self._arrive(step, first=self.own == own) for step in steps]
+        return any(found)
+
+    def _step(self, k: int) -> "Step":
+        """The next one of a hypothesis."""
         one = self.hypotheses[k]
-        origin, _ = self.seen_by(one)
-        mine = origin.stands is not None and origin.stands.name == one.name
-        held = self.held[one.name]
-        goal = self.place(one, held)
-        there = self._tried(one, goal, origin)
+        origin, held = self.origin_of(one), self.held[one.name]
+        return Step(k=k, one=one, origin=origin, held=held, goal=self.place(one, held))
+
+    def _strays(self, step: "Step") -> bool:
+        """Whether it has led away from the data."""
+        there = step.there
+        return there is not None and step.mine and there.borrowed and not self._is_better(step)
+
+    def _is_better(self, step: "Step") -> bool:
+        there = step.there
+        return there is not None and self._misfit(step.one, there) <= self._misfit(step.one, step.origin)
+
+    def _back(self, steps: Sequence["Step"]) -> None:
+        """After a step that led away from the data: from its end a second one by the same slopes, back to where the
+        data are, which bends along a valley as straight steps do not (the idea of Transtrum and Sethna,
+        arXiv:1201.5885, from memory); the better of both."""
+        places = [(step.one, self.place(step.one, step.held, step.there), step.origin) for step in steps]
+        for step, back in zip(steps, self._tried(places), strict=True):
+            step.straight = False
+            if back is not None and step.there is not None:
+                first = self._misfit(step.one, step.there) <= self._misfit(step.one, back)
+                step.there = step.there if first else back
+
+    def _arrive(self, step: "Step", *, first: bool) -> bool:
+        """See what a step has brought, and look from there; whether that is something new. ``first``: whether no other
+        one beside it has got slopes of its own."""
+        k, one, origin, there, held = step.k, step.one, step.origin, step.there, step.held
         if there is None:
             self.held[one.name] = max(FIRST_HELD, held * TIGHTER)
             if held > TIGHTEST:
                 self.unplayable.add(one.name)
             return False
-        straight = not mine or not there.borrowed or self._misfit(one, there) <= self._misfit(one, origin)
-        if not straight:
-            there = self._back(one, origin, there, held)
         away = origin.away(one, there.place)
         missed = self._weight(there.left) - self._weight(origin.foretold(away))
-        moved = self._weight(origin.moved(away))
         self.missed[one.name] = 0.5 * abs(missed)
-        better = not mine or self._misfit(one, there) <= self._misfit(one, origin)
         self.bent[one.name, origin.slopes.root] += abs(missed)
+        better = not step.mine or self._is_better(step)
+        best = there if better else origin
         known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
-        hoped = self._weight(origin.foretold(origin.away(one, goal))) + self._unlikely(one, goal)
-        small = abs(missed) < 2.0 * PROVED_NATS or (mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS)
-        gains = self._could_gain(one, there if better else origin)
+        hoped = self._weight(origin.foretold(origin.away(one, step.goal))) + self._unlikely(one, step.goal)
+        small = abs(missed) < 2.0 * PROVED_NATS or (
+            step.mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS
+        )
+        gains = self._could_gain(one, best)
         done = known and (small or self.behind(k) > self.missed[one.name] + gains)
-        own, steps = origin.slopes.root.stands is one, self.steps[one.name, origin.slopes.root]
-        stuck = not better or not there.borrowed or steps >= MOST_STEPS
+        own, taken = origin.slopes.root.stands is one, self.steps[one.name, origin.slopes.root]
+        stuck = not better or not there.borrowed or taken >= MOST_STEPS
         leads = self._leads(k) or self.behind(k) < gains
-        jumps = one.fault is not None and not mine and self._leads(k) and missed > SERVES * moved + SERVES_NEAR
-        if not own and ((leads and (done or stuck)) or jumps):
-            return self._look_from(one, there if better else origin, own=True)
+        moved = self._weight(origin.moved(away))
+        jumps = one.fault is not None and not step.mine and self._leads(k)
+        jumps = jumps and missed > SERVES * moved + SERVES_NEAR
+        anew = not own and ((leads and (done or stuck)) or jumps)
+        if anew and first:
+            return self._look_from(one, best, own=True)
         self.steps[one.name, origin.slopes.root] += 1
         self.held[one.name] = held / TIGHTER if better else max(FIRST_HELD, held * TIGHTER)
         if better and there.borrowed:
-            self._look_from(one, there.bent(origin) if straight else there)
-        if done or (stuck and (not own or held > TIGHTEST)):
+            self._look_from(one, there.bent(origin) if step.straight else there)
+        if not anew and (done or (stuck and (not own or held > TIGHTEST))):
             self.foretold[one.name] = self.origin_of(one).slopes, self.variance
         return better and there.borrowed
-
-    def _back(self, one: Hypothesis, origin: Origin, there: Origin, held: float) -> Origin:
-        """After a step that led away from the data: from its end a second one by the same slopes, back to where the
-        data are, which bends along a valley as straight steps do not (the idea of Transtrum and Sethna,
-        arXiv:1201.5885, from memory); the better of both."""
-        back = self._tried(one, self.place(one, held, there), origin)
-        return there if back is None else min(there, back, key=lambda each: self._misfit(one, each))
 
     def prove(self, k: int) -> bool:
         """Play both ends of the interval of a value that is off, all others following, and bend slopes to what lies
@@ -114,8 +166,7 @@ class Playing(Weighing):
         if not origin.slopes.can_lend(origin.columns):
             return False
         middle, way = self.place(one), self._end(one)
-        ends = [self._tried(one, middle + side * way, origin) for side in (-1.0, 1.0)]
-        low, high = ends
+        low, high = self._tried([(one, middle + side * way, origin) for side in (-1.0, 1.0)])
         if low is None or high is None or not (low.borrowed and high.borrowed):
             return False
         missed = [
@@ -212,11 +263,14 @@ class Playing(Weighing):
             return False
         return self._look_from(one, origin, own=True)
 
-    def _tried(self, one: Hypothesis, place: Array, origin: Origin) -> Origin | None:
-        """Played there, as a whole, with the slopes of an origin as far as it can lend them; None where it cannot be,
-        or is nothing like a recording."""
-        (columns,) = self.drawn.played([(one, place)])
-        return None if columns is None else self._standing(one, place, columns, origin)
+    def _tried(self, places: Sequence[tuple[Hypothesis, Array, Origin]]) -> list[Origin | None]:
+        """Played there, as a whole, side by side, with the slopes of an origin as far as it can lend them; None where
+        one cannot be played, or is nothing like a recording."""
+        played = self.drawn.played([(one, place) for one, place, _ in places])
+        return [
+            None if columns is None else self._standing(one, place, columns, origin)
+            for (one, place, origin), columns in zip(places, played, strict=True)
+        ]
 
     def _standing(self, one: Hypothesis, place: Array, columns: Columns, origin: Origin) -> Origin:
         lent = origin.slopes.can_lend(columns)

@@ -22,8 +22,8 @@ HEALTH_FIRST, NOISE = 6, 1.1
 """Steps in which health is followed; where it leaves noise but for so much, everything is seen from there anew."""
 MOST_ORIGINS, MOST_READ, MORE_FOR_PAIRS = 14, 40, 2
 """Places from which slopes are taken, at the most, of recordings and of readings alone;"""
-MOST_PLAYS = 60
-"""and hypotheses played."""
+MOST_ROUNDS, TOGETHER = 60, 8
+"""and how often hypotheses are played, so many side by side."""
 LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
@@ -44,6 +44,8 @@ MOST_FAULTS = 60
 """Faults as drawn that are kept, out of hundreds."""
 MOST_PROVED, ROUNDS = 4, 2
 """Intervals of the first suspects that are proved by plays at their ends, and how often."""
+TOLD = 4
+"""Names of hypotheses that are told while they are played."""
 AND = " and "
 PAIRS_OF = 2
 """Leading suspects beside which a second one is looked for;"""
@@ -56,28 +58,34 @@ class Search(Playing):
     """One search."""
 
     notice: Notice = unsaid
-    """Told which hypothesis is played, once in a row."""
+    """Told which hypotheses are played, once in a row."""
     plays: Counter[str] = field(default_factory=Counter, init=False)
     """Of each, how many there have been."""
-    _noticed: str = field(default="", init=False)
+    _told: str = field(default="", init=False)
 
-    def play(self, k: int) -> bool:
-        one = self.hypotheses[k]
-        self.plays[one.name] += 1
-        what = f"whether {one.name} explains it" if k else "how far tolerances alone explain it"
-        if what != self._noticed:
-            self.notice(what)
-        self._noticed = what
+    def play(self, each: Sequence[int]) -> bool:
+        self.plays.update(self.hypotheses[k].name for k in each)
+        self._tell([self.hypotheses[k].name if k else "tolerances alone" for k in each])
         first = int(np.argmax(self.probability))
-        beside = one.fault is not None and self.hypotheses[first].fault is not None and self.is_played(first)
-        if beside and not self.is_played(k) and self.stand_there(k, first):
-            return True
-        rivals = self._rivals(k) if k == first != 0 else {}
+        stood = [k for k in each if self._may_stand_by(k, first) and self.stand_there(k, first)]
+        rivals = self._rivals(first) if first in each and first != 0 else {}
         before = self.own
-        found = super().play(k)
+        found = super().play([k for k in each if k not in stood])
         if self.own > before:
             self.rivals |= rivals
-        return found
+        return found or bool(stood)
+
+    def _tell(self, names: Sequence[str]) -> None:
+        shown = ", ".join(names[:TOLD]) + (f" and {len(names) - TOLD} more" if len(names) > TOLD else "")
+        what = f"how far it is explained by {shown}"
+        if what != self._told:
+            self.notice(what)
+        self._told = what
+
+    def _may_stand_by(self, k: int, first: int) -> bool:
+        """Whether both are faults, and the first has gone where this one has not been."""
+        faults = self.hypotheses[k].fault is not None and self.hypotheses[first].fault is not None
+        return k != first and faults and self.is_played(first) and not self.is_played(k)
 
     def _rivals(self, k: int) -> dict[str, int]:
         """Those that could lead as well as this one, and where they are seen from."""
@@ -93,7 +101,7 @@ class Search(Playing):
         for number in range(HEALTH_FIRST):
             if gross or self.is_settled(0):
                 break
-            if not self.play(0):
+            if not self.play([0, *[k for k in self._next() if k][: TOGETHER - 1]]):
                 break
             self.weigh()
             progress(FOLLOWED * 0.5 * (number + 1) / HEALTH_FIRST)
@@ -132,17 +140,17 @@ class Search(Playing):
         return len(one.free) == 1 and one.fault is None and one.name in self.home
 
     def _follow(self, most: int, progress: Progress) -> None:
-        for number in range(MOST_PLAYS):
-            progress(number / MOST_PLAYS)
-            k = self._next()
-            if k is None or self.own >= most:
+        for number in range(MOST_ROUNDS):
+            progress(number / MOST_ROUNDS)
+            each = self._next()
+            if not each or self.own >= most:
                 break
-            if self.play(k):
+            if self.play(each):
                 self.weigh()
         progress(1.0)
 
-    def _next(self) -> int | None:
-        """The best one that has not settled, of those that may lead."""
+    def _next(self) -> list[int]:
+        """The best that have not settled, of those that may lead."""
         chance = self.probability
         order = np.argsort(-chance, kind="stable").tolist()
         missed = {k: self.missed[one.name] for k, one in enumerate(self.hypotheses) if one.name in self.missed}
@@ -155,20 +163,20 @@ class Search(Playing):
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
-        found = next((k for k in [*likely, *single] if not self.is_settled(k)), None)
-        return self._other_fault() if found is None else found
+        found = [k for k in dict.fromkeys([*likely, *single]) if not self.is_settled(k)]
+        return (found or self._other_faults())[:TOGETHER]
 
-    def _other_fault(self) -> int | None:
-        """Where a fault as drawn leads, or nothing explains all, the next one that nobody has played of those that are
+    def _other_faults(self) -> list[int]:
+        """Where a fault as drawn leads, or nothing explains all, those that nobody has played of the ones that are
         best, or that do nearly what the leading one does: none of them is seen from where that stands."""
         best = self.hypotheses[int(np.argmax(self.probability))]
         if best.fault is None and self.is_explained():
-            return None
+            return []
         order = np.argsort(-self.log_evidence, kind="stable").tolist()
         faults = [k for k in order if self.hypotheses[k].fault is not None]
         others = faults[:OTHER_FAULTS] if sum(map(self._is_known, faults)) < MOST_OTHER else []
         alike = self._alike(best, faults) if best.fault is not None else []
-        return next((k for k in [*others, *alike] if not self._is_known(k)), None)
+        return [k for k in dict.fromkeys([*others, *alike]) if not self._is_known(k)]
 
     def _alike(self, one: Hypothesis, faults: Sequence[int]) -> list[int]:
         """A fault, and those of others that do nearly what it does, the nearest first."""
