@@ -10,26 +10,25 @@ that make up for each other, are narrow valleys that bend: a step that leaves on
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import partial
 
 import numpy as np
 
 from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError
 from fetsim.studies.suspects.columns import Columns
-from fetsim.studies.suspects.evidence import WIDTHS
 from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.origins import Origin, Slopes
 from fetsim.studies.suspects.weighing import Weighing
 
 PROVED_NATS = 2.0
 """By which a play may leave more or less than slopes foretold, or what a step may promise: no more is looked into."""
-SERVES, SERVES_NEAR = 0.2, 20.0
+SERVES, SERVES_NEAR = 0.1, 20.0
 """Where slopes miss more than such a share of what a fault does (sum of squares), and than so much, and it leads, it
 gets its own."""
 MOST_STEPS = 8
 """By the same slopes."""
-BENT, NEAR_MISFIT = 500.0, 60.0
+BENT = 500.0
 """Chi squared that slopes must have missed on the way for those at its end to be taken for something else, where no
 more is left that they could explain."""
 MOST_BYTES = 800_000_000
@@ -79,6 +78,8 @@ class Playing(Weighing):
     """what those missed on the way (chi squared);"""
     held: defaultdict[str, float] = field(default_factory=partial(defaultdict, float), init=False)
     """how fast a step is held where it begins, after others that led away from the data,"""
+    stuck: set[str] = field(default_factory=set, init=False)
+    """those that slopes of elsewhere led nowhere,"""
     missed: dict[str, float] = field(default_factory=dict, init=False)
     """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
 
@@ -139,15 +140,12 @@ class Playing(Weighing):
         small = abs(missed) < 2.0 * PROVED_NATS or (
             step.mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS
         )
-        gains = self._could_gain(one, best)
-        done = known and (small or self.behind(k) > self.missed[one.name] + gains)
+        done = known and (small or self.behind(k) > self.missed[one.name])
         own, taken = origin.slopes.root.stands is one, self.steps[one.name, origin.slopes.root]
         stuck = not better or not there.borrowed or taken >= MOST_STEPS
-        leads = self._leads(k) or self.behind(k) < gains
-        moved = self._weight(origin.moved(away))
-        jumps = one.fault is not None and not step.mine and self._leads(k)
-        jumps = jumps and missed > SERVES * moved + SERVES_NEAR
-        anew = not own and ((leads and (done or stuck)) or jumps)
+        jumps = one.fault is not None and not step.mine
+        jumps = jumps and missed > SERVES * self._weight(origin.moved(away)) + SERVES_NEAR
+        anew = not own and self._leads(k) and (done or stuck or jumps)
         if anew and first:
             return self._look_from(one, best, own=True)
         self.steps[one.name, origin.slopes.root] += 1
@@ -156,6 +154,7 @@ class Playing(Weighing):
             self._look_from(one, there.bent(origin) if step.straight else there)
         if not anew and (done or (stuck and (not own or held > TIGHTEST))):
             self.foretold[one.name] = self.origin_of(one).slopes, self.variance
+            (self.stuck.discard if done or own else self.stuck.add)(one.name)
         return better and there.borrowed
 
     def prove(self, k: int) -> bool:
@@ -184,19 +183,6 @@ class Playing(Weighing):
         (free,), covariance = one.free, self._spread(one)
         return np.asarray(SURE * covariance[free] / np.sqrt(covariance[free, free]))
 
-    def _could_gain(self, one: Hypothesis, origin: Origin) -> float:
-        """Nats that slopes of its own might be worth, where others have missed much on the way: as far as the best one
-        is ahead by being more likely, or explaining more."""
-        if origin.slopes.root.stands is one or self.bent[one.name, origin.slopes.root] < BENT:
-            return 0.0
-        best, there = self._best()
-        ahead = self._misfit(one, origin) - self._weight(there.left) - 0.5 * self._unlikely(best, there.place)
-        return 0.5 * max(0.0, ahead) if ahead < NEAR_MISFIT else 0.0
-
-    def _best(self) -> tuple[Hypothesis, Origin]:
-        best = self.hypotheses[int(np.argmax(self.probability))]
-        return best, self.origin_of(best)
-
     def stand_there(self, k: int, other: int) -> bool:
         """Let one stand where all values are under another one, which has gone farther, if that is better; whether it
         is. It borrows the slopes there, but none of a fault for what has none."""
@@ -213,10 +199,6 @@ class Playing(Weighing):
         if found is None or self._misfit(one, found) >= self._misfit(one, here):
             return False
         return self._look_from(one, found)
-
-    def _misfit(self, one: Hypothesis, origin: Origin) -> float:
-        """Chi squared of a place and of what it leaves of the data."""
-        return self._weight(origin.left) + self._unlikely(one, origin.place)
 
     def _look_from(self, one: Hypothesis, origin: Origin, *, own: bool = False) -> bool:
         """Look from there too, with slopes of its ``own``; whether that can be."""
@@ -252,6 +234,10 @@ class Playing(Weighing):
         """Places at which slopes have been taken."""
         return sum(not one.borrowed for one in self.origins)
 
+    def is_settled(self, k: int) -> bool:
+        """Whether nothing would be learnt by playing it: what leads is not as long as slopes of its own might help."""
+        return super().is_settled(k) and not (self.hypotheses[k].name in self.stuck and self._leads(k))
+
     def _leads(self, k: int) -> bool:
         return k == int(np.argmax(self.probability))
 
@@ -276,14 +262,3 @@ class Playing(Weighing):
         lent = origin.slopes.can_lend(columns)
         slopes = origin.slopes if lent else Slopes(columns=columns, set_up=origin.set_up, stands=one)
         return Origin(columns=columns, slopes=slopes, stands=one, place=place, borrowed=lent)
-
-    @cached_property
-    def _precision(self) -> Array:
-        return np.asarray(np.linalg.pinv(self.scatter, rcond=1e-12, hermitian=True), dtype=np.float64)
-
-    def _unlikely(self, one: Hypothesis, place: Array) -> float:
-        """Chi squared of a place."""
-        others = place.copy()
-        others[list(one.free)] = 0.0
-        ways = place[list(one.free)] / WIDTHS[len(WIDTHS) // 2]
-        return float(others @ self._precision @ others + ways @ ways)

@@ -8,7 +8,7 @@ gives the same sound, so its slopes there are nearly its own. ``playing`` says h
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -134,13 +134,14 @@ class Weighing:
         return others and not origin.is_faulty and slopes.can_lend(origin.columns)
 
     def _ground(self) -> int:
-        """Of the origins without a fault that of the best one, weighed from its own; at first the unit as drawn."""
+        """Of the origins without a fault the one that is most probable as it stands, whatever its slopes promise; at
+        first the unit as drawn."""
         own = {one.name: one for one in self.hypotheses if one.name in self.home}
-        chance = {
-            place: self.looks[place].of(self.origins[place].form(own[name])) + own[name].log_prior
+        misfit = {
+            place: self._misfit(own[name], self.origins[place]) - 2.0 * own[name].log_prior
             for name, place in self.home.items() if not self.origins[place].is_faulty
         }  # fmt: skip
-        return max(chance, key=lambda place: chance[place], default=0)
+        return min(misfit, key=lambda place: misfit[place], default=0)
 
     def _weighed(self, one: Hypothesis) -> float:
         origin, data = self.seen_by(one)
@@ -261,3 +262,17 @@ class Weighing:
         each = zip(left, self.origins[0].sums, strict=True)
         return sum(power / (1.0 if sums.freedom is None else self.variance) for power, sums in each)
 
+    def _misfit(self, one: Hypothesis, origin: Origin) -> float:
+        """Chi squared of a place and of what it leaves of the data."""
+        return self._weight(origin.left) + self._unlikely(one, origin.place)
+
+    @cached_property
+    def _precision(self) -> Array:
+        return np.asarray(np.linalg.pinv(self.scatter, rcond=1e-12, hermitian=True), dtype=np.float64)
+
+    def _unlikely(self, one: Hypothesis, place: Array) -> float:
+        """Chi squared of a place."""
+        others = place.copy()
+        others[list(one.free)] = 0.0
+        ways = place[list(one.free)] / WIDTHS[len(WIDTHS) // 2]
+        return float(others @ self._precision @ others + ways @ ways)
