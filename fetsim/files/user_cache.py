@@ -15,6 +15,7 @@ import os
 import shutil
 import stat
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
@@ -27,6 +28,10 @@ from fetsim.errors import InputError
 SEAL = "seal.json"
 WRITABLE_BY_OTHERS = stat.S_IWGRP | stat.S_IWOTH
 LARGEST_BYTES = 2_000_000_000
+TRIM_EVERY_S = 30.0
+"""How often a program that keeps small pieces all the time trims."""
+_TRIMMED_S: dict[Path, float] = {}
+"""When each folder was trimmed last, by this program's clock."""
 
 
 class UserCache:
@@ -76,8 +81,13 @@ class UserCache:
         except OSError as error:
             raise InputError(f"{self._folder}: no room to keep finished work ({error.strerror})") from None
 
-    def trim(self) -> None:
-        """Delete what was used longest ago until the rest is small enough."""
+    def trim(self, every_s: float = 0.0) -> None:
+        """Delete what was used longest ago until the rest is small enough; no more often than this in one program, as
+        looking at thousands of folders takes a while."""
+        now = time.monotonic()
+        if now - _TRIMMED_S.get(self._folder, float("-inf")) < every_s:
+            return
+        _TRIMMED_S[self._folder] = now
         sizes = {}
         for folder in self._folder.glob("[!.]*"):
             try:

@@ -10,7 +10,7 @@ from typing import Any, Protocol, Self, TypeVar
 
 import orjson
 
-from fetsim.files.user_cache import UserCache
+from fetsim.files.user_cache import TRIM_EVERY_S, UserCache
 from fetsim.rig.processes import run_apart
 from fetsim.rig.runner import Progress, unwatched
 
@@ -77,7 +77,7 @@ class Kept:
             progress(done_before / len(batches))
             waiting = [batches[number] for number in left]
             run_apart(waiting, ready(), told, workers=self.workers, scheduler=self.scheduler, arrived=arrived)
-            self.cache.trim()
+            self.cache.trim(TRIM_EVERY_S)
         else:
             progress(1.0)
         return [row for number in range(len(batches)) for row in found[number]]

@@ -8,7 +8,7 @@ sound and the quality.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +19,13 @@ from fetsim.engine.assembly import Array
 from fetsim.engine.crew import side_by_side
 from fetsim.engine.lanes import WIDTH
 from fetsim.errors import FetsimError
-from fetsim.files.user_cache import UserCache, user_cache
+from fetsim.files.user_cache import TRIM_EVERY_S, UserCache, user_cache
 from fetsim.rig.processes import processes_of, run_apart
 from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.unit import Unit
-from fetsim.studies.builds.nominal import nominal_of
+from fetsim.studies.builds.asked import Figure
+from fetsim.studies.builds.nominal import Nominal, nominal_of
 from fetsim.studies.cache import PLAYS, key_of
 from fetsim.studies.compare.takes import circuit_key
 from fetsim.studies.observed.loaded import shown_v
@@ -124,12 +125,8 @@ def _read(
                 reasons[row][str(error)] = None
     if not figures:
         return
-    settings = dict(observations.readings[places[0]].settings)
-    start = nominal_of(
-        observations.unit.changed(settings) if settings else observations.unit, figures, quality=quality,
-        curve_hz=observations.curve_hz, step_hz=observations.step_hz, before_dbu=observations.before_dbu,
-        level_dbu=observations.level_dbu,
-    )  # fmt: skip
+    settings = tuple(observations.readings[places[0]].settings.items())
+    start = _start(observations, settings, figures, quality)
     found = evaluate(start, builds, workers=workers, progress=progress)
     for row, shown in enumerate(found):
         reasons[row].update(dict.fromkeys(shown.reasons.values()))
@@ -137,6 +134,18 @@ def _read(
             key = observations.readings[place].figure.key
             if place not in meters:
                 readings[row, place] = shown.found.get(key, np.nan)
+
+
+@lru_cache(maxsize=128)  # builds are asked for in turns
+def _start(
+    observations: Observations, settings: tuple[tuple[str, str], ...], figures: tuple[Figure, ...], quality: str
+) -> Nominal:
+    """What builds start from whose readings are taken at these settings."""
+    unit = observations.unit.changed(dict(settings)) if settings else observations.unit
+    return nominal_of(
+        unit, figures, quality=quality, curve_hz=observations.curve_hz, step_hz=observations.step_hz,
+        before_dbu=observations.before_dbu, level_dbu=observations.level_dbu,
+    )  # fmt: skip
 
 
 def play(
@@ -184,7 +193,7 @@ def play(
         work = partial(_played, near, recording.dry, fine)
         run_apart(jobs, work, progress, workers=workers, arrived=arrived)
         if keep:
-            kept.trim()
+            kept.trim(TRIM_EVERY_S)
     progress(1.0)
     return [one if isinstance(one, str) else _fetched(kept, key, told) for one, key in zip(units, keys, strict=True)]
 

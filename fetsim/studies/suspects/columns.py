@@ -105,10 +105,9 @@ class Columns:
         others = [k for k in range(len(builds)) if k not in apart]
         found = dict(zip(others, ask(self.observations, others), strict=True)) if others else {}
         if apart:
-            with_places = replace(self.observations, unit=unit.ready_for(self.places))
-            (sound,) = predict(with_places, [{}], quality=quality, workers=self.workers, tolerance_v=TOLERANCE_V,
+            (sound,) = predict(self._with_places, [{}], quality=quality, workers=self.workers, tolerance_v=TOLERANCE_V,
                                fine=fine)  # fmt: skip
-            rest = ask(with_places, apart)
+            rest = ask(self._with_places, apart)
             found |= zip(apart, (_on_top(one, sound, plain) for one in rest), strict=True)
         return [found[k] for k in range(len(builds))]
 
@@ -147,6 +146,11 @@ class Columns:
         return tuple(dict.fromkeys(
             place for fault in faults_of(unit) for place in fault_places(unit.changed(fault.changes))
         ))  # fmt: skip
+
+    @cached_property
+    def _with_places(self) -> Observations:
+        """The same observed of a unit that has places for all such elements."""
+        return replace(self.observations, unit=self.observations.unit.ready_for(self.places))
 
     def difference(
         self, one: Predicted, origin: Predicted, value: Value | None = None, *, levelled: bool = False,

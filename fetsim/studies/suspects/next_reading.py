@@ -10,6 +10,7 @@ knob is proposed only where it tells clearly more than one at rest.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 
 import numpy as np
 
@@ -28,8 +29,12 @@ from fetsim.studies.suspects.stands import Stand, stands_of
 
 MOST_NEXT, MOST_OF_STAND = 5, 2
 """That are told, and of one stand: neighbouring nodes tell the same."""
-MOST_STANDS = 4
-"""In which slopes are taken."""
+MOST_STANDS = 3
+"""Of each lot, in which slopes are taken."""
+ALL = 3
+"""Lots of stands."""
+NEARLY_ALL = 0.7
+"""Share of what there is to tell that is as good as all of it: nothing is looked for that takes more work."""
 LEAST_SIGNAL_V = 1e-4
 """What an AC meter shows with its leads shorted (estimate)."""
 LEAST_CHANCE = 0.01
@@ -49,18 +54,18 @@ class _Candidate:
 
 
 def next_readings(
-    search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], *, elsewhere: bool = True
+    search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], *, lots: int = ALL
 ) -> tuple[list[NextReading], int]:
     """Those worth taking, the best first, to tell apart hypotheses with such chances; and how many were looked at.
-    ``elsewhere``: at other settings, under tones and by steps too."""
+    ``lots``: of other settings, tones and steps (``stands_of``)."""
     here = [one for one in _rows(search, weighed)[search.columns.taken :] if one is not None]
     told = partial(_told, search.columns.observations)
     found = [told(one, weighed, chance) for one in here]
     looked_at, best = len(here), max((one.bits for one in found), default=0.0)
     likely = [k for k, one in enumerate(chance) if one >= LEAST_CHANCE]
     few, its = [weighed[k] for k in likely], [chance[k] for k in likely]
-    if elsewhere and uncertainty_bits(its) >= best + WORTH_BITS:
-        away = _Elsewhere(search, few, its)
+    if lots and uncertainty_bits(its) >= best + WORTH_BITS:
+        away = _Elsewhere(search, few, its, lots)
         further = [told(one, few, its) for one in away.candidates(best + WORTH_BITS)]
         found += [one for one in further if one.bits >= best + WORTH_BITS]
         looked_at += away.looked_at
@@ -127,20 +132,25 @@ class _Played:
 class _Elsewhere:
     """Readings that need the unit set or fed otherwise."""
 
-    def __init__(self, search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float]) -> None:
-        self._search, self._weighed, self._chance = search, weighed, chance
+    def __init__(self, search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], lots: int) -> None:
+        self._search, self._weighed, self._chance, self._lots = search, weighed, chance, lots
         self._builds = [search.build(one) for one in weighed]
         self.looked_at = 0
 
     def candidates(self, least_bits: float) -> Iterator[_Candidate]:
-        """The best of the most promising stands, as long as one could tell more than is known, and so much."""
-        played = [found for stand in stands_of(self._search.columns.observations) if (found := self._played(stand))]
-        for one in sorted(played, key=lambda one: -one.promise)[:MOST_STANDS]:
-            if one.promise < least_bits:
+        """The best of the most promising stands, as long as one could tell more than is known, and so much; of what is
+        less work first, and no more than that where it tells nearly all."""
+        enough = NEARLY_ALL * uncertainty_bits(self._chance)
+        for lot in islice(stands_of(self._search.columns.observations), self._lots):
+            played = [found for stand in lot if (found := self._played(stand))]
+            for one in sorted(played, key=lambda one: -one.promise)[:MOST_STANDS]:
+                if one.promise < least_bits:
+                    break
+                spread = sorted(self._spread(one), key=lambda each: -each.bits(self._chance))[:MOST_OF_STAND]
+                yield from spread
+                least_bits = max([least_bits, *(each.bits(self._chance) for each in spread)])
+            if least_bits > enough:
                 return
-            spread = sorted(self._spread(one), key=lambda each: -each.bits(self._chance))[:MOST_OF_STAND]
-            yield from spread
-            least_bits = max([least_bits, *(each.bits(self._chance) for each in spread)])
 
     def _played(self, stand: Stand) -> _Played | None:
         try:

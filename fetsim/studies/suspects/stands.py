@@ -1,12 +1,13 @@
 """What could be read of a unit that nobody has read yet, by how it stands on the bench: what it is set to and fed with.
 
-At the settings as they are: signal and mean volts of all nodes under tones of three levels, attack and release. At each
-end of every control on its panel and each other position of its switches: volts at rest of all nodes, the tone in the
-middle, attack and release. Levels lie around the threshold of the unit as drawn; one without gain reduction has tones
-alone. A node is left out where a meter would load it: what is expected under a tone has no meter in it.
+At the settings as they are: signal and mean volts of all nodes under tones of three levels. At each end of every
+control on its panel and each other position of its switches: volts at rest of all nodes; then the tone in the middle.
+Last, at all of them, attack and release, which take most time on the bench, and here. Levels lie around the threshold
+of the unit as drawn; one without gain reduction has tones alone. A node is left out where a meter would load it: what
+is expected under a tone has no meter in it.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,8 +40,9 @@ class Stand:
     readings: tuple[Reading, ...]
 
 
-def stands_of(observations: Observations) -> Iterator[Stand]:
-    """All of them but volts at rest as the unit stands, without what has been read; values are 0."""
+def stands_of(observations: Observations) -> Iterator[list[Stand]]:
+    """All of them but volts at rest as the unit stands, without what has been read, in lots, the least work first;
+    values are 0."""
     unit = observations.unit
     taken = {one.name for one in observations.readings}
     quiet, loud = _levels_dbu(observations)
@@ -50,20 +52,21 @@ def stands_of(observations: Observations) -> Iterator[Stand]:
     ]  # fmt: skip
     volts = [f"volts@{node}" for node in unit.nodes]
     times = [] if unit.gain_cell is None else ["attack", "release"]
+    others = other_settings(unit)
 
-    def stand(settings: Mapping[str, str], names: list[str]) -> Iterator[Stand]:
-        readings = [reading_at(unit, name, settings) for name in names]
-        left = tuple(one for one in readings if one.name not in taken)
-        if left:
-            yield Stand(settings=settings, readings=left)
+    def lot(each: Iterable[tuple[Mapping[str, str], list[str]]]) -> list[Stand]:
+        found = []
+        for settings, names in each:
+            readings = tuple(reading_at(unit, name, settings) for name in names)
+            left = tuple(one for one in readings if one.name not in taken)
+            found += [Stand(settings=settings, readings=left)] if left else []
+        return found
 
-    for level in (quiet, loud, loud + LOUDER_DB):
-        yield from stand({}, _under_tone(under, level))
-    yield from stand({}, times)
-    for settings in other_settings(unit):
-        yield from stand(settings, volts)
-        yield from stand(settings, _under_tone(under, loud))
-        yield from stand(settings, times)
+    plain: Mapping[str, str] = {}
+    tones = [(plain, _under_tone(under, level)) for level in (quiet, loud, loud + LOUDER_DB)]
+    yield lot([*tones, *((settings, volts) for settings in others)])
+    yield lot((settings, _under_tone(under, loud)) for settings in others)
+    yield lot((settings, times) for settings in (plain, *others))
 
 
 def reading_at(unit: Unit, name: str, settings: Mapping[str, str]) -> Reading:
