@@ -1,0 +1,124 @@
+"""Steps of a search: what is played, what slopes learn of it, and which place is kept."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from fetsim.studies.suspects.hypotheses import Hypothesis, single_values
+from fetsim.studies.suspects.origins import Drawn, Origin
+from fetsim.studies.suspects.playing import Playing
+from fetsim.studies.suspects.study import with_chances
+
+TRUE = float(np.log(180.0 / 150.0))
+"""C2, as it was recorded."""
+
+
+@pytest.fixture
+def playing(drawn: Drawn) -> Playing:
+    return Playing(drawn=drawn, hypotheses=with_chances(single_values(drawn.set_up.values, ())))
+
+
+def number(playing: Playing, name: str) -> int:
+    return [one.name for one in playing.hypotheses].index(name)
+
+
+def followed(playing: Playing, name: str, times: int) -> Hypothesis:
+    k = number(playing, name)
+    for _ in range(times):
+        if playing.play([k]):
+            playing.weigh()
+    return playing.hypotheses[k]
+
+
+def test_what_is_played_side_by_side_is_what_each_gives_alone(drawn: Drawn, playing: Playing) -> None:
+    several, alone = [number(playing, name) for name in ("C2", "R1", "C1")], Playing(drawn, list(playing.hypotheses))
+    assert playing.play(several)
+    for k in several:
+        one = playing.hypotheses[k]
+        alone.play([k])
+        mine, its = (each.origins[each.home[one.name]] for each in (playing, alone))
+        np.testing.assert_array_equal(mine.place, its.place)
+        assert mine.left == its.left
+
+
+def test_a_value_that_is_off_is_followed_to_where_it_is(playing: Playing) -> None:
+    one = followed(playing, "C2", 5)
+    origin, (k,) = playing.origin_of(one), one.free
+    assert origin.place[k] == pytest.approx(TRUE, abs=0.01)
+    assert origin.left[0] < 1.05 * drawn_noise(playing)
+    assert int(np.argmax(playing.probability)) == number(playing, "C2")
+
+
+def drawn_noise(playing: Playing) -> float:
+    return float(playing.columns.heard[0].look.count)
+
+
+def test_a_step_that_led_away_is_followed_by_one_back(
+    playing: Playing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A goal far beyond, as slopes that bend give one: a second step by the same slopes comes nearer to the data, and
+    the better of the two is kept."""
+    one = followed(playing, "C2", 1)
+    place: Callable[..., np.ndarray] = Playing.place
+
+    def beyond(self: Playing, which: Hypothesis, held: float = 0.0, origin: Origin | None = None) -> np.ndarray:
+        found = place(self, which, held, origin)
+        return found if origin is not None else found + 0.3 * np.eye(len(found))[which.free[0]]
+
+    monkeypatch.setattr(Playing, "place", beyond)
+    step = playing._step(number(playing, "C2"))
+    (step.there,) = playing._tried([(one, step.goal, step.origin)])
+    assert step.there is not None and playing._strays(step)
+    away = playing._misfit(one, step.there)
+    playing._back([step])
+    assert not step.straight and playing._misfit(one, step.there) < 0.3 * away
+    assert abs(step.there.place[one.free[0]] - TRUE) < 0.1
+
+
+def test_a_step_that_gains_nothing_is_not_taken_and_the_next_is_held(
+    playing: Playing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = followed(playing, "R1", 1)
+    before = playing.origin_of(one).place
+    beyond = 1.0 * np.eye(len(before))[one.free[0]]
+    monkeypatch.setattr(Playing, "place", lambda self, which, held=0.0, origin=None: before + beyond)
+    assert not playing.play([number(playing, "R1")])
+    np.testing.assert_array_equal(playing.origin_of(one).place, before)
+    assert playing.held["R1"] > 0.0
+
+
+def test_the_ends_of_an_interval_are_played_and_foretold_from_then_on(playing: Playing) -> None:
+    """Far more known than the data say, so that the ends lie where slopes bend."""
+    one = followed(playing, "R3", 1)
+    middle, way = playing.place(one), playing._end(one)
+    missed = playing.prove(number(playing, "R3"))
+    origin = playing.origin_of(one)
+    for side in (-1.0, 1.0) if missed else ():
+        (end,) = playing._tried([(one, middle + side * way, origin)])
+        assert end is not None
+        assert origin.foretold(origin.away(one, end.place)) == pytest.approx(end.left, rel=0.02)
+
+
+def test_one_stands_where_another_has_gone_if_that_is_better(playing: Playing) -> None:
+    """C1 takes over what else is off where C2 stands, C2 itself as drawn, only if it explains more there."""
+    leader, other = number(playing, "C2"), number(playing, "C1")
+    followed(playing, "C2", 2)
+    here = playing.origin_of(playing.hypotheses[other])
+    before = playing._misfit(playing.hypotheses[other], here)
+    stood = playing.stand_there(other, leader)
+    there = playing.origin_of(playing.hypotheses[other])
+    assert stood == (playing._misfit(playing.hypotheses[other], there) < before)
+    if stood:
+        assert there.place[playing.hypotheses[leader].free[0]] == 0.0
+
+
+def test_slopes_are_taken_anew_only_where_others_missed_much(playing: Playing) -> None:
+    one = followed(playing, "C2", 1)
+    k = number(playing, "C2")
+    root = playing.origin_of(one).slopes.root
+    playing.bent.clear()
+    assert not playing.take_slopes(k) and playing.own == 1
+    playing.bent["C2", root] = 1e4
+    assert playing.take_slopes(k) and playing.own == 2
+    assert playing.origin_of(one).slopes.root.stands is one
