@@ -80,6 +80,8 @@ class Playing(Weighing):
     """how fast a step is held where it begins, after others that led away from the data,"""
     stuck: set[str] = field(default_factory=set, init=False)
     """those that slopes of elsewhere led nowhere,"""
+    owed: set[str] = field(default_factory=set, init=False)
+    """and those that could have led as well when another one got slopes of its own, had theirs not missed so much;"""
     missed: dict[str, float] = field(default_factory=dict, init=False)
     """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
 
@@ -145,7 +147,7 @@ class Playing(Weighing):
         stuck = not better or not there.borrowed or taken >= MOST_STEPS
         jumps = one.fault is not None and not step.mine
         jumps = jumps and missed > SERVES * self._weight(origin.moved(away)) + SERVES_NEAR
-        anew = not own and self._leads(k) and (done or stuck or jumps)
+        anew = not own and (self._is_owed(one) or (self._leads(k) and (done or stuck or jumps)))
         if anew and first:
             return self._look_from(one, best, own=True)
         self.steps[one.name, origin.slopes.root] += 1
@@ -235,8 +237,14 @@ class Playing(Weighing):
         return sum(not one.borrowed for one in self.origins)
 
     def is_settled(self, k: int) -> bool:
-        """Whether nothing would be learnt by playing it: what leads is not as long as slopes of its own might help."""
-        return super().is_settled(k) and not (self.hypotheses[k].name in self.stuck and self._leads(k))
+        """Whether nothing would be learnt by playing it: what leads, or could have, is not as long as slopes of its own
+        might help."""
+        one = self.hypotheses[k]
+        helps = one.name not in self.unplayable and (self._is_owed(one) or (one.name in self.stuck and self._leads(k)))
+        return super().is_settled(k) and not helps
+
+    def _is_owed(self, one: Hypothesis) -> bool:
+        return one.name in self.owed and not self.renewed[one.name]
 
     def _leads(self, k: int) -> bool:
         return k == int(np.argmax(self.probability))

@@ -14,7 +14,8 @@ import numpy as np
 
 from fetsim.rig.runner import Notice, Progress, unsaid, unwatched
 from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
-from fetsim.studies.suspects.playing import Playing
+from fetsim.studies.suspects.origins import Slopes
+from fetsim.studies.suspects.playing import BENT, Playing
 
 GROSS = 0.25
 """Of what the unit as drawn leaves, a fault as drawn that leaves no more is no matter of tolerances."""
@@ -29,7 +30,9 @@ LEADS = 0.03
 SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
 MOST_RIVALS = 5
-"""Of the first, those that could have led as well when one of them was given slopes of its own are played too."""
+"""Of the first, those that could have led as well when one of them was given slopes of its own are played too,"""
+MOST_OWED = 3
+"""and so many that slopes of elsewhere lead nowhere get their own."""
 OTHER_FAULTS, MOST_OTHER = 4, 8
 """Faults as drawn of which all are played where one of them leads, or nothing explains all, until so many have been;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
@@ -62,18 +65,30 @@ class Search(Playing):
     plays: Counter[str] = field(default_factory=Counter, init=False)
     """Of each, how many there have been."""
     _told: str = field(default="", init=False)
+    _stood: set[tuple[str, Slopes]] = field(default_factory=set, init=False)
+    """Faults that have been tried where another one stands, and by which slopes of that one's."""
 
     def play(self, each: Sequence[int]) -> bool:
         self.plays.update(self.hypotheses[k].name for k in each)
         self._tell([self.hypotheses[k].name if k else "tolerances alone" for k in each])
         first = int(np.argmax(self.probability))
-        stood = [k for k in each if self._may_stand_by(k, first) and self.stand_there(k, first)]
-        rivals = self._rivals(first) if first in each and first != 0 else {}
+        stood = [k for k in each if self._may_stand_by(k, first) and self._stand_by(k, first)]
+        rivals = self._rivals(first) if first in each and first != 0 else []
+        seen_from = {n: self._from(self.hypotheses[n]) for n in rivals}
         before = self.own
         found = super().play([k for k in each if k not in stood])
         if self.own > before:
-            self.rivals |= rivals
+            for n in rivals:
+                self._remember(n, seen_from[n])
         return found or bool(stood)
+
+    def _remember(self, k: int, seen_from: int) -> None:
+        """One that could have led when another one got slopes of its own: it is played, or owed its own too."""
+        one = self.hypotheses[k]
+        if not self.is_played(k):
+            self.rivals[one.name] = seen_from
+        elif self.bent[one.name, self.origins[seen_from].slopes.root] > BENT and len(self.owed) < MOST_OWED:
+            self.owed.add(one.name)
 
     def _tell(self, names: Sequence[str]) -> None:
         shown = ", ".join(names[:TOLD]) + (f" and {len(names) - TOLD} more" if len(names) > TOLD else "")
@@ -83,16 +98,22 @@ class Search(Playing):
         self._told = what
 
     def _may_stand_by(self, k: int, first: int) -> bool:
-        """Whether both are faults, and the first has gone where this one has not been."""
-        faults = self.hypotheses[k].fault is not None and self.hypotheses[first].fault is not None
-        return k != first and faults and self.is_played(first) and not self.is_played(k)
+        """Whether both are faults, and the first has gone where this one has not been, or has since got slopes of its
+        own."""
+        one, best = self.hypotheses[k], self.hypotheses[first]
+        if k == first or one.fault is None or best.fault is None or not self.is_played(first):
+            return False
+        root = self.origin_of(best).slopes.root
+        return not self.is_played(k) or (root.stands is best and (one.name, root) not in self._stood)
 
-    def _rivals(self, k: int) -> dict[str, int]:
-        """Those that could lead as well as this one, and where they are seen from."""
-        chance = self.probability
-        near = [n for n in self._order[:MOST_RIVALS] if n != k and chance[n] > LEADS * chance[k]]
-        each = [self.hypotheses[n] for n in near if self.hypotheses[n].single and not self.is_played(n)]
-        return {one.name: self.origins.index(self.origin_of(one)) for one in each}
+    def _stand_by(self, k: int, first: int) -> bool:
+        self._stood.add((self.hypotheses[k].name, self.origin_of(self.hypotheses[first]).slopes.root))
+        return self.stand_there(k, first)
+
+    def _rivals(self, k: int) -> list[int]:
+        """Those that could lead as well as this one."""
+        near = [n for n in self._order[:MOST_RIVALS] if n != k and self.probability[n] > LEADS * self.probability[k]]
+        return [n for n in near if self.hypotheses[n].single]
 
     def run(self, progress: Progress = unwatched) -> None:
         """All of it."""
@@ -159,6 +180,7 @@ class Search(Playing):
             (self.plays[self.hypotheses[k].name] < BEGUN or self.behind(k) < STILL_NATS)
         ]  # fmt: skip
         rivals = [k for k in order if self.hypotheses[k].name in self.rivals and not self._is_known(k)]
+        rivals += [k for k in order if self._is_owed(self.hypotheses[k])]
         likely = [k for k in order if chance[k] > LEADS * float(np.max(chance))] + begun + rivals
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
@@ -169,14 +191,16 @@ class Search(Playing):
     def _other_faults(self) -> list[int]:
         """Where a fault as drawn leads, or nothing explains all, those that nobody has played of the ones that are
         best, or that do nearly what the leading one does: none of them is seen from where that stands."""
-        best = self.hypotheses[int(np.argmax(self.probability))]
+        first = int(np.argmax(self.probability))
+        best = self.hypotheses[first]
         if best.fault is None and self.is_explained():
             return []
         order = np.argsort(-self.log_evidence, kind="stable").tolist()
         faults = [k for k in order if self.hypotheses[k].fault is not None]
         others = faults[:OTHER_FAULTS] if sum(map(self._is_known, faults)) < MOST_OTHER else []
         alike = self._alike(best, faults) if best.fault is not None else []
-        return [k for k in dict.fromkeys([*others, *alike]) if not self._is_known(k)]
+        beside = [k for k in alike if self._may_stand_by(k, first)]
+        return [*(k for k in dict.fromkeys([*others, *alike]) if not self._is_known(k) and k not in beside), *beside]
 
     def _alike(self, one: Hypothesis, faults: Sequence[int]) -> list[int]:
         """A fault, and those of others that do nearly what it does, the nearest first."""
