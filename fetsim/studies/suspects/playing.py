@@ -217,7 +217,7 @@ class Playing(Weighing):
             self._forget()
         self.origins.append(origin)
         self.home[one.name] = len(self.origins) - 1
-        self.tried[one.name].add(self.ground)
+        self.tried[one.name].add(self._on_ground)
         return True
 
     def _forget(self) -> None:

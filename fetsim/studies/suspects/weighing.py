@@ -42,8 +42,8 @@ class Weighing:
     """The unit as drawn first."""
     home: dict[str, int] = field(default_factory=dict, init=False)
     """Of those that have an origin of their own, which it is,"""
-    tried: dict[str, set[int]] = field(default_factory=partial(defaultdict, set), init=False)
-    """and what the ground was when they were made;"""
+    tried: dict[str, set[tuple[str, Slopes]]] = field(default_factory=partial(defaultdict, set), init=False)
+    """and what stood on the ground when they were made, with which slopes;"""
     ground: int = field(default=0, init=False)
     """Origin from which all others are weighed."""
     variance: float = field(default=np.inf, init=False)
@@ -148,14 +148,21 @@ class Weighing:
         return data.of(origin.form(one))
 
     def _from(self, one: Hypothesis) -> int:
-        """Number of the origin from which it is weighed: its own, unless it has strayed there from what others leave of
-        the data, and has not been tried from where the best one stands."""
+        """Number of the origin from which it is weighed: its own, unless slopes of elsewhere have led it astray from
+        what others leave of the data, and it has not been tried from where the best one stands."""
         if one.name not in self.home:
             return self._afar(one)
         own = self.home[one.name]
-        strayed = self._weight(self.origins[self.ground].left) < LESS * self._weight(self.origins[own].left)
-        back = strayed and self.ground not in self.tried[one.name] and not self.origins[own].is_faulty
+        lent, ground = self.origins[own].borrowed, self.origins[self.ground]
+        strayed = lent and self._weight(ground.left) < LESS * self._weight(self.origins[own].left)
+        back = strayed and self._on_ground not in self.tried[one.name] and not self.origins[own].is_faulty
         return self.ground if back else own
+
+    @property
+    def _on_ground(self) -> tuple[str, Slopes]:
+        """What stands there, and what its slopes were taken as."""
+        ground = self.origins[self.ground]
+        return "" if ground.stands is None else ground.stands.name, ground.slopes.root
 
     def _afar(self, one: Hypothesis) -> int:
         """Of one that has no origin: the ground, or for a rival where it was seen from: what leads may have a value far
