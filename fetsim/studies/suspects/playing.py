@@ -131,6 +131,9 @@ class Playing(Weighing):
             if held > TIGHTEST:
                 self.unplayable.add(one.name)
             return False
+        if self._was_better_at_home(step, there):
+            self.tried[one.name].add(self._on_ground)
+            return True
         away = origin.away(one, there.place)
         missed = self._weight(there.left) - self._weight(origin.foretold(away))
         self.missed[one.name] = 0.5 * abs(missed)
@@ -236,6 +239,13 @@ class Playing(Weighing):
         """Places at which slopes have been taken."""
         return sum(not one.borrowed for one in self.origins)
 
+    def _was_better_at_home(self, step: "Step", there: Origin) -> bool:
+        """Whether one that was tried from the ground stays where it was."""
+        home = self.home.get(step.one.name)
+        if step.mine or home is None or self.origins[home] is step.origin:
+            return False
+        return self._misfit(step.one, self.origins[home]) < self._misfit(step.one, there)
+
     def is_settled(self, k: int) -> bool:
         """Whether nothing would be learnt by playing it: what leads, or could have, is not as long as slopes of its own
         might help."""
@@ -244,7 +254,7 @@ class Playing(Weighing):
         return super().is_settled(k) and not helps
 
     def _is_owed(self, one: Hypothesis) -> bool:
-        return one.name in self.owed and not self.renewed[one.name]
+        return one.name in self.owed and not self.renewed[one.name] and not self._has_strayed(self.origin_of(one))
 
     def _leads(self, k: int) -> bool:
         return k == int(np.argmax(self.probability))

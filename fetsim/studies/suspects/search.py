@@ -29,7 +29,7 @@ LEADS = 0.03
 """What has this share of the chance of the first may lead;"""
 SINGLE, NEAR_NATS = 6, 10.0
 """and of single ones the first few by what the data say alone, if they are no farther behind."""
-MOST_RIVALS = 5
+MOST_RIVALS, RIVAL_NATS = 5, 12.0
 """Of the first, those that could have led as well when one of them was given slopes of its own are played too,"""
 MOST_OWED = 3
 """and so many that slopes of elsewhere lead nowhere get their own."""
@@ -112,7 +112,7 @@ class Search(Playing):
 
     def _rivals(self, k: int) -> list[int]:
         """Those that could lead as well as this one."""
-        near = [n for n in self._order[:MOST_RIVALS] if n != k and self.probability[n] > LEADS * self.probability[k]]
+        near = [n for n in self._order[:MOST_RIVALS] if n != k and self.behind(n) < RIVAL_NATS]
         return [n for n in near if self.hypotheses[n].single]
 
     def run(self, progress: Progress = unwatched) -> None:

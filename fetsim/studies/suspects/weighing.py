@@ -27,6 +27,8 @@ EXPLAINED, WITHIN_NOISE = 6.0, 0.03
 LESS = 0.5
 """An error of the model that is smaller by such a share makes all that had settled uncertain again; and what leaves so
 much more than the best origin has strayed."""
+PROMISES = 4.0
+"""Nats by which one must look better from the ground than from its own place to be tried from there."""
 FARTHEST = 3.0
 """Of a value that is off: a factor of 20 either way."""
 
@@ -148,15 +150,29 @@ class Weighing:
         return data.of(origin.form(one))
 
     def _from(self, one: Hypothesis) -> int:
-        """Number of the origin from which it is weighed: its own, unless slopes of elsewhere have led it astray from
-        what others leave of the data, and it has not been tried from where the best one stands."""
+        """Number of the origin from which it is weighed: its own, unless by slopes of elsewhere it has strayed from
+        what others leave, or looks better from the ground, and has not been tried from what stands there."""
         if one.name not in self.home:
             return self._afar(one)
         own = self.home[one.name]
-        lent, ground = self.origins[own].borrowed, self.origins[self.ground]
-        strayed = lent and self._weight(ground.left) < LESS * self._weight(self.origins[own].left)
-        back = strayed and self._on_ground not in self.tried[one.name] and not self.origins[own].is_faulty
-        return self.ground if back else own
+        here, tried = self.origins[own], self._on_ground in self.tried[one.name]
+        if tried or not here.borrowed or here.is_faulty:
+            return own
+        return self.ground if self._has_strayed(here) or self._promises(one, own) else own
+
+    def _has_strayed(self, origin: Origin) -> bool:
+        """Whether it leaves much more than the ground."""
+        return self._weight(self.origins[self.ground].left) < LESS * self._weight(origin.left)
+
+    def _promises(self, one: Hypothesis, own: int) -> bool:
+        """Whether from the ground, which has slopes of its own, one looks better than from its own place."""
+        ground = self.origins[self.ground]
+        if ground.stands is None or ground.slopes.root.stands is not ground.stands:
+            return False
+        if one.name not in self._best_from:
+            looks = {k: self.looks[k].of(self.origins[k].form(one)) for k in (self.ground, own)}
+            self._best_from[one.name] = self.ground if looks[self.ground] > looks[own] + PROMISES else own
+        return self._best_from[one.name] == self.ground
 
     @property
     def _on_ground(self) -> tuple[str, Slopes]:
