@@ -139,20 +139,14 @@ class Playing(Weighing):
         self.missed[one.name] = 0.5 * abs(missed)
         self.bent[one.name, origin.slopes.root] += abs(missed)
         better = not step.mine or self._is_better(step)
-        best = there if better else origin
-        known = one.name in self.home or self.is_explained()  # else an error of the model hides what it could do
-        hoped = self._weight(origin.foretold(origin.away(one, step.goal))) + self._unlikely(one, step.goal)
-        small = abs(missed) < 2.0 * PROVED_NATS or (
-            step.mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS
-        )
-        done = known and (small or self.behind(k) > self.missed[one.name])
+        done = self._is_told(step, missed)
         own, taken = origin.slopes.root.stands is one, self.steps[one.name, origin.slopes.root]
         stuck = not better or not there.borrowed or taken >= MOST_STEPS
         jumps = one.fault is not None and not step.mine
         jumps = jumps and missed > SERVES * self._weight(origin.moved(away)) + SERVES_NEAR
         anew = not own and (self._is_owed(one) or (self._leads(k) and (done or stuck or jumps)))
         if anew and first:
-            return self._look_from(one, best, own=True)
+            return self._look_from(one, there if better else origin, own=True)
         self.steps[one.name, origin.slopes.root] += 1
         self.held[one.name] = held / TIGHTER if better else max(FIRST_HELD, held * TIGHTER)
         if better and there.borrowed:
@@ -161,6 +155,16 @@ class Playing(Weighing):
             self.foretold[one.name] = self.origin_of(one).slopes, self.variance
             (self.stuck.discard if done or own else self.stuck.add)(one.name)
         return better and there.borrowed
+
+    def _is_told(self, step: "Step", missed: float) -> bool:
+        """Whether no more is learnt by slopes as they are: they have foretold what came (``missed``: chi squared),
+        or promise no more, or what they may be wrong by does not make up for how far it is behind."""
+        one, origin = step.one, step.origin
+        if one.name not in self.home and not self.is_explained():
+            return False  # an error of the model hides what it could do
+        hoped = self._weight(origin.foretold(origin.away(one, step.goal))) + self._unlikely(one, step.goal)
+        near = step.mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS
+        return near or abs(missed) < 2.0 * PROVED_NATS or self.behind(step.k) > self.missed[one.name]
 
     def prove(self, k: int) -> bool:
         """Play both ends of the interval of a value that is off, all others following, and bend slopes to what lies

@@ -34,9 +34,9 @@ MOST_RIVALS, RIVAL_NATS = 5, 12.0
 MOST_OWED = 3
 """and so many that slopes of elsewhere lead nowhere get their own."""
 OTHER_FAULTS, MOST_OTHER = 4, 8
-"""Faults as drawn of which all are played where one of them leads, or nothing explains all, until so many have been;"""
+"""Faults as drawn of which all are played where one nearly leads, or nothing explains all, until so many have been;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
-"""and those that do what the leading one does, but for such a share of its power, as many at the most."""
+"""and those that do what the best of them does, but for such a share of its power, as many at the most."""
 BEGUN, STILL_NATS = 4, 50.0
 """Plays after which one is left that is farther behind than that."""
 WIDER = 8
@@ -72,7 +72,8 @@ class Search(Playing):
         self.plays.update(self.hypotheses[k].name for k in each)
         self._tell([self.hypotheses[k].name if k else "tolerances alone" for k in each])
         first = int(np.argmax(self.probability))
-        stood = [k for k in each if self._may_stand_by(k, first) and self._stand_by(k, first)]
+        fault = next((k for k in [first, *self._order] if self.hypotheses[k].fault is not None), first)
+        stood = [k for k in each if self._may_stand_by(k, fault) and self._stand_by(k, fault)]
         rivals = self._rivals(first) if first in each and first != 0 else []
         seen_from = {n: self._from(self.hypotheses[n]) for n in rivals}
         before = self.own
@@ -98,8 +99,8 @@ class Search(Playing):
         self._told = what
 
     def _may_stand_by(self, k: int, first: int) -> bool:
-        """Whether both are faults, and the first has gone where this one has not been, or has since got slopes of its
-        own."""
+        """Whether both are faults, and the better one has gone where this one has not been, or has since got slopes of
+        its own."""
         one, best = self.hypotheses[k], self.hypotheses[first]
         if k == first or one.fault is None or best.fault is None or not self.is_played(first):
             return False
@@ -189,17 +190,16 @@ class Search(Playing):
         return (found or self._other_faults())[:TOGETHER]
 
     def _other_faults(self) -> list[int]:
-        """Where a fault as drawn leads, or nothing explains all, those that nobody has played of the ones that are
-        best, or that do nearly what the leading one does: none of them is seen from where that stands."""
-        first = int(np.argmax(self.probability))
-        best = self.hypotheses[first]
-        if best.fault is None and self.is_explained():
+        """Where a fault as drawn leads, or nearly does, or nothing explains all, those that nobody has played of the
+        ones that are best, or that do nearly what the best one does: none of them is seen from where that stands."""
+        near = [k for k in self._order if self.hypotheses[k].fault is not None and self.behind(k) < RIVAL_NATS]
+        if not near and self.is_explained():
             return []
         order = np.argsort(-self.log_evidence, kind="stable").tolist()
         faults = [k for k in order if self.hypotheses[k].fault is not None]
         others = faults[:OTHER_FAULTS] if sum(map(self._is_known, faults)) < MOST_OTHER else []
-        alike = self._alike(best, faults) if best.fault is not None else []
-        beside = [k for k in alike if self._may_stand_by(k, first)]
+        alike = self._alike(self.hypotheses[near[0]], faults) if near else []
+        beside = [k for k in alike if self._may_stand_by(k, near[0])]
         return [*(k for k in dict.fromkeys([*others, *alike]) if not self._is_known(k) and k not in beside), *beside]
 
     def _alike(self, one: Hypothesis, faults: Sequence[int]) -> list[int]:
