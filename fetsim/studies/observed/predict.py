@@ -8,7 +8,8 @@ sound and the quality.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import partial
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,16 +137,21 @@ def _read(
                 readings[row, place] = shown.found.get(key, np.nan)
 
 
-@lru_cache(maxsize=128)  # builds are asked for in turns
-def _start(
-    observations: Observations, settings: tuple[tuple[str, str], ...], figures: tuple[Figure, ...], quality: str
-) -> Nominal:
+_Settings = tuple[tuple[str, str], ...]
+_STARTS: WeakKeyDictionary[Observations, dict[tuple[_Settings, tuple[Figure, ...], str], Nominal]] = WeakKeyDictionary()
+"""What builds start from, kept as long as what was observed: builds are asked for in turns."""
+
+
+def _start(observations: Observations, settings: _Settings, figures: tuple[Figure, ...], quality: str) -> Nominal:
     """What builds start from whose readings are taken at these settings."""
-    unit = observations.unit.changed(dict(settings)) if settings else observations.unit
-    return nominal_of(
-        unit, figures, quality=quality, curve_hz=observations.curve_hz, step_hz=observations.step_hz,
-        before_dbu=observations.before_dbu, level_dbu=observations.level_dbu,
-    )  # fmt: skip
+    kept, key = _STARTS.setdefault(observations, {}), (settings, figures, quality)
+    if key not in kept:
+        unit = observations.unit.changed(dict(settings)) if settings else observations.unit
+        kept[key] = nominal_of(
+            unit, figures, quality=quality, curve_hz=observations.curve_hz, step_hz=observations.step_hz,
+            before_dbu=observations.before_dbu, level_dbu=observations.level_dbu,
+        )  # fmt: skip
+    return kept[key]
 
 
 def play(

@@ -31,8 +31,6 @@ MOST_NEXT, MOST_OF_STAND = 5, 2
 """That are told, and of one stand: neighbouring nodes tell the same."""
 MOST_STANDS = 3
 """Of each lot, in which slopes are taken."""
-ALL = 3
-"""Lots of stands."""
 NEARLY_ALL = 0.7
 """Share of what there is to tell that is as good as all of it: nothing is looked for that takes more work."""
 LEAST_SIGNAL_V = 1e-4
@@ -54,17 +52,17 @@ class _Candidate:
 
 
 def next_readings(
-    search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], *, lots: int = ALL
+    search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], *, lots: int | None = None
 ) -> tuple[list[NextReading], int]:
     """Those worth taking, the best first, to tell apart hypotheses with such chances; and how many were looked at.
-    ``lots``: of other settings, tones and steps (``stands_of``)."""
+    ``lots``: so many of other settings, tones and steps (``stands_of``); None: all."""
     here = [one for one in _rows(search, weighed)[search.columns.taken :] if one is not None]
     told = partial(_told, search.columns.observations)
     found = [told(one, weighed, chance) for one in here]
     looked_at, best = len(here), max((one.bits for one in found), default=0.0)
     likely = [k for k, one in enumerate(chance) if one >= LEAST_CHANCE]
     few, its = [weighed[k] for k in likely], [chance[k] for k in likely]
-    if lots and uncertainty_bits(its) >= best + WORTH_BITS:
+    if lots != 0 and uncertainty_bits(its) >= best + WORTH_BITS:
         away = _Elsewhere(search, few, its, lots)
         further = [told(one, few, its) for one in away.candidates(best + WORTH_BITS)]
         found += [one for one in further if one.bits >= best + WORTH_BITS]
@@ -132,7 +130,9 @@ class _Played:
 class _Elsewhere:
     """Readings that need the unit set or fed otherwise."""
 
-    def __init__(self, search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], lots: int) -> None:
+    def __init__(
+        self, search: Search, weighed: Sequence[Hypothesis], chance: Sequence[float], lots: int | None
+    ) -> None:
         self._search, self._weighed, self._chance, self._lots = search, weighed, chance, lots
         self._builds = [search.build(one) for one in weighed]
         self.looked_at = 0

@@ -91,7 +91,7 @@ class Playing(Weighing):
         steps = [self._step(k) for k in each]
         for step, there in zip(steps, self._tried([(one.one, one.goal, one.origin) for one in steps]), strict=True):
             step.there = there
-        self._back([step for step in steps if step.there is not None and self._strays(step)])
+        self._back([step for step in steps if self._strays(step)])
         own = self.own
         found = [self._arrive(step, first=self.own == own) for step in steps]
         return any(found)

@@ -27,7 +27,7 @@ from fetsim.studies.suspects.hypotheses import (
     single_faults,
     single_values,
 )
-from fetsim.studies.suspects.next_reading import ALL, next_readings
+from fetsim.studies.suspects.next_reading import next_readings
 from fetsim.studies.suspects.origins import Drawn
 from fetsim.studies.suspects.playing import SURE
 from fetsim.studies.suspects.record import Suspect, SuspectGroup, Suspicion
@@ -153,7 +153,7 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     odds = (1.0 - float(chance[0])) / max(float(chance[0]), 1e-300)
     below = odds < np.exp(TOLD_APART) * (1.0 - HEALTHY_CHANCE) / HEALTHY_CHANCE
     weighed, its = [search.hypotheses[0], *hypotheses[:WEIGHED]], [float(chance[0]), *chance[chosen[:WEIGHED]].tolist()]
-    lots = 0 if not elsewhere else 1 if below else ALL  # where nothing is seen to be wrong, what is little work
+    lots = 0 if not elsewhere else 1 if below else None  # where nothing is seen to be wrong, what is little work
     reads, looked_at = next_readings(search, weighed, its, lots=lots)
     errors_db = [
         10.0 * np.log10(max(max(variance - 1.0, 0.0) * (sums.freedom or 0.0) / sums.count, 1e-6)) + heard.noise_db

@@ -54,9 +54,7 @@ def drawn_noise(playing: Playing) -> float:
     return float(playing.columns.heard[0].look.count)
 
 
-def test_a_step_that_led_away_is_followed_by_one_back(
-    playing: Playing, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_step_that_led_away_is_followed_by_one_back(playing: Playing, monkeypatch: pytest.MonkeyPatch) -> None:
     """A goal far beyond, as slopes that bend give one: a second step by the same slopes comes nearer to the data, and
     the better of the two is kept."""
     one = followed(playing, "C2", 1)
@@ -88,29 +86,37 @@ def test_a_step_that_gains_nothing_is_not_taken_and_the_next_is_held(
     assert playing.held["R1"] > 0.0
 
 
-def test_the_ends_of_an_interval_are_played_and_foretold_from_then_on(playing: Playing) -> None:
-    """Far more known than the data say, so that the ends lie where slopes bend."""
-    one = followed(playing, "R3", 1)
-    middle, way = playing.place(one), playing._end(one)
-    missed = playing.prove(number(playing, "R3"))
+def test_the_ends_of_an_interval_are_played_and_foretold_from_then_on(
+    playing: Playing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An interval far wider than the data leave, so that its ends lie where slopes bend."""
+    one = followed(playing, "C2", 2)
+    middle, way = playing.place(one), 0.1 * np.eye(len(playing.values))[one.free[0]]
+    monkeypatch.setattr(Playing, "_end", lambda self, which: way)
+    assert playing.prove(number(playing, "C2"))
     origin = playing.origin_of(one)
-    for side in (-1.0, 1.0) if missed else ():
-        (end,) = playing._tried([(one, middle + side * way, origin)])
-        assert end is not None
-        assert origin.foretold(origin.away(one, end.place)) == pytest.approx(end.left, rel=0.02)
+    low, high = playing._tried([(one, middle + side * way, origin) for side in (-1.0, 1.0)])
+    assert low is not None and high is not None and low.slopes is origin.slopes
+    assert low.foretold(low.away(one, high.place)) == pytest.approx(high.left, rel=1e-6)
+    assert high.foretold(high.away(one, low.place)) == pytest.approx(low.left, rel=1e-6)
 
 
-def test_one_stands_where_another_has_gone_if_that_is_better(playing: Playing) -> None:
-    """C1 takes over what else is off where C2 stands, C2 itself as drawn, only if it explains more there."""
-    leader, other = number(playing, "C2"), number(playing, "C1")
-    followed(playing, "C2", 2)
-    here = playing.origin_of(playing.hypotheses[other])
-    before = playing._misfit(playing.hypotheses[other], here)
-    stood = playing.stand_there(other, leader)
-    there = playing.origin_of(playing.hypotheses[other])
-    assert stood == (playing._misfit(playing.hypotheses[other], there) < before)
-    if stood:
-        assert there.place[playing.hypotheses[leader].free[0]] == 0.0
+def test_one_stands_where_another_has_gone_if_that_is_better(playing: Playing, monkeypatch: pytest.MonkeyPatch) -> None:
+    """R1 stands where C2 is what it was recorded with: C1 takes that over, R1 as drawn; and not what is worse."""
+    leader, other = number(playing, "R1"), number(playing, "C1")
+    (gone,), (c2,) = playing.hypotheses[leader].free, playing.hypotheses[number(playing, "C2")].free
+    place = np.zeros(len(playing.values))
+    place[[gone, c2]] = 0.05, TRUE
+    monkeypatch.setattr(Playing, "place", lambda self, which, held=0.0, origin=None: place)
+    assert playing.play([leader])
+    playing.weigh()
+    one = playing.hypotheses[other]
+    before = playing._misfit(one, playing.origin_of(one))
+    assert playing.stand_there(other, leader)
+    there = playing.origin_of(one)
+    assert playing._misfit(one, there) < before
+    assert there.place[gone] == 0.0 and there.place[c2] == TRUE
+    assert not playing.stand_there(other, leader)  # it is no better than there
 
 
 def test_slopes_are_taken_anew_only_where_others_missed_much(playing: Playing) -> None:
