@@ -34,8 +34,9 @@ READ_WITHIN, METER = 0.03, 0.01
 NODES, AT_HAND = 10, 20
 """That are read, of those that a probe gets at: the same in all trials of a unit."""
 KINDS = ("single", "healthy", "law", "two")
-FACTORS, USUAL_FACTOR = (1.2, 1.6), 0.34
-"""By which values are off, and the logarithm of what is usual of that."""
+FACTORS, BEYOND, USUAL_FACTOR = (1.2, 1.6), (5.0, 9.0), 0.34
+"""By which values are off, or so many of their standard deviations where that is more, which no good one is; and the
+logarithm of what is usual of that."""
 CLEAR_DB = 10.0
 """Above the noise, an effect is clear."""
 DRIFTS = 0.6
@@ -144,7 +145,9 @@ def hidden(bench: Bench, kind: str, number: int, rng: np.random.Generator) -> Hi
     first = str(rng.choice(values))
     others = [name for each, _ in stages for name in each if name != first]
     chosen = [first, *([str(rng.choice(others))] if kind == "two" else [])]
-    factors = {one: float(rng.uniform(*FACTORS) ** rng.choice([-1.0, 1.0])) for one in chosen}
+    sigma = {one.name: one.sigma for one in bench.values}
+    ways = {one: np.maximum(np.log(FACTORS), sigma[one] * np.array(BEYOND)) for one in chosen}
+    factors = {one: float(np.exp(rng.uniform(*way) * rng.choice([-1.0, 1.0]))) for one, way in ways.items()}
     faulty = {**drawn, **{one: present[one] * factor for one, factor in factors.items()}}
     return Hidden(sound=drawn, faulty=faulty, parts=chosen, factors=factors)
 
