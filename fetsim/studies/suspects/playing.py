@@ -88,41 +88,51 @@ class Playing(Weighing):
     def play(self, each: Sequence[int]) -> bool:
         """Play these where they stand, side by side, and look from there; whether there is something new. Slopes are
         bent so that they would have foretold what came; where that leads nowhere, the best gets slopes of its own."""
-        steps = [self._step(k) for k in each]
-        for step, there in zip(steps, self._tried([(one.one, one.goal, one.origin) for one in steps]), strict=True):
+        ways = [self._ways(k) for k in each]
+        every = [step for way in ways for step in way]
+        for step, there in zip(every, self._tried([(one.one, one.goal, one.origin) for one in every]), strict=True):
             step.there = there
+        steps = [self._best(way) for way in ways]
         self._back([step for step in steps if self._strays(step)])
         own = self.own
         found = [self._arrive(step, first=self.own == own) for step in steps]
         return any(found)
 
-    def _step(self, k: int) -> "Step":
-        """The next one of a hypothesis."""
+    def _ways(self, k: int) -> list[Step]:
+        """The next step of a hypothesis; of what leads from slopes of its own, held more, too, which costs less time
+        than to see one after the other."""
         one = self.hypotheses[k]
-        origin, held = self.origin_of(one), self.held[one.name]
-        return Step(k=k, one=one, origin=origin, held=held, goal=self.place(one, held))
+        origin, held = self.origin_of(one), [self.held[one.name]]
+        if self._leads(k) and origin.slopes.root.stands is one:
+            held += [max(FIRST_HELD, held[0] * TIGHTER), TIGHTER * max(FIRST_HELD, held[0] * TIGHTER)]
+        return [Step(k=k, one=one, origin=origin, held=each, goal=self.place(one, each)) for each in held]
 
-    def _strays(self, step: "Step") -> bool:
+    def _best(self, ways: Sequence[Step]) -> Step:
+        """Of them the one that leaves least; where all lead away from the data, the shortest."""
+        found = [step for step in ways if self._is_better(step)]
+        return min(found, key=lambda step: self._left(step.one, step.there), default=ways[-1])
+
+    def _strays(self, step: Step) -> bool:
         """Whether it has led away from the data."""
         there = step.there
         return there is not None and step.mine and there.borrowed and not self._is_better(step)
 
-    def _is_better(self, step: "Step") -> bool:
-        there = step.there
-        return there is not None and self._misfit(step.one, there) <= self._misfit(step.one, step.origin)
+    def _is_better(self, step: Step) -> bool:
+        return self._left(step.one, step.there) <= self._misfit(step.one, step.origin)
 
-    def _back(self, steps: Sequence["Step"]) -> None:
+    def _left(self, one: Hypothesis, there: Origin | None) -> float:
+        return np.inf if there is None else self._misfit(one, there)
+
+    def _back(self, steps: Sequence[Step]) -> None:
         """After a step that led away from the data: from its end a second one by the same slopes, back to where the
         data are, which bends along a valley as straight steps do not (the idea of Transtrum and Sethna,
         arXiv:1201.5885, from memory); the better of both."""
         places = [(step.one, self.place(step.one, step.held, step.there), step.origin) for step in steps]
         for step, back in zip(steps, self._tried(places), strict=True):
             step.straight = False
-            if back is not None and step.there is not None:
-                first = self._misfit(step.one, step.there) <= self._misfit(step.one, back)
-                step.there = step.there if first else back
+            step.there = min(step.there, back, key=lambda there: self._left(step.one, there))
 
-    def _arrive(self, step: "Step", *, first: bool) -> bool:
+    def _arrive(self, step: Step, *, first: bool) -> bool:
         """See what a step has brought, and look from there; whether that is something new. ``first``: whether no other
         one beside it has got slopes of its own."""
         k, one, origin, there, held = step.k, step.one, step.origin, step.there, step.held
@@ -133,13 +143,15 @@ class Playing(Weighing):
             return False
         if self._was_better_at_home(step, there):
             self.tried[one.name].add(self._on_ground)
+            if first and self._leads(k):  # slopes of elsewhere promised more than its own, so one of them is wrong
+                self.take_slopes(k)
             return True
         away = origin.away(one, there.place)
         missed = self._weight(there.left) - self._weight(origin.foretold(away))
         self.missed[one.name] = 0.5 * abs(missed)
         self.bent[one.name, origin.slopes.root] += abs(missed)
         better = not step.mine or self._is_better(step)
-        done = self._is_told(step, missed)
+        done = self._is_told(step)
         own, taken = origin.slopes.root.stands is one, self.steps[one.name, origin.slopes.root]
         stuck = not better or not there.borrowed or taken >= MOST_STEPS
         jumps = one.fault is not None and not step.mine
@@ -156,15 +168,16 @@ class Playing(Weighing):
             (self.stuck.discard if done or own else self.stuck.add)(one.name)
         return better and there.borrowed
 
-    def _is_told(self, step: "Step", missed: float) -> bool:
-        """Whether no more is learnt by slopes as they are: they have foretold what came (``missed``: chi squared),
-        or promise no more, or what they may be wrong by does not make up for how far it is behind."""
+    def _is_told(self, step: Step) -> bool:
+        """Whether no more is learnt by slopes as they are: all has come that they promise, and no more than that, or
+        they promise no more, or what they may be wrong by does not make up for how far it is behind."""
         one, origin = step.one, step.origin
         if one.name not in self.home and not self.is_explained():
             return False  # an error of the model hides what it could do
-        hoped = self._weight(origin.foretold(origin.away(one, step.goal))) + self._unlikely(one, step.goal)
-        near = step.mine and self._misfit(one, origin) - hoped < 2.0 * PROVED_NATS
-        return near or abs(missed) < 2.0 * PROVED_NATS or self.behind(step.k) > self.missed[one.name]
+        promised = self._hoped(one, origin, step.goal if step.held == 0.0 else self.place(one))
+        near = step.mine and self._misfit(one, origin) - promised < 2.0 * PROVED_NATS
+        come = abs(self._left(one, step.there) - promised) < 2.0 * PROVED_NATS
+        return near or come or self.behind(step.k) > self.missed[one.name]
 
     def prove(self, k: int) -> bool:
         """Play both ends of the interval of a value that is off, all others following, and bend slopes to what lies
@@ -243,7 +256,7 @@ class Playing(Weighing):
         """Places at which slopes have been taken."""
         return sum(not one.borrowed for one in self.origins)
 
-    def _was_better_at_home(self, step: "Step", there: Origin) -> bool:
+    def _was_better_at_home(self, step: Step, there: Origin) -> bool:
         """Whether one that was tried from the ground stays where it was."""
         home = self.home.get(step.one.name)
         if step.mine or home is None or self.origins[home] is step.origin:

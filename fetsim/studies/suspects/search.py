@@ -2,26 +2,27 @@
 
 Health first, as far as tolerances take it, unless a gross fault explains much by itself: from there the slopes of all
 others are nearly their own. Then whatever leads is followed: played where it stands, all weighed again from there,
-until the best stays where it is; then what could still lead beside it, pairs too, each until its slopes have foretold
-what it gives. The numbers here and in ``playing`` are choices, made on a handful of blind trials.
+until the best stays where it is; then what could still lead beside it, each until its slopes have foretold what it
+gives; pairs last. The numbers here and in ``playing`` are choices, made on a handful of blind trials.
 """
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from fetsim.rig.runner import Notice, Progress, unsaid, unwatched
-from fetsim.studies.suspects.hypotheses import SECOND_CHANCE, Hypothesis
+from fetsim.studies.suspects.hypotheses import Hypothesis
 from fetsim.studies.suspects.origins import Slopes
-from fetsim.studies.suspects.playing import BENT, Playing
+from fetsim.studies.suspects.pairs import Pairs
+from fetsim.studies.suspects.playing import BENT
 
 GROSS = 0.25
 """Of what the unit as drawn leaves, a fault as drawn that leaves no more is no matter of tolerances."""
 HEALTH_FIRST, NOISE = 6, 1.1
 """Steps in which health is followed; where it leaves noise but for so much, everything is seen from there anew."""
-MOST_ORIGINS, MOST_READ, MORE_FOR_PAIRS = 14, 40, 2
+MOST_ORIGINS, MOST_READ, MORE_IF_SHARP = 14, 40, 2
 """Places from which slopes are taken, at the most, of recordings and of readings alone;"""
 MOST_ROUNDS, TOGETHER = 60, 8
 """and how often hypotheses are played, so many side by side."""
@@ -49,15 +50,10 @@ MOST_PROVED, ROUNDS = 4, 2
 """Intervals of the first suspects that are proved by plays at their ends, and how often."""
 TOLD = 4
 """Names of hypotheses that are told while they are played."""
-AND = " and "
-PAIRS_OF = 2
-"""Leading suspects beside which a second one is looked for;"""
-MOST_PAIRS = 12
-"""so many of those are kept."""
 
 
 @dataclass(eq=False)
-class Search(Playing):
+class Search(Pairs):
     """One search."""
 
     notice: Notice = unsaid
@@ -131,16 +127,16 @@ class Search(Playing):
             self.weigh()
         most = MOST_ORIGINS if self.columns.heard else MOST_READ
         self._follow(most, lambda share: progress(FOLLOWED * (0.5 + 0.5 * share)))
-        self.add_pairs()
-        self._follow(most + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
         leader = int(np.argmax(self.probability))
         if leader and self.stand_there(0, leader):
             self.weigh()
         self.sharp = True
         self.weigh()
-        self._follow(most + MORE_FOR_PAIRS, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * share))
+        self._follow(most + MORE_IF_SHARP, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * 0.5 * share))
+        self.add_pairs()
+        self._follow(most + MORE_IF_SHARP, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * (0.5 + 0.5 * share)))
+        self.leave_idle()
         self._prove()
-        self._leave_unplayed()
         self.in_doubt = True
         self.weigh()
 
@@ -186,7 +182,7 @@ class Search(Playing):
         if self.is_explained():
             order = [k for k in np.argsort(-self.log_evidence, kind="stable").tolist() if self._is_near(k)][:SINGLE]
         single = [k for k in order if self.hypotheses[k].single][:WIDER]
-        found = [k for k in dict.fromkeys([*likely, *single]) if not self.is_settled(k)]
+        found = [k for k in dict.fromkeys(self.singles_first([*likely, *single])) if not self.is_settled(k)]
         return (found or self._other_faults())[:TOGETHER]
 
     def _other_faults(self) -> list[int]:
@@ -229,11 +225,6 @@ class Search(Playing):
         left = origin.foretold(origin.away(best, origin.place))
         return best.fault is not None and self._weight(left) < GROSS * self._weight(origin.left)
 
-    @property
-    def _order(self) -> list[int]:
-        """Numbers of the hypotheses but health, the most probable first."""
-        return [int(k) for k in np.argsort(-self.probability, kind="stable") if k != 0]
-
     def _leave_hopeless(self) -> None:
         """Of faults as drawn those stay that are most probable by what they do to the unit as drawn, and those that do
         nearly what the best of them does."""
@@ -251,33 +242,3 @@ class Search(Playing):
         ]  # fmt: skip
         self.drawn = self.drawn.of(kept)
         self.begin_at(self.origins[0].picked([*range(first), *(first + k for k in kept)]))
-
-    def _leave_unplayed(self) -> None:
-        """Pairs that nobody has played go: two slopes fit what two values would not."""
-        kept = [k for k, one in enumerate(self.hypotheses) if one.single or k == 0 or self.is_played(k)]
-        self.hypotheses = [self.hypotheses[k] for k in kept]
-        self.log_evidence = self.log_evidence[kept]
-
-    def add_pairs(self, of: int = PAIRS_OF) -> None:
-        """Beside each of the leading suspects a second value that is off."""
-        order = [k for k in self._order if self.is_played(k) and self.hypotheses[k].single]
-        there = {frozenset(one.name.split(AND)) for one in self.hypotheses if not one.single}
-        singles = [one for one in self.hypotheses[1:] if one.values and one.single]
-        made: dict[frozenset[str], Hypothesis] = {}
-        for k in order[:of]:
-            first = self.hypotheses[k]
-            for second in singles:
-                both = frozenset((first.name, second.name))
-                if set(second.parts) & set(first.parts) or both in there or both in made:
-                    continue
-                made[both] = replace(
-                    first, name=f"{first.name}{AND}{second.name}", parts=(*first.parts, *second.parts),
-                    words=f"{first.words}; {second.words}", free=(*first.free, *second.free),
-                    values=(*first.values, *second.values),
-                    log_prior=first.log_prior + second.log_prior + float(np.log(SECOND_CHANCE)),
-                )  # fmt: skip
-        more = np.array([self._weighed(one) for one in made.values()])
-        chance = more + np.array([one.log_prior for one in made.values()])
-        best: Sequence[int] = np.argsort(-chance, kind="stable")[:MOST_PAIRS].tolist()
-        self.hypotheses += [list(made.values())[k] for k in best]
-        self.log_evidence = np.concatenate([self.log_evidence, more[best]])

@@ -289,6 +289,10 @@ class Weighing:
         """Chi squared of a place and of what it leaves of the data."""
         return self._weight(origin.left) + self._unlikely(one, origin.place)
 
+    def _hoped(self, one: Hypothesis, origin: Origin, place: Array) -> float:
+        """The same as slopes foretell it."""
+        return self._weight(origin.foretold(origin.away(one, place))) + self._unlikely(one, place)
+
     @cached_property
     def _precision(self) -> Array:
         return np.asarray(np.linalg.pinv(self.scatter, rcond=1e-12, hermitian=True), dtype=np.float64)

@@ -65,7 +65,7 @@ def test_a_step_that_led_away_is_followed_by_one_back(playing: Playing, monkeypa
         return found if origin is not None else found + 0.3 * np.eye(len(found))[which.free[0]]
 
     monkeypatch.setattr(Playing, "place", beyond)
-    step = playing._step(number(playing, "C2"))
+    step = playing._ways(number(playing, "C2"))[0]
     (step.there,) = playing._tried([(one, step.goal, step.origin)])
     assert step.there is not None and playing._strays(step)
     away = playing._misfit(one, step.there)
