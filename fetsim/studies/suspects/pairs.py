@@ -88,6 +88,8 @@ class Pairs(Playing):
         kept = [k for k, one in enumerate(self.hypotheses) if not _is_pair(one) or self._come(one) < least]
         self.hypotheses = [self.hypotheses[k] for k in kept]
         self.log_evidence = self.log_evidence[kept]
+        there = {one.name for one in self.hypotheses}
+        self.home = {name: place for name, place in self.home.items() if name in there}
 
     @property
     def _best_single(self) -> float:

@@ -284,6 +284,12 @@ class Playing(Weighing):
             return False
         return self._look_from(one, origin, own=True)
 
+    def begin_anew(self, k: int) -> None:
+        """From where one stands, with slopes that it has just got: all steps are open."""
+        name = self.hypotheses[k].name
+        self.held[name] = 0.0
+        self.foretold.pop(name, None)
+
     def _tried(self, places: Sequence[tuple[Hypothesis, Array, Origin]]) -> list[Origin | None]:
         """Played there, as a whole, side by side, with the slopes of an origin as far as it can lend them; None where
         one cannot be played, or is nothing like a recording."""

@@ -34,6 +34,8 @@ MOST_RIVALS, RIVAL_NATS = 5, 12.0
 """Of the first, those that could have led as well when one of them was given slopes of its own are played too,"""
 MOST_OWED = 3
 """and so many that slopes of elsewhere lead nowhere get their own."""
+MOST_RENEWED, MOST_ANEW = 3, 3
+"""Of the first, so many get new slopes where nothing explains all, each so often at the most."""
 OTHER_FAULTS, MOST_OTHER = 4, 8
 """Faults as drawn of which all are played where one nearly leads, or nothing explains all, until so many have been;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
@@ -160,12 +162,23 @@ class Search(Pairs):
     def _follow(self, most: int, progress: Progress) -> None:
         for number in range(MOST_ROUNDS):
             progress(number / MOST_ROUNDS)
-            each = self._next()
-            if not each or self.own >= most:
+            if self.own >= most:
                 break
-            if self.play(each):
+            each = self._next()
+            if self.play(each) if each else self._renew():
                 self.weigh()
+            elif not each:
+                break
         progress(1.0)
+
+    def _renew(self) -> bool:
+        """Where all that may lead has come to a stop and nothing explains all, the best that slopes of its own have led
+        astray gets new ones; whether there was one."""
+        first = [] if self.is_explained() else self._order[:MOST_RENEWED]
+        k = next((k for k in first if self.renewed[self.hypotheses[k].name] < MOST_ANEW and self.take_slopes(k)), None)
+        if k is not None:
+            self.begin_anew(k)
+        return k is not None
 
     def _next(self) -> list[int]:
         """The best that have not settled, of those that may lead."""
