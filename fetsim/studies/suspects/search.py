@@ -48,6 +48,8 @@ FOLLOWED = 0.5
 """Share of the way of a search by which the first is followed."""
 MOST_FAULTS = 60
 """Faults as drawn that are kept, out of hundreds."""
+LAST_STEPS = 3
+"""Of the first, with slopes from where it has come to."""
 MOST_PROVED, ROUNDS = 4, 2
 """Intervals of the first suspects that are proved by plays at their ends, and how often."""
 TOLD = 4
@@ -138,6 +140,7 @@ class Search(Pairs):
         self.add_pairs()
         self._follow(most + MORE_IF_SHARP, lambda share: progress(FOLLOWED + (1.0 - FOLLOWED) * (0.5 + 0.5 * share)))
         self.leave_idle()
+        self._see_first()
         self._prove()
         self.in_doubt = True
         self.weigh()
@@ -146,6 +149,18 @@ class Search(Pairs):
         """Whether one leaves hardly more than noise of what was recorded, where it stands."""
         heard = self.origin_of(self.hypotheses[k]).left_here
         return all(one.power < NOISE * one.count for one in heard if one.freedom is not None)
+
+    def _see_first(self) -> None:
+        """Slopes that have been bent on a long way tell apart what nothing tells apart, and make intervals too small:
+        the first gets new ones where it has come to."""
+        k = self._order[0]
+        if self.probability[k] < LEADS or not self.take_slopes(k):
+            return
+        self.begin_anew(k)
+        for _ in range(LAST_STEPS):
+            self.weigh()
+            if not super().play([k]):
+                break
 
     def _prove(self) -> None:
         """Intervals of the values that lead."""
