@@ -42,7 +42,7 @@ from fetsim.studies.faults.apart import distances, groups, likelihoods, misses
 from fetsim.studies.faults.metered import under_meters
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.symptoms import DEAD_DB, MINDED, OUT, symptom
-from fetsim.studies.observed.plausible import check_volts
+from fetsim.studies.observed.plausible import check_plausible
 from fetsim.studies.observed.readings import Reading, read_readings, reading_of
 from fetsim.studies.spread.evaluate import evaluate
 from fetsim.studies.spread.plan import check_count, plain_rows
@@ -100,7 +100,7 @@ def faults(
     listed = _listed(asked, parts, mistakes, rates)
     read = _reported(asked, reported, readings)
     if read:
-        check_volts(read, idle_point(asked).node_voltages_v.values())
+        check_plausible(read, [np.nan] * len(read), idle_point(asked).node_voltages_v.values())
     if aged is not None:
         aged_changes(asked, aged)
     ages = () if aged is None else tuple(float(share) for share in np.linspace(0.0, aged, AGES))

@@ -23,6 +23,8 @@ TOLD_APART = 3.0
 """Nats, a ratio of 20: less is not told apart."""
 UNSURE = 2.0
 """Nats by which what the data said may be wrong, as plays are not exact (``playing.PROVED_NATS``)."""
+SURELY = 14.0
+"""Nats that data have said are said, though slopes, which may be flat or bent there, make the two alike."""
 WORTH_BITS = 0.1
 """A reading that is expected to tell less is not worth taking."""
 GRID = 801
@@ -49,12 +51,12 @@ def distances(look: Seen, forms: Sequence[Form], means: Sequence[Array], width: 
 
 def told_apart(loss: Array, log_evidence: ArrayLike) -> Array:
     """What the data tell two suspects apart by [nats; shape=(n, n)]: no more than they said in fact, less what that is
-    ``UNSURE`` by, where both explain them better than health. ``log_evidence``: over that of health, without how often
-    parts fail [shape=(n,)]."""
+    ``UNSURE`` by, where both explain them better than health; and no less, if that is much. ``log_evidence``: over
+    that of health, without how often parts fail [shape=(n,)]."""
     evidence = np.asarray(log_evidence, dtype=np.float64)
     said = np.maximum(evidence[:, None] - evidence - UNSURE, 0.0)
     both = (evidence[:, None] > 0.0) & (evidence > 0.0)
-    return np.asarray(np.minimum(loss, np.where(both, said, np.inf)))
+    return np.asarray(np.maximum(np.minimum(loss, np.where(both, said, np.inf)), np.where(said > SURELY, said, 0.0)))
 
 
 def groups(probability: ArrayLike, loss: Array, told_apart: float = TOLD_APART) -> list[list[int]]:

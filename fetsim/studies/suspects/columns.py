@@ -20,7 +20,7 @@ from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
 from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.order import FAR_DB, check_order, left_db
-from fetsim.studies.observed.plausible import check_volts
+from fetsim.studies.observed.plausible import check_plausible
 from fetsim.studies.observed.predict import Predicted, predict
 from fetsim.studies.observed.readings import Reading
 from fetsim.studies.spread.evaluate import Changes
@@ -263,7 +263,9 @@ def columns_of(
     base, draft = drawn_of(every, quality, workers)
     if base.reasons and any(output is None for output in base.outputs):
         raise InputError(f"{observations.unit.name}: cannot be played: {'; '.join(base.reasons)}")
-    check_volts(observations.readings, base.readings[[one.figure.kind == "volts" for one in every.readings]])
+    at_rest = [one.figure.kind == "volts" for one in every.readings]
+    drawn = base.readings[: len(observations.readings)].tolist()
+    check_plausible(observations.readings, drawn, base.readings[at_rest])
     found = []
     for recording, output in zip(observations.recordings, base.outputs, strict=True):
         assert output is not None

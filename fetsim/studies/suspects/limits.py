@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 LIMIT, SOFT = 3.0, 0.3
-"""Standard deviations."""
+"""Standard deviations (of values that are off: nepers)."""
+FARTHEST = 3.0
+"""Nepers by which a value is off at the most: a factor of 20 either way."""
 MOST = 12
 """Values that are brought back."""
 
@@ -26,6 +28,13 @@ def losses(means: Array, variances: Array, sigmas: Array) -> Array:
     beyond = np.maximum(np.abs(means) - LIMIT * sigmas, 0.0)
     soft = variances + np.square(SOFT * sigmas)
     return np.asarray(0.5 * np.max(np.where(sigmas > 0.0, beyond**2 / np.where(soft > 0.0, soft, 1.0), 0.0), axis=-1))
+
+
+def too_far(means: Array, variances: Array) -> Array:
+    """Nats [shape=(...)] that values which are off lose where none of them is farther off than ``FARTHEST``
+    [shape=(..., values) both]."""
+    beyond = np.maximum(np.abs(means) - FARTHEST, 0.0)
+    return np.asarray(0.5 * np.sum(beyond**2 / (variances + SOFT**2), axis=-1))
 
 
 def within(mean: Array, covariance: Array, sigmas: Array, free: Sequence[int] = ()) -> Array:

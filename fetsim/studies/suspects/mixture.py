@@ -20,7 +20,7 @@ from fetsim.studies.suspects.evidence import (
     solved,
     unexplained,
 )
-from fetsim.studies.suspects.limits import losses
+from fetsim.studies.suspects.limits import losses, too_far
 
 ALIKE = 4.0
 """Numbers of the model's error that have one variance: another direction may have much more of it, which then looks
@@ -61,9 +61,9 @@ class Weighed:
         return self._mixed(self._told(form, widths if form.free.shape[1] else (1.0,)))
 
     def _told(self, form: Form, widths: Sequence[float]) -> Array:
-        """Gains over health [shape=(widths, looks)], less what all values within their limits would lose of them; and
-        in doubt of what recordings say of them, which is nothing under the largest V, no more than a model in error
-        may say."""
+        """Gains over health [shape=(widths, looks)], less what all values within their limits would lose of them. For
+        what is told, also less what no value that is off farther than any is would lose, and in doubt of what
+        recordings say of them, which is nothing under the largest V, no more than a model in error may say."""
         found = gains(*self._stacked, form, widths) - self._losses(form, widths)
         if self.health is None:
             return found
@@ -95,7 +95,11 @@ class Weighed:
             each = follows @ free
             means = means - np.einsum("vkj,wvj->wvk", each, found)
             variances = variances + np.einsum("vkj,wvjl,vkl->wvk", each, np.linalg.inv(precision), each)
-        return losses(means, variances, sigmas)
+        found_losses = losses(means, variances, sigmas)
+        if free.shape[1] and self.health is not None:  # on the way slopes may promise it anywhere
+            spread = np.diagonal(np.linalg.inv(precision), axis1=-2, axis2=-1)
+            found_losses += too_far(found, spread)
+        return found_losses
 
     @cached_property
     def _follows(self) -> Array:

@@ -18,6 +18,7 @@ from fetsim.engine.assembly import Array
 from fetsim.errors import FetsimError
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.hypotheses import Hypothesis
+from fetsim.studies.suspects.limits import FARTHEST
 from fetsim.studies.suspects.origins import Origin, Slopes
 from fetsim.studies.suspects.weighing import Weighing
 
@@ -40,6 +41,9 @@ FIRST_HELD, TIGHTER, TIGHTEST = 1.0, 10.0, 10.0
 time, and up to where."""
 SURE = 1.96
 """Standard deviations of 95 %."""
+FLAT, WAYS = 0.4, (0.25, 0.5, 0.75, 1.0, 1.5, 2.0)
+"""Nepers that slopes leave a value open by, beyond which they tell next to nothing of it: then plays do, so many times
+as far off."""
 
 
 @dataclass(kw_only=True, eq=False)
@@ -82,6 +86,8 @@ class Playing(Weighing):
     """those that slopes of elsewhere led nowhere,"""
     owed: set[str] = field(default_factory=set, init=False)
     """and those that could have led as well when another one got slopes of its own, had theirs not missed so much;"""
+    ends: dict[str, tuple[float, float]] = field(default_factory=dict, init=False)
+    """Of values that slopes tell nothing of where they stand: ends of their intervals by plays;"""
     missed: dict[str, float] = field(default_factory=dict, init=False)
     """and by how much the last one missed what slopes foretold, which is what its evidence may be wrong by (nats)."""
 
@@ -186,6 +192,9 @@ class Playing(Weighing):
         origin, _ = self.seen_by(one)
         if not origin.slopes.can_lend(origin.columns):
             return False
+        if np.sqrt(self._spread(one)[one.free, one.free]) > FLAT:
+            self._play_ends(one, origin)
+            return False
         middle, way = self.place(one), self._end(one)
         low, high = self._tried([(one, middle + side * way, origin) for side in (-1.0, 1.0)])
         if low is None or high is None or not (low.borrowed and high.borrowed):
@@ -199,6 +208,19 @@ class Playing(Weighing):
         slopes = low.bent(high).slopes
         self._look_from(one, replace(best, slopes=slopes, borrowed=True, came_from=None))
         return True
+
+    def _play_ends(self, one: Hypothesis, origin: Origin) -> None:
+        """From half way to the next play that leaves more than 95 % allow, all other values where they are, to half way
+        to the next one beyond; what leaves no more at the last one is open."""
+        (free,) = one.free
+        ways = np.clip(np.array(WAYS) * origin.place[free], -FARTHEST, FARTHEST)
+        places = [np.where(np.arange(len(origin.place)) == free, way, origin.place) for way in ways]
+        left = np.array([self._left(one, there) for there in self._tried([(one, place, origin) for place in places])])
+        kept = np.flatnonzero(left <= np.min(left) + SURE**2)
+        if len(kept) and np.isfinite(left[kept[0]]):
+            edges = np.concatenate([[0.0], 0.5 * (ways[1:] + ways[:-1]), [np.sign(ways[-1]) * FARTHEST]])
+            low, high = sorted((float(edges[kept[0]]), float(edges[kept[-1] + 1])))
+            self.ends[one.name] = low, high
 
     def _end(self, one: Hypothesis) -> Array:
         """From the middle of the interval of its value to its end, all others following [shape=(values,)]."""

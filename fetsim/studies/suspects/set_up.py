@@ -32,7 +32,10 @@ STAYS = 2e-5
 LEAST_FOLLOWED = 1e-4
 """Turns a neper: what moves a trim by less does so anywhere."""
 LEAST = 1e-9
-"""Slopes of a reading that are none."""
+"""Slopes of a reading that are none;"""
+LOOSE = 1.0
+"""and a trim that its reading tells no better than to so many turns or nepers (one standard deviation) was not set by
+it."""
 
 Build = Mapping[str, float | str]
 
@@ -121,7 +124,7 @@ class SetUp:
         for name, trim in self.trims.items():
             few = {k: there[k] for k in (*matter, trim)}
             _, slopes = _slopes(unit, self.unit.alignment[name], few, len(self.values))
-            if abs(slopes[trim]) > LEAST:
+            if _told(self.unit.alignment[name], float(slopes[trim])) < LOOSE:
                 _follow(follows, slopes, trim, before)
             before.append(trim)
         return replace(self, follows=follows)
@@ -161,16 +164,21 @@ def set_up(unit: Unit, values: tuple[Value, ...], scatter: Array) -> SetUp:
             continue
         missed, slopes = _slopes(unit, step, dict(enumerate(every)), len(every))
         own = float(slopes[place])
-        if abs(own) < LEAST:
+        sigma = _told(step, own, missed)
+        if sigma > LOOSE:
             continue
-        within = SET_WITHIN * (10.0 if step.read == "gain" else 1.0)
-        sigma = float(np.hypot(within, missed) / abs(own))
         every[place] = replace(every[place], sigma=sigma)
         found[place, :], found[:, place] = 0.0, 0.0
         found[place, place] = sigma**2
         _follow(follows, slopes, place, list(trims.values()))
         trims[step.name] = place
     return SetUp(unit=unit, values=tuple(every), scatter=found, follows=follows, trims=trims)
+
+
+def _told(step: AlignmentStep, slope: float, missed: float = 0.0) -> float:
+    """How well a trim is set by its reading that goes with it so (standard deviation)."""
+    within = SET_WITHIN * (10.0 if step.read == "gain" else 1.0)
+    return float(np.hypot(within, missed) / max(abs(slope), LEAST))
 
 
 def _follow(follows: Array, slopes: Array, trim: int, before: Sequence[int]) -> None:

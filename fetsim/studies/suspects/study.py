@@ -27,6 +27,7 @@ from fetsim.studies.suspects.hypotheses import (
     single_faults,
     single_values,
 )
+from fetsim.studies.suspects.limits import FARTHEST
 from fetsim.studies.suspects.next_reading import next_readings
 from fetsim.studies.suspects.origins import Drawn
 from fetsim.studies.suspects.playing import SURE
@@ -161,7 +162,8 @@ def told(search: Search, *, elsewhere: bool = True) -> Suspicion:
     ]
     heard = heard_before(search, first)
     readings = tuple(_readings(search, first))
-    speaks_against = against(first.name, readings)
+    of_health = tuple(_readings(search, search.hypotheses[0]))
+    speaks_against = against("tolerances", of_health) if below else against(first.name, readings)
     return Suspicion(
         provenance=provenance(Rig(columns.observations.unit)),
         healthy=float(chance[0]),
@@ -187,6 +189,9 @@ def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
     words, each = one.words, [_off(mean, covariance, place) for place in one.free]
     if len(each) == 1 and one.fault is None:
         ((off, low, high),) = each
+        if one.name in search.ends:
+            at = float(search.origin_of(one).place[one.free[0]])
+            off, low, high = (float(np.expm1(end)) for end in (at, *search.ends[one.name]))
     elif each:
         words = "; ".join(
             f"{value.name} {100.0 * at:+.3g} % ({100.0 * a:+.3g} to {100.0 * b:+.3g} %)"
@@ -202,7 +207,8 @@ def _suspect(search: Search, k: int, told: tuple[Array, Array]) -> Suspect:
 def _off(mean: Array, covariance: Array, place: int) -> tuple[float, float, float]:
     """Share by which a value is off, and the ends of its interval."""
     middle, sigma = float(mean[place]), float(np.sqrt(max(covariance[place, place], 0.0)))
-    off, low, high = (float(np.expm1(middle + way * SURE * sigma)) for way in (0.0, -1.0, 1.0))
+    ends = (float(np.clip(middle + way * SURE * sigma, -FARTHEST, FARTHEST)) for way in (0.0, -1.0, 1.0))
+    off, low, high = map(float, map(np.expm1, ends))
     return off, low, high
 
 

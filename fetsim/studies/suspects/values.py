@@ -37,6 +37,8 @@ STEP, LEAST_STEP, STEP_SIGMAS = 2e-3, 1e-4, 0.03
 it. One side alone is played, which leaves half of what both sides differ by: with plays in double precision whose
 steps are solved to 0.1 mV, 0.005 to 0.3 % on both shipped units (2 to 5 % at ten times the step). Of two hundred values
 some make up for others nearly, and whatever is left of slopes then looks as if it told them apart."""
+MOST_NEPERS = 20.0
+"""By which anything is moved."""
 COARSE = 10.0
 """Times that step, for what it does to readings: some are found by search, to a thousandth."""
 QUANTILES = (np.arange(400) + 0.5) / 400.0
@@ -90,7 +92,7 @@ class Value:
     def moved(self, way: float) -> float:
         """The value so far away, in SI units or turns."""
         if self.scale == "log":
-            size = max(abs(self.present) * exp(way), self.least)
+            size = max(abs(self.present) * exp(min(max(way, -MOST_NEPERS), MOST_NEPERS)), self.least)
             return -size if self.present < 0.0 else size
         return min(max(self.present + way * self.unit_size, 0.0), 1.0) if self.scale == "turn" else (
             self.present + way * self.unit_size

@@ -16,7 +16,7 @@ from fetsim.engine.assembly import Array
 from fetsim.studies.suspects.columns import Columns
 from fetsim.studies.suspects.evidence import WIDTHS, Floor, Metric, probabilities, root_of
 from fetsim.studies.suspects.hypotheses import Hypothesis
-from fetsim.studies.suspects.limits import within
+from fetsim.studies.suspects.limits import FARTHEST, within
 from fetsim.studies.suspects.mixture import Weighed, metrics_of, possible_v, weighed
 from fetsim.studies.suspects.origins import Drawn, Origin, Slopes
 from fetsim.studies.suspects.set_up import Build
@@ -29,8 +29,6 @@ LESS = 0.5
 much more than the best origin has strayed."""
 PROMISES = 4.0
 """Nats by which one must look better from the ground than from its own place to be tried from there."""
-FARTHEST = 3.0
-"""Of a value that is off: a factor of 20 either way."""
 
 
 @dataclass(eq=False)

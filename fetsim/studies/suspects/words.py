@@ -27,12 +27,14 @@ def verdict_of(
     contradicted: bool = False,
 ) -> str:
     """Whom to suspect and what to read next. ``heard``: what the first suspect leaves of each recording, where it could
-    be played; ``recorded``: whether there is any; ``contradicted``: whether readings speak ``against`` the first."""
+    be played; ``recorded``: whether there is any; ``contradicted``: whether readings speak ``against`` the first, or
+    ``against`` tolerances where nothing else is seen."""
     if not groups:
         return "Nothing can be told: there is no suspect that could be weighed."
     first = groups[0]
     # a value that is off and a fault as drawn may be two groups of one part
     chance = sum(one.probability for one in groups if set(_names(one)) <= set(_names(first)))
+    played = first.suspects[0].played
     left_db = max((one.after_db for one in heard), default=-np.inf)
     if (below and left_db > UNEXPLAINED_DB) or any(map(_is_unexplained, heard)):
         what = (
@@ -40,24 +42,29 @@ def verdict_of(
             "is wrong is none of them, or several at once, or sounds other each time, as a loop does that chatters"
         )
         return f"{what}; {_and_then(reads, recorded)}."
-    if contradicted and not below:
+    if contradicted and below:
+        return f"Neither tolerances nor a suspect explain all that was read; {_and_then(reads, recorded)}."
+    if contradicted:
         return f"No suspect explains all that was read; {named(first)} comes nearest; {_and_then(reads, recorded)}."
     if below:
         what = (
             f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "
             "effect of a fault, if there is one, lies below noise, tolerances and the error of the model"
         )
-    elif chance >= CLEAR:
+    elif chance >= CLEAR and played:
         what = named(first)
     elif chance >= LIKELY:
-        what = f"Probably {named(first)} ({100.0 * chance:.0f} %)"
+        what = f"Probably {named(first)} ({_percent(chance)}{'' if played else ', estimated, not played'})"
     else:
         others = " or ".join(named(one) for one in groups[:3])
         what = f"Not decided: {others}; the first has {100.0 * chance:.0f} %"
-    if not below and chance >= CLEAR and len(_names(first)) == 1 and not reads:
-        sure = "over 99 %" if chance > 0.99 else f"{100.0 * chance:.0f} %"
-        return f"{what} ({sure}); nothing is gained by another reading."
+    if not below and chance >= CLEAR and played and len(_names(first)) == 1 and not reads:
+        return f"{what} ({_percent(chance)}); nothing is gained by another reading."
     return f"{what}; {_and_then(reads, recorded)}."
+
+
+def _percent(chance: float) -> str:
+    return "over 99 %" if chance > 0.99 else f"{100.0 * chance:.0f} %"
 
 
 def _is_unexplained(one: HeardBefore) -> bool:

@@ -84,3 +84,9 @@ def test_what_the_data_said_no_better_for_one_is_not_told_apart() -> None:
     found = told_apart(loss, [6.0, 6.0 - UNSURE - 1.0, -0.5])
     assert found[0, 1] == pytest.approx(1.0) and found[1, 0] == 0.0
     assert found[0, 2] == found[2, 0] == 50.0
+
+
+def test_what_the_data_said_for_certain_tells_apart_whatever_slopes_make_alike() -> None:
+    found = told_apart(np.zeros((2, 2)), [40.0, -5.0])
+    assert found[0, 1] == pytest.approx(45.0 - UNSURE) and found[1, 0] == 0.0
+    assert np.all(told_apart(np.zeros((2, 2)), [10.0, -5.0]) == 0.0)

@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import minimize
 
 from fetsim.studies.suspects.evidence import Form, Sums
-from fetsim.studies.suspects.limits import LIMIT, losses, within
+from fetsim.studies.suspects.limits import FARTHEST, LIMIT, SOFT, losses, too_far, within
 from fetsim.studies.suspects.mixture import weighed
 
 
@@ -50,3 +50,10 @@ def test_a_value_that_must_be_beyond_its_limit_is_what_is_wrong() -> None:
         assert plain - look.log_evidence == pytest.approx(loss, rel=0.01, abs=1e-9)
         assert look.posterior(wrong, [50.0])[0][0] == pytest.approx(off, rel=1e-3)
         assert look.of(wrong, [50.0]) - plain > -8.0
+
+
+def test_a_value_that_is_off_loses_by_what_it_lies_beyond_a_factor_of_twenty() -> None:
+    """By hand: half of the square of what lies beyond over its variance."""
+    means, variances = np.array([[FARTHEST - 0.1, -FARTHEST - 2.0]]), np.array([[0.01, 0.16]])
+    assert too_far(means, variances) == pytest.approx([0.5 * 4.0 / (0.16 + SOFT**2)])
+    assert np.exp(FARTHEST) == pytest.approx(20.0, rel=0.01)

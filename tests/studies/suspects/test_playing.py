@@ -128,3 +128,29 @@ def test_slopes_are_taken_anew_only_where_others_missed_much(playing: Playing) -
     playing.bent["C2", root] = 1e4
     assert playing.take_slopes(k) and playing.own == 2
     assert playing.origin_of(one).slopes.root.stands is one
+
+
+def test_what_leads_by_slopes_of_its_own_is_tried_held_less_and_more_and_the_best_is_kept(playing: Playing) -> None:
+    one, k = followed(playing, "C2", 1), number(playing, "C2")
+    assert [step.held for step in playing._ways(k)] == [0.0]
+    assert playing._look_from(one, playing.origin_of(one), own=True)
+    playing.weigh()
+    ways = playing._ways(k)
+    assert [step.held for step in ways] == [0.0, 1.0, 10.0]
+    places = [(one, step.goal, step.origin) for step in ways]
+    for step, there in zip(ways, playing._tried(places), strict=True):
+        step.there = there
+    left = [playing._left(one, step.there) for step in ways]
+    assert playing._left(one, playing._best(ways).there) == min(left)
+
+
+def test_where_slopes_tell_nothing_of_a_value_plays_tell_its_ends(
+    playing: Playing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """C2 stands where it is, as if its slope were none: half of it and twice as much leave more, so the interval ends
+    half way to those."""
+    one, k = followed(playing, "C2", 3), number(playing, "C2")
+    at = playing.origin_of(one).place[one.free[0]]
+    monkeypatch.setattr(Playing, "_spread", lambda self, which: np.eye(len(self.values)))
+    assert not playing.prove(k)
+    assert playing.ends["C2"] == pytest.approx((0.875 * at, 1.25 * at))

@@ -218,6 +218,32 @@ def test_a_recording_of_something_else_or_of_a_gross_fault_is_sent_to_readings()
         placed(fetsim.Recording(dry=output, wet=other, rate_hz=48000.0, name="box.wav"), output)
 
 
+@pytest.mark.parametrize(
+    ("row", "why"),
+    [
+        ({"figure": "threshold", "value": "-193dBu"}, "and as drawn the unit has -18.99"),
+        ({"figure": "gain", "value": "-200dB"}, "and as drawn the unit has"),
+        ({"figure": "release", "value": "1000000s"}, "and as drawn the unit has"),
+    ],
+)
+def test_a_level_or_a_time_that_no_fault_makes_is_refused(row: dict[str, str], why: str) -> None:
+    unit = fetsim.load_unit("teaching")
+    seen = fetsim.Observations(unit=unit, readings=(reading_of(row, unit, "bench.csv: row 2"),))
+    with pytest.raises(fetsim.InputError, match=r"bench.csv: row 2: .* right unit") as refused:
+        fetsim.suspects(seen, faults=False, quality="draft", workers=1)
+    assert why in str(refused.value)
+
+
+def test_a_trim_that_its_reading_hardly_tells_was_not_set_by_it() -> None:
+    """The control node shorted in the unit as drawn: the gate stays where it is, wherever the trim stands."""
+    unit = fetsim.load_unit("teaching")
+    assert set_up(unit, *values_of(unit)).trims
+    shorted = unit.changed(C2="short")
+    assert not set_up(shorted, *values_of(shorted)).trims
+    found = fetsim.suspects(observed(shorted, unit), faults=False, quality="draft", workers=1)
+    assert "explain all that was read" in found.verdict
+
+
 def test_nothing_to_go_by_is_refused() -> None:
     with pytest.raises(fetsim.InputError, match="neither readings nor recordings"):
         fetsim.suspects(fetsim.Observations(unit=fetsim.load_unit("teaching")))

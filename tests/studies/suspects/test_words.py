@@ -1,5 +1,7 @@
 """What is said claims no more than the probabilities hold."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from fetsim.studies.suspects.record import HeardBefore, NextReading, Suspect, SuspectGroup
@@ -36,6 +38,17 @@ def test_a_group_is_told_as_one_with_what_splits_it() -> None:
 def test_what_is_decided_asks_for_nothing_more_and_pairs_beside_it_are_not_named() -> None:
     said = verdict_of(False, 0.0, [group(C16=0.96, C16_R6=0.02)], [], recorded=True)
     assert said == "C16 (98 %); nothing is gained by another reading."
+
+
+def test_what_was_not_played_where_it_stands_is_not_called_certain() -> None:
+    first = SuspectGroup(suspects=(replace(group(V2=0.999).suspects[0], played=False),))
+    said = verdict_of(False, 0.0, [first], [], recorded=True)
+    assert said == "Probably V2 (over 99 %, estimated, not played); no reading that could be taken tells more."
+
+
+def test_a_reading_that_tolerances_do_not_explain_is_not_said_to_be_explained() -> None:
+    said = verdict_of(True, 0.4, [group(R1=0.5)], [NEXT], contradicted=True)
+    assert said == "Neither tolerances nor a suspect explain all that was read; read the volts at ctl next."
 
 
 def test_one_part_in_two_groups_is_one_part() -> None:
