@@ -1,6 +1,7 @@
 """What all measurements of ``fetsim measure`` share: versions measured side by side, their files, the progress bar."""
 
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from fetsim.measurements.results.result import Measured, Result, account_of, pic
 from fetsim.measurements.to_plain import json_text
 from fetsim.report.look.terminal import account_text
 from fetsim.rig.rig import compile_notice
-from fetsim.rig.runner import Progress, run_each, unwatched
+from fetsim.rig.runner import Progress, run_each
 from fetsim.schematic.unit import Unit
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ Draw = Callable[[], "Figure"]
 Write = Callable[..., None]
 """Takes a document, rows and functions that draw; and for files of other kinds, what puts their content into them."""
 Fill = Callable[[Path], None]
+SPOKEN_S = 30.0
+"""Where there is no terminal, progress is told so seldom."""
 
 
 def measure_and_tell(
@@ -187,7 +190,7 @@ def progress_bar(unit: Unit, *, plays: bool = True) -> Iterator[Bar]:
     if (plays or unit.mains) and (told := compile_notice(unit)):
         _say(told)
     if not sys.stderr.isatty():
-        yield Bar(move=unwatched, say=_say)
+        yield Bar(move=_Spoken(), say=_say)
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
@@ -198,6 +201,19 @@ def progress_bar(unit: Unit, *, plays: bool = True) -> Iterator[Bar]:
         yield Bar(
             move=lambda share: bar.update(task, completed=share), say=lambda text: bar.update(task, description=text)
         )
+
+
+class _Spoken:
+    """Progress where there is no terminal: the percentage, now and then."""
+
+    def __init__(self) -> None:
+        self._told, self._at_s = 0, time.perf_counter()
+
+    def __call__(self, share: float) -> None:
+        percent = int(100.0 * share)
+        if percent > self._told and time.perf_counter() - self._at_s > SPOKEN_S:
+            self._told, self._at_s = percent, time.perf_counter()
+            _say(f"{percent} %")
 
 
 def _say(text: str) -> None:

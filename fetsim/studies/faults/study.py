@@ -43,7 +43,7 @@ from fetsim.studies.faults.metered import under_meters
 from fetsim.studies.faults.record import FaultsFound, Symptoms, column
 from fetsim.studies.faults.symptoms import DEAD_DB, MINDED, OUT, symptom
 from fetsim.studies.observed.plausible import check_plausible
-from fetsim.studies.observed.readings import Reading, read_readings, reading_of
+from fetsim.studies.observed.readings import Reading, read_readings, reading_of, step_of
 from fetsim.studies.spread.evaluate import evaluate
 from fetsim.studies.spread.plan import check_count, plain_rows
 
@@ -296,16 +296,16 @@ def _figures(
     unit: Unit, names: Iterable[str] | None, read: Sequence[Reading], quality: str
 ) -> tuple[float | None, float | None, tuple[Figure, ...]]:
     """Levels of the step, and all that is measured; those of the unit's default set that it has."""
-    before: float | None = None
-    level: float | None = None
+    before, level = step_of(read) or (None, None)
     if names is None:
         supplies = [part.designator for part in unit.parts.values() if part.kind in SUPPLIES]
         listed = [*(f"current@{name}" for name in supplies), "gain", "low_corner", "high_corner", "noise"]
         listed += ["hum"] if unit.mains else []
         if unit.gain_cell is not None:
             try:
-                before, level = (round(dbu) for dbu in step_levels_dbu(Bench(unit, quality), None, None, STEP_HZ))
-                listed += ["threshold", f"reduction@{level}", f"thd@{level}", "attack", "release"]
+                levels = step_levels_dbu(Bench(unit, quality), before, level, STEP_HZ)
+                before, level = (round(dbu) for dbu in levels) if before is None else levels
+                listed += ["threshold", f"reduction@{level:g}", f"thd@{level:g}", "attack", "release"]
             except InputError:  # one that has no threshold as it is set
                 listed += ["thd@0"]
     else:

@@ -79,8 +79,8 @@ def symptom(
         found += _of_sound(figures, ways)
     if _unsteady(reasons):
         found.append(NO_TONE)
-    wrong = [f"{one.heading} {'high' if ways[one.key] > 0 else 'low'}" for one in figures
-             if one.kind == "current" and ways[one.key]]  # fmt: skip
+    wrong = [f"{one.heading} {'high' if ways[one.key] * sound[one.key] > 0.0 else 'low'}" for one in figures
+             if one.kind == "current" and ways[one.key]]  # fmt: skip  # of a negative rail it has the other sign
     others = _idle(volts)
     hidden = [] if gain_db < -DEAD_DB else _within_tolerances(figures, sound, now, ways)
     if not (found or wrong or others or hidden):
@@ -102,8 +102,8 @@ def _within_tolerances(
 def _moved(figure: Figure, sound: float, now: float) -> str:
     off = now - sound
     if figure.unit in ("dB", "dBu") or sound * now <= 0.0:
-        return f"{figure.heading} {off:+.2g} {figure.unit}".rstrip()
-    return f"{figure.heading} {100.0 * off / sound:+.0f} %"
+        return f"{figure.heading}: {off:+.2g} {'dB' if figure.unit == 'dBu' else figure.unit}".rstrip()
+    return f"{figure.heading}: {100.0 * off / sound:+.0f} %"
 
 
 def _of_cell(

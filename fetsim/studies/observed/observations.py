@@ -13,7 +13,7 @@ from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.asked import Figure
-from fetsim.studies.observed.readings import Reading
+from fetsim.studies.observed.readings import Reading, step_of
 
 LEAST_S = 0.25
 """A recording is at least so long."""
@@ -60,11 +60,19 @@ class Observations:
     """and of the steps."""
     before_dbu: float | None = None
     level_dbu: float | None = None
-    """Levels of the steps; None: 10 dB under and over the unit's own threshold."""
+    """Levels of the steps; None: those that the readings were taken at, or 10 dB under and over the unit's own
+    threshold."""
 
     def __post_init__(self) -> None:
         if self.recordings and self.unit.channels:
             raise InputError(f"{self.unit.name}: is a pair; take one channel of it, as a unit of its own")
+
+    @cached_property
+    def step_dbu(self) -> tuple[float | None, float | None]:
+        """Levels before and in the steps. Raises InputError where readings were taken at several."""
+        before, level = step_of(self.readings) or (None, None)
+        given = (self.before_dbu, self.level_dbu)
+        return (before if given[0] is None else given[0]), (level if given[1] is None else given[1])
 
     def only(self, kind: str) -> "Observations":
         """With its ``readings`` or its ``recordings`` alone."""

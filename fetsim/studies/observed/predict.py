@@ -149,7 +149,7 @@ def _start(observations: Observations, settings: _Settings, figures: tuple[Figur
         unit = observations.unit.changed(dict(settings)) if settings else observations.unit
         kept[key] = nominal_of(
             unit, figures, quality=quality, curve_hz=observations.curve_hz, step_hz=observations.step_hz,
-            before_dbu=observations.before_dbu, level_dbu=observations.level_dbu,
+            before_dbu=observations.step_dbu[0], level_dbu=observations.step_dbu[1],
         )  # fmt: skip
     return kept[key]
 

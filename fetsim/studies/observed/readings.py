@@ -3,8 +3,9 @@
 Columns ``figure`` (its name as in ``studies/builds/asked.py``: ``volts@ctl``, ``threshold``, ``reduction@4``,
 ``signal@dr@4``), ``value`` with its unit (levels in dBu or in volts rms), ``accuracy`` as a share of the value or an
 amount (one standard deviation), ``meter`` (its input resistance, for volts) and ``settings`` (controls and switches, as
-``release=1; curve=S2``). Rows without a value have not been read yet. In TOML each is a table ``[[reading]]`` with the
-same keys. Nothing is guessed: what cannot be read names its row and column.
+``release=1; curve=S2``; for attack and release also the levels of the step: ``before=-20dBu; level=0dBu``). Rows
+without a value have not been read yet. In TOML each is a table ``[[reading]]`` with the same keys. Nothing is guessed:
+what cannot be read names its row and column.
 """
 
 import csv
@@ -33,6 +34,8 @@ MOST_READINGS, MOST_COLUMNS = 500, 100
 COLUMNS = ("figure", "value", "accuracy", "meter", "settings")
 LEFT_OUT = ("expected", "about")
 """Columns that are for people."""
+STEP = ("before", "level")
+"""Settings of a time: levels of the step that it is read off."""
 METER_OHM = 10e6
 """Input resistance of a digital meter (common practice)."""
 ACCURACY_SHARE, ACCURACY_DB = 0.01, 0.2
@@ -58,6 +61,8 @@ class Reading:
     """Input resistance of the meter that read volts; None where nothing loads the unit."""
     settings: Mapping[str, str] = field(default_factory=dict)
     """What the unit was set to, as changes take it."""
+    step_dbu: tuple[float, float] | None = None
+    """Levels before and in the step that a time was read off; None: as ``Observations`` have them."""
     where: str = ""
     """Its place in a file."""
 
@@ -74,15 +79,16 @@ class Reading:
         return self.figure.unit or ("" if quantity == "share" else QUANTITIES[quantity].symbol)
 
 
-def read_readings(path: Path, unit: Unit) -> tuple[Reading, ...]:
+def read_readings(path: str | Path, unit: Unit) -> tuple[Reading, ...]:
     """The readings of a file. Raises InputError with a line for every mistake, named by row and column.
 
     >>> import fetsim
     >>> from pathlib import Path
     >>> _ = Path("bench.csv").write_text("figure,value,accuracy\\nvolts@ctl,-5.02V,1%\\nthreshold,-19.3,0.2\\n")
-    >>> [one.figure.key for one in fetsim.read_readings(Path("bench.csv"), fetsim.load_unit("teaching"))]
+    >>> [one.figure.key for one in fetsim.read_readings("bench.csv", fetsim.load_unit("teaching"))]
     ['volts@ctl', 'threshold']
     """
+    path = Path(path)
     text = read_text(path, largest_bytes=LARGEST_FILE, what="list of readings")
     rows = list(_toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text))
     found, mistakes = [], []
@@ -117,16 +123,23 @@ def reading_of(row: Mapping[str, str], unit: Unit, where: str = "") -> Reading:
     with _column("settings"):
         each = texts["settings"].replace(",", ";").split(";") if texts["settings"] else []
         settings = parse_changes(each, "settings")
+        step_dbu = _step(settings)
         _check_settings(unit, settings)
     with _column("figure"):
         figure = figure_named(texts["figure"], unit)
+    with _column("settings"):
+        if step_dbu and figure.group != "step":
+            raise InputError(f"{' and '.join(STEP)} are the levels of a step; {figure.key} is read off none")
     with _column("value"):
         value = _amount(figure, texts["value"])
     with _column("accuracy"):
         accuracy = _accuracy(figure, value, texts["accuracy"])
     with _column("meter"):
         meter = _meter(figure, texts["meter"])
-    return Reading(figure=figure, value=value, accuracy=accuracy, meter_ohm=meter, settings=settings, where=where)
+    return Reading(
+        figure=figure, value=value, accuracy=accuracy, meter_ohm=meter, settings=settings, step_dbu=step_dbu,
+        where=where,
+    )  # fmt: skip
 
 
 class _column:
@@ -141,6 +154,28 @@ class _column:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
         if isinstance(error, FetsimError):
             raise InputError(f"column {self._name}: {error}") from None
+
+
+def step_of(readings: Iterable[Reading]) -> tuple[float, float] | None:
+    """Levels of the steps that times were read off; None where none says so. Raises InputError where they differ."""
+    found = {one.step_dbu: one for one in readings if one.step_dbu is not None}
+    if len(found) > 1:
+        told = " and ".join(f"{one.where or one.name} at {a:g} to {b:g} dBu" for (a, b), one in found.items())
+        raise InputError(f"attack and release were read off several steps, {told}; keep those of one")
+    return next(iter(found), None)
+
+
+def _step(settings: dict[str, str]) -> tuple[float, float] | None:
+    """Levels of a step, taken out of the settings."""
+    texts = [settings.pop(name, "") for name in STEP]
+    if not any(texts):
+        return None
+    if not all(texts):
+        raise InputError(f"give both levels of the step, as {STEP[0]}=-20dBu; {STEP[1]}=0dBu")
+    before, level = (parse_value(text.removesuffix("dBu").strip(), "plain") for text in texts)
+    if not before < level:
+        raise InputError(f"a step goes up: {STEP[0]} must be less than {STEP[1]}")
+    return before, level
 
 
 def _check_settings(unit: Unit, settings: Mapping[str, str]) -> None:

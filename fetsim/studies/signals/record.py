@@ -57,13 +57,13 @@ class SignalsReading(Measured):
         Raises InputError where the channel has no figure that such a file may hold.
         """
         chosen = [one for one in self.channels if number is None or one.number == number]
-        rows = [row for one in chosen[:1] for row in _rows(one.reading.figures)]
+        rows = [row for one in chosen[:1] for row in _rows(one.reading.figures, self.sequence)]
         if not rows:
             raise InputError(f"{self.name}: holds no figure that a file of readings takes")
         return rows
 
 
-def _rows(figures: tuple[Read, ...]) -> Iterator[Row]:
+def _rows(figures: tuple[Read, ...], sequence: Sequence) -> Iterator[Row]:
     for one in figures:
         kind = KINDS.get(one.key.partition("@")[0])
         if kind is None or one.value is None:
@@ -75,4 +75,5 @@ def _rows(figures: tuple[Read, ...]) -> Iterator[Row]:
             value, accuracy = f"{one.value:.6g}Hz", f"{100.0 * one.accuracy / one.value:.3g}%"
         elif kind.quantity == "share":
             value, accuracy = f"{100.0 * one.value:.6g}%", f"{100.0 * one.accuracy / one.value:.3g}%"
-        yield {"figure": one.key, "value": value, "accuracy": accuracy, "meter": "", "settings": ""}
+        step = f"before={sequence.before:g}dBu; level={sequence.level:g}dBu" if kind.group == "step" else ""
+        yield {"figure": one.key, "value": value, "accuracy": accuracy, "meter": "", "settings": step}

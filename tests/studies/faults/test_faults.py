@@ -46,8 +46,8 @@ def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:
     ("release_s", "threshold_dbu", "told"),
     [
         (0.35, -10.0, NOTHING),
-        (0.25, -10.0, "release -29 % (within what tolerances do)"),
-        (0.25, -5.0, "threshold too high, release -29 % (within what tolerances do)"),
+        (0.25, -10.0, "release: -29 % (within what tolerances do)"),
+        (0.25, -5.0, "threshold too high, release: -29 % (within what tolerances do)"),
         (0.70, -10.0, "release too slow, everything else right"),
     ],
 )
@@ -56,6 +56,13 @@ def test_what_tolerances_hide_is_told_with_its_size(release_s: float, threshold_
     sound, spread = {"threshold": -10.0, "release": 0.35}, {"threshold": 1.0, "release": 0.04}
     now = {"threshold": threshold_dbu, "release": release_s}
     assert symptom(figures, sound, now, spread, volts=[], reasons={}) == told
+
+
+def test_the_current_of_a_negative_rail_is_low_where_less_flows() -> None:
+    figures = figures_named(["current@V2"], load_unit("dunlin"))
+    now = {"current@V2": -0.001}
+    told = symptom(figures, {"current@V2": -0.01}, now, {"current@V2": 1e-4}, volts=[], reasons={})
+    assert told == "current of V2 low"
 
 
 def test_good_units_have_their_trims_set(found: FaultsFound) -> None:

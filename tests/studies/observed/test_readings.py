@@ -4,6 +4,8 @@ import pytest
 
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
+from fetsim.studies.observed.observations import Observations
+from fetsim.studies.observed.predict import predict
 from fetsim.studies.observed.readings import read_readings
 
 TEACHING = load_unit("teaching")
@@ -24,6 +26,20 @@ def test_each_column_is_read(tmp_path):
     assert (volts.value, volts.accuracy, volts.meter_ohm) == (-5.02, pytest.approx(0.1004), 1e6)
     assert (threshold.value, threshold.accuracy, threshold.meter_ohm) == (-19.3, 0.3, None)
     assert (release.value, release.accuracy) == (0.12, pytest.approx(0.005))
+
+
+def test_times_tell_the_step_that_they_were_read_off_and_are_simulated_there(tmp_path):
+    """Attack of a larger step is another one; levels that are given go before those of the file."""
+    times = read(tmp_path, "figure,value,settings\nattack,2ms,before=-20dBu; level=0dBu\nrelease,120ms,\n")
+    assert [one.step_dbu for one in times] == [(-20.0, 0.0), None]
+    far, near, given = (
+        predict(Observations(unit=TEACHING, readings=readings, **levels), [{}], quality="draft", workers=1)[0].readings
+        for readings, levels in ((times, {}), (times[1:], {}), (times, {"before_dbu": -29.0, "level_dbu": -9.0}))
+    )
+    assert far[1] > 1.5 * near[0] and given[1] == pytest.approx(near[0], rel=0.02)
+    other = read(tmp_path, "figure,value,settings\nrelease,120ms,before=-30dBu; level=0dBu\n")
+    with pytest.raises(InputError, match=r"read off several steps, .* at -20 to 0 dBu and .* at -30 to 0 dBu"):
+        _ = Observations(unit=TEACHING, readings=(*times, *other)).step_dbu
 
 
 def test_a_level_may_be_written_in_volts_rms(tmp_path):
@@ -51,6 +67,9 @@ def test_toml_holds_the_same(tmp_path):
         ("threshold,-19.3,,10M,", "column meter: threshold is not read by a voltmeter"),
         ("volts@ctl,1V,,10,", "column meter: '10' is no input resistance of a voltmeter"),
         ("volts@ctl,1V,,,loud=1", "column settings: 'loud' is no control or switch"),
+        ("release,120ms,,,before=-20dBu", "column settings: give both levels of the step, as before=-20dBu; level="),
+        ("release,120ms,,,before=0;level=-20", "column settings: a step goes up: before must be less than level"),
+        ("threshold,-19.3,,,before=-20;level=0", "column settings: before and level are the levels of a step;"),
         ("volts@ctl,1V,,,,7", "has 6 cells under 5 columns"),
     ],
 )

@@ -10,6 +10,7 @@ from fetsim.audio.render import render
 from fetsim.errors import InputError
 from fetsim.schematic.load import load_unit
 from fetsim.studies.builds.study import figures_of_builds
+from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.readings import read_readings
 from fetsim.studies.signals import reading
 from fetsim.studies.signals.study import read_signals, write_signals
@@ -108,6 +109,9 @@ def test_its_file_of_readings_is_read_back(box, found, tmp_path):
     back = {one.figure.key: one for one in read_readings(tmp_path / "box.csv", unit)}
     for key in ("threshold", "release", "thd@-12"):
         assert back[key].value == pytest.approx(figures_of(found)[key].value, rel=1e-5)
+    step = found.sequence.before, found.sequence.level
+    assert (back["release"].step_dbu, back["threshold"].step_dbu) == (step, None)
+    assert Observations(unit=unit, readings=tuple(back.values())).step_dbu == step
 
 
 def test_wrong_files_are_refused_in_one_line(box, tmp_path):
