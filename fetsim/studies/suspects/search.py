@@ -157,10 +157,11 @@ class Search(Pairs):
         if self.probability[k] < LEADS or not self.take_slopes(k):
             return
         self.begin_anew(k)
+        self.weigh()
         for _ in range(LAST_STEPS):
-            self.weigh()
             if not super().play([k]):
                 break
+            self.weigh()
 
     def _prove(self) -> None:
         """Intervals of the values that lead."""
