@@ -1,0 +1,34 @@
+"""What a search does at its end."""
+
+import pytest
+
+from fetsim.studies.suspects.hypotheses import single_values
+from fetsim.studies.suspects.origins import Drawn
+from fetsim.studies.suspects.playing import BENT
+from fetsim.studies.suspects.search import LAST_STEPS, Search
+from fetsim.studies.suspects.study import with_chances
+
+
+@pytest.fixture
+def search(drawn: Drawn) -> Search:
+    """With C2, which it is, followed to where it is by slopes of elsewhere."""
+    found = Search(drawn=drawn, hypotheses=with_chances(single_values(drawn.set_up.values, ())))
+    k = [one.name for one in found.hypotheses].index("C2")
+    for _ in range(4):
+        if found.play([k]):
+            found.weigh()
+    return found
+
+
+def test_the_first_is_seen_by_new_slopes_at_its_end_if_those_that_led_there_were_bent(search: Search) -> None:
+    own, first = search.own, search.hypotheses[search._order[0]]
+    search.bent.clear()
+    search._see_first()
+    assert first.name == "C2" and search.own == own
+    search.bent["C2", search.origin_of(first).slopes.root] = 2.0 * BENT
+    plays = search.plays["C2"]
+    search._see_first()
+    assert search.own == own + 1 and search.origin_of(first).slopes.root.stands is first
+    assert len(search.looks) == len(search.origins)
+    assert search.plays["C2"] == plays  # steps at the end are not told as a search
+    assert LAST_STEPS > 0
