@@ -25,7 +25,9 @@ class NodeVolts:
     """The first stage that has a part there."""
     node: str
     volts_v: float
-    """Of the unit itself, against ground."""
+    """Of the unit itself, against ground,"""
+    metered_v: float
+    """and as a meter of 10 Mohm shows them."""
     low_v: float | None
     """5 % of the builds read less,"""
     high_v: float | None

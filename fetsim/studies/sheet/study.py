@@ -16,12 +16,15 @@ from fetsim.measurements.results.care import PROBE
 from fetsim.rig.provenance import provenance
 from fetsim.rig.quality import quality_named
 from fetsim.rig.request import check_tone
+from fetsim.rig.rig import Rig
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.change_list import Step, change_list
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.spreads import spreads_of
 from fetsim.schematic.unit import Unit
 from fetsim.studies.builds.figures import REST
+from fetsim.studies.observed.loaded import shown_v
+from fetsim.studies.observed.readings import METER_OHM
 from fetsim.studies.sheet.record import BenchSheet, ChangedPart, NodeVolts, ToneReading
 from fetsim.studies.sheet.tones import tones_of
 from fetsim.studies.spread.analysis import PERCENTS
@@ -72,7 +75,7 @@ def bench_sheet(
     asked = given_unit(unit)
     check_tone(frequency_hz, highest_tone_hz(Bench(asked, quality).rate_hz))
     expected, outcomes = aligned(asked, tone_steps=tone_steps, quality=quality) if trims else (asked, [])
-    point = idle_point(expected)
+    point, bench = idle_point(expected), Bench(expected, quality)
     drawn = partial(
         spread_of_unit, expected, builds=builds, seed=seed, trims=trims, tone_steps=tone_steps, quality=quality,
         curve_hz=frequency_hz, workers=workers, scheduler=scheduler, progress=progress,
@@ -83,11 +86,11 @@ def bench_sheet(
     work = change_list(before, expected)
     missed = {one.step: one.why for one in outcomes if not (one.reached or one.left_out)}
     return BenchSheet(
-        provenance=provenance(Bench(expected, quality).rig),
+        provenance=provenance(bench.rig),
         unit=expected,
         point=point,
         cautions=(PROBE, *cautions(point)),
-        nodes=tuple(one for one in _nodes(point, band) if one.node not in point.alternating_v),
+        nodes=_nodes(bench.rig, point, band),
         builds=0 if band is None else builds,
         failures=0 if band is None else sum(REST in reasons for reasons in band.found.reasons.values()),
         seed=seed,
@@ -122,18 +125,21 @@ def _with_band(one: ToneReading, band: SpreadFound | None) -> ToneReading:
     return replace(one, band={kind: (values[LOW], values[HIGH]) for kind, values in each.items()})
 
 
-def _nodes(point: IdlePoint, band: SpreadFound | None) -> tuple[NodeVolts, ...]:
+def _nodes(rig: Rig, point: IdlePoint, band: SpreadFound | None) -> tuple[NodeVolts, ...]:
+    """Of those that are at rest, in the order of the unit's stages."""
     stages: dict[str, str] = {}
     for stage, nodes in point.stage_nodes.items():
         for node in nodes:
-            stages.setdefault(node, stage)
+            if node not in point.alternating_v:
+                stages.setdefault(node, stage)
+    metered_v = shown_v(rig, {place: (node, METER_OHM) for place, node in enumerate(stages)})
     return tuple(
         NodeVolts(
-            stage=stage, node=node, volts_v=point.node_voltages_v[node],
+            stage=stage, node=node, volts_v=point.node_voltages_v[node], metered_v=metered_v[place],
             low_v=None if band is None else band.volts[node].percentiles[LOW],
             high_v=None if band is None else band.volts[node].percentiles[HIGH],
         )
-        for node, stage in stages.items()
+        for place, (node, stage) in enumerate(stages.items())
     )  # fmt: skip
 
 

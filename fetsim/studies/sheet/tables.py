@@ -67,7 +67,7 @@ def _trims(sheet: BenchSheet) -> str:
 
 
 def _volts(sheet: BenchSheet) -> Table:
-    rows: list[tuple[Cell, ...]] = [(one.stage, one.node, one.volts_v, one.low_v, one.high_v, None)
+    rows: list[tuple[Cell, ...]] = [(one.stage, one.node, one.volts_v, one.low_v, one.high_v, one.metered_v, None)
                                     for one in sheet.nodes]  # fmt: skip
     failed = f"{sheet.failures} of {sheet.builds} builds do not come to rest and are not in the band."
     moving = ", ".join(f"{node} ({volt:.0f} V rms)" for node, volt in sheet.point.alternating_v.items())
@@ -82,6 +82,7 @@ def _volts(sheet: BenchSheet) -> Table:
             Column(key="expected_v", heading="expected", unit="V", show=VOLTS),
             Column(key="low_v", heading="5 %", show=VOLTS),
             Column(key="high_v", heading="95 %", show=VOLTS),
+            Column(key="metered_v", heading="by 10 Mohm", unit="V", show=VOLTS),
             MEASURED,
         ),
     )  # fmt: skip
@@ -248,8 +249,9 @@ def _definitions(sheet: BenchSheet) -> list[Definition]:
         *([band] if sheet.builds else []),
         Definition(
             term="volts",
-            meaning="as a meter reads that loads nothing; one of 10 Mohm pulls nodes of high resistance, the gate and "
-            "the control voltage first",
+            meaning="as a meter reads that loads nothing, and so the band; by 10 Mohm: what one of that input "
+            "resistance shows of the expected unit, as it pulls nodes of high resistance, the gate and the control "
+            "voltage first",
             status=PRACTICE,
         ),
         *(tones if sheet.tones else []),

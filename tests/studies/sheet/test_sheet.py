@@ -37,6 +37,9 @@ def test_volts_are_those_of_idle_and_the_band_holds_the_tolerance(sheet, unit):
     assert fed.volts_v == pytest.approx(-5.0, abs=1e-3)
     assert fed.low_v is not None and fed.high_v is not None
     assert -5.25 <= fed.low_v < -5.05 and -4.95 < fed.high_v <= -4.75
+    ctl = {one.node: one for one in sheet.nodes}["ctl"]  # 1 Mohm from those 5 V, a meter of 10 Mohm at it: by hand
+    assert ctl.metered_v == pytest.approx(ctl.volts_v * 10.0 / 11.0, rel=1e-3)
+    assert fed.metered_v == pytest.approx(fed.volts_v, rel=1e-4)
 
 
 def test_tones_show_what_the_curve_says(sheet, unit):
@@ -143,7 +146,7 @@ def test_from_the_command_line(capsys, tmp_path):
     heading, *lines = blank.read_text().splitlines()
     assert heading == "figure,value,accuracy,meter,settings,expected" and "volts@po,,,,,0" in lines
     expected = {line.split(",")[0]: line.split(",")[-1] for line in lines}
-    assert float(expected["volts@ctl"]) == pytest.approx(next(one["volts_v"] for one in found["nodes"]
+    assert float(expected["volts@ctl"]) == pytest.approx(next(one["metered_v"] for one in found["nodes"]
                                                               if one["node"] == "ctl"), abs=5e-4)  # fmt: skip
     blank.write_text(blank.read_text().replace("volts@ctl,", "volts@ctl,-5.1V"))
     (read,) = fetsim.read_readings(blank, fetsim.load_unit("teaching"))  # what is filled in, and nothing else
