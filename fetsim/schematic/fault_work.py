@@ -1,10 +1,9 @@
 """A part's elements while its faults are put in: values changed, and further elements at its places (``faulty``)."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from math import exp, inf, log
 
-from fetsim.devices.kinds import KINDS
 from fetsim.engine.circuit import Element, element
 from fetsim.schematic.model import Part
 
@@ -30,9 +29,9 @@ TERMINALS = {"b": "base", "c": "collector", "e": "emitter", "g": "gate", "d": "d
 class Work:
     """A part's elements while its faults are put in."""
 
-    def __init__(self, part: Part, made: Iterable[Element]) -> None:
-        self.part = part
-        self.made = list(made)
+    def __init__(self, part: Part, build: Callable[[Part], list[Element]]) -> None:
+        self.part, self.build = part, build
+        self.made = build(part)
         self.places: dict[str, Mapping[str, float]] = {}
         """Place -> values of the element there."""
 
@@ -73,28 +72,48 @@ class Work:
         self.places[f"diode_{a}_{b}"] = {"capacitance_f": NO_FARAD, **values}
 
     def silence(self) -> None:
-        """The junctions of the element that the part is carry nothing."""
-        dead = dict(self.values)
-        for key in dead:
-            if key.startswith("i_") and key.endswith("_a"):
-                dead[key] = DEAD["i_sat_a"]
-            elif key in ("slope_v", "thermal_v", "gate_slope_v", "reverse_slope_v"):
-                dead[key] = DEAD["slope_v"]
-        self.put(**dead)
+        """The junctions that the part is, and those that are left of it, carry nothing."""
+        self.put(**_dead(self.values))
+        for place, values in self.places.items():
+            if place.startswith(("diode", "turned")):
+                self.places[place] = _dead(values)
 
     def elements(self, ready: Iterable[str]) -> list[Element]:
-        """All of them, with those that are ready for faults."""
+        """All of them, with those that are ready for faults. A lead with a resistance moves what hangs on that terminal
+        of the part, and nothing else that its node may be wired to."""
         for place in ready:
             self.places.setdefault(place, _harmless(place, self))
-        found = self.made
-        for place in sorted(self.places):
-            values = self.places[place]
-            kind, *terminals = place.split("_")
-            if kind == "lead":
-                found = _renoded(found, self.part, terminals[0])
-            name = f"{self.part.designator}.{place}"
-            found = [*found, _extra(kind, name, [_node(self.part, one) for one in terminals], values, found[0])]
-        return found
+        moved = {one.partition("_")[2] for one in self.places if one.startswith("lead_")}
+        nodes = {one: self._inside(one) if one in moved else node for one, node in self.part.nodes.items()}
+        behind = self.build(replace(self.part, nodes=nodes))
+        found = [replace(one, nodes=there.nodes) for one, there in zip(self.made, behind, strict=True)]
+        return [*found, *(self._extra(place, nodes, found[0]) for place in sorted(self.places))]
+
+    def _extra(self, place: str, nodes: Mapping[str, str], main: Element) -> Element:
+        kind, *terminals = place.split("_")
+        name, values = f"{self.part.designator}.{place}", self.places[place]
+        if kind == "turned":
+            return replace(main, name=name, nodes=main.nodes[::-1], values=values)
+        if kind == "lead":
+            ends = [self.part.nodes[terminals[0]], nodes[terminals[0]]]
+        else:
+            ends = [nodes.get(one, self._inside(one)) for one in terminals]
+        return element({"diode": "diode", "hiss": "noisy_resistor"}.get(kind, "resistor"), name, ends, **values)
+
+    def _inside(self, terminal: str) -> str:
+        """The unknown of that name in the part: ``C4.lead_a`` leads to ``C4.a``."""
+        return f"{self.part.designator}.{terminal}"
+
+
+def _dead(values: Mapping[str, float]) -> dict[str, float]:
+    """Of a junction that carries nothing."""
+    found = dict(values)
+    for key in found:
+        if key.startswith("i_") and key.endswith("_a"):
+            found[key] = DEAD["i_sat_a"]
+        elif key in ("slope_v", "thermal_v", "gate_slope_v", "reverse_slope_v"):
+            found[key] = DEAD["slope_v"]
+    return found
 
 
 def _harmless(place: str, work: Work) -> Mapping[str, float]:
@@ -107,40 +126,4 @@ def _harmless(place: str, work: Work) -> Mapping[str, float]:
         return {"resistance_ohm": GATE_OHM if place == "lead_gate" else LEAD_OHM}
     if kind == "diode":
         return {**DEAD, "capacitance_f": NO_FARAD}
-    twin = Work(work.part, work.made)
-    twin.silence()
-    return {**twin.values, "capacitance_f": NO_FARAD}
-
-
-def _extra(kind: str, name: str, nodes: list[str], values: Mapping[str, float], main: Element) -> Element:
-    if kind == "turned":
-        return replace(main, name=name, nodes=main.nodes[::-1], values=values)
-    if kind == "lead":
-        (node,) = nodes
-        nodes = [node, _inside(name)]
-    return element({"diode": "diode", "hiss": "noisy_resistor"}.get(kind, "resistor"), name, nodes, **values)
-
-
-def _inside(name: str) -> str:
-    """``C4.lead_a`` leads to ``C4.a``."""
-    return name.replace("lead_", "")
-
-
-def _node(part: Part, terminal: str) -> str:
-    return part.nodes.get(terminal, f"{part.designator}.{terminal}")
-
-
-def _renoded(made: list[Element], part: Part, terminal: str) -> list[Element]:
-    """The elements with one lead of the part on the node behind its resistance."""
-    outer, inner = part.nodes[terminal], f"{part.designator}.{terminal}"
-    found = []
-    for one in made:
-        terminals = KINDS[one.kind].terminals
-        if terminal in terminals:
-            places = {terminals.index(terminal)}
-        else:
-            behind = not one.name.startswith(f"{part.designator}.lead_")
-            places = {k for k, node in enumerate(one.nodes) if behind and node == outer}
-        nodes = tuple(inner if k in places else node for k, node in enumerate(one.nodes))
-        found.append(replace(one, nodes=nodes))
-    return found
+    return {**_dead(work.values), "capacitance_f": NO_FARAD}

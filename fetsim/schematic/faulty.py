@@ -56,23 +56,24 @@ from fetsim.schematic.fault_work import (
 from fetsim.schematic.model import Defect, Part
 
 
-def with_faults(part: Part, made: list[Element], ready: Iterable[str]) -> list[Element]:
-    """The elements of a part with what is wrong with it, and with the places named in ``ready``."""
+def with_faults(part: Part, build: Callable[[Part], list[Element]], ready: Iterable[str]) -> list[Element]:
+    """The elements of a part, as ``build`` makes them, with what is wrong with it and the places named in ``ready``."""
     own = [place.partition(".")[2] for place in ready if place.partition(".")[0] == part.designator]
     if not part.defects and not own:
-        return made
-    work = Work(part, made)
-    for defect in part.defects:
-        _EFFECTS[part.kind][defect.word](work, defect)
-    return work.elements(own)
+        return build(part)
+    return _worked(part, build).elements(own)
 
 
-def places_of(part: Part, made: list[Element]) -> tuple[str, ...]:
+def places_of(part: Part, build: Callable[[Part], list[Element]]) -> tuple[str, ...]:
     """The elements that its faults add, by name."""
-    work = Work(part, made)
+    return tuple(f"{part.designator}.{place}" for place in sorted(_worked(part, build).places))
+
+
+def _worked(part: Part, build: Callable[[Part], list[Element]]) -> Work:
+    work = Work(part, build)
     for defect in part.defects:
         _EFFECTS[part.kind][defect.word](work, defect)
-    return tuple(f"{part.designator}.{place}" for place in sorted(work.places))
+    return work
 
 
 def _open_resistance(work: Work, defect: Defect) -> None:
@@ -139,9 +140,10 @@ def _open_diode(work: Work, defect: Defect) -> None:
 
 
 def _reversed_diode(work: Work, defect: Defect) -> None:
-    work.places["turned"] = dict(work.values)
+    turned = dict(work.values)
     work.silence()
     work.put(capacitance_f=NO_FARAD)
+    work.places["turned"] = turned
 
 
 def _between(ohm: float | None) -> Callable[[Work, Defect], None]:

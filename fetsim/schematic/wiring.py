@@ -11,6 +11,7 @@ keeps at least 0.5 ohm (the contact resistance of a wiper; of a 10 kohm track it
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from math import prod, sqrt
 
 from fetsim.devices.kind import AtRest, Roles, Stress
@@ -72,7 +73,7 @@ def _mains_signals(unit: UnitData) -> dict[str, Signal]:
 
 def part_elements(unit: UnitData, part: Part) -> list[Element]:
     """The elements that one part gives."""
-    made, celsius = with_faults(part, PART_KINDS[part.kind].build(unit, part), unit.ready), temperature_of(unit, part)
+    made, celsius = with_faults(part, _builder(unit, part), unit.ready), temperature_of(unit, part)
     return made if celsius == unit.temperature_c else [replace(one, temperature_c=celsius) for one in made]
 
 
@@ -80,7 +81,12 @@ def fault_places(unit: UnitData) -> tuple[str, ...]:
     """The elements that its faults add to a unit, by name; a unit that is ``ready`` for them is of its topology, but
     for bridges."""
     ailing = [part for part in unit.parts.values() if part.defects]
-    return tuple(place for part in ailing for place in places_of(part, PART_KINDS[part.kind].build(unit, part)))
+    return tuple(place for part in ailing for place in places_of(part, _builder(unit, part)))
+
+
+def _builder(unit: UnitData, part: Part) -> Callable[[Part], list[Element]]:
+    """What makes a part, or the same on other nodes."""
+    return partial(PART_KINDS[part.kind].build, unit)
 
 
 def part_stress(unit: UnitData, part: Part, levels: Mapping[str, float]) -> Stress:

@@ -70,6 +70,43 @@ def test_what_is_ready_for_faults_differs_by_a_hundred_thousandth(tmp_path: Path
     assert volts(ready.changed({"C1": "lossy:10+leaky:5k"}), "o") == volts(faulty, "o")
 
 
+TIED = """R1 = { kind = "resistor", value = "1G", nodes = ["i", "o"] }
+V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
+R2 = { kind = "resistor", value = "50k", nodes = ["p", "o"] }
+P1 = { kind = "potentiometer", value = "100k", nodes = { top = "o", wiper = "y", bottom = "y" }, fraction = 0.5 }
+R3 = { kind = "resistor", value = "1k", nodes = ["y", "0"] }
+"""
+
+
+@pytest.mark.parametrize(
+    ("fault", "below_ohm"),
+    [
+        ("open:wiper", 101e3),  # the whole track
+        ("dirty:50k", 76e3),  # 50 kohm of dirt beside the lower half
+        ("open:top", 1e12),
+        ("open:bottom", 51e3),
+    ],
+)
+def test_a_fault_of_a_wiper_leaves_the_end_that_it_is_tied_to(tmp_path: Path, fault: str, below_ohm: float) -> None:
+    """By hand, also where another fault of the pot makes the place ready."""
+    unit = a_unit(tmp_path, TIED)
+    faulty = unit.changed(P1=fault)
+    assert volts(faulty, "o") == pytest.approx(10.0 * below_ohm / (50e3 + below_ohm), rel=2e-4)
+    ready = Unit.of(unit).ready_for(fault_places(unit.changed(P1="dirty:1k")))
+    assert Rig(ready).circuit.topology == Rig(ready.changed(P1=fault)).circuit.topology
+    assert volts(ready.changed(P1=fault), "o") == pytest.approx(volts(faulty, "o"), rel=2e-6)
+
+
+def test_a_resistance_in_a_lead_of_a_capacitor_is_in_series_with_its_own(tmp_path: Path) -> None:
+    """By hand: 10 kohm against 100 ohm of ESR and 900 ohm of loss, so far up that 1 mF is a short."""
+    unit = a_unit(tmp_path, """R1 = { kind = "resistor", value = "10k", nodes = ["i", "o"] }
+C1 = { kind = "capacitor", value = "1000u", nodes = ["o", "0"], esr = "100" }
+""").changed(C1="lossy:900")  # fmt: skip
+    rig = Rig(unit)
+    gain = float(abs(rig.linear.solve(10e3, rig.linear.driven_by())[rig.system.index["o"]]))
+    assert gain == pytest.approx(1.0 / 11.0, rel=1e-4)
+
+
 TRANSISTOR = """R1 = { kind = "resistor", value = "1M", nodes = ["i", "o"] }
 V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
 RB = { kind = "resistor", value = "100k", nodes = ["p", "b"] }
