@@ -108,7 +108,9 @@ def _noisy_resistance(work: Work, defect: Defect) -> None:
 
 
 def _open_capacitor(work: Work, defect: Defect) -> None:
+    """Its leakage and absorption go with it."""
     work.scale("capacitance_f", NO_FARAD / work.values["capacitance_f"])
+    work.add_ohm(OPEN_OHM)
 
 
 def _across_ends(ohm: float | None) -> Callable[[Work, Defect], None]:

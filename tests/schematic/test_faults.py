@@ -107,6 +107,25 @@ C1 = { kind = "capacitor", value = "1000u", nodes = ["o", "0"], esr = "100" }
     assert gain == pytest.approx(1.0 / 11.0, rel=1e-4)
 
 
+@pytest.mark.parametrize(
+    "keys",
+    [
+        'leakage_resistance = "1M"',
+        'leakage_current = "10u", voltage_rating = "10V"',
+        'leakage_time_constant = "1", esr = "100"',
+    ],
+)
+def test_an_open_capacitor_leaks_no_more(tmp_path: Path, keys: str) -> None:
+    """By hand: 1 Mohm of leakage under 1 Mohm from 10 V."""
+    unit = a_unit(tmp_path, """R1 = { kind = "resistor", value = "1G", nodes = ["i", "0"] }
+V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
+R2 = { kind = "resistor", value = "1M", nodes = ["p", "o"] }
+C1 = { kind = "capacitor", value = "1u", nodes = ["o", "0"], KEYS }
+""".replace("KEYS", keys))  # fmt: skip
+    assert volts(unit, "o") == pytest.approx(5.0, rel=1e-3)
+    assert volts(unit.changed(C1="open"), "o") == pytest.approx(10.0, rel=2e-3)  # 1 Gohm at the output
+
+
 TRANSISTOR = """R1 = { kind = "resistor", value = "1M", nodes = ["i", "o"] }
 V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
 RB = { kind = "resistor", value = "100k", nodes = ["p", "b"] }
