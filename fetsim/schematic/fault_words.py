@@ -1,12 +1,13 @@
 """What can be wrong with a part of each kind: the words for it, where on the part, and how much.
 
 One fault is written ``WORD``, ``WORD:PLACE``, ``WORD:AMOUNT`` or ``WORD:PLACE:AMOUNT``, as ``open``, ``short:be``,
-``leaky:10M``, ``dry:emitter:1M``; several of one part are joined by ``+``. What the words do to the circuit stands in
-``faulty``. An amount that is left out is the usual one of the table.
+``leaky:10M``, ``dry:emitter:1M``; several of one part are joined by ``+``, in any order. What the words do to the
+circuit stands in ``faulty``. An amount that is left out is the usual one of the table.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import combinations
 
 from fetsim.errors import InputError
 from fetsim.schematic.fields import suggestion
@@ -153,7 +154,19 @@ def parse_defects(text: str, kind: str) -> tuple[Defect, ...]:
     said = [(one.word, one.place) for one in found]
     if len(set(said)) < len(said):
         raise InputError(f"{text[:40]!r} says one fault twice")
+    for one, other in combinations(found, 2):
+        if _exclude(one, other):
+            raise InputError(
+                f"{text[:40]!r}: {defect_text(one, kind)} and {defect_text(other, kind)} exclude each other; "
+                "leave one of them out"
+            )
     return found
+
+
+def _exclude(one: Defect, other: Defect) -> bool:
+    """Whether a part cannot have both: of what stands still it is one state only."""
+    words = {one.word, other.word}
+    return words in ({"stuck"}, {"stuck", "dead"}) or (words == {"open", "short"} and one.place == other.place)
 
 
 def _parse(text: str, kind: str) -> Defect:

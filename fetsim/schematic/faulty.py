@@ -16,7 +16,13 @@ march side by side. What they then do to the sound one: a voltage divider of 1e1
 the unit (10 Mohm: 1e-5 of it), 50 mohm in series with electrolytics and wipers, as a good one's ESR is of that size or
 above. Errors of the values: open is
 1e12 ohm and shorted 10 mohm, so that 10 Mohm beside one or 10 ohm beside the other leave 1e-5 and 1e-3. A dead
-transistor keeps its junction capacitances (picofarads). Two faults of one part act one after the other.
+transistor keeps its junction capacitances (picofarads).
+
+Several faults of one part act in the order of ``ORDER``, however they are written: first what its values are, then how
+it stands and what lies beside it, then what is open, and what is in series with all that last. So what is open is so
+whichever way round it stands and whatever an earlier fault has left of it, while leaks and shorts go on, since they lie
+between leads, beside what is open; and a dry joint or dirt is in series with a short. What excludes each other is
+refused (``fault_words``).
 
 Models of what is more than a value (own choice, estimates where no source is named):
 
@@ -55,6 +61,12 @@ from fetsim.schematic.fault_work import (
 )
 from fetsim.schematic.model import Defect, Part
 
+ORDER = (
+    "drifted", "weak", "dried", "reversed", "shorted", "short", "leaky", "stuck", "dead", "open", "lossy", "dry",
+    "dirty", "noisy",
+)  # fmt: skip
+"""In which several faults of one part act; see above."""
+
 
 def with_faults(part: Part, build: Callable[[Part], list[Element]], ready: Iterable[str]) -> list[Element]:
     """The elements of a part, as ``build`` makes them, with what is wrong with it and the places named in ``ready``."""
@@ -71,7 +83,7 @@ def places_of(part: Part, build: Callable[[Part], list[Element]]) -> tuple[str, 
 
 def _worked(part: Part, build: Callable[[Part], list[Element]]) -> Work:
     work = Work(part, build)
-    for defect in part.defects:
+    for defect in sorted(part.defects, key=lambda one: (ORDER.index(one.word), one.place)):
         _EFFECTS[part.kind][defect.word](work, defect)
     return work
 
@@ -108,7 +120,8 @@ def _noisy_resistance(work: Work, defect: Defect) -> None:
 
 
 def _open_capacitor(work: Work, defect: Defect) -> None:
-    """Its leakage and absorption go with it."""
+    """Its leakage and absorption go with it, and the junction that it is the wrong way round."""
+    work.silence()
     work.scale("capacitance_f", NO_FARAD / work.values["capacitance_f"])
     work.add_ohm(OPEN_OHM)
 

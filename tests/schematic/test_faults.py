@@ -1,10 +1,11 @@
 """Faults as values of changes: their grammar, what they save as, and what they do to a circuit by hand calculation."""
 
+from itertools import combinations
 from pathlib import Path
 
 import pytest
 
-from fetsim import UnitError, faults_of, load_unit
+from fetsim import InputError, UnitError, faults_of, load_unit
 from fetsim.engine.circuit import GROUND
 from fetsim.rig.rig import Rig
 from fetsim.schematic.fault_rates import library_rates
@@ -159,6 +160,60 @@ def test_a_reversed_diode_is_the_diode_the_other_way_round(tmp_path: Path) -> No
     assert volts(turned, "o") == pytest.approx(volts(a_unit(tmp_path, forwards), "o"), abs=1e-6)
 
 
+PAIR = """R1 = { kind = "resistor", value = "1G", nodes = ["i", "o"] }
+V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
+R2 = { kind = "resistor", value = "10k", nodes = ["p", "o"] }
+R3 = { kind = "resistor", value = "10k", nodes = ["o", "x"] }
+D1 = { kind = "diode", device = "dunlin-diode", nodes = { anode = "x", cathode = "0" } }
+C1 = { kind = "capacitor", value = "10u", nodes = ["x", "0"], leakage_resistance = "1M" }
+Q1 = { kind = "bjt", device = "dunlin-npn", nodes = { collector = "x", base = "b", emitter = "0" } }
+RB = { kind = "resistor", value = "1M", nodes = ["p", "b"] }
+P1 = { kind = "potentiometer", value = "10k", nodes = { top = "p", wiper = "w", bottom = "0" }, fraction = 0.5 }
+RW = { kind = "resistor", value = "1G", nodes = ["w", "0"] }
+S1 = { kind = "switch", bank = "SA", poles = [["p", "y"]] }
+RY = { kind = "resistor", value = "1k", nodes = ["y", "0"] }
+[switches]
+SA = { closed = [] }
+"""
+
+
+def test_faults_of_one_part_do_not_hang_on_how_they_are_written(tmp_path: Path) -> None:
+    """Of every kind that is a part here, all pairs that do not exclude each other."""
+    unit = a_unit(tmp_path, PAIR)
+    tried = 0
+    for name in ("R3", "D1", "C1", "Q1", "P1", "S1", "V1"):
+        kind = unit.parts[name].kind
+        written = [f"{one.word}:{place}" for one in FAULT_WORDS[kind] for place in one.places]
+        written += [one.word for one in FAULT_WORDS[kind] if not one.places]
+        for one, other in combinations(written, 2):
+            try:
+                parse_defects(f"{one}+{other}", kind)
+            except InputError:
+                continue
+            made = [Rig(unit.changed({name: text})).circuit.elements for text in (f"{one}+{other}", f"{other}+{one}")]
+            assert made[0] == made[1], (name, one, other)
+            tried += 1
+    assert tried > 100
+
+
+@pytest.mark.parametrize(
+    ("change", "node", "expected_v"),
+    [
+        ({"D1": "reversed+open", "Q1": "open:base"}, "x", 10.0 * 1e6 / 1.02e6),  # the capacitor's leakage alone
+        ({"R3": "drifted:100%+dry:10k+short", "D1": "short"}, "o", 5.0),
+        ({"C1": "reversed+open", "D1": "open", "Q1": "open:base"}, "x", 10.0),
+        ({"Q1": "open:collector+open:emitter"}, "b", 10.0),
+        ({"S1": "dirty:1k+stuck:closed"}, "y", 5.0),
+        ({"P1": "drifted:30%+open:bottom"}, "w", 10.0),
+    ],
+)
+def test_several_faults_of_one_part_do_what_ohms_law_says(
+    tmp_path: Path, change: dict[str, str], node: str, expected_v: float
+) -> None:
+    found = volts(a_unit(tmp_path, PAIR).changed(change), node)
+    assert found == pytest.approx(expected_v, rel=1e-3, abs=1e-3)
+
+
 def test_shorted_turns_load_the_source_by_their_resistance(tmp_path: Path) -> None:
     """1 % of the turns with 1 % of 40 ohm, seen from the primary: 0.4 ohm / 0.01^2 = 4 kohm behind 40 ohm."""
     unit = a_unit(tmp_path, """T1 = { kind = "transformer", nodes = { primary = ["i", "0"], secondary = ["o", "0"] },
@@ -184,6 +239,9 @@ def test_shorted_turns_load_the_source_by_their_resistance(tmp_path: Path) -> No
         ({"Q1": "short:xx"}, "choices: be, bc, ce"),
         ({"IN": "open"}, "it is what is plugged in"),
         ({"S1": "open"}, "stuck:open/closed"),
+        ({"C16": "open+short"}, "open and short exclude each other"),
+        ({"R1": "short+dry:1k+open"}, "short and open exclude each other"),
+        ({"S1": "stuck:closed+stuck:open"}, "stuck:closed and stuck:open exclude each other"),
         ({"R1": "drifted:-200%"}, "-99.9 %"),
         ({"q1b-q9z": "bridge:100"}, "there is no node 'q9z'"),
         ({"q1b-q1c": "100"}, "write bridge:100"),
