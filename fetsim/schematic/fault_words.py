@@ -126,7 +126,7 @@ FAULT_WORDS: Mapping[str, tuple[FaultWord, ...]] = {
     "supply": (_word("open", "open (fuse, wire)"), _word("weak", "low by {amount}", quantity="share", usual=0.2),
                _word("dead", "dead, 0 V")),
     "mains": (_word("open", "open (fuse, wire, switch)"),
-              _word("weak", "low by {amount}", quantity="share", usual=0.15)),
+              _word("weak", "low by {amount}", quantity="share", usual=0.15), _word("dead", "dead, 0 V")),
     "meter": (OPEN, SHORT),
     "input": (),
     "output": (),

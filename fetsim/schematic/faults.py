@@ -56,7 +56,8 @@ FAILURES: Mapping[str, tuple[Defect, ...]] = {
         "meter": [("open", "", 0.0), ("short", "", 0.0)],
     }.items()
 }  # fmt: skip
-"""Class of parts -> the faults that each of them is tried with."""
+"""Class of parts -> the faults that each of them is tried with (mains that are dead are no fault of the unit, and do
+what open ones do)."""
 FAILURES = {**FAILURES, "mosfet": FAILURES["jfet"]}
 REVERSIBLE = ("electrolytic", "diode", "zener")
 

@@ -255,7 +255,7 @@ def _dead_supply(work: Work, defect: Defect) -> None:
     work.scale("emf_v", 0.0)
 
 
-def _weak_mains(work: Work, defect: Defect) -> None:
+def _of_signal(work: Work, defect: Defect) -> None:
     """Its voltage is that of the engine's signal; see ``wiring``."""
 
 
@@ -304,7 +304,7 @@ _EFFECTS: Mapping[str, Effects] = {
     "transformer": {"open": _open_winding, "shorted": _shorted_turns},
     "winding": {"open": _open_resistance, "dry": _dry_resistance},
     "supply": {"open": _open_resistance, "weak": _weak_supply, "dead": _dead_supply},
-    "mains": {"open": _open_resistance, "weak": _weak_mains},
+    "mains": {"open": _open_resistance, "weak": _of_signal, "dead": _of_signal},
     "meter": {"open": _open_resistance, "short": _short_resistance},
     "input": {},
     "output": {},

@@ -65,7 +65,7 @@ def _mains_signals(unit: UnitData) -> dict[str, Signal]:
                 f"{unit.path.name}: {part.designator}.frequency: {hertz:g} Hz beside "
                 f"{first.values['frequency']:g} Hz of {first.designator}; all mains of a unit have one frequency"
             )
-        left = prod(1.0 - one.amount for one in part.defects if one.word == "weak")
+        left = prod({"weak": 1.0 - one.amount, "dead": 0.0}.get(one.word, 1.0) for one in part.defects)
         peak_v = sqrt(2.0) * part.values["voltage"] * left
         signals[_mains_input(part)] = Sine(frequency_hz=hertz, peak_v=peak_v, phase_deg=part.values["phase"])
     return signals

@@ -164,7 +164,7 @@ PAIR = """R1 = { kind = "resistor", value = "1G", nodes = ["i", "o"] }
 V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
 R2 = { kind = "resistor", value = "10k", nodes = ["p", "o"] }
 R3 = { kind = "resistor", value = "10k", nodes = ["o", "x"] }
-D1 = { kind = "diode", device = "dunlin-diode", nodes = { anode = "x", cathode = "0" } }
+D1 = { kind = "diode", device = "dunlin-diode", nodes = { anode = "0", cathode = "x" } }
 C1 = { kind = "capacitor", value = "10u", nodes = ["x", "0"], leakage_resistance = "1M" }
 Q1 = { kind = "bjt", device = "dunlin-npn", nodes = { collector = "x", base = "b", emitter = "0" } }
 RB = { kind = "resistor", value = "1M", nodes = ["p", "b"] }
@@ -253,6 +253,11 @@ def test_what_is_no_fault_is_told_in_one_line(change: dict[str, str], told: str)
         load_unit("dunlin").changed(change)
     assert told in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_dead_mains_leave_no_volts() -> None:
+    dead = load_unit("dunlin-mains").changed(V90="dead+weak:15%")
+    assert volts(dead, "vr") == pytest.approx(0.0, abs=1e-6)  # 37.6 V else
 
 
 def test_faults_are_saved_whole_and_as_changes_and_taken_away(tmp_path: Path) -> None:
