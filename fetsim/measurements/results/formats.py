@@ -72,7 +72,7 @@ def _three(value: float) -> str:
 
 def percent(ratio: float) -> str:
     """A ratio as ``1.73 %``, ``0.0466 %``."""
-    return f"{100.0 * ratio:.3g} %" if ratio >= 1e-6 else f"{100.0 * ratio:.1e} %"
+    return f"{100.0 * ratio:.3g} %" if ratio >= 1e-6 or ratio == 0.0 else f"{100.0 * ratio:.1e} %"
 
 
 def quantity(name: str, digits: int = 4) -> Format:

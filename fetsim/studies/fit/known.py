@@ -17,6 +17,11 @@ NORMAL_95 = 1.959964
 LOPSIDED_SIGMA = 0.02
 """Deviations from which on it is looked whether an interval is lopsided: a smaller one sees a straight line."""
 
+TELLING = 0.1
+"""A reading that would tell so much of what is known of a value, or more, is one that tells it (own choice),"""
+UNDECIDED = 0.4
+"""and where more of those do not go with the rest, nothing is decided: one of two, not one of three (own choice)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Together:
@@ -36,6 +41,25 @@ def covariance_of(matrix: Array) -> Array:
     values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
     inverse = (vectors / np.maximum(values, 1e-14)) @ vectors.T
     return np.asarray(inverse / np.outer(scale, scale))
+
+
+def excess_over(off: Array, weights: Array, rows: Array, matrix: Array) -> float:
+    """By how much variances of readings are stated too small, at least 1: chi squared over degrees of freedom (R.
+    Birge, Phys. Rev. 40 (1932) 207). ``off`` and ``rows``: what they are off by, and slopes, in standard deviations
+    [shape=(readings,), (readings, values)]; ``matrix``: all that is known. Freedom is what leverages leave, so that one
+    that alone tells a value does not count; under 1 it would be errors of the search that are divided, and is 1."""
+    leverage = float(np.sum(weights * np.einsum("ri,ij,rj->r", rows, covariance_of(matrix), rows)))
+    return max(1.0, float(np.sum(weights * off**2)) / max(1.0, len(off) - leverage))
+
+
+def contradictions(weights: Array, rows: Array, matrix: Array) -> list[tuple[int, ...]]:
+    """Of each value the readings that tell it, where as good as half of them do not go with the others and nothing else
+    tells it; else none. They are counted, since a gross error does not ask for accuracy."""
+    each, whole = rows**2, np.diag(matrix)
+    telling = each > TELLING * whole
+    alone = whole - weights @ each < TELLING * whole
+    undecided = alone & ((1.0 - weights) @ telling > UNDECIDED * telling.sum(axis=0))
+    return [tuple(np.flatnonzero(telling[:, k]).tolist()) if undecided[k] else () for k in range(len(whole))]
 
 
 def correlations_of(covariance: Array) -> Array:

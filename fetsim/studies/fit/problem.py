@@ -21,6 +21,7 @@ from fetsim.engine.assembly import Array
 from fetsim.files.user_cache import UserCache
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.studies.fit.free import Free, Prior, leaning
+from fetsim.studies.fit.known import contradictions, excess_over
 from fetsim.studies.fit.plays import Plays
 from fetsim.studies.fit.search import Local
 from fetsim.studies.fit.secant import by_value, directions_of, mixed_in, rows_after
@@ -100,6 +101,10 @@ class Fitting:
         """What the model gives there, of sound the draft."""
         self.excess = [1.0] * len(observations.recordings)
         """By how much what each recording knows is divided."""
+        self.excess_read = 1.0
+        """The same of the readings; see ``widened``."""
+        self._settling = False
+        """Whether readings that stand out lose their pull."""
         self._far = False
         """Whether what is left over is weighed as from ``afar``,"""
         self._enough = 0.0
@@ -132,9 +137,22 @@ class Fitting:
         return self._moved_to(place, now)
 
     def refined(self) -> Local:
-        """Where it stands, with the model in the quality asked for."""
-        self._finer = []
+        """Where it stands, with the model in the quality asked for; from here on readings that stand out lose their
+        pull, since those that go together are met by now."""
+        self._finer, self._settling = [], True
         return self._moved_to(self._place, self._shown)
+
+    def widened(self, matrix: Array) -> Array:
+        """Of the equations where it stands, with readings divided by what they leave over, and costs from here on with
+        them. Only of what was found: in a search, readings that do not go with tolerances would give way to them."""
+        off, rows = self._read(self._shown)
+        seen = off != 0.0
+        self.excess_read = excess_over(off[seen], self.trusted[seen], rows[seen], matrix)
+        return np.asarray(matrix - (1.0 - 1.0 / self.excess_read) * (rows.T * self.trusted) @ rows)
+
+    def contradictions(self, matrix: Array) -> list[tuple[int, ...]]:
+        """Of each value, the readings that contradict each other about it."""
+        return contradictions(self.trusted, self._read(self._shown)[1], matrix)
 
     def look(self, place: Array) -> None:
         """Stand there without slopes, in draft."""
@@ -211,7 +229,7 @@ class Fitting:
     def _stand(self, place: Array, now: Predicted) -> None:
         self._place, self.shown = place, now
         self.heard = [self._heard(k, output) for k, output in enumerate(self._models(now))]
-        self.trusted = trust(np.nan_to_num(self._off(now)))
+        self.trusted = trust(self._read(now)[0], falling=self._settling)
 
     def tried(self, places: Sequence[Array]) -> list[Local]:
         """Of places whose costs were asked for: with slopes and weights of where it stands."""
@@ -225,12 +243,10 @@ class Fitting:
         return self._equations(place, now, sums)
 
     def _equations(self, place: Array, now: Predicted, sums: Sequence[Sums]) -> Local:
-        off, sigma = self._off(now), self._sigma
-        each = self._rows / sigma[:, None]
-        there = np.isfinite(off) & np.isfinite(each).all(axis=1)
-        rows, weight = each[there], self.trusted[there]
-        matrix = self.prior.precision + (rows.T * weight) @ rows
-        gradient = (rows.T * weight) @ off[there] - self.prior.precision @ (place - self.prior.middle)
+        off, rows = self._read(now)
+        weighed = rows.T * self.trusted
+        matrix = self.prior.precision + weighed @ rows
+        gradient = weighed @ off - self.prior.precision @ (place - self.prior.middle)
         for number, one in enumerate(sums):
             found = equations_of(one, self.heard[number].weights, gain=self._gain(number)).over(self.excess[number])
             matrix, gradient = matrix + found.matrix, gradient + found.gradient
@@ -283,21 +299,20 @@ class Fitting:
             for one in self.heard
         ]  # fmt: skip
 
-    @property
-    def _sigma(self) -> Array:
-        return np.array([one.accuracy for one in self.observations.readings])
-
-    def _off(self, now: Predicted) -> Array:
-        """Readings less what the model gives, in standard deviations."""
+    def _read(self, now: Predicted) -> tuple[Array, Array]:
+        """Readings less what the model gives, and slopes, in standard deviations; nothing of those that it has not
+        got [shape=(readings,), (readings, values)]."""
+        sigma = np.array([one.accuracy for one in self.observations.readings])
         values = np.array([one.value for one in self.observations.readings])
-        return np.asarray((values - now.readings) / self._sigma)
+        off, rows = (values - now.readings) / sigma, self._rows / sigma[:, None]
+        there = np.isfinite(off) & np.isfinite(rows).all(axis=1)
+        return np.where(there, off, 0.0), np.where(there[:, None], rows, 0.0)
 
     def _cost_known(self, place: Array, now: Predicted) -> float:
         """Of what is known before, and of the readings."""
-        off = self._off(now)
-        there = np.isfinite(off)
+        off, _ = self._read(now)
         away = place - self.prior.middle
-        return float(away @ self.prior.precision @ away + np.sum(self.trusted[there] * off[there] ** 2))
+        return float(away @ self.prior.precision @ away + np.sum(self.trusted * off**2) / self.excess_read)
 
     def _cost(self, place: Array, now: Predicted, sums: Sequence[Sums]) -> float:
         found = self._cost_known(place, now)

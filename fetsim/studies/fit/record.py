@@ -37,6 +37,9 @@ class Value:
     """Whether it lies outside of what was known of it, by more than three standard deviations of that."""
     profiled: bool
     """Whether the interval's ends were looked for each, being of different length."""
+    contradicted: tuple[int, ...]
+    """Numbers of the readings that contradict each other about it: then nothing is learnt, and the interval is that of
+    before."""
 
 
 @dataclass(frozen=True, kw_only=True)

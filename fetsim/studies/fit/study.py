@@ -2,8 +2,9 @@
 
 The greatest of posterior densities (maximum a posteriori): least squares, each difference over its standard deviation,
 with tolerances for what is known before. Intervals are those of the normal law at the optimum, or of the profile
-where that is lopsided; where differences of a recording hang together in time, as those of a wrong model do, they are
-wider by the root of ``excess``.
+where that is lopsided; where differences of a recording hang together in time, as those of a wrong model do, or
+readings leave over more than their accuracies, what they know is divided by that ``excess``. Of a value whose readings
+contradict each other nothing is known but what was before.
 """
 
 from collections.abc import Iterable, Sequence
@@ -99,10 +100,12 @@ def fit(
         rounds += found.rounds
     found = search(problem, found.place, *_ends(frees), problem.refined(), anew=not others)
     rounds += found.rounds
-    covariance = covariance_of(found.local.matrix)
+    undecided = problem.contradictions(found.local.matrix)
+    covariance = covariance_of(problem.widened(found.local.matrix))
     ends, profiled = _intervals(problem, found, covariance, frees)
     asked = [k for k, one in enumerate(frees) if one.asked]
     names = tuple(frees[k].name for k in asked)
+    lost = {frees[k].name for k in asked if undecided[k]}
     own = covariance[np.ix_(asked, asked)]
     progress(1.0)
     assert problem.shown is not None
@@ -111,11 +114,12 @@ def fit(
         unit=unit,
         values=tuple(
             _value(frees[k], found.place[k], covariance[k, k], ends[k], bool(found.at_end[k]), profiled[k])
+            if not undecided[k] else _unknown(frees[k], found.place[k], undecided[k], bool(found.at_end[k]))
             for k in asked
         ),
         changes=problem.plays.changes(found.place),
         correlations=_pairs(own, names),
-        together=groups_of(own, names),
+        together=tuple(one for one in groups_of(own, names) if not lost & set(one.names)),
         readings=_readings(observations, before, problem),
         recordings=_recordings(observations, problem, levels),
         others=len(frees) - len(asked),
@@ -241,7 +245,17 @@ def _value(
     return Value(
         name=one.name, quantity=one.quantity, before=one.present, value=one.value(float(place)), low=bounds[0],
         high=bounds[1], known=one.known, learnt=max(0.0, 1.0 - float(np.sqrt(variance)) / span), at_end=at_end,
-        beyond=bool(abs(place - one.middle) > BEYOND * one.sigma), profiled=profiled,
+        beyond=bool(abs(place - one.middle) > BEYOND * one.sigma), profiled=profiled, contradicted=(),
+    )  # fmt: skip
+
+
+def _unknown(one: Free, place: float, contradicted: tuple[int, ...], at_end: bool) -> Value:
+    """With the interval that was known before: what has no end there goes from one to the other."""
+    known = (one.middle - NORMAL_95 * one.sigma, one.middle + NORMAL_95 * one.sigma)
+    low, high = sorted(one.value(float(np.clip(at, one.low, one.high))) for at in known)
+    return Value(
+        name=one.name, quantity=one.quantity, before=one.present, value=one.value(float(place)), low=low, high=high,
+        known=one.known, learnt=0.0, at_end=at_end, beyond=False, profiled=False, contradicted=contradicted,
     )  # fmt: skip
 
 

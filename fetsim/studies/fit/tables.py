@@ -44,7 +44,7 @@ def _lead(found: Fit) -> tuple[str, ...]:
     told = []
     if not found.settled:
         told.append(f"THE SEARCH DID NOT SETTLE in {found.rounds} rounds: intervals hold where it stopped, no more.")
-    ends = [one.name for one in found.values if one.at_end]
+    ends = [one.name for one in found.values if one.at_end and not one.contradicted]
     if ends:
         told.append(f"{_and(ends)} stands at the end of its way: the truth may lie beyond, or elsewhere altogether.")
     told += [
@@ -57,11 +57,14 @@ def _lead(found: Fit) -> tuple[str, ...]:
         "these settings, or is something else wrong than what is free?"
         for one in found.recordings if one.after_db > UNEXPLAINED_DB
     ]  # fmt: skip
-    little = [one.name for one in found.values if one.learnt < LITTLE and not one.at_end]
+    little = [one.name for one in found.values if one.learnt < LITTLE and not one.at_end and not one.contradicted]
     if little:
         told.append(f"Next to nothing was learnt of {_and(little)}: the data do not see it.")
     told += [_known(one) for one in found.together]
-    out = [one.figure.key for one in found.readings if one.trusted < OUT]
+    undecided = dict.fromkeys(one.contradicted for one in found.values if one.contradicted)
+    told += [_contradiction(found, numbers) for numbers in undecided]
+    said = {number for numbers in undecided for number in numbers}
+    out = [_named(one) for k, one in enumerate(found.readings) if one.trusted < OUT and k not in said]
     if out:
         told.append(f"{_and(out)} does not go with the rest and has little weight; read it again.")
     if found.others:
@@ -69,6 +72,16 @@ def _lead(found: Fit) -> tuple[str, ...]:
     elif found.values:
         told.append("All other parts are taken to be exactly as in the file; --others lets them vary within tolerance.")
     return (*told, *(f"Not to be had: {reason}." for reason in found.reasons))
+
+
+def _contradiction(found: Fit, numbers: tuple[int, ...]) -> str:
+    about = _and([one.name for one in found.values if one.contradicted == numbers])
+    read = _and([_named(found.readings[number]) for number in numbers])
+    return f"{read} contradict each other about {about}, of which nothing was learnt; read them again."
+
+
+def _named(one: Checked) -> str:
+    return f"{one.figure.key} at {_at(one.settings)}" if one.settings else one.figure.key
 
 
 def _known(one: Together) -> str:
@@ -191,13 +204,14 @@ DEFINITIONS = (
     Definition(
         term="95 %",
         meaning="interval of the posterior, tolerances for what is known before; of the normal law at the optimum, or "
-        "where the deviation is over 2 % from what the sum of squares is at its ends",
+        "where the deviation is over 2 % from what the sum of squares is at its ends; wider where readings leave over "
+        "more than their accuracies",
         status=OWN,
     ),
     Definition(
         term="learnt",
         meaning="share of the standard deviation known before that the data have taken away; 0 %: only the tolerance "
-        "speaks",
+        "speaks, or readings contradict each other",
         status=OWN,
     ),
     Definition(

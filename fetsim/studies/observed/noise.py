@@ -72,7 +72,11 @@ def even_noise(energy: Array, counts: Array, bands: Integers, power: Array, *, l
     return Noise(floor=floor, share=share, variance=floor[bands] + least_share * power)
 
 
-def trust(standing_out: Array) -> Array:
-    """Weight of what lies so many standard deviations out [any shape]: 1 up to ``OUTLIER``, then falling (P. Huber,
-    Ann. Math. Stat. 35 (1964) 73)."""
-    return np.minimum(1.0, OUTLIER / np.maximum(np.abs(standing_out), 1e-12))
+def trust(standing_out: Array, *, falling: bool = False) -> Array:
+    """Weight of what lies so many standard deviations out [any shape]: 1 up to ``OUTLIER``, then falling so that its
+    pull stays (P. Huber, Ann. Math. Stat. 35 (1964) 73) or, with ``falling``, falls as one over how far it lies out:
+    far out that is the weight of Student's law, (n + 1) / (n + z^2) (K. Lange, R. Little, J. Taylor, J. Am. Stat.
+    Assoc. 84 (1989) 881). The latter has several optima, and wants to begin near the right one, at that of the former
+    (V. Yohai, Ann. Stat. 15 (1987) 642; both from memory)."""
+    share = np.minimum(1.0, OUTLIER / np.maximum(np.abs(standing_out), 1e-12))
+    return share**2 if falling else share

@@ -8,6 +8,7 @@ import fetsim
 from fetsim.cli.main import main
 from fetsim.errors import InputError
 from fetsim.studies.fit.free import draws_of, frees_of, leaning
+from fetsim.studies.fit.known import contradictions
 from fetsim.studies.fit.problem import Fitting
 from tests.studies.observed.small_units import DIVIDER, RC
 
@@ -33,6 +34,69 @@ def test_a_divider_tells_the_ratio_and_no_more(tmp_path):
     (known,) = found.together
     assert known.sigma == pytest.approx(6e-3 / 2.4, rel=0.05)
     assert sorted(known.powers) == pytest.approx([-1.0, 1.0], abs=0.05)
+
+
+HALVES = """name = "halves"
+[stages.all]
+[stages.all.parts]
+IN = { kind = "input", nodes = ["i", "0"], source_resistance = "1" }
+OUT = { kind = "output", nodes = ["i", "0"], load = "1k" }
+V1 = { kind = "supply", voltage = "10V", resistance = "1m", node = "p" }
+R1 = { kind = "resistor", value = "1k", nodes = ["p", "k"] }
+R2 = { kind = "resistor", value = "1k", nodes = ["k", "0"] }
+R3 = { kind = "resistor", value = "1k", nodes = ["p", "m"] }
+R4 = { kind = "resistor", value = "1k", nodes = ["m", "0"] }
+R5 = { kind = "resistor", value = "1k", nodes = ["p", "n"] }
+R6 = { kind = "resistor", value = "1k", nodes = ["n", "0"] }
+"""
+
+
+def halves(tmp_path, **volts):
+    """A supply of which nothing is known, by its halves at three dividers, each read to 10 mV."""
+    unit = unit_of(tmp_path, HALVES)
+    rows = [{"figure": f"volts@{node}", "value": f"{volt}V", "accuracy": "10mV", "meter": "none"}
+            for node, volt in volts.items()]  # fmt: skip
+    observed = fetsim.Observations(unit=unit, readings=tuple(fetsim.reading_of(row, unit) for row in rows))
+    return fetsim.fit(observed, ["V1=any"], workers=1)
+
+
+def test_a_reading_that_does_not_go_with_two_others_pulls_no_more(tmp_path):
+    """By hand: 6.0 V is 99 deviations out, and the mean of the two others moves by 2 x 10 mV x 6.25 / 99 / 2. What is
+    left over is 0.5 + 6.25 for two degrees of freedom, so that the deviation of the mean, 2 x 10 mV / root 2, grows by
+    root 3.375."""
+    found = halves(tmp_path, k=5.0, m=5.01, n=6.0)
+    (v1,) = found.values
+    assert v1.value == pytest.approx(10.01 + 2.0 * 10e-3 * 6.25 / 99.0 / 2.0, abs=2e-3)  # Huber's pull: 10.035
+    sigma = 2.0 * 10e-3 / np.sqrt(2.0) * np.sqrt((0.5 + 6.25) / 2.0)
+    assert v1.high - v1.low == pytest.approx(2.0 * 1.96 * sigma, rel=0.01)
+    assert v1.learnt > 0.9 and not v1.contradicted
+    assert [one.trusted > 0.9 for one in found.readings] == [True, True, False]
+
+
+def test_readings_that_leave_over_more_than_they_may_widen_the_interval(tmp_path):
+    """By hand: 4.98, 5.0 and 5.02 V have chi squared 8 for two degrees of freedom."""
+    (v1,) = halves(tmp_path, k=4.98, m=5.0, n=5.02).values
+    assert v1.value == pytest.approx(10.0, abs=1e-3)
+    assert v1.high - v1.low == pytest.approx(2.0 * 1.96 * 2.0 * 10e-3 / np.sqrt(3.0) * 2.0, rel=0.01)
+
+
+def test_of_what_two_readings_contradict_each_other_about_nothing_is_learnt(tmp_path):
+    found = halves(tmp_path, k=5.0, m=7.0)
+    (v1,) = found.values
+    assert v1.contradicted == (0, 1) and v1.learnt == 0.0
+    assert (v1.low, v1.high) == pytest.approx((1.0, 100.0))  # all that the search looks through
+    lead = " ".join(found.account().lead)
+    assert "volts@k and volts@m contradict each other about V1, of which nothing was learnt; read them again." in lead
+    assert "go with the rest" not in lead
+
+
+def test_how_many_readings_contradict_is_counted():
+    """One of two is undecided, however accurate it is; one of three is not, nor one beside a recording."""
+    rows, trusted = np.array([[1.0], [1.0], [10.0]]), np.array([1.0, 1.0, 0.0])
+    assert contradictions(trusted[1:], rows[1:], np.array([[1.0]])) == [(0, 1)]
+    assert contradictions(trusted, rows, np.array([[2.0]])) == [()]
+    assert contradictions(trusted[1:], rows[1:], np.array([[1.0 + 50.0]])) == [()]
+    assert contradictions(np.ones(3), rows, np.array([[102.0]])) == [()]
 
 
 def test_a_low_pass_tells_the_product(tmp_path):

@@ -23,6 +23,7 @@ def test_floor_and_share_come_out_of_the_energies():
     assert found.floor == pytest.approx(floor, rel=0.3)
     assert found.share == pytest.approx(share, rel=0.3)
     assert trust(np.array([1.0, 5.0])).tolist() == [1.0, 0.5]
+    assert trust(np.array([1.0, 5.0, -25.0]), falling=True) == pytest.approx([1.0, 0.25, 0.01])
 
 
 def test_far_off_a_band_has_one_floor_and_nothing_stands_out():
