@@ -48,6 +48,11 @@ class Figure:
     supply: str | None = None
     """Designator."""
 
+    @property
+    def of(self) -> tuple[str, str | None, str | None, float | None]:
+        """What it is and of what: the same for all names of one node or supply."""
+        return self.kind, self.node, self.supply, self.level_dbu
+
 
 def _kind(kind: str, group: str, heading: str, unit: str, quantity: str, show: Format, meaning: str, *takes: str
           ) -> Figure:  # fmt: skip
@@ -123,6 +128,11 @@ def figure_named(text: str, unit: Unit) -> Figure:
     for what, place in zip(found.takes, behind, strict=True):
         found = _WHERE[what](found, place, unit)
     return found
+
+
+def twice(first: Figure, second: Figure) -> str:
+    """That one figure is given twice, by whatever names, as the end of a line."""
+    return f"{second.key} is given twice{f', first as {first.key}' if first.key != second.key else ''}"
 
 
 def _example(one: Figure) -> str:

@@ -34,7 +34,7 @@ from fetsim.schematic.load import given_unit
 from fetsim.schematic.spreads import spreads_of
 from fetsim.schematic.unit import Unit
 from fetsim.schematic.wiring import fault_places
-from fetsim.studies.builds.asked import SUPPLIES, Figure, figures_named
+from fetsim.studies.builds.asked import SUPPLIES, Figure, figures_named, twice
 from fetsim.studies.builds.figures import REST, Figures, figures_of
 from fetsim.studies.builds.nominal import MARCHED, Nominal, nominal_of
 from fetsim.studies.builds.patience import Patience
@@ -280,15 +280,15 @@ def _reported(unit: Unit, texts: Iterable[str], path: Path | None) -> tuple[Read
             found.append(reading_of({"figure": name, "value": value, "accuracy": accuracy}, unit))
         except InputError as error:
             raise InputError(f"reported: {str(text)[:60]!r}: {error}") from None
-    seen: set[str] = set()
+    seen: dict[object, Reading] = {}
     for one in found:
         if one.settings:
             told = ", ".join(f"{name}={value}" for name, value in one.settings.items())
             raise InputError(f"{one.where or 'reported'}: {one.figure.key} was read at {told}; faults are simulated at "
                              "the unit's own settings, so set them by --change and leave the column empty")  # fmt: skip
-        if one.figure.key in seen:
-            raise InputError(f"reported: {one.figure.key} is given twice")
-        seen.add(one.figure.key)
+        first = seen.setdefault(one.figure.of, one)
+        if first is not one:
+            raise InputError(f"reported: {twice(first.figure, one.figure)}")
     return tuple(found)
 
 

@@ -92,7 +92,7 @@ def read_readings(path: str | Path, unit: Unit) -> tuple[Reading, ...]:
     text = read_text(path, largest_bytes=LARGEST_FILE, what="list of readings")
     rows = list(_toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text))
     found, mistakes = [], []
-    seen: dict[str, str] = {}
+    seen: dict[object, Reading] = {}
     for where, row in rows:
         if not row.get("value", "").strip():
             continue
@@ -101,9 +101,11 @@ def read_readings(path: str | Path, unit: Unit) -> tuple[Reading, ...]:
         except InputError as error:
             mistakes += [f"{where}, {line}" for line in str(error).splitlines()]
             continue
-        if one.name in seen:
-            mistakes.append(f"{where}, column figure: {one.name} is in {seen[one.name]} already; keep one of them")
-        seen.setdefault(one.name, where)
+        first = seen.setdefault((one.figure.of, *sorted(one.settings.items())), one)
+        if first is not one:
+            other = "" if first.figure.key == one.figure.key else f", as {first.figure.key}"
+            row_of_first = first.where.removeprefix(f"{path}: ")
+            mistakes.append(f"{where}, column figure: {one.name} is in {row_of_first} already{other}; keep one of them")
         found.append(one)
     if mistakes:
         raise InputError("\n".join(printable(f"{path}: {line}") for line in mistakes))

@@ -8,7 +8,7 @@ import numpy as np
 from fetsim.engine.assembly import Array
 from fetsim.errors import InputError
 from fetsim.schematic.unit import Unit
-from fetsim.studies.builds.asked import Figure, figure_named
+from fetsim.studies.builds.asked import Figure, figure_named, twice
 from fetsim.studies.spread.analysis import CONFIDENCE, Share, share_of
 from fetsim.studies.spread.limits import amount_of
 
@@ -52,15 +52,15 @@ class Placed:
 
 def readings_of(texts: Iterable[str], unit: Unit) -> tuple[Reading, ...]:
     """All of them. Raises InputError, also where one figure is read twice."""
-    found: dict[str, Reading] = {}
+    found: dict[object, Reading] = {}
     for text in texts:
         name, sign, value = (piece.strip() for piece in str(text).partition("="))
         if not (name and sign and value):
             raise InputError(f"reading: {str(text)[:60]!r} is not NAME=VALUE, {EXAMPLE}")
         figure = figure_named(name, unit)
-        if figure.key in found:
-            raise InputError(f"reading: {figure.key} is given twice")
-        found[figure.key] = Reading(figure=figure, value=amount_of(value, figure, "reading"))
+        if figure.of in found:
+            raise InputError(f"reading: {twice(found[figure.of].figure, figure)}")
+        found[figure.of] = Reading(figure=figure, value=amount_of(value, figure, "reading"))
     return tuple(found.values())
 
 

@@ -99,6 +99,7 @@ def test_what_fits_stands_first_and_what_readings_cannot_tell_stands_together(fo
         ({"reported": ["volts@ctl=3ohm"]}, "volts@ctl"),
         ({"reported": ["volts@ctl=-5000V"]}, "no node of the unit has more than 7 V; is it in the right unit?"),
         ({"reported": ["gain=3", "gain=4"]}, "given twice"),
+        ({"reported": ["volts@ctl=-5V", "volts@control=-4V"]}, "volts@control is given twice, first as volts@ctl"),
         ({"told_by": ["threshold"], "figures": ["gain"]}, "name it there too"),
         ({"figures": ["current@R1"]}, "choices: V1, V2"),
         ({"aged": 1.5}, "outside 0"),

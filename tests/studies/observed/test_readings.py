@@ -88,7 +88,9 @@ def test_a_mistake_is_one_line_with_its_place(tmp_path, row, told):
         ("figure,valeu\n", "did you mean value?"),
         ("figure,accuracy\nloss,1%\n", "column value is missing"),
         ("figure,value\nloss,\n", "has 0 readings with a value"),
-        ("figure,value\nloss,1dB\nloss,2dB\n", "row 3, column figure: loss is in row 2 already"),
+        ("figure,value\nloss,1dB\nloss,2dB\n", "row 3, column figure: loss is in row 2 already; keep one of them"),
+        ("figure,value\nvolts@ctl,-5V\nvolts@control,-4V\n",
+         "row 3, column figure: volts@control is in row 2 already, as volts@ctl; keep one of them"),
     ],
 )
 def test_a_file_that_is_none_says_so(tmp_path, text, told):

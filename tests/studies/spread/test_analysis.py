@@ -98,7 +98,9 @@ def test_a_reading_among_the_builds():
 
 @pytest.mark.parametrize("texts, wanted", [
     (["threshold"], "reading: 'threshold' is not NAME=VALUE"), (["treshold=1"], "did you mean threshold?"),
-    (["gain=1", "gain=2"], "reading: gain is given twice"), (["release=3V"], "reading: release: '3V' is in volt"),
+    (["gain=1", "gain=2"], "reading: gain is given twice"),
+    (["volts@ctl=-5V", "volts@control=-4V"], "volts@control is given twice, first as volts@ctl"),
+    (["release=3V"], "reading: release: '3V' is in volt"),
 ])  # fmt: skip
 def test_what_is_no_reading(texts, wanted):
     with pytest.raises(InputError) as caught:
