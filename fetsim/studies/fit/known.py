@@ -58,7 +58,8 @@ def contradictions(weights: Array, rows: Array, matrix: Array) -> list[tuple[int
     each, whole = rows**2, np.diag(matrix)
     telling = each > TELLING * whole
     alone = whole - weights @ each < TELLING * whole
-    undecided = alone & ((1.0 - weights) @ telling > UNDECIDED * telling.sum(axis=0))
+    count = telling.sum(axis=0)
+    undecided = alone & (count > 1) & ((1.0 - weights) @ telling > UNDECIDED * count)
     return [tuple(np.flatnonzero(telling[:, k]).tolist()) if undecided[k] else () for k in range(len(whole))]
 
 

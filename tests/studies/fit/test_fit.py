@@ -97,6 +97,7 @@ def test_how_many_readings_contradict_is_counted():
     assert contradictions(trusted, rows, np.array([[2.0]])) == [()]
     assert contradictions(trusted[1:], rows[1:], np.array([[1.0 + 50.0]])) == [()]
     assert contradictions(np.ones(3), rows, np.array([[102.0]])) == [()]
+    assert contradictions(np.array([0.01]), rows[:1], np.array([[0.01]])) == [()]  # it cannot be met, and is alone
 
 
 def test_a_low_pass_tells_the_product(tmp_path):
