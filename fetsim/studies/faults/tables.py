@@ -56,8 +56,9 @@ def _lead(found: FaultsFound) -> str:
     number = len(set(found.groups) - {0})
     told = f"{len(found.told_by)} readings" if len(found.told_by) > 4 else ", ".join(found.told_by)
     return (
-        f"{silent} of them show nothing in these figures. Told by {told}: {number} groups that can be told apart, and "
-        f"{alike} faults that cannot be told from the sound unit."
+        f"{silent} of them show{'s' if silent == 1 else ''} nothing in these figures. Told by {told}: "
+        f"{_count(number, 'group')} that can be told apart, and {_count(alike, 'fault')} that cannot be told from the "
+        "sound unit."
     )
 
 

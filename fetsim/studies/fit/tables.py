@@ -46,7 +46,10 @@ def _lead(found: Fit) -> tuple[str, ...]:
         told.append(f"THE SEARCH DID NOT SETTLE in {found.rounds} rounds: intervals hold where it stopped, no more.")
     ends = [one.name for one in found.values if one.at_end and not one.contradicted]
     if ends:
-        told.append(f"{_and(ends)} stands at the end of its way: the truth may lie beyond, or elsewhere altogether.")
+        told.append(
+            _said(ends, "stands at the end of its way", "stand at the ends of their ways")
+            + ": the truth may lie beyond, or elsewhere altogether."
+        )
     told += [
         f"{one.name} lies far outside of what was taken for known ({one.known}), which holds it back; if it may be "
         f"anything, free it as {one.name}=any."
@@ -59,16 +62,21 @@ def _lead(found: Fit) -> tuple[str, ...]:
     ]  # fmt: skip
     little = [one.name for one in found.values if one.learnt < LITTLE and not one.at_end and not one.contradicted]
     if little:
-        told.append(f"Next to nothing was learnt of {_and(little)}: the data do not see it.")
+        them = "it" if len(little) == 1 else "them"
+        told.append(f"Next to nothing was learnt of {_and(little)}: the data do not see {them}.")
     told += [_known(one) for one in found.together]
     undecided = dict.fromkeys(one.contradicted for one in found.values if one.contradicted)
     told += [_contradiction(found, numbers) for numbers in undecided]
     said = {number for numbers in undecided for number in numbers}
     out = [_named(one) for k, one in enumerate(found.readings) if one.trusted < OUT and k not in said]
     if out:
-        told.append(f"{_and(out)} does not go with the rest and has little weight; read it again.")
+        told.append(
+            _said(out, "does not go with the rest and has little weight; read it again.",
+                  "do not go with the rest and have little weight; read them again.")
+        )  # fmt: skip
     if found.others:
-        told.append(f"{found.others} other values varied along within their tolerances.")
+        one, several = "value varied along within its tolerance", "values varied along within their tolerances"
+        told.append(f"{found.others} other {one if found.others == 1 else several}.")
     elif found.values:
         told.append("All other parts are taken to be exactly as in the file; --others lets them vary within tolerance.")
     return (*told, *(f"Not to be had: {reason}." for reason in found.reasons))
@@ -194,6 +202,10 @@ def _cells(found: Fit) -> Table:
 
 def _at(settings: Mapping[str, str]) -> str:
     return ", ".join(f"{name}={value}" for name, value in settings.items())
+
+
+def _said(names: list[str], of_one: str, of_several: str) -> str:
+    return f"{_and(names)} {of_one if len(names) == 1 else of_several}"
 
 
 def _and(names: tuple[str, ...] | list[str]) -> str:

@@ -1,5 +1,6 @@
 """Faults of small units, simulated: what each shows, which fits, and what is refused."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,12 @@ def test_volts_that_were_read_are_those_under_the_meter(found: FaultsFound) -> N
     assert "with the meter at its node" in " ".join(found.account().lead)
     without = found.spread["volts@rc"]  # the same volts, which nobody read
     assert found.spread["volts@ctl"] == pytest.approx(without * 10.0 / 11.0, rel=0.01)
+
+
+def test_one_group_and_one_fault_are_told_as_one(found: FaultsFound) -> None:
+    groups = (0, *(1 for _ in found.groups[1:]))
+    lead = replace(found, groups=groups).account().lead[0]
+    assert "1 group that can be told apart, and 1 fault that cannot be told from the sound unit." in lead
 
 
 def test_the_plain_word_says_what_is_wrong(found: FaultsFound) -> None:

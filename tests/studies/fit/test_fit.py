@@ -1,5 +1,7 @@
 """Fits with answers in closed form: a divider from its volts, a low pass from its sound."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
@@ -88,6 +90,26 @@ def test_of_what_two_readings_contradict_each_other_about_nothing_is_learnt(tmp_
     lead = " ".join(found.account().lead)
     assert "volts@k and volts@m contradict each other about V1, of which nothing was learnt; read them again." in lead
     assert "go with the rest" not in lead
+
+
+def test_what_is_told_of_one_and_of_several(tmp_path):
+    found = halves(tmp_path, k=5.0, m=5.0)
+    (v1,) = found.values
+    of_one = (
+        "volts@k does not go with the rest and has little weight; read it again.",
+        "was learnt of V1: the data do not see it.", "1 other value varied along within its tolerance.",
+    )  # fmt: skip
+    of_two = (
+        "volts@k and volts@m do not go with the rest and have little weight; read them again.",
+        "was learnt of V1 and V1: the data do not see them.", "2 other values varied along within their tolerances.",
+    )  # fmt: skip
+    for number, told in enumerate((of_one, of_two), 1):
+        readings = tuple(replace(one, trusted=float(k >= number)) for k, one in enumerate(found.readings))
+        values = number * (replace(v1, learnt=0.01),)
+        lead = " ".join(replace(found, readings=readings, values=values, others=number).account().lead)
+        assert all(one in lead for one in told), lead
+    lead = " ".join(replace(found, values=2 * (replace(v1, at_end=True),)).account().lead)
+    assert "V1 and V1 stand at the ends of their ways" in lead
 
 
 def test_how_many_readings_contradict_is_counted():
