@@ -13,6 +13,7 @@ from fetsim.studies.builds.study import figures_of_builds
 from fetsim.studies.observed.observations import Observations
 from fetsim.studies.observed.readings import read_readings
 from fetsim.studies.signals import reading
+from fetsim.studies.signals.place import placed
 from fetsim.studies.signals.study import read_signals, write_signals
 
 RATE_HZ, FULL_SCALE_DBU, GAIN = 48_000, 20.0, 0.2
@@ -114,12 +115,57 @@ def test_its_file_of_readings_is_read_back(box, found, tmp_path):
     assert Observations(unit=unit, readings=tuple(back.values())).step_dbu == step
 
 
+def placed_in(sequence, heard):
+    markers = [(piece.start, sequence.waveform(piece)) for piece in sequence.of("marker")]
+    return placed(heard, markers, sequence.pieces[-1].stop, float(RATE_HZ))
+
+
+@pytest.mark.parametrize("ppm", [-290.0, 200.0, 290.0])
+def test_a_clock_as_far_off_as_two_cheap_ones_may_be_is_found(box, ppm):
+    _, sequence, _, given = box
+    found = placed_in(sequence, interface(given, delay=1000, ppm=ppm, noise=1e-5))
+    assert found.clock_ppm == pytest.approx(ppm, abs=0.02)
+    assert found.delay_s * RATE_HZ == pytest.approx(1000.0 * (1.0 + 1e-6 * ppm), abs=0.05)
+    assert found.polarity == -1
+    assert found.scatter_s * RATE_HZ < 0.02
+
+
+@pytest.mark.parametrize(
+    ("count", "piece", "says"),
+    [
+        (-3, "sweep", "about 3 samples .* lost between 1.0 and 11.0 s"),
+        (-64, "tone", "about 64 samples .* lost between 11.4 and"),
+        (-2400, "steps", "about 2400 samples .* lost between"),
+        (512, "sweep", "about 512 samples .* inserted between 1.0 and 11.0 s"),
+    ],
+)
+def test_samples_that_were_lost_or_inserted_on_the_way_are_told_with_the_stretch(box, count, piece, says):
+    """By hand: the first marker ends at 0.9 s, the second begins at 10.9 s, all is 0.1 s late."""
+    _, sequence, _, given = box
+    heard = interface(given, delay=4800, ppm=20.0, noise=1e-5)
+    at = 4800 + sequence.of(piece)[0].start + 5000
+    broken = np.concatenate([heard[: at + max(count, 0)], heard[at + max(-count, 0) :]])
+    with pytest.raises(InputError, match=says):
+        placed_in(sequence, broken)
+    assert placed_in(sequence, heard).clock_ppm == pytest.approx(20.0, abs=0.02)
+
+
+@pytest.mark.parametrize(("over", "says"), [(3.0, "noise hides the markers"), (10.0, "is not found in it")])
+def test_a_recording_whose_noise_hides_the_markers_is_refused(box, over, says):
+    """Ratio of noise to markers, rms."""
+    _, sequence, _, given = box
+    marker = sequence.of("marker")[0]
+    noise = over * GAIN * np.std(given[marker.start : marker.stop])
+    with pytest.raises(InputError, match=says):
+        placed_in(sequence, interface(given, delay=0, ppm=0.0, noise=noise, seed=77))
+
+
 def test_wrong_files_are_refused_in_one_line(box, tmp_path):
     folder, sequence, _, _ = box
     played = folder / "test.wav"
     heard, _ = soundfile.read(folder / "box.wav")
     soundfile.write(tmp_path / "cut.wav", heard[: 40 * RATE_HZ], RATE_HZ)
-    soundfile.write(tmp_path / "noise.wav", 0.1 * np.random.default_rng(1).standard_normal(heard.size), RATE_HZ)
+    soundfile.write(tmp_path / "noise.wav", 0.1 * np.random.default_rng(77).standard_normal(heard.size), RATE_HZ)
     soundfile.write(tmp_path / "other.wav", sequence.samples() * 0.999, RATE_HZ, subtype="PCM_24")
     for given, recorded, says in (
         (played, tmp_path / "cut.wav", "before the test file does; record to the end"),
