@@ -48,6 +48,8 @@ def read_sound(path: Path) -> Sound:
         )
     if all(silent(one) for one in sound.samples.T):
         raise InputError(f"{path}: is silent; was the right input recorded?")
+    if (highest := float(np.max(np.abs(sound.samples)))) > MOST_FULL_SCALES:
+        raise InputError(f"{path}: has samples of {highest:.3g} times full scale; is it sound? save it anew")
     return sound
 
 
@@ -77,5 +79,7 @@ def check_clipping(sound: Sound) -> None:
             )
 
 
+MOST_FULL_SCALES = 1e6
+"""No recording has more, in whatever numbers it is saved."""
 CLIPS_AT = 0.5
 """Flat tops under half of full scale are what a unit did, not a converter."""

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 
@@ -66,6 +67,9 @@ class Observations:
     def __post_init__(self) -> None:
         if self.recordings and self.unit.channels:
             raise InputError(f"{self.unit.name}: is a pair; take one channel of it, as a unit of its own")
+        for one, other in combinations(self.recordings, 2):
+            if np.array_equal(one.wet, other.wet) and np.array_equal(one.dry, other.dry):
+                raise InputError(f"{one.name} and {other.name}: are one recording; give it once")
 
     @cached_property
     def step_dbu(self) -> tuple[float | None, float | None]:

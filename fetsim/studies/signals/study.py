@@ -111,6 +111,7 @@ def read_signals(
     looped = None if loopback is None else read_sound(Path(loopback))
     if looped is not None:
         _check(looped, sequence)
+        _check_take(looped, sequence, "the interface with its output wired to its input")
     simulated = _simulated(loaded, sequence, quality, progress)
     found = []
     for place in range(chosen.channels):
@@ -195,9 +196,13 @@ def _check_level_and_take(heard: Sound, sequence: Sequence, recorded_full_scale_
     if recorded_full_scale_dbu is not None and not abs(recorded_full_scale_dbu) <= FARTHEST_FULL_SCALE_DBU:
         limits = f"{-FARTHEST_FULL_SCALE_DBU:g} to {FARTHEST_FULL_SCALE_DBU:g} dBu"
         raise InputError(f"recorded full scale: {recorded_full_scale_dbu:g} dBu is outside {limits}")
+    _check_take(heard, sequence, "the unit")
+
+
+def _check_take(heard: Sound, sequence: Sequence, what: str) -> None:
     played = sequence.samples()[:, : heard.channels]
     if heard.samples.shape == played.shape and np.max(np.abs(heard.samples - played)) <= QUANTISED:
-        raise InputError(f"{heard.path}: is the test file itself; give what was recorded of the unit")
+        raise InputError(f"{heard.path}: is the test file itself; give what was recorded of {what}")
 
 
 def _read(

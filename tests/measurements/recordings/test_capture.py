@@ -66,6 +66,12 @@ def test_a_loop_back_takes_the_interface_out(files):
     assert np.std(found.wet[inner, 0] - right) < 0.01 * np.std(right)  # with the low pass left in it: 0.12
 
 
+def test_what_was_played_is_no_loop_back(files):
+    paths = files(dry=played())
+    with pytest.raises(InputError, match="is what was played; record the interface with its output wired to its input"):
+        load_loopback(paths[0], paths[0])
+
+
 def _wide(sound):
     """With all frequencies in it, up to half of the rate."""
     return sound + 0.05 * np.random.default_rng(9).standard_normal(sound.size)
@@ -86,6 +92,7 @@ def clipped(sound):
         (lambda dry: (dry, squeezed(played(7))), "does not resemble what was played"),
         (lambda dry: (np.concatenate([np.zeros(700), squeezed(dry)]), dry), "look swapped"),
         (lambda dry: (dry, np.stack([squeezed(dry)] * 2, 1)), "has 2 channels, .* has one; choose the channel"),
+        (lambda dry: (dry, 1e9 * dry), r"has samples of .*e\+0. times full scale; is it sound"),
         (lambda dry: (dry, squeezed(dry)[30_000:32_000]), "lasts 0.0417 s; 0.25 s is the least"),
     ],
 )

@@ -66,3 +66,11 @@ def test_slopes_of_sound_are_those_of_a_low_pass(tmp_path):
 def test_a_recording_that_is_none_is_refused(wet, told):
     with pytest.raises(InputError, match=told):
         Recording(dry=np.ones(24000), wet=wet, rate_hz=RATE_HZ)
+
+
+def test_one_recording_is_not_taken_for_two():
+    dry, wet = np.random.default_rng(1).standard_normal((2, 24000))
+    one, again = (Recording(dry=dry, wet=wet, rate_hz=RATE_HZ, name=name) for name in ("a.wav", "b.wav"))
+    with pytest.raises(InputError, match=r"a\.wav and b\.wav: are one recording; give it once"):
+        Observations(unit=load_unit("teaching"), recordings=(one, again))
+    Observations(unit=load_unit("teaching"), recordings=(one, Recording(dry=dry, wet=2.0 * wet, rate_hz=RATE_HZ)))

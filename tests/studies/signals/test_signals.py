@@ -175,6 +175,8 @@ def test_wrong_files_are_refused_in_one_line(box, tmp_path):
         with pytest.raises(InputError, match=says) as refused:
             read_signals(given, recorded)
         assert "\n" not in str(refused.value)
+    with pytest.raises(InputError, match="is the test file itself; give what was recorded of the interface"):
+        read_signals(played, folder / "box.wav", loopback=played)
     with pytest.raises(InputError, match="highest: 30 dBu must lie"):
         write_signals(tmp_path / "loud.wav", highest=30.0)
     with pytest.raises(InputError, match="exists"):
