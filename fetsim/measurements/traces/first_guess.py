@@ -3,7 +3,8 @@
 The loudest pieces of the recording are looked for in what was played, each by its normalised correlation at every lag.
 All pieces together decide, so that material that repeats itself does not mislead: the lags that they agree on within
 what clocks may differ by, and then the line through them that is likeliest. Where several are as good, as with a tone
-whose level steps, the one at which most of both recordings agrees.
+whose level steps, the one at which most of both recordings agrees. A soft piece that is found nowhere, as of the
+silence before the programme, has no say.
 
 What a broken unit gives may have little in common with what went in: a limiter without its timing capacitor squares
 it off. Then shorter pieces are looked for with all frequencies made alike, and a delay counts that stands out from all
@@ -31,6 +32,7 @@ WHITE_PIECE, WHITE_LEAST, STANDS_OUT = 1 << 13, 0.2, 1.4  # samples; likeness th
 WHITE_BINS, WHITE_FLOOR = 65, 1e-3  # over which a spectrum is made even; share of its strongest part that counts
 PIECES, PIECE = 8, 1 << 16  # of the recording that are looked for in the reference, samples of each
 SHORTEST_PIECE = 1 << 11  # samples
+SOFT_DB = -20.0  # re the loudest piece: what is softer is left out at the ends, and may be found nowhere
 
 
 class UnlikeError(InputError):
@@ -39,14 +41,15 @@ class UnlikeError(InputError):
 
 def first_guess(heard: Samples, played: Samples, farthest: int) -> tuple[float, float, int]:
     """Delay, clock, and how many other delays fit as well: where the loudest pieces of ``heard`` are in ``played``."""
+    loudness = np.concatenate([[0.0], np.cumsum((heard - np.mean(heard)) ** 2)])
     heard, played = np.diff(heard), np.diff(played)  # makes music whiter, takes hum and constants away
     size = min(PIECE, len(heard), max(len(played) // 2, SHORTEST_PIECE))
     lags = np.arange(-farthest, farthest + 1)
     slack = 2 + int(1e-6 * LARGEST_PPM * len(heard))
-    found = _Agreement.of(heard, played, size, lags, slack)
+    found = _Agreement.of(heard, played, size, lags, slack, loudness, LEAST_LIKENESS)
     if found.best < LEAST_LIKENESS:
         size = min(WHITE_PIECE, size)
-        white = _Agreement.of(_white(heard), _white(played), size, lags, slack)
+        white = _Agreement.of(_white(heard), _white(played), size, lags, slack, loudness, WHITE_LEAST)
         if white.best < max(WHITE_LEAST, STANDS_OUT * white.next_best(slack)):
             raise UnlikeError(
                 f"recording: does not resemble what was played (likeness {found.best:.3f}, {LEAST_LIKENESS:g} is "
@@ -80,9 +83,23 @@ class _Agreement:
     """and where it is best: the middle of where all agree."""
 
     @classmethod
-    def of(cls, heard: Samples, played: Samples, size: int, lags: NDArray[np.intp], slack: int) -> "_Agreement":
-        starts = _loud_pieces(heard, size)
+    def of(
+        cls,
+        heard: Samples,
+        played: Samples,
+        size: int,
+        lags: NDArray[np.intp],
+        slack: int,
+        loudness: Samples,
+        least: float,
+    ) -> "_Agreement":
+        """``loudness``: energy up to each sample of what was heard, as noise is less of it than of its slopes."""
+        loud = loudness[size:] - loudness[:-size]  # of the piece from each sample on
+        soft = loud < 10.0 ** (SOFT_DB / 10.0) * np.max(loud)
+        starts = _loud_pieces(heard, size, soft)
         likeness = np.stack([_likeness(heard[start : start + size], start, played, lags) for start in starts])
+        told = ~soft[starts] | (np.max(likeness, axis=1) >= least)
+        starts, likeness = [start for start, kept in zip(starts, told, strict=True) if kept], likeness[told]
         together = np.mean(ndimage.maximum_filter1d(likeness, 2 * slack + 1, axis=1, mode="constant"), axis=0)
         return cls(starts, likeness, together, int(np.argmax(together + TIE * np.mean(likeness, axis=0))))
 
@@ -107,7 +124,7 @@ def _white(samples: Samples) -> Samples:
 def _likeliest_line(
     likeness: Samples, lags: NDArray[np.intp], middles: Samples, near: slice
 ) -> tuple[float, float]:
-    """Delay at sample 0 and clock: the line of lags on which all pieces together are most like what was played."""
+    """Delay at sample 0 of what was played, and clock: the line of lags on which all pieces are most like it."""
     apart = middles - np.mean(middles)
     reach = 1e-6 * LARGEST_PPM
     steps = int(min(MOST_CLOCKS, 2.0 * reach * np.ptp(middles))) // 2 * 2 + 1
@@ -123,7 +140,8 @@ def _likeliest_line(
         together = np.mean(rows, axis=0)
         place = int(np.argmax(together))
         if together[place] > best * (BETTER if found[1] == 0.0 else 1.0):
-            best, found = float(together[place]), (float(lags[places[place]] - clock * np.mean(middles)), float(clock))
+            at_start = (lags[places[place]] - clock * np.mean(middles)) / (1.0 - clock)  # the lags go by what was heard
+            best, found = float(together[place]), (float(at_start), float(clock))
     return found
 
 
@@ -134,15 +152,18 @@ def _most_in_common(heard: Samples, played: Samples, lags: NDArray[np.intp], goo
     return int(np.argmax(np.where(good, whole[place], -1.0)))
 
 
-def _loud_pieces(signal: Samples, size: int) -> list[int]:
-    """First samples of the loudest piece in each of up to ``PIECES`` equal parts."""
-    parts = max(1, min(PIECES, len(signal) // size))
-    power = np.concatenate([[0.0], np.cumsum(signal * signal)])
+def _loud_pieces(signal: Samples, size: int, soft: NDArray[np.bool_]) -> list[int]:
+    """First samples of the loudest piece in each of up to ``PIECES`` equal parts of what is not soft at its ends."""
+    energy = np.concatenate([[0.0], np.cumsum(signal * signal)])
+    power = energy[size:] - energy[:-size]
+    loud = np.flatnonzero(~soft[: len(power)])
+    first, length = int(loud[0]), int(loud[-1] - loud[0]) + size
+    parts = max(1, min(PIECES, length // size))
     starts = []
     for part in range(parts):
-        low = part * len(signal) // parts
-        high = max(low + 1, (part + 1) * len(signal) // parts - size + 1)
-        starts.append(low + int(np.argmax(power[low + size : high + size] - power[low:high])))
+        low = first + part * length // parts
+        high = max(low + 1, first + (part + 1) * length // parts - size + 1)
+        starts.append(low + int(np.argmax(power[low:high])))
     return starts
 
 

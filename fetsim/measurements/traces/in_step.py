@@ -119,7 +119,7 @@ def in_step(
     for _ in range(ROUNDS):
         taken = _Overlap.of(played, heard, delay, clock)
         later, faster, errors = _remaining(taken, rate_hz)
-        delay, clock = delay + later + faster * (delay - taken.start), clock + faster
+        delay, clock = delay + later - faster * taken.start, clock + faster
         if abs(later) + abs(faster) * len(taken.reference) < CLOSE:
             break
     taken = _Overlap.of(played, heard, delay, clock)

@@ -95,6 +95,24 @@ def test_what_does_not_belong_together_is_refused():
         in_step(np.ones((96_000, 2)) * music(at, 5, 2.0)[:, None], reference=music(at, 5, 2.0), rate_hz=RATE_HZ)
 
 
+@pytest.mark.parametrize("before_s", [8.0, 28.0])
+@pytest.mark.parametrize("noise_db", [-np.inf, pytest.param(-45.0, marks=pytest.mark.slow)])
+def test_silence_before_and_behind_the_programme_has_no_say(before_s, noise_db):
+    """As of a recorder that was started early: up to the 30 s that are looked through, with the unit's noise in it."""
+    dry, wet = recorded(4.0, delay=100.25, ppm=20.0)
+    ends = [np.zeros(round(length_s * RATE_HZ)) for length_s in (before_s, 20.0)]
+    heard = np.concatenate([ends[0], wet, ends[1]])
+    heard += np.std(wet) * 10.0 ** (noise_db / 20.0) * np.random.default_rng(7).standard_normal(heard.size)
+    found = in_step(heard, reference=dry, rate_hz=RATE_HZ)
+    assert found.delay_s * RATE_HZ == pytest.approx(100.25 + before_s * RATE_HZ, abs=0.2)
+
+
+def test_another_programme_behind_silence_is_refused_still():
+    other = np.concatenate([np.zeros(8 * 48_000), recorded(4.0, delay=0.0, ppm=0.0, seed=8)[1]])
+    with pytest.raises(InputError, match="does not resemble"):
+        in_step(other, reference=recorded(4.0, delay=0.0, ppm=0.0)[0], rate_hz=RATE_HZ)
+
+
 def test_a_unit_that_chatters_is_brought_in_step_all_the_same():
     """Its gain jumps from sample to sample between 1 and a tenth, which is more than red noise moves meanwhile."""
     played, other = (
