@@ -11,9 +11,9 @@ BEYOND = 10.0
 LEAST_HIGHEST_V = 1.0
 """which count as no less."""
 MOST_DB = 100.0
-"""By which a level or a gain is another one than as drawn: a dead stage leaves less than that of its hum;"""
+"""By which a level or a gain is another one than as drawn, since a dead stage still lets some through;"""
 MOST_TIMES = 1e4
-"""and by which a time is."""
+"""and by which a time is (both own choice)."""
 
 
 def check_plausible(taken: Sequence[Reading], drawn: Sequence[float], nodes_v: Iterable[float]) -> None:

@@ -3,7 +3,7 @@
 Columns ``figure`` (its name as in ``studies/builds/asked.py``: ``volts@ctl``, ``threshold``, ``reduction@4``,
 ``signal@dr@4``), ``value`` with its unit (levels in dBu or in volts rms), ``accuracy`` as a share of the value or an
 amount (one standard deviation), ``meter`` (its input resistance, for volts) and ``settings`` (controls and switches, as
-``release=1; curve=S2``; for attack and release also the levels of the step: ``before=-20dBu; level=0dBu``). Rows
+``release=1; curve=S2``; for attack and release also the levels of the step: ``step_from=-20dBu; step_to=0dBu``). Rows
 without a value have not been read yet. In TOML each is a table ``[[reading]]`` with the same keys. Nothing is guessed:
 what cannot be read names its row and column.
 """
@@ -34,7 +34,7 @@ MOST_READINGS, MOST_COLUMNS = 500, 100
 COLUMNS = ("figure", "value", "accuracy", "meter", "settings")
 LEFT_OUT = ("expected", "about")
 """Columns that are for people."""
-STEP = ("before", "level")
+STEP = ("step_from", "step_to")
 """Settings of a time: levels of the step that it is read off."""
 METER_OHM = 10e6
 """Input resistance of a digital meter (common practice)."""

@@ -1,11 +1,11 @@
 """Where the test file begins in a recording, by its markers, and the recording on its clock. Arrays only.
 
-Each marker is looked for in all of the recording at first, below ``COARSE_BAND_HZ``: another clock turns the phase at
-4 kHz by 0.12 cycles per 100 ppm between its middle and its ends, too little to lose it. The line through what is found
+Each marker is looked for in all of the recording at first, below ``COARSE_BAND_HZ``: another clock turns the phase at 4
+kHz by 0.12 cycles per 100 ppm between its middle and its ends, too little to lose it. The line through what is found
 tells the clock roughly, on which each marker then is brought in step by itself. Samples that were lost or inserted on
-the way put the markers off a line. A single one does not by more than may be (``MOST_OFF``), since a crystal that
-warms up by 1 ppm a minute bends the line by a third of a sample; three of them, unseen, moved no figure by more than a
-tenth of its deviation.
+the way put the markers off a line. A single one does not by more than may be (``MOST_OFF``), since a crystal that warms
+up by 1 ppm a minute bends the line by a third of a sample; three of them, before they were seen, moved no figure that
+is told.
 """
 
 from collections.abc import Sequence as Several

@@ -10,6 +10,7 @@ from fetsim.measurements.recordings.loopback import Loopback
 from fetsim.measurements.results.result import Measured
 from fetsim.rig.provenance import Program
 from fetsim.studies.builds.asked import KINDS
+from fetsim.studies.observed.readings import STEP
 from fetsim.studies.signals.reading import ChannelReading, Read
 from fetsim.studies.signals.sequence import Sequence
 
@@ -75,5 +76,6 @@ def _rows(figures: tuple[Read, ...], sequence: Sequence) -> Iterator[Row]:
             value, accuracy = f"{one.value:.6g}Hz", f"{100.0 * one.accuracy / one.value:.3g}%"
         elif kind.quantity == "share":
             value, accuracy = f"{100.0 * one.value:.6g}%", f"{100.0 * one.accuracy / one.value:.3g}%"
-        step = f"before={sequence.before:g}dBu; level={sequence.level:g}dBu" if kind.group == "step" else ""
+        levels = zip(STEP, (sequence.before, sequence.level), strict=True)
+        step = "; ".join(f"{name}={dbu:g}dBu" for name, dbu in levels) if kind.group == "step" else ""
         yield {"figure": one.key, "value": value, "accuracy": accuracy, "meter": "", "settings": step}

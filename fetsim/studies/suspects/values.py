@@ -37,10 +37,10 @@ STEP, LEAST_STEP, STEP_SIGMAS = 2e-3, 1e-4, 0.03
 it. One side alone is played, which leaves half of what both sides differ by: with plays in double precision whose
 steps are solved to 0.1 mV, 0.005 to 0.3 % on both shipped units (2 to 5 % at ten times the step). Of two hundred values
 some make up for others nearly, and whatever is left of slopes then looks as if it told them apart."""
-MOST_NEPERS = 20.0
-"""By which anything is moved."""
 COARSE = 10.0
 """Times that step, for what it does to readings: some are found by search, to a thousandth."""
+MOST_NEPERS = 20.0
+"""By which anything is moved, whatever slopes promise."""
 QUANTILES = (np.arange(400) + 0.5) / 400.0
 
 

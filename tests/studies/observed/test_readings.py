@@ -30,14 +30,14 @@ def test_each_column_is_read(tmp_path):
 
 def test_times_tell_the_step_that_they_were_read_off_and_are_simulated_there(tmp_path):
     """Attack of a larger step is another one; levels that are given go before those of the file."""
-    times = read(tmp_path, "figure,value,settings\nattack,2ms,before=-20dBu; level=0dBu\nrelease,120ms,\n")
+    times = read(tmp_path, "figure,value,settings\nattack,2ms,step_from=-20dBu; step_to=0dBu\nrelease,120ms,\n")
     assert [one.step_dbu for one in times] == [(-20.0, 0.0), None]
     far, near, given = (
         predict(Observations(unit=TEACHING, readings=readings, **levels), [{}], quality="draft", workers=1)[0].readings
         for readings, levels in ((times, {}), (times[1:], {}), (times, {"before_dbu": -29.0, "level_dbu": -9.0}))
     )
     assert far[1] > 1.5 * near[0] and given[1] == pytest.approx(near[0], rel=0.02)
-    other = read(tmp_path, "figure,value,settings\nrelease,120ms,before=-30dBu; level=0dBu\n")
+    other = read(tmp_path, "figure,value,settings\nrelease,120ms,step_from=-30dBu; step_to=0dBu\n")
     with pytest.raises(InputError, match=r"read off several steps, .* at -20 to 0 dBu and .* at -30 to 0 dBu"):
         _ = Observations(unit=TEACHING, readings=(*times, *other)).step_dbu
 
@@ -67,9 +67,9 @@ def test_toml_holds_the_same(tmp_path):
         ("threshold,-19.3,,10M,", "column meter: threshold is not read by a voltmeter"),
         ("volts@ctl,1V,,10,", "column meter: '10' is no input resistance of a voltmeter"),
         ("volts@ctl,1V,,,loud=1", "column settings: 'loud' is no control or switch"),
-        ("release,120ms,,,before=-20dBu", "column settings: give both levels of the step, as before=-20dBu; level="),
-        ("release,120ms,,,before=0;level=-20", "column settings: a step goes up: before must be less than level"),
-        ("threshold,-19.3,,,before=-20;level=0", "column settings: before and level are the levels of a step;"),
+        ("release,120ms,,,step_from=-20dBu", "column settings: give both levels of the step, as step_from=-20dBu;"),
+        ("release,120ms,,,step_from=0;step_to=-20", "column settings: a step goes up: step_from must be less than"),
+        ("threshold,-19.3,,,step_from=-20;step_to=0", "column settings: step_from and step_to are the levels"),
         ("volts@ctl,1V,,,,7", "has 6 cells under 5 columns"),
     ],
 )

@@ -5,7 +5,7 @@ import pytest
 from fetsim.studies.suspects.hypotheses import single_values
 from fetsim.studies.suspects.origins import Drawn
 from fetsim.studies.suspects.playing import BENT
-from fetsim.studies.suspects.search import LAST_STEPS, Search
+from fetsim.studies.suspects.search import Search
 from fetsim.studies.suspects.study import with_chances
 
 
@@ -31,4 +31,3 @@ def test_the_first_is_seen_by_new_slopes_at_its_end_if_those_that_led_there_were
     assert search.own == own + 1 and search.origin_of(first).slopes.root.stands is first
     assert len(search.looks) == len(search.origins)
     assert search.plays["C2"] == plays  # steps at the end are not told as a search
-    assert LAST_STEPS > 0
