@@ -73,10 +73,11 @@ def load_loopback(dry: str | Path, recorded: str | Path, *, channel: int | None 
     check_clipping(heard)
     if heard.rate_hz != played.rate_hz:
         raise InputError(f"{recorded}: its rate is {heard.rate_hz} Hz, {dry} has {played.rate_hz} Hz; record it anew")
-    if played.samples.shape == heard.samples.shape and np.array_equal(played.samples, heard.samples):
+    played, heard = played.channel(1), heard.channel(1 if channel is None else channel)
+    if np.array_equal(played.samples, heard.samples):
         raise InputError(f"{recorded}: is what was played; record the interface with its output wired to its input")
     try:
-        return loopback(played.channel(1), heard.channel(1 if channel is None else channel))
+        return loopback(played, heard)
     except InputError as error:
         raise InputError(f"{recorded}: {str(error).partition(': ')[2]}") from None
 
