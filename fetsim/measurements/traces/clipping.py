@@ -18,11 +18,11 @@ def clipped_samples(signal: ArrayLike) -> int:
     quantising steps, beside a clipped crest by more.
     """
     values = samples(signal, "signal")
-    quantum = _quantum(values)
+    quantum = quantum_of(values)
     return sum(_flat_top(side, quantum) for side in (values, -values))
 
 
-def _quantum(values: Samples) -> float:
+def quantum_of(values: Samples) -> float:
     """Largest step of which all values are whole multiples (Euclid's algorithm); 0 if there is none."""
     least = FINEST_QUANTUM * float(np.max(np.abs(values)))
     rest = np.diff(np.unique(values))

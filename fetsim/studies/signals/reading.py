@@ -7,6 +7,7 @@ and how the curve runs between two levels (straight against smooth).
 """
 
 from collections.abc import Iterable
+from collections.abc import Sequence as Several
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,12 +25,16 @@ from fetsim.measurements.distortion.intermodulation import difference_tone_imd, 
 from fetsim.measurements.noise.procedure import HIGH_HZ, LOW_HZ
 from fetsim.measurements.timing.procedure import DEFAULT_FREQUENCY_HZ as STEP_HZ
 from fetsim.measurements.traces.checks import Samples
+from fetsim.measurements.traces.interruptions import clicks, told_clicks
 from fetsim.measurements.traces.quiet import QuietFloor, quiet_floor
 from fetsim.rig.gain_cell import REFERENCE_HZ
-from fetsim.studies.signals.sequence import BEFORE_S, LOUD_S, Sequence
+from fetsim.studies.signals.sequence import BEFORE_S, LOUD_S, STEP_DB, Sequence
 
 READ_SHARE = 0.5  # of a tone, its end; before it comes to rest
 IDLE_TONES = 4  # the lowest tones, whose mean gain is that at rest
+HIDDEN_DB = 8.0  # over the lowest level: hum or noise may hide tones up to there, above it the unit may be at work
+QUIET_FROM_S = 0.25  # after the marker
+BROKEN = "the recording stands still in it"
 EVERY_DB = 4.0  # of the levels whose reduction and THD are named figures
 WINDOW_ERROR = 1e-3  # of a time, by which the window that the gain is read in misreads it at the most
 REPEATS = 4  # of the steps, with as much noise again
@@ -76,82 +81,130 @@ class ChannelReading:
     floor: QuietFloor
     hum_dbu: float | None
     """All lines together; None without hum, or where levels are not known."""
+    warnings: tuple[str, ...]
+    """What was left out of the reading, and why."""
 
 
 def read_channel(
-    heard: Samples, sequence: Sequence, *, recorded_full_scale_dbu: float | None, own_noise: Samples | None = None
+    heard: Samples,
+    sequence: Sequence,
+    *,
+    recorded_full_scale_dbu: float | None,
+    own_noise: Samples | None = None,
+    broken: Several[slice] = (),
 ) -> ChannelReading:
     """Read one channel ``heard`` [shape=(n,), 1.0 = full scale of the recorder], on the clock of ``sequence``.
 
     ``recorded_full_scale_dbu``: level at the unit's output for 0 dBFS in it; None: not known, so that gain and levels
     of noise are not either. ``own_noise``: power density of the recorder's own noise, as ``QuietFloor.noise_density``,
-    which is taken off.
+    which is taken off. ``broken``: where the recording stands still, in samples of ``sequence``; what would be read
+    there is left out.
     """
-    rate_hz = float(sequence.rate)
     known = recorded_full_scale_dbu is not None
     scale_dbu = recorded_full_scale_dbu if recorded_full_scale_dbu is not None else sequence.full_scale
-    quiet = sequence.of("quiet")[0]
-    floor = quiet_floor(
-        heard[quiet.start + round(0.25 * rate_hz) : quiet.stop], played=np.zeros(2), rate_hz=rate_hz
-    )
-    tones = _tones(heard, sequence, scale_dbu)
+    floor, clicking = quiet_of(heard, sequence)
+    tones = _tones(heard, sequence, scale_dbu, floor, broken)
     idle_db = float(np.mean(tones.gain_db[:IDLE_TONES]))
     idle_error_db = float(np.sqrt(np.sum(tones.error_db[:IDLE_TONES] ** 2))) / IDLE_TONES
     curve = static_curve(tones.level_dbu + tones.gain_db, level_dbu=tones.level_dbu, idle_gain_db=idle_db)
     error_db = np.hypot(tones.error_db, idle_error_db)
-    response_hz, response_db, response_error_db = _response(heard, sequence, floor)
-    steps, timed = _steps(heard, sequence, floor)
+    response_hz, response_db, response_error_db = _response(heard, sequence, floor, broken)
+    steps, timed = _steps(heard, sequence, floor, broken)
     unknown = "the recorder's level is not known; record a loop-back, or give the level of its 0 dBFS"
     gain_error_db = float(np.hypot(idle_error_db, RESPONSE_DB))
     figures = [
         Read(key="gain", value=idle_db if known else None, accuracy=gain_error_db, reason="" if known else unknown),
         *_thresholds(curve, error_db),
-        *_of_levels(curve, error_db, tones),
+        *_of_levels(curve, error_db, tones, sequence),
         *timed,
         *_noise(floor, scale_dbu if known else None, own_noise, unknown),
         *_corners(response_hz, response_db, response_error_db),
-        *_intermodulation(heard, sequence),
+        *_intermodulation(heard, sequence, broken),
     ]
     hum = None if not known or floor.mains_hz is None else float(decibels(floor.hum_rms * np.sqrt(2.0))) + scale_dbu
     return ChannelReading(
         figures=tuple(figures), curve=curve, curve_error_db=error_db, thd=tones.thd, thd_error=tones.thd_error,
         response_hz=response_hz, response_db=response_db, response_error_db=response_error_db, steps=steps, floor=floor,
-        hum_dbu=hum,
+        hum_dbu=hum, warnings=(*clicking, *_told_left_out(tones)),
     )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
+def quiet_of(heard: Samples, sequence: Sequence) -> tuple[QuietFloor, tuple[str, ...]]:
+    """Noise and hum where nothing is played, of the longest stretch without a click, and a warning where it clicks."""
+    quiet = sequence.of("quiet")[0]
+    first = quiet.start + round(QUIET_FROM_S * sequence.rate)
+    found = [first + one for one in clicks(heard[first : quiet.stop], float(sequence.rate))]
+    margin = round(0.01 * sequence.rate)
+    low, high = max(
+        zip([first, *(one + margin for one in found)], [*(one - margin for one in found), quiet.stop], strict=True),
+        key=lambda ends: ends[1] - ends[0],
+    )
+    if high - low < QUIET_FROM_S * sequence.rate:
+        low, high = first, quiet.stop  # it crackles all along: that is its noise
+    told = f"{told_clicks(found, float(sequence.rate))} of the test file, where nothing is played"
+    warning = f"{told}: noise and hum are read from {(high - low) / sequence.rate:.2g} s beside"
+    floor = quiet_floor(heard[low:high], played=np.zeros(2), rate_hz=float(sequence.rate))
+    return floor, (warning,) if found else ()
+
+
+def _is_broken(start: int, stop: int, broken: Several[slice]) -> bool:
+    return any(gap.start < stop and gap.stop > start for gap in broken)
+
+
+@dataclass(frozen=True)
 class _Tones:
     level_dbu: Samples
     gain_db: Samples
     error_db: Samples
     thd: Samples
     thd_error: Samples
+    left_out: dict[float, str]
+    """Level -> why it was not read."""
 
 
-def _tones(heard: Samples, sequence: Sequence, scale_dbu: float) -> _Tones:
-    rows = []
+def _tones(
+    heard: Samples, sequence: Sequence, scale_dbu: float, floor: QuietFloor, broken: Several[slice]
+) -> _Tones:
+    rows, left_out = [], {}
+    hides = "noise" if floor.mains_hz is None or floor.hum_rms < floor.noise_rms else f"hum of {floor.mains_hz:.0f} Hz"
     for piece in sequence.of("tone"):
-        length = piece.stop - piece.start
-        part = heard[piece.stop - int(READ_SHARE * length) : piece.stop - round(1e-3 * sequence.rate)]
-        found = harmonics(part, rate_hz=sequence.rate, fundamental_hz=CURVE_HZ)
-        halves = [
-            harmonics(half, rate_hz=sequence.rate, fundamental_hz=CURVE_HZ).amplitude[0]
-            for half in (part[: len(part) // 2], part[len(part) // 2 :])
-        ]
-        first, noise = float(found.amplitude[0]), found.amplitude_error
-        gain_db = float(decibels(first)) + scale_dbu - piece.level_dbu
+        first, last = piece.stop - int(READ_SHARE * (piece.stop - piece.start)), piece.stop - sequence.rate // 1000
+        if _is_broken(first, last, broken):
+            left_out[piece.level_dbu] = BROKEN
+            continue
+        part = heard[first:last]
+        try:
+            found = harmonics(part, rate_hz=sequence.rate, fundamental_hz=CURVE_HZ)
+            halves = [
+                harmonics(half, rate_hz=sequence.rate, fundamental_hz=CURVE_HZ).amplitude[0]
+                for half in (part[: len(part) // 2], part[len(part) // 2 :])
+            ]
+        except InputError as error:
+            if piece.level_dbu > sequence.lowest + HIDDEN_DB:
+                raise InputError(f"{error} at {piece.level_dbu:+g} dBu over its {hides}") from None
+            left_out[piece.level_dbu] = f"{hides} hides it"
+            continue
+        size, noise = float(found.amplitude[0]), found.amplitude_error
+        gain_db = float(decibels(size)) + scale_dbu - piece.level_dbu
         unrest_db = abs(float(decibels(halves[1] / halves[0])))
-        noise_db = 8.686 * noise / first
+        noise_db = 8.686 * noise / size
         others = len(found.amplitude) - 1
         # noise lifts each harmonic's power by twice its variance on the average
         power = max(float(np.sum(found.amplitude[1:] ** 2)) - 2.0 * others * noise**2, 0.0)
         spread = 2.0 * noise**2 * np.sqrt(others) + 2.0 * noise * np.sqrt(power)
-        thd = np.sqrt(power) / first
-        error = spread / (first**2 * max(2.0 * thd, np.sqrt(spread) / first))
-        rows.append((piece.level_dbu, gain_db, np.hypot(noise_db, 0.5 * unrest_db), thd, error))
-    level, gain, error, thd, thd_error = (np.array(column) for column in zip(*rows, strict=True))
-    return _Tones(level_dbu=level, gain_db=gain, error_db=error, thd=thd, thd_error=thd_error)
+        thd = np.sqrt(power) / size
+        thd_off = spread / (size**2 * max(2.0 * thd, np.sqrt(spread) / size))
+        rows.append((piece.level_dbu, gain_db, np.hypot(noise_db, 0.5 * unrest_db), thd, thd_off))
+    if len(rows) <= IDLE_TONES:
+        raise InputError(f"signal: only {len(rows)} tones of it can be read")
+    level, gain, gain_error, thd, thd_error = (np.array(column) for column in zip(*rows, strict=True))
+    return _Tones(level, gain, gain_error, thd, thd_error, left_out)
+
+
+def _told_left_out(tones: _Tones) -> Iterable[str]:
+    for why in dict.fromkeys(tones.left_out.values()):
+        levels = ", ".join(f"{level:+g}" for level, reason in tones.left_out.items() if reason == why)
+        yield f"Of the tones {levels} dBu {'are' if ',' in levels else 'is'} left out: {why}"
 
 
 def _thresholds(curve: StaticCurve, error_db: Samples) -> Iterable[Read]:
@@ -173,11 +226,19 @@ def _thresholds(curve: StaticCurve, error_db: Samples) -> Iterable[Read]:
         yield Read(key=key, value=bent, accuracy=float(np.hypot(noise_db, 0.5 * abs(bent - straight))))
 
 
-def _of_levels(curve: StaticCurve, error_db: Samples, tones: _Tones) -> Iterable[Read]:
-    step = round(EVERY_DB / float(curve.level_dbu[1] - curve.level_dbu[0]))
-    first = int(np.argmin(np.abs(np.mod(curve.level_dbu, EVERY_DB)))) % step
-    for place in range(first, len(curve.level_dbu), step):
-        level = f"{curve.level_dbu[place]:g}"
+def _of_levels(
+    curve: StaticCurve, error_db: Samples, tones: _Tones, sequence: Sequence
+) -> Iterable[Read]:
+    levels = np.array([piece.level_dbu for piece in sequence.of("tone")])
+    step = round(EVERY_DB / STEP_DB)
+    first = int(np.argmin(np.abs(np.mod(levels, EVERY_DB)))) % step
+    for level_dbu in levels[first::step].tolist():
+        level = f"{level_dbu:g}"
+        if level_dbu in tones.left_out:
+            for key in ("reduction", "thd"):
+                yield Read(key=f"{key}@{level}", value=None, accuracy=np.nan, reason=tones.left_out[level_dbu])
+            continue
+        place = int(np.searchsorted(curve.level_dbu, level_dbu))
         yield Read(
             key=f"reduction@{level}", value=float(curve.gain_reduction_db[place]), accuracy=float(error_db[place])
         )
@@ -191,9 +252,11 @@ def _of_levels(curve: StaticCurve, error_db: Samples, tones: _Tones) -> Iterable
 
 
 def _steps(
-    heard: Samples, sequence: Sequence, floor: QuietFloor
+    heard: Samples, sequence: Sequence, floor: QuietFloor, broken: Several[slice]
 ) -> tuple[tuple[CapturedStep, ...], list[Read]]:
     piece = sequence.of("steps")[0]
+    if _is_broken(piece.start, piece.stop, broken):
+        return (), [Read(key=key, value=None, accuracy=np.nan, reason=BROKEN) for key in ("attack", "release")]
     # hum and what the control voltage feeds through are no gain
     above = dsp.butter(2, LOWEST_SHARE * STEP_HZ, "high", fs=sequence.rate, output="sos")
     dry, wet = (dsp.sosfiltfilt(above, one) for one in (sequence.waveform(piece), heard[piece.start : piece.stop]))
@@ -248,10 +311,13 @@ def _noise(
     yield Read(key="noise", value=float(value), accuracy=float(4.343 * spread / power))
 
 
-def _response(heard: Samples, sequence: Sequence, floor: QuietFloor) -> tuple[Samples, Samples, Samples]:
+def _response(
+    heard: Samples, sequence: Sequence, floor: QuietFloor, broken: Several[slice]
+) -> tuple[Samples, Samples, Samples]:
     """Gain against frequency re 1 kHz and its standard deviation: spectrum of the sweep over that of what was played.
 
-    Only ``1 / PER_OCTAVE`` octave around each point is added up, power with power: phases turn within it.
+    Only ``1 / PER_OCTAVE`` octave around each point is added up, power with power: phases turn within it. NaN where
+    the recording stands still in the sweep.
     """
     piece = sequence.of("sweep")[0]
     tail = round(0.3 * sequence.rate)
@@ -277,6 +343,8 @@ def _response(heard: Samples, sequence: Sequence, floor: QuietFloor) -> tuple[Sa
         error_db.append(4.343 * spread / got)
     levels, errors = np.array(gain_db), np.array(error_db)
     middle = int(np.argmin(np.abs(points - REFERENCE_HZ)))
+    if _is_broken(piece.start, piece.stop + tail, broken):
+        levels = np.full(len(points), np.nan)
     return points, levels - levels[middle], np.hypot(errors, errors[middle])
 
 
@@ -287,6 +355,7 @@ def _corners(at_hz: Samples, gain_db: Samples, error_db: Samples) -> Iterable[Re
         place = next((k for k in order if gain_db[k] > -3.0 >= gain_db[k + step]), None)
         if place is None:
             reached = f"not within {at_hz[0]:.0f} Hz to {at_hz[-1] / 1e3:.3g} kHz"
+            reached = reached if np.isfinite(gain_db[middle]) else BROKEN
             yield Read(key=key, value=None, accuracy=np.nan, reason=reached)
             continue
         other = place + step
@@ -296,11 +365,15 @@ def _corners(at_hz: Samples, gain_db: Samples, error_db: Samples) -> Iterable[Re
         yield Read(key=key, value=value, accuracy=value * float(error_db[place] / steep + 0.02))
 
 
-def _intermodulation(heard: Samples, sequence: Sequence) -> Iterable[Read]:
+def _intermodulation(heard: Samples, sequence: Sequence, broken: Several[slice]) -> Iterable[Read]:
     for key, read in (("smpte", smpte_imd), ("difference", difference_tone_imd)):
         piece = sequence.of(key)[0]
-        part = heard[piece.start + (piece.stop - piece.start) // 3 : piece.stop - round(1e-3 * sequence.rate)]
+        first, last = piece.start + (piece.stop - piece.start) // 3, piece.stop - sequence.rate // 1000
+        part = heard[first:last]
         name = f"{'difference_tone' if key == 'difference' else key}@{piece.level_dbu:g}"
+        if _is_broken(first, last, broken):
+            yield Read(key=name, value=None, accuracy=np.nan, reason=BROKEN)
+            continue
         try:
             found = read(part, rate_hz=float(sequence.rate))
         except InputError as error:

@@ -27,6 +27,8 @@ class RecordedChannel:
     """-1 where it was upside down; turned round."""
     scatter_s: float
     """rms of the markers about the line through them."""
+    gaps_s: tuple[tuple[float, float], ...]
+    """Where the recording stands still while something is played, from and to, on the clock of the test file."""
     reading: ChannelReading
     simulated: ChannelReading | None
     """The same file played through a unit in simulation and read in the same way; None without one."""

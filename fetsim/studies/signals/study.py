@@ -19,13 +19,13 @@ from fetsim.measurements.curve.procedure import DEFAULT_FREQUENCY_HZ as CURVE_HZ
 from fetsim.measurements.recordings.loopback import Loopback, loopback_in_step
 from fetsim.measurements.recordings.sound import Sound, check_audible, check_clipping, read_sound
 from fetsim.measurements.traces.checks import Samples
-from fetsim.measurements.traces.quiet import quiet_floor
+from fetsim.measurements.traces.interruptions import dropouts, told_dropouts
 from fetsim.rig.provenance import program
 from fetsim.rig.runner import Progress, unwatched
 from fetsim.schematic.load import given_unit
 from fetsim.schematic.unit import Unit
 from fetsim.studies.signals.place import Placed, placed
-from fetsim.studies.signals.reading import ChannelReading, read_channel
+from fetsim.studies.signals.reading import ChannelReading, quiet_of, read_channel
 from fetsim.studies.signals.record import RecordedChannel, SignalsReading
 from fetsim.studies.signals.sequence import Sequence, sequence_of, title_of
 
@@ -107,7 +107,8 @@ def read_signals(
             f"{recorded}: has {heard.channels} channels, the test file has {sequence.channels}; choose one of them"
         )
     _check(chosen, sequence)
-    _check_level_and_take(chosen, sequence, recorded_full_scale_dbu)
+    _check_level(recorded_full_scale_dbu)
+    _check_take(chosen, sequence, "the unit")
     looped = None if loopback is None else read_sound(Path(loopback))
     if looped is not None:
         _check(looped, sequence)
@@ -119,12 +120,14 @@ def read_signals(
         wire, alone = (None, None) if looped is None else _interface(looped, number, sequence)
         samples = chosen.samples[:, place]
         step = _in_place(samples if wire is None else wire.taken_out(samples), sequence, chosen.path)
+        gaps = _gaps(samples, step, sequence)
         full_scale = sequence.full_scale if wire is not None else recorded_full_scale_dbu
         found.append(
             RecordedChannel(
                 number=number, delay_s=step.delay_s - (0.0 if wire is None else wire.delay_s),
                 clock_ppm=step.clock_ppm, polarity=step.polarity, scatter_s=step.scatter_s,
-                reading=_read(step, sequence, full_scale, alone, chosen.path),
+                gaps_s=_in_seconds(gaps, sequence),
+                reading=_read(step, sequence, full_scale, alone, chosen.path, gaps),
                 simulated=simulated[min(place, len(simulated) - 1)] if simulated else None,
                 interface=alone, loopback=wire,
             )
@@ -192,11 +195,10 @@ def _check(sound: Sound, sequence: Sequence) -> None:
         )
 
 
-def _check_level_and_take(heard: Sound, sequence: Sequence, recorded_full_scale_dbu: float | None) -> None:
+def _check_level(recorded_full_scale_dbu: float | None) -> None:
     if recorded_full_scale_dbu is not None and not abs(recorded_full_scale_dbu) <= FARTHEST_FULL_SCALE_DBU:
         limits = f"{-FARTHEST_FULL_SCALE_DBU:g} to {FARTHEST_FULL_SCALE_DBU:g} dBu"
         raise InputError(f"recorded full scale: {recorded_full_scale_dbu:g} dBu is outside {limits}")
-    _check_take(heard, sequence, "the unit")
 
 
 def _check_take(heard: Sound, sequence: Sequence, what: str) -> None:
@@ -206,16 +208,33 @@ def _check_take(heard: Sound, sequence: Sequence, what: str) -> None:
 
 
 def _read(
-    step: Placed, sequence: Sequence, full_scale_dbu: float | None, alone: ChannelReading | None, path: Path
+    step: Placed,
+    sequence: Sequence,
+    full_scale_dbu: float | None,
+    alone: ChannelReading | None,
+    path: Path,
+    gaps: list[slice],
 ) -> ChannelReading:
     try:
         return read_channel(
             step.samples, sequence, recorded_full_scale_dbu=full_scale_dbu,
             own_noise=None if alone is None else alone.floor.noise_density,
+            broken=gaps,
         )  # fmt: skip
     except InputError as error:
         why = "was the recording interrupted, or does the unit give next to nothing?"
         raise InputError(f"{path}: {str(error).removeprefix('signal: ')}; {why}") from None
+
+
+def _gaps(samples: Samples, step: Placed, sequence: Sequence) -> list[slice]:
+    """Where the recording stands still, in samples of what was played."""
+    delay, clock = step.delay_s * sequence.rate, 1e-6 * step.clock_ppm
+    found = dropouts(samples, sequence.samples()[:, 0], delay=delay, clock=clock, rate_hz=float(sequence.rate))
+    return [slice(*(int((at - delay) / (1.0 + clock)) for at in (gap.start, gap.stop))) for gap in found]
+
+
+def _in_seconds(gaps: list[slice], sequence: Sequence) -> tuple[tuple[float, float], ...]:
+    return tuple((gap.start / sequence.rate, gap.stop / sequence.rate) for gap in gaps)
 
 
 def _in_place(samples: Samples, sequence: Sequence, path: Path) -> Placed:
@@ -229,14 +248,16 @@ def _in_place(samples: Samples, sequence: Sequence, path: Path) -> Placed:
 def _interface(looped: Sound, number: int, sequence: Sequence) -> tuple[Loopback, ChannelReading]:
     """The interface's own channel, and what it does alone."""
     sound = looped.channel(min(number, looped.channels))
-    step, quiet = _in_place(sound.samples[:, 0], sequence, sound.path), sequence.of("quiet")[0]
+    step = _in_place(sound.samples[:, 0], sequence, sound.path)
+    gaps = _gaps(sound.samples[:, 0], step, sequence)
+    if gaps:
+        told = told_dropouts(_in_seconds(gaps, sequence))
+        raise InputError(f"{sound.path}: {told} of the test file while something is played; record it again")
     sweep = sequence.of("sweep")[0]
     wire = loopback_in_step(
         sequence.samples()[:, 0], step.samples, name=sound.path.name, rate_hz=float(sequence.rate),
         delay_s=step.delay_s, clock_ppm=step.clock_ppm, polarity=step.polarity,
-        floor=quiet_floor(
-            step.samples[quiet.start + sequence.rate // 4 : quiet.stop], played=np.zeros(2), rate_hz=sequence.rate
-        ),
+        floor=quiet_of(step.samples, sequence)[0],
         broadband=slice(sweep.start, sweep.stop + sequence.rate // 4),
     )  # fmt: skip
     alone = read_channel(

@@ -7,6 +7,7 @@ from fetsim.measurements.results.definitions import OWN, Definition
 from fetsim.measurements.results.formats import fixed, general, hertz, percent, seconds
 from fetsim.measurements.results.missing import Missing
 from fetsim.measurements.results.table import Cell, Column, Table
+from fetsim.measurements.traces.interruptions import told_dropouts
 from fetsim.studies.builds.asked import KINDS
 from fetsim.studies.signals.cautions import CAUTIONS
 from fetsim.studies.signals.reading import Read
@@ -56,6 +57,10 @@ def _lead(one: SignalsReading, channel: RecordedChannel) -> list[str]:
         f"{one.name}, channel {channel.number}: {late}{turned}, clock {channel.clock_ppm:+.2f} ppm, markers in line to "
         f"{seconds(channel.scatter_s)}; {hum}."
     ]
+    if channel.gaps_s:
+        still = told_dropouts(channel.gaps_s)
+        told.append(f"The recording {still} of the test file while something is played; record it again.")
+    told += [f"{text}." for text in channel.reading.warnings]
     if wire is None:
         told.append("Without a loop-back the interface's response, noise and distortion are in all figures.")
     else:

@@ -160,6 +160,76 @@ def test_a_recording_whose_noise_hides_the_markers_is_refused(box, over, says):
         placed_in(sequence, interface(given, delay=0, ppm=0.0, noise=noise, seed=77))
 
 
+def read_in_file(box, change):
+    """Figures and reading of what the box gave, late by 1234 samples, after ``change`` of it in place."""
+    folder, sequence, _, given = box
+    heard = interface(given, delay=1234, ppm=0.0, noise=1e-6)
+    change(heard, {piece.kind: piece.start + 1234 for piece in reversed(sequence.pieces)}, sequence)
+    soundfile.write(folder / "changed.wav", heard, RATE_HZ, subtype="PCM_24")
+    found = read_signals(folder / "test.wav", folder / "changed.wav", recorded_full_scale_dbu=34.0)
+    return figures_of(found), found
+
+
+@pytest.fixture(scope="module")
+def whole(box):
+    return read_in_file(box, lambda *_: None)
+
+
+def test_gaps_are_told_and_nothing_is_read_in_them(box, whole):
+    """One in the sweep, one in the tone at which the threshold is read: the others' figures stay."""
+    tone = next(k for k, level in enumerate(range(-28, -7)) if level >= whole[0]["threshold"].value)
+
+    def change(heard, at, sequence):
+        heard[at["sweep"] + 144_000 :][:2400] = 0.0
+        heard[sequence.of("tone")[tone].stop + 1234 - 5000 :][:240] = 0.0
+
+    read, found = read_in_file(box, change)
+    right, sequence = whole[0], box[1]
+    gaps = [(sequence.of("sweep")[0].start / RATE_HZ + 3.0, 0.05),
+            (sequence.of("tone")[tone].stop / RATE_HZ - 5000 / RATE_HZ, 0.005)]  # fmt: skip
+    for (first, last), (from_s, length_s) in zip(found.channels[0].gaps_s, gaps, strict=True):
+        assert first == pytest.approx(from_s, abs=1e-4) and last - first == pytest.approx(length_s, abs=1e-4)
+    for key in ("low_corner", "high_corner"):
+        assert read[key].value is None and "stands still" in read[key].reason
+    off = abs(read["threshold"].value - right["threshold"].value)
+    assert off < 2.0 * read["threshold"].accuracy  # between tones 2 dB apart
+    for key in ("gain", "release", "noise", "reduction@-12"):
+        assert read[key].value == pytest.approx(right[key].value, abs=3.0 * right[key].accuracy), key
+    lead = " ".join(found.account().lead)
+    assert f"stands still at {gaps[0][0]:.3f} s (50 ms)" in lead and "1 time" not in lead
+    assert f"Of the tones {-28 + tone:+g} dBu is left out" in lead
+    assert whole[1].channels[0].gaps_s == () and whole[1].channels[0].reading.warnings == ()
+
+
+def test_noise_is_read_beside_a_click(box, whole):
+    def change(heard, at, _):
+        heard[at["quiet"] + RATE_HZ :][:200] += 0.2 * np.sin(np.arange(200))
+
+    read, found = read_in_file(box, change)
+    assert read["noise"].value == pytest.approx(whole[0]["noise"].value, abs=3.0 * read["noise"].accuracy)
+    assert read["high_corner"].value == whole[0]["high_corner"].value
+    assert "Clicks at 2.400 s" in found.channels[0].reading.warnings[0]  # by hand: quiet from 1.4 s on
+
+
+def test_tones_that_hum_hides_are_left_out_by_name(box, whole):
+    """By hand: the unit's gain is 24.8, so 0.25 of hum lies 22 dB over the lowest tone, 10^(-48/20) * 24.8 * 0.2."""
+
+    def change(heard, *_):
+        at_s = np.arange(heard.size) / RATE_HZ
+        heard += sum(0.25 / k * np.sin(2.0 * np.pi * 50.0 * k * at_s + k) for k in (1, 2, 3, 5, 7))
+
+    read, found = read_in_file(box, change)
+    assert read["reduction@-28"].value is None and read["reduction@-28"].reason == "hum of 50 Hz hides it"
+    assert abs(read["threshold"].value - whole[0]["threshold"].value) < 2.0 * read["threshold"].accuracy
+    assert "hum of 50 Hz hides it" in found.channels[0].reading.warnings[0]
+
+
+def test_the_played_file_is_no_loop_back(box):
+    played = box[0] / "test.wav"
+    with pytest.raises(InputError, match="is the test file itself; give what was recorded of the interface"):
+        read_signals(played, box[0] / "box.wav", loopback=played)
+
+
 def test_wrong_files_are_refused_in_one_line(box, tmp_path):
     folder, sequence, _, _ = box
     played = folder / "test.wav"
