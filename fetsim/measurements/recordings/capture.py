@@ -15,6 +15,7 @@ from fetsim.measurements.recordings.loopback import Loopback
 from fetsim.measurements.recordings.sound import Sound, check_audible, check_clipping, check_length, read_sound
 from fetsim.measurements.traces.checks import Samples
 from fetsim.measurements.traces.in_step import InStep, in_step
+from fetsim.measurements.traces.interruptions import dropouts, told_dropouts
 from fetsim.measurements.traces.quiet import QuietFloor, quiet_floor
 
 SAME_DB = -80.0  # left over of the same file at a whole number of samples; no unit is so flat and so linear
@@ -106,11 +107,8 @@ def load_capture(
     except InputError as error:
         raise InputError(f"{wet}: {str(error).partition(': ')[2]}") from None
     check_not_the_same(played.samples, samples, round(pair.delay_s * rate_hz), wet)
-    swapped = _looks_swapped(pair)
-    if swapped and pair.delay_s < 0.0:
-        raise InputError(
-            f"{dry} and {wet}: look swapped (the second comes first, and its level moves more); give the dry file first"
-        )
+    swapped = check_not_swapped(pair, dry, wet)
+    stands_still = check_unbroken(played.samples, heard.samples, pair, wet)
     floors = [
         quiet_floor(y, played=x, rate_hz=rate_hz, delay_s=pair.delay_s)
         for x, y in zip(played.samples.T, samples.T, strict=True)
@@ -132,10 +130,7 @@ def load_capture(
         gain_db=pair.gain_db,
         likeness=pair.likeness,
         floors=tuple(floors),
-        warnings=(
-            *pair.warnings,
-            *([f"{wet}: its level moves more than that of {dry}; are they swapped?"] if swapped else []),
-        ),
+        warnings=(*pair.warnings, *swapped, *stands_still),
     )
 
 
@@ -165,6 +160,31 @@ def check_not_the_same(played: Samples, heard: Samples, delay: int, wet: str | P
         copy = np.dot(x, y) / max(np.dot(x, x), 1e-300) * x
         if np.std(y - copy) < 10.0 ** (SAME_DB / 20.0) * np.std(y):
             raise InputError(_SAME.format(wet=wet))
+
+
+def check_not_swapped(pair: InStep, dry: str | Path, wet: str | Path) -> tuple[str, ...]:
+    """Refuse two files the wrong way round; a warning where they only look like it. Raises InputError."""
+    if not _looks_swapped(pair):
+        return ()
+    if pair.delay_s < 0.0:
+        raise InputError(
+            f"{dry} and {wet}: look swapped (the second comes first, and its level moves more); give the dry file first"
+        )
+    return (f"{wet}: its level moves more than that of {dry}; are they swapped?",)
+
+
+def check_unbroken(played: Samples, heard: Samples, pair: InStep, wet: str | Path) -> tuple[str, ...]:
+    """A warning for each channel of ``heard`` [shape=(m, channels)], as it was recorded, that has gaps."""
+    told = []
+    for number, (x, y) in enumerate(zip(played.T, heard.T, strict=True), start=1):
+        gaps = dropouts(
+            y, x, delay=pair.delay_s * pair.rate_hz, clock=1e-6 * pair.clock_ppm, rate_hz=pair.rate_hz
+        )
+        if gaps:
+            where = f", channel {number}," if heard.shape[1] > 1 else ""
+            each = [(gap.start / pair.rate_hz, gap.stop / pair.rate_hz) for gap in gaps]
+            told.append(f"{wet}:{where} {told_dropouts(each)} while something is played; record it again")
+    return tuple(told)
 
 
 def _looks_swapped(pair: InStep) -> bool:

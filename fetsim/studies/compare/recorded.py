@@ -15,9 +15,10 @@ from scipy import ndimage
 
 from fetsim.audio.loudness import measure_levels
 from fetsim.errors import InputError
-from fetsim.measurements.recordings.capture import check_not_the_same
+from fetsim.measurements.recordings.capture import check_not_swapped, check_not_the_same, check_unbroken
 from fetsim.measurements.recordings.sound import Sound, check_audible, check_clipping, read_sound
 from fetsim.measurements.traces.checks import Samples
+from fetsim.measurements.traces.first_guess import UnlikeError
 from fetsim.measurements.traces.in_step import InStep, in_step
 from fetsim.studies.compare.activity import activity
 from fetsim.studies.compare.comparison import Activity
@@ -35,9 +36,12 @@ NEVER_AT_REST = (
 COVERED_S = 0.05  # less may lack at either end without a word
 
 
-def read_recordings(recordings: dict[str, Path], programme: Programme) -> dict[str, Sound]:
-    """All recordings, looked at before anything is played. Raises InputError."""
-    found: dict[str, Sound] = {}
+def read_recordings(
+    recordings: dict[str, Path], programme: Programme
+) -> dict[str, tuple[Sound, tuple[str, ...]]]:
+    """All recordings and what to think of before they are believed, looked at before anything is played. Raises
+    InputError."""
+    found: dict[str, tuple[Sound, tuple[str, ...]]] = {}
     if not recordings:
         return found
     played = read_sound(programme.path)
@@ -55,11 +59,26 @@ def read_recordings(recordings: dict[str, Path], programme: Programme) -> dict[s
         check_clipping(sound)
         if played.channels == sound.channels:  # else one channel is played into both of a pair
             check_not_the_same(played.samples, sound.samples, 0, path)
-        found[label] = sound
+        found[label] = sound, _against_the_programme(played, sound)
     return found
 
 
-def with_recording(one: Played, sound: Sound, untouched: Take, rate_hz: int) -> Played:
+def _against_the_programme(played: Sound, sound: Sound) -> tuple[str, ...]:
+    """What a fit says of the two files, too. Raises InputError."""
+    dry = np.broadcast_to(played.samples, (len(played.samples), sound.channels))
+    try:
+        pair = in_step(sound.samples, reference=dry, rate_hz=float(sound.rate_hz))
+    except UnlikeError:  # the simulation may be liker
+        return ()
+    except InputError as error:
+        raise InputError(f"{sound.path}: {str(error).partition(': ')[2]}") from None
+    swapped = check_not_swapped(pair, played.path, sound.path)
+    return (*swapped, *check_unbroken(dry, sound.samples, pair, sound.path))
+
+
+def with_recording(
+    one: Played, sound: Sound, warnings: tuple[str, ...], untouched: Take, rate_hz: int
+) -> Played:
     """The version with its recording for what was played. Raises InputError where that is of something else."""
     played = np.asarray(untouched.samples, dtype=np.float64)
     try:
@@ -70,7 +89,7 @@ def with_recording(one: Played, sound: Sound, untouched: Take, rate_hz: int) -> 
     samples = np.zeros(played.shape)
     samples[first : first + len(pair.recording)] = pair.recording.astype(np.float32)  # as all takes
     reduction = _reduction(pair, first, untouched, rate_hz)
-    told = _told(pair, len(untouched.samples), counted=reduction.peak_db is not None)
+    told = "; ".join([_told(pair, len(untouched.samples), counted=reduction.peak_db is not None), *warnings])
     return replace(one, take=Take(samples, (), measure_levels(samples, rate_hz), told), activity=reduction)
 
 

@@ -115,11 +115,15 @@ def compare(
 
 
 def _recorded(
-    one: Played, sounds: Mapping[str, Sound], first: Played, programme: Programme, progress: Watcher
+    one: Played,
+    sounds: Mapping[str, tuple[Sound, tuple[str, ...]]],
+    first: Played,
+    programme: Programme,
+    progress: Watcher,
 ) -> Played:
     if one.version.recording is None or first.take is None:
         return one
-    found = with_recording(one, sounds[one.version.label], first.take, programme.rate_hz)
+    found = with_recording(one, *sounds[one.version.label], first.take, programme.rate_hz)
     progress(one.version.label, MEASURING, 1.0)
     return found
 

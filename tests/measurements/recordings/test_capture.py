@@ -66,6 +66,16 @@ def test_a_loop_back_takes_the_interface_out(files):
     assert np.std(found.wet[inner, 0] - right) < 0.01 * np.std(right)  # with the low pass left in it: 0.12
 
 
+def test_gaps_in_a_capture_are_told_with_their_instants(files):
+    """By hand: sample 96,000 of the recording is at 2 s of it."""
+    dry = played()
+    wet = np.concatenate([np.zeros(777), -0.5 * squeezed(dry)])
+    assert load_capture(*files(dry=dry, wet=wet)).warnings == ()
+    wet[96_000:96_960] = 0.0
+    (told,) = load_capture(*files(dry=dry, wet=wet)).warnings
+    assert "wet.wav: stands still at 2.000 s (20 ms) while something is played" in told
+
+
 def test_what_was_played_is_no_loop_back(files):
     paths = files(dry=played())
     with pytest.raises(InputError, match="is what was played; record the interface with its output wired to its input"):
@@ -86,6 +96,8 @@ def clipped(sound):
     [
         (lambda dry: (dry, 1e-9 * dry), "is silent; was the right input recorded"),
         (lambda dry: (dry, clipped(dry)), "is clipped at .* lower the recording level"),
+        (lambda dry: (dry, 1e19 * squeezed(dry)), r"holds a sample of \d\S+, full scale is 1; export it anew"),
+        (lambda dry: (1e19 * dry, squeezed(dry)), r"dry.wav: holds a sample of"),
         (lambda dry: (dry, dry), "is the dry file again"),
         (lambda dry: (dry, 0.5 * dry[100:]), "is the dry file again"),
         (lambda dry: (_wide(dry), -0.5 * _wide(dry)[100:]), "is the dry file again"),

@@ -116,6 +116,26 @@ def test_wrong_recordings_are_refused_and_nothing_is_written(files, tmp_path, ma
     assert not (tmp_path / "out").exists()
 
 
+def test_swapped_files_are_refused_as_a_fit_does(files, tmp_path):
+    with pytest.raises(InputError, match=r"look swapped .* give the dry file first"):
+        compare(
+            files / "box.wav", {}, unit="teaching", quality="draft", recordings={"box": files / "in.wav"},
+            folder=tmp_path / "out",
+        )  # fmt: skip
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_recording_with_a_gap_is_told_of(files, tmp_path):
+    sound, _ = soundfile.read(files / "box.wav")
+    sound[60_000:60_960] = 0.0
+    soundfile.write(tmp_path / "gap.wav", sound, RATE_HZ, subtype="FLOAT")
+    found = compare(
+        files / "in.wav", {}, unit="teaching", quality="draft", recordings={"box": tmp_path / "gap.wav"},
+        folder=tmp_path / "out",
+    )  # fmt: skip
+    assert "gap.wav: stands still at 1.250 s (20 ms)" in found.versions[1].cautions[0]
+
+
 def test_the_dry_file_given_twice_is_refused(files, tmp_path):
     with pytest.raises(InputError, match="is the dry file again"):
         compare(
