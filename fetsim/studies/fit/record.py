@@ -103,6 +103,8 @@ class Fit(Result):
     together: tuple[Together, ...]
     readings: tuple[Checked, ...]
     recordings: tuple[Residual, ...]
+    warnings: tuple[str, ...]
+    """What to think of before the recordings are believed."""
     others: int
     """How many further values varied along within their tolerances."""
     rounds: int

@@ -122,6 +122,7 @@ def fit(
         together=tuple(one for one in groups_of(own, names) if not lost & set(one.names)),
         readings=_readings(observations, before, problem),
         recordings=_recordings(observations, problem, levels),
+        warnings=tuple(text for one in observations.recordings for text in one.warnings),
         others=len(frees) - len(asked),
         rounds=rounds,
         evaluations=problem.plays.evaluations,

@@ -41,7 +41,7 @@ def account(measured: Mapping[str, Fit]) -> Account:
 
 
 def _lead(found: Fit) -> tuple[str, ...]:
-    told = []
+    told = list(found.warnings)
     if not found.settled:
         told.append(f"THE SEARCH DID NOT SETTLE in {found.rounds} rounds: intervals hold where it stopped, no more.")
     ends = [one.name for one in found.values if one.at_end and not one.contradicted]

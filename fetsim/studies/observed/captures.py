@@ -54,6 +54,7 @@ def recording_of(
     return Recording(
         dry=played, wet=heard if loopback is None else loopback.taken_out(heard), rate_hz=found.rate_hz,
         settings=dict(settings or {}), gain_sigma_db=None if loopback is None else GAIN_SIGMA_DB, name=wet.name,
+        warnings=found.warnings,
     )  # fmt: skip
 
 

@@ -34,6 +34,8 @@ class Recording:
     gain_sigma_db: float | None = None
     """How well the level of ``wet`` is known (one standard deviation); None: not at all."""
     name: str = "recording"
+    warnings: tuple[str, ...] = ()
+    """What to think of before it is believed."""
 
     def __post_init__(self) -> None:
         check_rate(self.rate_hz, self.name)
@@ -68,7 +70,7 @@ class Observations:
         if self.recordings and self.unit.channels:
             raise InputError(f"{self.unit.name}: is a pair; take one channel of it, as a unit of its own")
         for one, other in combinations(self.recordings, 2):
-            if np.array_equal(one.wet, other.wet) and np.array_equal(one.dry, other.dry):
+            if np.array_equal(one.wet, other.wet):
                 raise InputError(f"{one.name} and {other.name}: are one recording; give it once")
 
     @cached_property

@@ -56,7 +56,7 @@ class Heard:
     def warnings(self) -> tuple[str, ...]:
         """What to think of before it is believed."""
         quiet = () if self.floor.read_from == "quiet" else (NO_QUIET.format(name=self.recording.name),)
-        return (*self.step.warnings, *quiet)
+        return (*self.recording.warnings, *self.step.warnings, *quiet)
 
     @property
     def seconds(self) -> float:

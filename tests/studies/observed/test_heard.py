@@ -63,3 +63,15 @@ def test_what_a_converter_adds_to_the_mean_is_no_difference(tmp_path: Path) -> N
         soundfile.write(tmp_path / name, samples, round(RATE_HZ), subtype="FLOAT")
     found = recording_of(tmp_path / "dry.wav", tmp_path / "wet.wav", load_unit("teaching"))
     assert abs(float(np.mean(found.wet))) < 1e-9
+
+
+def test_the_same_recording_counts_once_and_its_gaps_are_told(tmp_path: Path) -> None:
+    dry, unit = bursts(1.0), load_unit("teaching")
+    wet = 0.3 * np.tanh(10.0 * dry)
+    wet[30_000:30_480] = 0.0
+    soundfile.write(tmp_path / "in.wav", dry, 48000, subtype="FLOAT")
+    soundfile.write(tmp_path / "out.wav", wet, 48000, subtype="FLOAT")
+    found = recording_of(tmp_path / "in.wav", tmp_path / "out.wav", unit)
+    assert "out.wav: stands still at 0.625 s (10 ms)" in found.warnings[0]
+    with pytest.raises(InputError, match=r"are one recording; give it once"):
+        Observations(unit=unit, recordings=(found, found))
