@@ -29,7 +29,8 @@ def faults(
                      "accuracy: threshold=-4+-1, 'volts@ctl=-2V+-1%', release=0.1s; repeat for more"),
     ] = None,
     readings: Annotated[
-        Path | None, typer.Option("--readings", metavar="FILE", help="a file of readings, CSV or TOML")
+        list[Path] | None,
+        typer.Option("--readings", metavar="FILE", help="a file of readings, CSV or TOML; repeat for more"),
     ] = None,
     told_by: Annotated[
         str | None, typer.Option("--told-by", metavar="NAMES", help="figures that the groups go by, as volts@ctl, "
@@ -66,12 +67,12 @@ def faults(
     What is done is kept: the same command after Ctrl-C goes on from there.
     """
     unit = chosen.chosen()
-    read = [file for file in (readings, rates) if file is not None]
+    read = [*(readings or ()), *([] if rates is None else [rates])]
     with destination(files, [*unit.files, *read], others=page_files(page)) as write:
         with progress_bar(unit, plays=True) as progress:
             found = faults_of_unit(
                 unit, parts=words(parts, "--parts") or (), mistakes=mistakes, reported=reported or (),
-                readings=readings, told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"),
+                readings=readings or (), told_by=words(told_by, "--told-by"), figures=words(figures, "--figures"),
                 aged=aged, rates=rates, builds=builds, quality=quality, workers=workers,
                 scheduler=scheduler, progress=progress,
             )  # fmt: skip

@@ -24,9 +24,9 @@ class ObservedOptions(Options):
     """What was read and recorded of one unit, and under which tones."""
 
     readings: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Option("--readings", metavar="FILE", help="what was read of the unit, CSV or TOML: figure, value, "
-                     "accuracy, meter, settings; fetsim sheet --blank writes one to fill in"),
+                     "accuracy, meter, settings; fetsim sheet --blank writes one to fill in; repeat for more"),
     ] = None
     capture: Annotated[
         list[str] | None,
@@ -51,11 +51,11 @@ class ObservedOptions(Options):
         """All that are read."""
         named = [path for text in self.capture or () for path in _files(text, "--capture")[0]]
         named += _two(self.loopback, "--loopback") if self.loopback else []
-        return [*named, *([self.readings] if self.readings is not None else [])]
+        return [*named, *(self.readings or ())]
 
     def observed(self, unit: Unit) -> Observations:
         """All of it. Raises InputError."""
-        if self.readings is None and not self.capture:
+        if not self.readings and not self.capture:
             raise InputError("--readings, --capture: give at least one of them")
         pieces = [_files(text, "--capture") for text in self.capture or ()]
         loopback = None if self.loopback is None else load_loopback(*_two(self.loopback, "--loopback"))
@@ -63,7 +63,7 @@ class ObservedOptions(Options):
             recording_of(dry, wet, unit, settings=settings, channel=self.channel, loopback=loopback)
             for (dry, wet), settings in pieces
         )
-        readings = () if self.readings is None else read_readings(self.readings, unit)
+        readings = read_readings(self.readings, unit) if self.readings else ()
         return Observations(
             unit=unit, readings=readings, recordings=recordings, curve_hz=self.frequency, step_hz=self.step_frequency,
             before_dbu=self.before, level_dbu=self.level,

@@ -68,7 +68,7 @@ def faults(
     figures: Iterable[str] | None = None,
     told_by: Iterable[str] | None = None,
     reported: Iterable[str] = (),
-    readings: Path | None = None,
+    readings: str | Path | Sequence[str | Path] = (),
     aged: float | None = None,
     builds: int = DEFAULT_BUILDS,
     rates: Path | None = None,
@@ -82,7 +82,7 @@ def faults(
 
     ``figures`` by name, besides the volts at rest; left out: currents of the supplies, gain and its corners, noise, hum
     with mains, threshold, reduction and THD 10 dB over it, attack and release. ``told_by``: what the groups go by (all
-    of them). ``reported`` (``NAME=VALUE+-ACCURACY``) and a file of ``readings``: what was read of the unit on the
+    of them). ``reported`` (``NAME=VALUE+-ACCURACY``) and files of ``readings``: what was read of the unit on the
     bench, at its settings; the rows are sorted by how well they fit, weighed by how often such faults are (``rates``:
     a file in place of the library's figures). ``aged``: how old, 0 to 1. ``builds`` drawn from the unit's tolerances,
     trims set by its alignment, say what counts as changed; those whose trims are out of reach do not.
@@ -266,11 +266,13 @@ def _places(unit: Unit, builds: Iterable[Mapping[str, str | float]]) -> set[str]
     return {place for changes in builds if changes for place in fault_places(unit.changed(changes))}
 
 
-def _reported(unit: Unit, texts: Iterable[str], path: Path | None) -> tuple[Reading, ...]:
+def _reported(
+    unit: Unit, texts: Iterable[str], files: str | Path | Sequence[str | Path]
+) -> tuple[Reading, ...]:
     """What was read, on the command line and in a file, each figure once."""
     if isinstance(texts, str):
         raise InputError("reported: give a list of texts, not one")
-    found = list(() if path is None else read_readings(path, unit))
+    found = list(read_readings(files, unit) if files else ())
     for text in texts:
         name, sign, rest = (piece.strip() for piece in str(text).partition("="))
         value, _, accuracy = (piece.strip() for piece in rest.partition("+-"))

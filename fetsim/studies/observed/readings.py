@@ -79,8 +79,8 @@ class Reading:
         return self.figure.unit or ("" if quantity == "share" else QUANTITIES[quantity].symbol)
 
 
-def read_readings(path: str | Path, unit: Unit) -> tuple[Reading, ...]:
-    """The readings of a file. Raises InputError with a line for every mistake, named by row and column.
+def read_readings(path: str | Path | Sequence[str | Path], unit: Unit) -> tuple[Reading, ...]:
+    """The readings of a file, or of several. Raises InputError with a line for every mistake, named by row and column.
 
     >>> import fetsim
     >>> from pathlib import Path
@@ -88,30 +88,36 @@ def read_readings(path: str | Path, unit: Unit) -> tuple[Reading, ...]:
     >>> [one.figure.key for one in fetsim.read_readings("bench.csv", fetsim.load_unit("teaching"))]
     ['volts@ctl', 'threshold']
     """
-    path = Path(path)
-    text = read_text(path, largest_bytes=LARGEST_FILE, what="list of readings")
-    rows = list(_toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text))
-    found, mistakes = [], []
+    paths = [Path(path)] if isinstance(path, str | Path) else [Path(one) for one in path]
+    found: list[Reading] = []
+    mistakes: list[str] = []
     seen: dict[object, Reading] = {}
-    for where, row in rows:
-        if not row.get("value", "").strip():
-            continue
-        try:
-            one = reading_of(row, unit, f"{path}: {where}")
-        except InputError as error:
-            mistakes += [f"{where}, {line}" for line in str(error).splitlines()]
-            continue
-        first = seen.setdefault((one.figure.of, *sorted(one.settings.items())), one)
-        if first is not one:
-            other = "" if first.figure.key == one.figure.key else f", as {first.figure.key}"
-            row_of_first = first.where.removeprefix(f"{path}: ")
-            mistakes.append(f"{where}, column figure: {one.name} is in {row_of_first} already{other}; keep one of them")
-        found.append(one)
+    for file in paths:
+        for where, row in _rows(file):
+            try:
+                one = reading_of(row, unit, f"{file}: {where}")
+            except InputError as error:
+                mistakes += [f"{file}: {where}, {line}" for line in str(error).splitlines()]
+                continue
+            first = seen.setdefault((one.figure.of, *sorted(one.settings.items())), one)
+            if first is not one:
+                there = first.where.removeprefix(f"{file}: ")
+                there += " already" + ("" if first.figure.key == one.figure.key else f", as {first.figure.key}")
+                mistakes.append(f"{one.where}, column figure: {one.name} is in {there}; keep one of them")
+            found.append(one)
     if mistakes:
-        raise InputError("\n".join(printable(f"{path}: {line}") for line in mistakes))
+        raise InputError("\n".join(printable(line) for line in mistakes))
     if not 1 <= len(found) <= MOST_READINGS:
-        raise InputError(f"{path}: has {len(found)} readings with a value; 1 to {MOST_READINGS} can be used")
+        told = " and ".join(map(str, paths))
+        raise InputError(f"{told}: has {len(found)} readings with a value; 1 to {MOST_READINGS} can be used")
     return tuple(found)
+
+
+def _rows(path: Path) -> Iterator[tuple[str, dict[str, str]]]:
+    """Those that have been read."""
+    text = read_text(path, largest_bytes=LARGEST_FILE, what="list of readings")
+    every = _toml_rows(path, text) if path.suffix.lower() == ".toml" else _csv_rows(path, text)
+    return ((where, row) for where, row in every if row.get("value", "").strip())
 
 
 def reading_of(row: Mapping[str, str], unit: Unit, where: str = "") -> Reading:

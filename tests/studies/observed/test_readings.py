@@ -97,3 +97,13 @@ def test_a_file_that_is_none_says_so(tmp_path, text, told):
     with pytest.raises(InputError, match=r"bench\.csv: ") as error:
         read(tmp_path, text)
     assert told in str(error.value)
+
+
+def test_several_files_are_one_list_in_which_nothing_is_there_twice(tmp_path):
+    first, second = tmp_path / "monday.csv", tmp_path / "tuesday.csv"
+    first.write_text("figure,value\nvolts@ctl,-5.02V\n")
+    second.write_text("figure,value\nthreshold,-19.3\n")
+    assert [one.figure.key for one in read_readings([first, second], TEACHING)] == ["volts@ctl", "threshold"]
+    second.write_text("figure,value\nthreshold,-19.3\nvolts@ctl,-5.1V\n")
+    with pytest.raises(InputError, match=r"tuesday\.csv: row 3, .* volts@ctl is in \S*monday\.csv: row 2 already"):
+        read_readings([first, second], TEACHING)
