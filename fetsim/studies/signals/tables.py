@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from fetsim.measurements.curve.analysis import StaticCurve
 from fetsim.measurements.results.account import Account
 from fetsim.measurements.results.definitions import OWN, Definition
 from fetsim.measurements.results.formats import fixed, general, hertz, percent, seconds
@@ -47,9 +48,10 @@ def account(measured: Mapping[str, SignalsReading]) -> Account:
 
 
 def _lead(one: SignalsReading, channel: RecordedChannel) -> list[str]:
-    late = f"{seconds(abs(channel.delay_s))} {'late' if channel.delay_s >= 0.0 else 'early'}"
-    turned = ", upside down (turned round)" if channel.polarity < 0 else ""
     floor, wire = channel.reading.floor, channel.loopback
+    late = f"{seconds(abs(channel.delay_s))} {'late' if channel.delay_s >= 0.0 else 'early'}"
+    late += " (the interface's own delay taken off)" if wire is not None else ""
+    turned = ", upside down (turned round)" if channel.polarity < 0 else ", polarity kept"
     hum = "no hum stands out" if floor.mains_hz is None else f"hum of {floor.mains_hz:.2f} Hz"
     if channel.reading.hum_dbu is not None:
         hum += f", {channel.reading.hum_dbu:+.1f} dBu in {len(floor.hum_hz)} lines"
@@ -136,16 +138,22 @@ def _readings(measured: Mapping[str, SignalsReading]) -> Table:
     for one in measured.values():
         for channel in one.channels:
             curve, beside = channel.reading.curve, channel.simulated
+            simulated = {} if beside is None else _by_level(beside.curve)
             for place, level in enumerate(curve.level_dbu):
                 rows.append((
                     str(channel.number), float(level), float(curve.gain_reduction_db[place]),
                     float(channel.reading.curve_error_db[place]), float(channel.reading.thd[place]),
                     float(channel.reading.thd_error[place]),
-                    None if beside is None else float(beside.curve.gain_reduction_db[place]),
+                    simulated.get(float(level)),
                 ))  # fmt: skip
     return Table(
         key="readings", title="All levels", columns=READINGS, rows=rows, heads=1, detail=True, brief=frozenset()
     )
+
+
+def _by_level(curve: StaticCurve) -> dict[float, float]:
+    """Gain reduction by level: what the recording cannot tell is left out of its own curve."""
+    return dict(zip(curve.level_dbu.tolist(), curve.gain_reduction_db.tolist(), strict=True))
 
 
 DEFINITIONS = (
@@ -158,6 +166,17 @@ DEFINITIONS = (
     Definition(
         term="simulated",
         meaning="the same file played through the unit in simulation, its parts noisy, and read in the same way",
+        status=OWN,
+    ),
+    Definition(
+        term="apart",
+        meaning="recorded less simulated, in standard deviations of what is recorded: of a sound unit within its "
+        "tolerances it may be many, as the recording is often surer than the parts",
+        status=OWN,
+    ),
+    Definition(
+        term="interface alone",
+        meaning="the same figure read off the loop-back; with < its noise hides what it has",
         status=OWN,
     ),
 )

@@ -1,5 +1,7 @@
 """The test file and what comes back of it: through a wire of known faults, and through a unit against ``measure``."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
@@ -222,6 +224,10 @@ def test_tones_that_hum_hides_are_left_out_by_name(box, whole):
     assert read["reduction@-28"].value is None and read["reduction@-28"].reason == "hum of 50 Hz hides it"
     assert abs(read["threshold"].value - whole[0]["threshold"].value) < 2.0 * read["threshold"].accuracy
     assert "hum of 50 Hz hides it" in found.channels[0].reading.warnings[0]
+    beside = replace(found, channels=(replace(found.channels[0], simulated=whole[1].channels[0].reading),))
+    each = {row[1]: row[-1] for row in beside.account().tables[-1].rows}  # what is beside a level is of that level
+    assert -28.0 not in each
+    assert each[-8.0] == whole[1].channels[0].reading.curve.gain_reduction_db[-1]
 
 
 def test_the_played_file_is_no_loop_back(box):
