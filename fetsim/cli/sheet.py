@@ -91,7 +91,7 @@ def sheet(
             with writing(blank):
                 write_csv(blank_readings(found), staged[blank])
     page = account_text(account, cautions_first=True)
-    typer.echo(page if to is None else f"{page}\n\nWrote {to}")
+    typer.echo("\n\n".join([page, *(["Wrote " + ", ".join(map(str, staged))] if staged else [])]))
     lacking = [f"tone {name}: {why}" for name, why in found.reasons.items()]
     lacking += [f"{step}: {why}" for step, why in found.missed.items()]
     if found.failures:
