@@ -46,7 +46,13 @@ def verdict_of(
         return f"Neither tolerances nor a suspect explain all that was read; {_and_then(reads, recorded)}."
     if contradicted:
         return f"No suspect explains all that was read; {named(first)} comes nearest; {_and_then(reads, recorded)}."
-    if below:
+    if below and healthy < 1.0 - CLEAR and chance >= LIKELY:
+        what = (
+            f"Not accused, but suspected: {named(first)} ({_percent(chance)}; nothing wrong: {100.0 * healthy:.0f} %); "
+            "faults explain it better than tolerances, but not 20 times as well, and a good unit may show as much in 5 "
+            "of 100 cases"
+        )
+    elif below:
         what = (
             f"Nothing is seen that tolerances do not explain as well (nothing wrong: {100.0 * healthy:.0f} %); the "
             "effect of a fault, if there is one, lies below noise, tolerances and the error of the model"

@@ -69,6 +69,12 @@ def test_what_tolerances_explain_is_not_called_a_fault() -> None:
     assert "R1" not in said and "nothing wrong: 40 %" in said
 
 
+def test_what_is_more_probable_than_health_but_not_enough_is_suspected_and_not_accused() -> None:
+    said = verdict_of(True, 0.05, [group(P1=0.6, C92=0.33)], [], recorded=True)
+    assert said.startswith("Not accused, but suspected: P1 or C92 (93 %; nothing wrong: 5 %)")
+    assert verdict_of(True, 0.05, [group(P1=0.3)], [], recorded=True).startswith("Nothing is seen")
+
+
 def test_what_no_suspect_explains_is_not_said_to_be_nothing() -> None:
     said = verdict_of(True, 0.1, [group(R1=0.5)], [NEXT], [left(-8.0, -9.0)], recorded=True)
     assert said.startswith("No suspect explains the recording, of which -8 dB are left") and "the volts at ctl" in said
