@@ -16,6 +16,8 @@ from fetsim.studies.faults.tables import SOUND
 
 ROW_INCH, HEAD_INCH, MOST_ROWS = 0.16, 1.6, 300
 BAR_INCH = 4.0
+TALL = 40
+"""Rows beyond which the figures are named above them, too."""
 VOLTS = "idle volts, worst node"
 
 
@@ -66,6 +68,9 @@ def _draw(ax: Axes, found: FaultsFound, rows: list[Symptoms]) -> AxesImage:
     ax.set_facecolor("0.75")
     headings = [*(one.heading for one in found.figures if one.key in keys), VOLTS]
     ax.set_xticks(range(len(headings)), headings, rotation=40, ha="right")
+    if len(rows) > TALL:
+        above = ax.secondary_xaxis("top")
+        above.set_xticks(range(len(headings)), headings, rotation=40, ha="left")
     ax.set_yticks(range(len(rows)), [row.name or SOUND for row in rows], fontsize=6)
     ax.grid(visible=False)
     return image
