@@ -16,7 +16,8 @@ march side by side. What they then do to the sound one: a voltage divider of 1e1
 the unit (10 Mohm: 1e-5 of it), 50 mohm in series with electrolytics and wipers, as a good one's ESR is of that size or
 above. Errors of the values: open is
 1e12 ohm and shorted 10 mohm, so that 10 Mohm beside one or 10 ohm beside the other leave 1e-5 and 1e-3. A dead
-transistor keeps its junction capacitances (picofarads).
+transistor keeps its junction capacitances (picofarads), and a FET whose drain or source is open the junctions of its
+gate at both ends, which conduct only where the gate is driven over what the open end is wired to.
 
 Several faults of one part act in the order of ``ORDER``, however they are written: first what its values are, then how
 it stands and what lies beside it, then what is open, and what is in series with all that last. So what is open is so
