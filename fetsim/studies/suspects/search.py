@@ -35,8 +35,8 @@ MOST_RIVALS, RIVAL_NATS = 5, 12.0
 MOST_OWED = 3
 """and so many that slopes of elsewhere lead nowhere get their own."""
 MOST_RENEWED, MOST_ANEW = 3, 3
-"""Of the first, so many get new slopes where nothing explains all, each so often at the most; before them as many of
-those that led once and came to a stop by slopes of elsewhere."""
+"""Of the first, so many get new slopes where nothing explains all, each so often at the most; before them those that
+led once, or nearly, and came to a stop by slopes of elsewhere."""
 OTHER_FAULTS, MOST_OTHER = 4, 8
 """Faults as drawn of which all are played where one nearly leads, or nothing explains all, until so many have been;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
@@ -66,8 +66,8 @@ class Search(Pairs):
     plays: Counter[str] = field(default_factory=Counter, init=False)
     """Of each, how many there have been."""
     _told: str = field(default="", init=False)
-    led: dict[str, None] = field(default_factory=dict, init=False)
-    """Those that have led, in turn."""
+    led: dict[str, float] = field(default_factory=dict, init=False)
+    """Those that have led, or nearly, and how many nats they were behind when that was least."""
     _stood: set[tuple[str, Slopes]] = field(default_factory=set, init=False)
     """Faults that have been tried where another one stands, and by which slopes of that one's."""
 
@@ -75,7 +75,9 @@ class Search(Pairs):
         self.plays.update(self.hypotheses[k].name for k in each)
         self._tell([self.hypotheses[k].name if k else "tolerances alone" for k in each])
         first = int(np.argmax(self.probability))
-        self.led[self.hypotheses[first].name] = None
+        for k in [first, *self._rivals(first)]:
+            name = self.hypotheses[k].name
+            self.led[name] = min(self.behind(k), self.led.get(name, np.inf))
         fault = next((k for k in [first, *self._order] if self.hypotheses[k].fault is not None), first)
         stood = [k for k in each if self._may_stand_by(k, fault) and self._stand_by(k, fault)]
         rivals = self._rivals(first) if first in each and first != 0 else []
@@ -193,13 +195,13 @@ class Search(Pairs):
 
     def _renew(self) -> bool:
         """Where all that may lead has come to a stop and nothing explains all, one that slopes have led astray gets new
-        ones; whether there was one. First those that led once, but never had their own: what came after them may lead
-        only as its slopes promised less that did not come."""
+        ones; whether there was one. First those that led once, or nearly, but never had their own: what came after may
+        lead only as its slopes promised less that did not come."""
         if self.is_explained():
             return False
         names = [one.name for one in self.hypotheses]
-        led = [names.index(name) for name in self.led if name in names][:MOST_RENEWED]
-        each = [k for k in led if not self.renewed[names[k]]]
+        led = sorted((name for name in self.led if name in names), key=lambda name: self.led[name])
+        each = [names.index(name) for name in led if not self.renewed[name]]
         each += [k for k in self._order[:MOST_RENEWED] if self.renewed[names[k]] < MOST_ANEW]
         k = next((k for k in each if self.take_slopes(k)), None)
         if k is not None:
