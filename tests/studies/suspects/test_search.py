@@ -31,3 +31,24 @@ def test_the_first_is_seen_by_new_slopes_at_its_end_if_those_that_led_there_were
     assert search.own == own + 1 and search.origin_of(first).slopes.root.stands is first
     assert len(search.looks) == len(search.origins)
     assert search.plays["C2"] == plays  # steps at the end are not told as a search
+
+
+def test_where_nothing_explains_all_those_that_nearly_led_get_slopes_of_their_own(
+    search: Search, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    last = search._order[-1]
+    name = search.hypotheses[last].name
+    assert search.play([last])
+    search.weigh()
+    assert search.led["C2"] == 0.0 < min(behind for other, behind in search.led.items() if other != "C2")
+    assert name not in search.led
+    search.led = {name: 3.0, "C2": 0.0}
+    for k in (search._order[0], last):
+        one = search.hypotheses[k]
+        search.bent[one.name, search.origin_of(one).slopes.root] = 2.0 * BENT
+    assert search.is_explained() and not search._renew()
+    monkeypatch.setattr(Search, "is_explained", lambda self: False)
+    had = search.renewed["C2"]
+    assert had > 0 and search._renew()
+    assert dict(search.renewed) == {"C2": had, name: 1}
+    assert not search.is_settled(last)
