@@ -12,7 +12,6 @@ from typing import Annotated, Any
 
 import typer
 
-from fetsim.cli.once import OnceCommand
 from fetsim.cli.options import spread
 from fetsim.cli.streams import complain, notices, open_closed_streams, safe_output
 from fetsim.errors import FetsimError, PartlyDone
@@ -105,7 +104,7 @@ def _application(arguments: list[str]) -> typer.Typer:
         if hasattr(module, "application"):
             app.add_typer(module.application(arguments), name=name)
         else:
-            app.command(name, cls=OnceCommand)(spread(getattr(module, name)))
+            app.command(name)(spread(getattr(module, name)))
     return app
 
 

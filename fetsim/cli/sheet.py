@@ -91,7 +91,8 @@ def sheet(
             with writing(blank):
                 write_csv(blank_readings(found), staged[blank])
     page = account_text(account, cautions_first=True)
-    typer.echo("\n\n".join([page, *(["Wrote " + ", ".join(map(str, staged))] if staged else [])]))
+    wrote = [str(path) for path in (to, blank) if path is not None]
+    typer.echo(f"{page}\n\nWrote {', '.join(wrote)}" if wrote else page)
     lacking = [f"tone {name}: {why}" for name, why in found.reasons.items()]
     lacking += [f"{step}: {why}" for step, why in found.missed.items()]
     if found.failures:

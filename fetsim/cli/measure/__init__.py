@@ -7,7 +7,6 @@ from pkgutil import iter_modules
 
 import typer
 
-from fetsim.cli.once import OnceCommand
 from fetsim.cli.options import spread
 
 NO_MEASUREMENT = ("shared",)
@@ -25,7 +24,7 @@ def application(arguments: Sequence[str]) -> typer.Typer:
     known = measurements()
     for name in [word for word in arguments if word in known][:1] or known:
         module = importlib.import_module(f"fetsim.cli.measure.{name}")
-        app.command(name, cls=OnceCommand)(spread(getattr(module, name)))
+        app.command(name)(spread(getattr(module, name)))
     return app
 
 

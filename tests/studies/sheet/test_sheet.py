@@ -139,7 +139,8 @@ def test_from_the_command_line(capsys, tmp_path):
     to, figures, rows = tmp_path / "sheet.html", tmp_path / "sheet.json", tmp_path / "sheet.csv"
     blank = tmp_path / "readings.csv"
     code, out, _ = run(capsys, "--to", to, "--json", figures, "--csv", rows, "--trims", "--blank", blank)
-    assert code == 0 and out.index("CAUTIONS") < out.index("VOLTS AT REST") and out.rstrip().endswith(f"Wrote {to}")
+    assert code == 0 and out.index("CAUTIONS") < out.index("VOLTS AT REST")
+    assert out.rstrip().endswith(f"Wrote {to}, {blank}")
     found = json.loads(figures.read_text())
     assert found["study"] == "sheet" and found["trims"] is True and len(found["nodes"]) == 8
     assert to.read_text().startswith("<!doctype html>") and rows.read_text().startswith("table,")
