@@ -89,6 +89,9 @@ def read_readings(path: str | Path | Sequence[str | Path], unit: Unit) -> tuple[
     ['volts@ctl', 'threshold']
     """
     paths = [Path(path)] if isinstance(path, str | Path) else [Path(one) for one in path]
+    again = next((one for k, one in enumerate(paths) if one in paths[:k]), None)
+    if again is not None:
+        raise InputError(f"{again}: is given twice; give it once")
     found: list[Reading] = []
     mistakes: list[str] = []
     seen: dict[object, Reading] = {}

@@ -107,3 +107,5 @@ def test_several_files_are_one_list_in_which_nothing_is_there_twice(tmp_path):
     second.write_text("figure,value\nthreshold,-19.3\nvolts@ctl,-5.1V\n")
     with pytest.raises(InputError, match=r"tuesday\.csv: row 3, .* volts@ctl is in \S*monday\.csv: row 2 already"):
         read_readings([first, second], TEACHING)
+    with pytest.raises(InputError, match=r"monday\.csv: is given twice; give it once"):
+        read_readings([first, first], TEACHING)
