@@ -68,8 +68,9 @@ class Weighed:
         if self.health is None:
             return found
         over = found + self._own - self.health
-        said, numbers = np.maximum(over - over[:, -1:], 0.0), self._numbers
-        return np.asarray(found - said + 0.5 * numbers * np.log1p(2.0 * said / numbers))
+        said, numbers = np.maximum(over - over[:, -1:], 0.0)[:, 1:], self._numbers
+        found[:, 1:] -= said - 0.5 * numbers * np.log1p(2.0 * said / numbers)
+        return found
 
     def by_v(self, form: Form) -> Array:
         """Log evidence of a hypothesis under each V, its width as is usual [shape=(looks,)]."""
@@ -77,9 +78,10 @@ class Weighed:
 
     @cached_property
     def _numbers(self) -> Array:
-        """Of the error of the model that look alike, under each V."""
+        """Of the error of the model that look alike, under each V but the least, which is no error that is not known
+        of: there all is heard, the 1e9 nats of a gross fault, too."""
         each = np.array([one.variance for one in self.metrics])
-        return np.asarray(ALIKE / np.maximum((each - each[0]) / each, 1e-6) ** 2)
+        return np.asarray(ALIKE * (each[1:] / (each[1:] - each[0])) ** 2)
 
     def _losses(self, form: Form, widths: Sequence[float]) -> Array:
         kept = form.support

@@ -184,3 +184,5 @@ def test_in_doubt_what_a_suspect_is_better_by_counts_from_good_health() -> None:
     assert doubtful.of(none) == pytest.approx(plain.of(none), abs=1e-9)
     assert 0.0 < doubtful.of(form) - doubtful.of(none) < plain.of(form) - plain.of(none) - 1.0
     assert afar.of(form) == pytest.approx(doubtful.of(form), abs=1e-6)
+    gross = replace(plain, health=health - 1e9 * (np.arange(len(health)) == 0))  # nothing else explains it
+    assert gross.by_v(form)[0] == pytest.approx(doubtful.by_v(form)[0], abs=1e-6)
