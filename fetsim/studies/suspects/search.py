@@ -14,7 +14,6 @@ import numpy as np
 
 from fetsim.rig.runner import Notice, Progress, unsaid, unwatched
 from fetsim.studies.suspects.hypotheses import Hypothesis
-from fetsim.studies.suspects.origins import Slopes
 from fetsim.studies.suspects.pairs import Pairs
 from fetsim.studies.suspects.playing import BENT
 
@@ -36,7 +35,8 @@ MOST_OWED = 3
 """and so many that slopes of elsewhere lead nowhere get their own."""
 MOST_RENEWED, MOST_ANEW = 3, 3
 """Of the first, so many get new slopes where nothing explains all, each so often at the most; before them those that
-led once, or nearly, and came to a stop by slopes of elsewhere."""
+led once, or nearly, and came to a stop by slopes of elsewhere; the best does, too, where it explains all but has not
+come to what its own promise."""
 OTHER_FAULTS, MOST_OTHER = 4, 8
 """Faults as drawn of which all are played where one nearly leads, or nothing explains all, until so many have been;"""
 ALIKE_SHARE, MOST_ALIKE = 0.01, 16
@@ -68,8 +68,8 @@ class Search(Pairs):
     _told: str = field(default="", init=False)
     led: dict[str, float] = field(default_factory=dict, init=False)
     """Those that have led, or nearly, and how many nats they were behind when that was least."""
-    _stood: set[tuple[str, Slopes]] = field(default_factory=set, init=False)
-    """Faults that have been tried where another one stands, and by which slopes of that one's."""
+    _stood: set[tuple[str, int]] = field(default_factory=set, init=False)
+    """Faults that have been tried where another one stands, and its origin then."""
 
     def play(self, each: Sequence[int]) -> bool:
         self.plays.update(self.hypotheses[k].name for k in each)
@@ -105,16 +105,16 @@ class Search(Pairs):
         self._told = what
 
     def _may_stand_by(self, k: int, first: int) -> bool:
-        """Whether both are faults, and the better one has gone where this one has not been, or has since got slopes of
-        its own."""
+        """Whether both are faults, and the better one has gone where this one has not been, by slopes of its own if it
+        has been anywhere."""
         one, best = self.hypotheses[k], self.hypotheses[first]
         if k == first or one.fault is None or best.fault is None or not self.is_played(first):
             return False
         root = self.origin_of(best).slopes.root
-        return not self.is_played(k) or (root.stands is best and (one.name, root) not in self._stood)
+        return not self.is_played(k) or (root.stands is best and (one.name, self._from(best)) not in self._stood)
 
     def _stand_by(self, k: int, first: int) -> bool:
-        self._stood.add((self.hypotheses[k].name, self.origin_of(self.hypotheses[first]).slopes.root))
+        self._stood.add((self.hypotheses[k].name, self._from(self.hypotheses[first])))
         return self.stand_there(k, first)
 
     def _rivals(self, k: int) -> list[int]:
@@ -194,19 +194,25 @@ class Search(Pairs):
         progress(1.0)
 
     def _renew(self) -> bool:
-        """Where all that may lead has come to a stop and nothing explains all, one that slopes have led astray gets new
-        ones; whether there was one. First those that led once, or nearly, but never had their own: what came after may
-        lead only as its slopes promised less that did not come."""
-        if self.is_explained():
-            return False
+        """Where all that may lead has come to a stop, one that slopes have led astray gets new ones; whether there was
+        one. Where nothing explains all, first those that led once, or nearly, but never had their own: what came after
+        may lead only as its slopes promised less that did not come; else the best, if it has not come to what its
+        slopes promise."""
         names = [one.name for one in self.hypotheses]
-        led = sorted((name for name in self.led if name in names), key=lambda name: self.led[name])
-        each = [names.index(name) for name in led if not self.renewed[name]]
-        each += [k for k in self._order[:MOST_RENEWED] if self.renewed[names[k]] < MOST_ANEW]
-        k = next((k for k in each if self.take_slopes(k)), None)
+        if self.is_explained():
+            each = [k for k in self._order[:1] if self._promised(k) > 2.0 * RIVAL_NATS]
+        else:
+            led = sorted((name for name in self.led if name in names), key=lambda name: self.led[name])
+            each = [names.index(name) for name in led if not self.renewed[name]] + self._order[:MOST_RENEWED]
+        k = next((k for k in each if self.renewed[names[k]] < MOST_ANEW and self.take_slopes(k)), None)
         if k is not None:
             self.begin_anew(k)
         return k is not None
+
+    def _promised(self, k: int) -> float:
+        """Chi squared that slopes still promise one that has been played."""
+        one, origin = self.hypotheses[k], self.origin_of(self.hypotheses[k])
+        return self._misfit(one, origin) - self._hoped(one, origin, self.place(one)) if self.is_played(k) else 0.0
 
     def _next(self) -> list[int]:
         """The best that have not settled, of those that may lead."""

@@ -46,9 +46,23 @@ def test_where_nothing_explains_all_those_that_nearly_led_get_slopes_of_their_ow
     for k in (search._order[0], last):
         one = search.hypotheses[k]
         search.bent[one.name, search.origin_of(one).slopes.root] = 2.0 * BENT
+    monkeypatch.setattr(Search, "_promised", lambda self, k: 0.0)
     assert search.is_explained() and not search._renew()
     monkeypatch.setattr(Search, "is_explained", lambda self: False)
     had = search.renewed["C2"]
     assert had > 0 and search._renew()
     assert dict(search.renewed) == {"C2": had, name: 1}
     assert not search.is_settled(last)
+
+
+def test_the_best_gets_new_slopes_where_it_has_not_come_to_what_its_own_promise(
+    search: Search, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    k = search._order[0]
+    one, had = search.hypotheses[k], search.renewed["C2"]
+    search.bent["C2", search.origin_of(one).slopes.root] = 2.0 * BENT
+    origin = search.origin_of(one)
+    promised = search._misfit(one, origin) - search._hoped(one, origin, search.place(one))
+    assert search._promised(k) == pytest.approx(promised)
+    monkeypatch.setattr(Search, "_promised", lambda self, k: 25.0)
+    assert search.is_explained() and search._renew() and search.renewed["C2"] == had + 1
